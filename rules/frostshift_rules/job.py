@@ -1,0 +1,247 @@
+"""The job as values: site, shifts, joints, parts, procedures, heat sources, readings.
+
+Plain frozen records that every later module reads and none changes. They hold what people typed (in SI, with the
+inch kept where a thickness was typed in inches) and the site's choices with their defaults; they know no rule.
+Times are aware UTC except `Shift`, whose hours are wall-clock times of the site.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date, datetime, time
+from typing import Final, Literal
+
+CodeUnits = Literal["us", "si", "either"]
+PartKind = Literal["plate", "flange_with_web", "touching", "tube"]
+Ends = Literal["inside", "edge_to_edge"]
+Exposure = Literal["open", "half", "covered"]
+JointState = Literal["planned", "heating", "in_progress", "done", "postponed"]
+Process = Literal["SMAW", "FCAW-S", "FCAW-G", "GMAW", "GTAW", "SAW"]
+FuelName = Literal["propane", "propylene", "acetylene", "natural_gas"]
+
+PROCESSES: Final[tuple[Process, ...]] = ("SMAW", "FCAW-S", "FCAW-G", "GMAW", "GTAW", "SAW")
+PART_KINDS: Final[tuple[PartKind, ...]] = ("plate", "flange_with_web", "touching", "tube")
+EXPOSURES: Final[tuple[Exposure, ...]] = ("open", "half", "covered")
+MODELLED_KINDS: Final[frozenset[PartKind]] = frozenset({"plate"})
+"""Part kinds whose heating time the engine gives; the others show "no time yet"."""
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One plate-like piece that meets at the weld.
+
+    Attributes:
+        steel: canonical designation such as `A572-50`; None where the schedule does not say.
+        thickness_mm: at the point of welding [mm].
+        thickness_in: the same in inches where it was typed in inches, so that a code in US units is compared
+            with what was typed; else None.
+        kind: `plate` is a flat part; the other kinds get no heating time yet.
+        reach_mm: distance from the weld to the part's free edge across the weld [mm]; None: wide.
+        sides: 1 where the part ends at the weld, 2 where the weld lies on its face with plate on both sides.
+    """
+
+    steel: str | None
+    thickness_mm: float
+    thickness_in: float | None = None
+    kind: PartKind = "plate"
+    reach_mm: float | None = None
+    sides: Literal[1, 2] = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Shelter:
+    """What a tent or screen gives at the weld: `air_c` [°C] and `wind_ms` [m/s], each None where not stated."""
+
+    air_c: float | None = None
+    wind_ms: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Joint:
+    """One weld to be made.
+
+    Attributes:
+        mark: unique on the site.
+        place: where on the job, free text.
+        parts: one to four parts.
+        process: None where the schedule's value is missing.
+        electrode: classification for SMAW such as `E7018`; decides whether it is low hydrogen.
+        hydrogen_ml: highest diffusible hydrogen of the consumable [mL/100 g] (8 for H8); None: not stated.
+        procedure: name of the site's welding procedure; None: none.
+        weld_length_mm: [mm].
+        ends: `edge_to_edge` where the weld runs from one free edge of the parts to the other, else `inside`.
+        start_utc: planned start of welding.
+        hours: planned duration of welding [h].
+        crew: name of the crew, free text.
+        exposure: view of the sky: `open` (both faces together see one whole sky), `half`, `covered`.
+        sun: True only where the joint says that the sun shines on it.
+        shelter: None where there is none.
+        height_m: above ground, for the wind [m].
+        torches: heated with so many torches at once.
+        heat_source: id of one of the site's heat sources; None: the site's first.
+        heated_length_mm: length of weld heated at a time [mm]; None: the whole weld up to the site's limit.
+        both_faces: heated from both faces.
+        state: how far the joint is.
+    """
+
+    mark: str
+    place: str
+    parts: tuple[Part, ...]
+    process: Process | None
+    electrode: str | None
+    hydrogen_ml: float | None
+    procedure: str | None
+    weld_length_mm: float
+    ends: Ends
+    start_utc: datetime
+    hours: float
+    crew: str = ""
+    exposure: Exposure = "open"
+    sun: bool = False
+    shelter: Shelter | None = None
+    height_m: float = 10.0
+    torches: int = 1
+    heat_source: str | None = None
+    heated_length_mm: float | None = None
+    both_faces: bool = False
+    state: JointState = "planned"
+
+
+@dataclass(frozen=True, slots=True)
+class Procedure:
+    """One welding procedure of the job.
+
+    `minimum_c` goes before the code table upwards always; downwards only where `qualified_by_test`, and then it
+    replaces the table row, never the cold-steel floor, the extent or a stop. None: the procedure does not say.
+    """
+
+    name: str
+    minimum_c: float | None = None
+    maximum_c: float | None = None
+    qualified_by_test: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Acceptance:
+    """A site's word that a code table was checked against its own copy of the code."""
+
+    table_id: str
+    accepted_by: str
+    accepted_on: date
+
+
+@dataclass(frozen=True, slots=True)
+class Shift:
+    """One shift in wall-clock time; `end <= start` means that it ends on the next day.
+
+    `days` are ISO weekdays (1 Monday ... 7 Sunday) on which it starts. `hands` is the number of people who can hold
+    a heating torch.
+    """
+
+    name: str
+    start: time
+    end: time
+    days: frozenset[int] = frozenset({1, 2, 3, 4, 5, 6, 7})
+    hands: int = 2
+
+
+@dataclass(frozen=True, slots=True)
+class HeatSource:
+    """A kind of torch set.
+
+    Attributes:
+        id: short name used in schedules.
+        name: as shown.
+        fuel: key of the gases table.
+        net_kw: heat rate of one torch, NET (lower) heating value [kW].
+        share_low, share_likely, share_high: share of the net heat that reaches the steel, an estimate with its band.
+        oxygen_ratio: torch oxygen to fuel by volume; None: the planning ratio of the gases table; 0: air torch.
+        count: how many there are on the site.
+    """
+
+    id: str
+    name: str
+    fuel: FuelName
+    net_kw: float
+    share_low: float = 0.25
+    share_likely: float = 0.35
+    share_high: float = 0.50
+    oxygen_ratio: float | None = None
+    count: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """A temperature somebody measured on the steel of a joint before any heat was put in."""
+
+    mark: str
+    steel_c: float
+    at_utc: datetime
+    instrument: str = ""
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Choices:
+    """The site's settings of the plan; every default is our choice unless a source is named beside it in the manual.
+
+    Attributes:
+        slip_hours: allowance after the planned end over which a joint is still judged [h].
+        doubt_k: half-width of a predicted temperature within a day of a fresh forecast [K].
+        doubt_per_day_k: added per day of lead beyond the first [K].
+        doubt_per_late_hour_k: added per hour of forecast age beyond late [K].
+        overheat_k: target above the minimum [K].
+        setup_minutes: from arriving at the joint to a burning torch [min].
+        margin_mm: heated beyond the zone that must be warm [mm].
+        segment_mm: longest weld length heated at a time with one torch where the joint does not say [mm].
+        least_rain_mm_h: precipitation below this stops nobody [mm/h].
+        drying_hours: open steel counts as wet for so long after precipitation [h].
+        start_span_k: how far the true steel temperature may lie from an assumed start [K].
+        h_band: relative band of the convection coefficient.
+        hottest_c: hottest metal while heating where neither code nor procedure states a maximum [°C].
+    """
+
+    slip_hours: float = 2.0
+    doubt_k: float = 3.0
+    doubt_per_day_k: float = 0.5
+    doubt_per_late_hour_k: float = 0.25
+    overheat_k: float = 25.0
+    setup_minutes: float = 10.0
+    margin_mm: float = 30.0
+    segment_mm: float = 600.0
+    least_rain_mm_h: float = 0.2
+    drying_hours: float = 2.0
+    start_span_k: float = 20.0
+    h_band: float = 0.3
+    hottest_c: float = 450.0
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """One job at one place."""
+
+    id: str
+    name: str
+    latitude: float
+    longitude: float
+    altitude_m: float | None
+    zone: str
+    table_id: str
+    code_units: CodeUnits
+    shifts: tuple[Shift, ...]
+    heat_sources: tuple[HeatSource, ...]
+    procedures: tuple[Procedure, ...] = ()
+    acceptances: tuple[Acceptance, ...] = ()
+    last_nights_low_c: float | None = None
+    terrain: Literal["open", "suburban", "city"] = "open"
+    choices: Choices = field(default_factory=Choices)
+
+    def procedure(self, name: str | None) -> Procedure | None:
+        """The procedure of that name, or None."""
+        return next((p for p in self.procedures if p.name == name), None)
+
+    def heat_source(self, source_id: str | None) -> HeatSource | None:
+        """The heat source of that id, the site's first for None; None where there is no such source."""
+        if source_id is None:
+            return self.heat_sources[0] if self.heat_sources else None
+        return next((s for s in self.heat_sources if s.id == source_id), None)

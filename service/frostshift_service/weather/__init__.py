@@ -1,0 +1,50 @@
+"""Weather feeds behind one interface: what a forecast is, what a feed does, how a feed fails."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Protocol
+
+from frostshift_rules.surroundings import Hours
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """One payload of one feed as hourly records.
+
+    Attributes:
+        feed: name of the feed: `nws`, `met_norway` or `file`.
+        issued_utc: the feed's own issue time; None where it does not say.
+        fetched_utc: when we got it.
+        hours: the record.
+        attribution: credit line to show beside the data.
+        warnings: what was odd about the payload, sentences for people.
+        quality: field name of `Hours` -> how it came about (`native`, `interpolated`, `spread`, `estimated`,
+            `missing`), the worst over the axis.
+    """
+
+    feed: str
+    issued_utc: datetime | None
+    fetched_utc: datetime
+    hours: Hours
+    attribution: str
+    warnings: tuple[str, ...] = ()
+    quality: dict[str, str] = field(default_factory=dict)
+
+
+class FeedError(Exception):
+    """A feed gave no forecast. `permanent`: asking again without a change will not help."""
+
+    def __init__(self, message: str, *, permanent: bool = False, retry_after_s: float | None = None) -> None:
+        super().__init__(message)
+        self.permanent = permanent
+        self.retry_after_s = retry_after_s
+
+
+class Place(Protocol):
+    """Where a forecast is wanted."""
+
+    latitude: float
+    longitude: float
+    altitude_m: float | None
