@@ -55,7 +55,8 @@ class Section:
 
     def optional_text(self, key: str) -> str | None:
         """A string, or None where the key is absent."""
-        return self._get(key, (str,), True)
+        value: str | None = self._get(key, (str,), True)
+        return value
 
     def number(self, key: str, low: float, high: float) -> float:
         """A number within `low` to `high`, both included."""

@@ -1,0 +1,1 @@
+"""The store: tables, queries, migrations."""
