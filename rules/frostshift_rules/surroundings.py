@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+
+SIGMA_WM2K4: Final = 5.670374419e-8
+"""Stefan-Boltzmann constant [W/(m2 K4)]. Source: CODATA 2018, exact in the SI."""
 
 
 @dataclass(frozen=True)
