@@ -132,7 +132,8 @@ class JointPlan:
         steel: at the worst hour of the window; None: unknown.
         steel_now: at the planned start; None: unknown.
         air: at the coldest hour of the window; None: unknown.
-        no_heat_after_utc: from here to the end of the forecast no heat would be needed, where that is so; else None.
+        no_heat_before_utc: struck before it, no heat would be needed; None where that is not so.
+        no_heat_after_utc: struck after it, within the window, no heat would be needed; None where that is not so.
         anchored: False while the assumed start of the steel temperature still matters by 1 K or more.
         weather_state: worst of the working hours.
         weather_hours: the hours that are not `go`, with the rule.
@@ -153,6 +154,7 @@ class JointPlan:
     steel: Span | None
     steel_now: Span | None
     air: Span | None
+    no_heat_before_utc: datetime | None
     no_heat_after_utc: datetime | None
     anchored: bool
     weather_state: WeatherState
