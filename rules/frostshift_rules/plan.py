@@ -1,236 +1,42 @@
 """Joints x hours x site -> calls, heat plans and shift totals. The only composition of the rules.
 
-`make_plan` is a pure function of values. Everything that a page, a print or a message shows about a joint is in the
-`Plan` it returns, with what is needed to say why.
+`make_plan` is a pure function of values.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from datetime import date, datetime
-from typing import Literal
+from frostshift_rules.workload import (
+    NO_WEATHER,
+    Freshness,
+    FuelTotal,
+    HeatCall,
+    HeatPlan,
+    HeatStatus,
+    JointPlan,
+    PartHeat,
+    Plan,
+    Range,
+    ShiftTotal,
+    Span,
+    Weather,
+    WeatherHour,
+    WeatherState,
+)
 
-from frostshift_rules.job import Joint, Site
-from frostshift_rules.preheat import Requirement
-
-HeatCall = Literal["no_heat", "heat_to_minimum", "cold_steel_heat", "measure", "unknown"]
-WeatherState = Literal["go", "dry_first", "shelter_needed", "stop", "unknown"]
-HeatStatus = Literal["ok", "no_time", "no_source", "never", "unsure", "too_hot"]
-
-
-@dataclass(frozen=True, slots=True)
-class Range:
-    """An amount with its doubt."""
-
-    low: float
-    likely: float
-    high: float
-
-
-@dataclass(frozen=True, slots=True)
-class Span:
-    """A predicted temperature with its cold side and warm side [°C] at one time."""
-
-    at_utc: datetime
-    cold_c: float
-    likely_c: float
-    warm_c: float
-
-
-@dataclass(frozen=True, slots=True)
-class PartHeat:
-    """The heating of one part as it was solved, for the arithmetic shown.
-
-    `minutes` and `hold_minutes` are None where the engine gives no time; `flux_kwm2` is net heat into the steel.
-    """
-
-    part_no: int
-    status: HeatStatus
-    thickness_mm: float
-    start_c: Range
-    flux_kwm2: Range
-    convection_wm2k: Range
-    band_mm: float
-    band_length_mm: float
-    minutes: Range | None
-    hold_minutes: Range | None
-    hottest_c: float | None
-    elasticity: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class HeatPlan:
-    """How one joint is brought to its target.
-
-    Attributes:
-        status: `ok`, or why there is no time: `no_time` (part kind not modelled yet), `no_source` (no heat source),
-            `never` (does not get there), `unsure` (answer hangs on the flux too much), `too_hot` (hottest metal would
-            pass the maximum).
-        note: one sentence for people, empty where `ok` needs none.
-        source_id: heat source used; None where there is none.
-        torches: at once on this joint.
-        segments: the weld is heated in so many lengths, one after the other.
-        heated_length_mm: of one segment.
-        minimum_c, target_c, maximum_c: [°C]; maximum None where none is stated.
-        extent_mm: warm on each side of the weld.
-        minutes: torch burning before the first arc (first segment), low / likely / high.
-        total_minutes: torch burning over all segments.
-        soak_minutes: wait before the reading is true.
-        light_up_utc: when the torch must burn for the planned start (slow end).
-        earliest_arc_utc: earliest arc if heating starts with the shift, where light-up lies before anybody is there.
-        hold_minutes: how long it stays above the minimum after the torch is off; show the low end.
-        hottest_c: hottest metal at torch-off, likely.
-        fuel_kg, oxygen_m3: over all segments; keeping warm between passes is not counted.
-        parts: the arithmetic of each part.
-    """
-
-    status: HeatStatus
-    note: str
-    source_id: str | None
-    torches: int
-    segments: int
-    heated_length_mm: float
-    minimum_c: float
-    target_c: float
-    maximum_c: float | None
-    extent_mm: float
-    minutes: Range | None
-    total_minutes: Range | None
-    soak_minutes: float
-    light_up_utc: datetime | None
-    earliest_arc_utc: datetime | None
-    hold_minutes: Range | None
-    hottest_c: float | None
-    fuel_kg: Range | None
-    oxygen_m3: Range | None
-    parts: tuple[PartHeat, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class WeatherHour:
-    """One hour in which the weather does not simply let the joint be welded."""
-
-    at_utc: datetime
-    state: WeatherState
-    reason: str
-
-
-@dataclass(frozen=True, slots=True)
-class JointPlan:
-    """Everything the plan says about one joint.
-
-    Attributes:
-        joint: as it was planned from.
-        shift_key: `YYYY-MM-DD name` of the shift that holds the planned start; None: outside every shift.
-        call: the heat call by predicted steel temperature.
-        call_by_air: what a rule on air temperature alone would say.
-        reasons: why, the most important first; sentences for people.
-        unknowns: what is missing; empty unless the call is `unknown` or something else could not be worked out.
-        requirement: what the code and the procedure ask, with table, row, clause and basis.
-        minimum_c: that applies at the predicted steel temperature, cold side; None: unknown.
-        window_start_utc, window_end_utc: the joint is judged over these hours.
-        steel: at the worst hour of the window; None: unknown.
-        steel_now: at the planned start; None: unknown.
-        air: at the coldest hour of the window; None: unknown.
-        no_heat_before_utc: struck before it, no heat would be needed; None where that is not so.
-        no_heat_after_utc: struck after it, within the window, no heat would be needed; None where that is not so.
-        anchored: False while the assumed start of the steel temperature still matters by 1 K or more.
-        weather_state: worst of the working hours.
-        weather_hours: the hours that are not `go`, with the rule.
-        heat: None where no heat is needed or nothing can be said.
-        hint: True where `heat` rests on a figure that the site has not accepted (the call is then `unknown`).
-    """
-
-    joint: Joint
-    shift_key: str | None
-    call: HeatCall
-    call_by_air: HeatCall
-    reasons: tuple[str, ...]
-    unknowns: tuple[str, ...]
-    requirement: Requirement
-    minimum_c: float | None
-    window_start_utc: datetime
-    window_end_utc: datetime
-    steel: Span | None
-    steel_now: Span | None
-    air: Span | None
-    no_heat_before_utc: datetime | None
-    no_heat_after_utc: datetime | None
-    anchored: bool
-    weather_state: WeatherState
-    weather_hours: tuple[WeatherHour, ...]
-    heat: HeatPlan | None
-    hint: bool
-
-
-@dataclass(frozen=True, slots=True)
-class FuelTotal:
-    """Fuel and oxygen of one heat source in one shift; `fuel_kg` and `oxygen_m3` low / likely / high."""
-
-    source_id: str
-    fuel_kg: Range
-    oxygen_m3: Range
-    fuel_cylinders: int | None
-    oxygen_cylinders: int | None
-    fuel_cylinder: str
-    oxygen_cylinder: str
-
-
-@dataclass(frozen=True, slots=True)
-class ShiftTotal:
-    """The workload of one shift. Amounts are "at least" while `unknown` is not 0.
-
-    Attributes:
-        key: as in `JointPlan.shift_key`.
-        name, day: of the shift; `day` is the local date it starts on.
-        start_utc, end_utc: of the shift.
-        joints: number of joints whose planned start lies in it (done and postponed ones left out).
-        calls: number of joints by call.
-        states: number of joints by weather state.
-        heat_minutes: torch-minutes.
-        torches_at_once: most torches burning at the same time on the slow end, and when.
-        torches_at_utc: see above; None where no torch burns.
-        torches_there: number of torches of all sources on the site.
-        hands: people who can hold a torch.
-        fuels: by heat source.
-        unknown: joints of the shift that are unknown or have no time.
-        notes: what people must be told: light-up before the shift, more torches than there are, and so on.
-    """
-
-    key: str
-    name: str
-    day: date
-    start_utc: datetime
-    end_utc: datetime
-    joints: int
-    calls: dict[HeatCall, int]
-    states: dict[WeatherState, int]
-    heat_minutes: Range
-    torches_at_once: int
-    torches_at_utc: datetime | None
-    torches_there: int
-    hands: int
-    fuels: tuple[FuelTotal, ...]
-    unknown: int
-    notes: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Plan:
-    """The plan of a site at one moment.
-
-    `joints` holds every joint that is not done or postponed, by light-up time, then planned start, then mark.
-    `forecast_age_h` is the age of the forecast's own issue at `made_utc`, and `freshness` its verdict.
-    """
-
-    site: Site
-    made_utc: datetime
-    feed: str
-    issued_utc: datetime | None
-    fetched_utc: datetime | None
-    freshness: Literal["fresh", "late", "unusable", "none"]
-    forecast_end_utc: datetime | None
-    joints: tuple[JointPlan, ...]
-    shifts: tuple[ShiftTotal, ...]
-    outside_shifts: int
-    warnings: tuple[str, ...]
+__all__ = [
+    "NO_WEATHER",
+    "Freshness",
+    "FuelTotal",
+    "HeatCall",
+    "HeatPlan",
+    "HeatStatus",
+    "JointPlan",
+    "PartHeat",
+    "Plan",
+    "Range",
+    "ShiftTotal",
+    "Span",
+    "Weather",
+    "WeatherHour",
+    "WeatherState",
+]
