@@ -1,0 +1,412 @@
+"""From torch-minutes to fuel, oxygen and whole cylinders.
+
+Everything here counts on the NET (lower) heating value: a `HeatSource` states its rate net, and the share of heat
+that reaches the steel is a share of the net heat. The gross value is kept for comparison with printed tables and
+enters no calculation. Volumes are m3 at 15 °C and 101.325 kPa.
+
+Whether a cylinder gives its gas fast enough in the cold, and what keeping a joint warm between passes burns, is not
+counted; `NOT_COUNTED` says so and is printed beside every count.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from types import MappingProxyType
+from typing import Final, Literal, get_args
+
+from frostshift_rules import units
+from frostshift_rules.job import FuelName, HeatSource
+from frostshift_rules.tables import Basis, OutOfRange, Section, TableError, shipped
+
+RatioEnd = Literal["low", "likely", "high"]
+
+NOT_COUNTED: Final[tuple[str, ...]] = (
+    "This count does not yet say whether the cylinders will give gas fast enough in this cold: ask the supplier.",
+    "Gas for keeping joints warm between passes is not counted.",
+)
+"""Sentences that are printed beside every count of gas or cylinders."""
+
+MOST_KW: Final = 1000.0
+"""Highest net rate believed of one torch [kW]; the heaviest heating tips stay below a quarter of it (our choice)."""
+
+_FUELS: Final[tuple[FuelName, ...]] = get_args(FuelName)
+_M3_AT_15C_PER_M3_AT_70F: Final = (units.KELVIN_0C + 15.0) / (units.KELVIN_0C + units.c_from_f(70.0))
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """Where a figure comes from and how sure it is."""
+
+    basis: Basis
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class OxygenRatio:
+    """Volumes of torch oxygen to one volume of fuel: planning figure with its band, and full combustion."""
+
+    low: float
+    likely: float
+    high: float
+    full: float
+    origin: Origin
+
+    def at(self, end: RatioEnd) -> float:
+        """The planning ratio at one end of its band."""
+        return {"low": self.low, "likely": self.likely, "high": self.high}[end]
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """Share of the net heat of a flame that reaches the steel: an estimate with its band."""
+
+    low: float
+    likely: float
+    high: float
+    origin: Origin
+
+
+@dataclass(frozen=True, slots=True)
+class Gas:
+    """One fuel gas.
+
+    Attributes:
+        id: key used by heat sources.
+        name: as shown.
+        gross_mj_kg, net_mj_kg: heating values [MJ/kg], water of combustion condensed and as vapour.
+        heat: origin of the heating values.
+        vapour_kg_m3: density at 15 °C and 101.325 kPa [kg/m3].
+        density: origin of the density.
+        oxygen: torch oxygen to fuel by volume.
+        share_with_oxygen, share_with_air: heat into the steel from an oxygen torch and from an air torch.
+        cylinder_id: what the fuel is counted in; None: not counted in cylinders.
+        supply_note: how the fuel is counted, or why it is not; for people.
+    """
+
+    id: FuelName
+    name: str
+    gross_mj_kg: float
+    net_mj_kg: float
+    heat: Origin
+    vapour_kg_m3: float
+    density: Origin
+    oxygen: OxygenRatio
+    share_with_oxygen: Share
+    share_with_air: Share
+    cylinder_id: str | None
+    supply_note: str
+
+
+@dataclass(frozen=True, slots=True)
+class FuelCylinder:
+    """A fuel cylinder: full contents [kg], the share the count relies on, and where both come from."""
+
+    id: str
+    name: str
+    fuel: FuelName
+    contents_kg: float
+    contents: Origin
+    usable_share: float
+    usable: Origin
+
+    @property
+    def usable_kg(self) -> float:
+        """Fuel that the count relies on [kg]."""
+        return self.contents_kg * self.usable_share
+
+
+@dataclass(frozen=True, slots=True)
+class OxygenCylinder:
+    """An oxygen cylinder: full contents [m3 at 15 °C], the share the count relies on, and where both come from."""
+
+    id: str
+    name: str
+    contents_m3: float
+    contents: Origin
+    usable_share: float
+    usable: Origin
+
+    @property
+    def usable_m3(self) -> float:
+        """Oxygen that the count relies on [m3 at 15 °C]."""
+        return self.contents_m3 * self.usable_share
+
+
+@dataclass(frozen=True, slots=True)
+class Cylinders:
+    """All cylinders by id, and the one that oxygen is counted in."""
+
+    fuel: Mapping[str, FuelCylinder]
+    oxygen: Mapping[str, OxygenCylinder]
+    default_oxygen: OxygenCylinder
+
+
+@dataclass(frozen=True, slots=True)
+class Burned:
+    """Fuel [kg] and torch oxygen [m3 at 15 °C and 101.325 kPa] burned."""
+
+    fuel_kg: float
+    oxygen_m3: float
+
+
+def gas(fuel: str) -> Gas:
+    """The record of a fuel gas.
+
+    Raises:
+        OutOfRange: there is no such fuel.
+    """
+    try:
+        return gases()[fuel]
+    except KeyError:
+        raise OutOfRange(f"fuel is {fuel!r}, expected one of {', '.join(_FUELS)}") from None
+
+
+def fuel_kg(heat_mj_net: float, fuel: str) -> float:
+    """Fuel that releases this net heat.
+
+    Args:
+        heat_mj_net: heat released by the flame, net heating value, NOT the heat that reaches the steel [MJ].
+        fuel: id of the fuel.
+
+    Returns:
+        Mass of fuel [kg].
+
+    Raises:
+        OutOfRange: the heat is negative or no number, or there is no such fuel.
+    """
+    return _amount("heat_mj_net", heat_mj_net, "MJ") / gas(fuel).net_mj_kg
+
+
+def vapour_m3(mass_kg: float, fuel: str) -> float:
+    """Volume of the vapour of a mass of fuel [m3 at 15 °C and 101.325 kPa]; errors as `fuel_kg`."""
+    return _amount("mass_kg", mass_kg, "kg") / gas(fuel).vapour_kg_m3
+
+
+def burn(source: HeatSource, minutes: float, ratio_end: RatioEnd = "likely") -> Burned:
+    """What a heat source burns in so many torch-minutes.
+
+    Args:
+        source: its `net_kw` is the rate of ONE torch.
+        minutes: torch-minutes, so minutes times the number of torches.
+        ratio_end: end of the planning oxygen ratio's band, where the source states no ratio of its own.
+
+    Returns:
+        Fuel and torch oxygen; no oxygen for an air torch.
+
+    Raises:
+        OutOfRange: minutes, rate or oxygen ratio outside what can be believed; names field, value and limit.
+    """
+    record = gas(source.fuel)
+    if not 0.0 < source.net_kw <= MOST_KW:  # also refuses NaN
+        raise OutOfRange(f"net_kw of {source.id} is {source.net_kw:g} kW, outside above 0 to {MOST_KW:g} kW")
+    burned_kg = fuel_kg(source.net_kw * _amount("minutes", minutes, "min") * 60.0 / 1000.0, source.fuel)
+    ratio = record.oxygen.at(ratio_end) if source.oxygen_ratio is None else source.oxygen_ratio
+    _check_ratio(record, ratio)
+    return Burned(burned_kg, ratio * burned_kg / record.vapour_kg_m3)
+
+
+def default_share(fuel: str, oxygen_ratio: float | None) -> Share:
+    """Share of net heat that reaches the steel where a site states none: an estimate, not a measurement.
+
+    For flat steel and a torch that is handled well in little wind. Wind, narrow flanges and edges where the flame
+    spills past lower it.
+
+    Args:
+        fuel: id of the fuel.
+        oxygen_ratio: of the heat source: None (planning ratio) or a ratio for an oxygen torch, 0 for an air torch.
+
+    Raises:
+        OutOfRange: there is no such fuel, or the ratio is no ratio of it.
+    """
+    record = gas(fuel)
+    if oxygen_ratio is not None:
+        _check_ratio(record, oxygen_ratio)
+    return record.share_with_air if oxygen_ratio == 0.0 else record.share_with_oxygen
+
+
+def cylinders_needed(amount: float, cylinder: FuelCylinder | OxygenCylinder) -> int:
+    """Whole cylinders that hold this amount as usable contents; see `NOT_COUNTED`.
+
+    Args:
+        amount: fuel [kg] for a fuel cylinder, oxygen [m3 at 15 °C] for an oxygen cylinder.
+        cylinder: what it is counted in.
+
+    Raises:
+        OutOfRange: the amount is negative or no number.
+    """
+    if isinstance(cylinder, FuelCylinder):
+        return math.ceil(_amount("fuel_kg", amount, "kg") / cylinder.usable_kg)
+    return math.ceil(_amount("oxygen_m3", amount, "m3") / cylinder.usable_m3)
+
+
+def default_fuel_cylinder(fuel: str) -> FuelCylinder | None:
+    """The cylinder a fuel is counted in; None where it is piped or no size is known (`Gas.supply_note` says which)."""
+    cylinder_id = gas(fuel).cylinder_id
+    return None if cylinder_id is None else cylinders().fuel[cylinder_id]
+
+
+def default_oxygen_cylinder() -> OxygenCylinder:
+    """The cylinder that oxygen is counted in."""
+    return cylinders().default_oxygen
+
+
+def _amount(field: str, value: float, unit: str) -> float:
+    if not 0.0 <= value < math.inf:  # also refuses NaN
+        raise OutOfRange(f"{field} is {value:g} {unit}, expected a number from 0 {unit} up")
+    return value
+
+
+def _check_ratio(record: Gas, ratio: float) -> None:
+    """0 is an air torch; a ratio below the band is no torch flame and would order too little oxygen."""
+    low, full = record.oxygen.low, record.oxygen.full
+    if ratio != 0.0 and not low <= ratio <= full:
+        raise OutOfRange(
+            f"oxygen_ratio for {record.name} is {ratio:g}, expected 0 (air torch) or {low:g} to {full:g} by volume"
+        )
+
+
+@cache
+def gases() -> Mapping[str, Gas]:
+    """All fuel gases by id, from the table that ships with the package."""
+    return read_gases(shipped("gases.toml"))
+
+
+@cache
+def cylinders() -> Cylinders:
+    """All cylinders, from the table that ships with the package."""
+    return read_cylinders(shipped("cylinders.toml"), gases())
+
+
+def read_gases(top: Section) -> Mapping[str, Gas]:
+    """All fuel gases by id from a table.
+
+    Raises:
+        TableError: the table lacks something, says something unknown, or its figures contradict each other.
+    """
+    _read_head(top).done()
+    found: dict[str, Gas] = {}
+    for section in top.sections("gas"):
+        record = _read_gas(section)
+        if record.id in found:
+            raise TableError(f"{section.where}: '{record.id}' is there twice")
+        found[record.id] = record
+    top.done()
+    missing = [fuel for fuel in _FUELS if fuel not in found]
+    if missing:
+        raise TableError(f"{top.where}: no [[gas]] for {', '.join(missing)}")
+    return MappingProxyType(found)
+
+
+def read_cylinders(top: Section, fuels: Mapping[str, Gas]) -> Cylinders:
+    """All cylinders from a table; `fuels` gives the density that turns acetylene's volume into mass.
+
+    Raises:
+        TableError: the table lacks something, says something unknown, or a gas is counted in a cylinder that is not
+            there.
+    """
+    head = _read_head(top)
+    default_oxygen = head.text("oxygen_cylinder")
+    head.done()
+    usable = top.section("usable")
+    shares = {name: _read_usable(usable.section(name)) for name in ("propane", "acetylene", "oxygen")}
+    usable.done()
+    fuel: dict[str, FuelCylinder] = {}
+    oxygen: dict[str, OxygenCylinder] = {}
+    for section in top.sections("cylinder"):
+        cylinder_id, name, holds = section.text("id"), section.text("name"), section.choice("gas", tuple(shares))
+        if cylinder_id in fuel or cylinder_id in oxygen:
+            raise TableError(f"{section.where}: '{cylinder_id}' is there twice")
+        share, share_origin = shares[holds]
+        if holds == "oxygen":
+            volume_m3 = _read_volume_m3(section)
+            oxygen[cylinder_id] = OxygenCylinder(
+                cylinder_id, name, volume_m3, _read_origin(section), share, share_origin
+            )
+        else:
+            record = fuels[holds]
+            if holds == "acetylene":
+                contents_kg = _read_volume_m3(section) * record.vapour_kg_m3
+            else:
+                contents_kg = units.kg_from_lb(section.number("contents_lb", 1.0, 1000.0))
+            fuel[cylinder_id] = FuelCylinder(
+                cylinder_id, name, record.id, contents_kg, _read_origin(section), share, share_origin
+            )
+        section.done()
+    top.done()
+    for record in fuels.values():
+        counted_in = record.cylinder_id
+        if counted_in is not None and (counted_in not in fuel or fuel[counted_in].fuel != record.id):
+            raise TableError(f"{top.where}: {record.name} is counted in '{counted_in}', which is none of its cylinders")
+    if default_oxygen not in oxygen:
+        raise TableError(f"{top.where}: oxygen_cylinder '{default_oxygen}' is none of the oxygen cylinders")
+    return Cylinders(MappingProxyType(fuel), MappingProxyType(oxygen), oxygen[default_oxygen])
+
+
+def _read_head(top: Section) -> Section:
+    head = top.section("table")
+    head.text("id")
+    head.text("title")
+    return head
+
+
+def _read_origin(section: Section) -> Origin:
+    return Origin(section.basis(), section.text("source"))
+
+
+def _read_gas(section: Section) -> Gas:
+    fuel: FuelName = section.choice("id", _FUELS)  # type: ignore[assignment]
+    heat, density, supply = section.section("heat"), section.section("density"), section.section("supply")
+    record = Gas(
+        id=fuel,
+        name=section.text("name"),
+        gross_mj_kg=heat.number("gross_mj_kg", 20.0, 142.0),
+        net_mj_kg=heat.number("net_mj_kg", 20.0, 120.0),
+        heat=_read_origin(heat),
+        vapour_kg_m3=density.number("vapour_kg_m3", 0.1, 5.0),
+        density=_read_origin(density),
+        oxygen=_read_oxygen(section.section("oxygen")),
+        share_with_oxygen=_read_share(section.section("share_with_oxygen")),
+        share_with_air=_read_share(section.section("share_with_air")),
+        cylinder_id=supply.optional_text("cylinder"),
+        supply_note=supply.text("note"),
+    )
+    if not record.net_mj_kg < record.gross_mj_kg:
+        raise TableError(f"{heat.where}: net_mj_kg {record.net_mj_kg:g} is not below gross {record.gross_mj_kg:g}")
+    for part in (heat, density, supply, section):
+        part.done()
+    return record
+
+
+def _read_rising(section: Section, keys: tuple[str, ...], low: float, high: float) -> list[float]:
+    values = [section.number(key, low, high) for key in keys]
+    if values != sorted(values):
+        raise TableError(f"{section.where}: {', '.join(keys)} do not rise: {values}")
+    return values
+
+
+def _read_oxygen(section: Section) -> OxygenRatio:
+    low, likely, high, full = _read_rising(section, ("low", "likely", "high", "full"), 0.1, 10.0)
+    ratio = OxygenRatio(low, likely, high, full, _read_origin(section))
+    section.done()
+    return ratio
+
+
+def _read_share(section: Section) -> Share:
+    low, likely, high = _read_rising(section, ("low", "likely", "high"), 0.01, 1.0)
+    share = Share(low, likely, high, _read_origin(section))
+    section.done()
+    return share
+
+
+def _read_usable(section: Section) -> tuple[float, Origin]:
+    usable = section.number("usable_share", 0.1, 1.0), _read_origin(section)
+    section.done()
+    return usable
+
+
+def _read_volume_m3(section: Section) -> float:
+    """Contents in m3 at 15 °C from cubic feet at 70 °F, the reference of cylinders in the United States."""
+    return units.m3_from_ft3(section.number("contents_ft3", 1.0, 1000.0)) * _M3_AT_15C_PER_M3_AT_70F
