@@ -1,0 +1,108 @@
+"""Every conversion against the library pint and against the printed values of NIST SP 811 (2008), appendix B.8."""
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+import pint
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from frostshift_rules import units
+
+REGISTRY = pint.UnitRegistry()
+SCALES: list[tuple[Callable[[float], float], str, str]] = [
+    (units.in_from_mm, "mm", "inch"),
+    (units.mm_from_in, "inch", "mm"),
+    (units.mph_from_ms, "m/s", "mile/hour"),
+    (units.ms_from_mph, "mile/hour", "m/s"),
+    (units.ms_from_kmh, "km/hour", "m/s"),
+    (units.lb_from_kg, "kg", "pound"),
+    (units.kg_from_lb, "pound", "kg"),
+    (units.ft3_from_m3, "m**3", "foot**3"),
+    (units.m3_from_ft3, "foot**3", "m**3"),
+    (units.ft_from_m, "m", "foot"),
+    (units.btu_h_from_kw, "kW", "international_british_thermal_unit/hour"),
+    (units.kw_from_btu_h, "international_british_thermal_unit/hour", "kW"),
+    (units.df_from_k, "delta_degree_Celsius", "delta_degree_Fahrenheit"),
+    (units.k_from_df, "delta_degree_Fahrenheit", "delta_degree_Celsius"),
+    (units.f_from_c, "degree_Celsius", "degree_Fahrenheit"),
+    (units.c_from_f, "degree_Fahrenheit", "degree_Celsius"),
+]
+PAIRS: list[tuple[Callable[[float], float], Callable[[float], float]]] = [
+    (units.f_from_c, units.c_from_f),
+    (units.df_from_k, units.k_from_df),
+    (units.in_from_mm, units.mm_from_in),
+    (units.mph_from_ms, units.ms_from_mph),
+    (units.lb_from_kg, units.kg_from_lb),
+    (units.ft3_from_m3, units.m3_from_ft3),
+    (units.btu_h_from_kw, units.kw_from_btu_h),
+]
+figures = st.floats(-1e6, 1e6, allow_subnormal=False)
+
+
+def name_of(value: object) -> str | None:
+    return getattr(value, "__name__", None)
+
+
+@pytest.mark.parametrize(("convert", "from_unit", "to_unit"), SCALES, ids=name_of)
+@pytest.mark.parametrize("value", [-40.0, 0.0, 1.0, 38.1, 1234.5])
+def test_agrees_with_pint(convert: Callable[[float], float], from_unit: str, to_unit: str, value: float) -> None:
+    expected = REGISTRY.Quantity(value, from_unit).to(to_unit).magnitude
+    assert convert(value) == pytest.approx(expected, rel=1e-12, abs=1e-9)
+
+
+def test_every_conversion_is_checked_against_pint() -> None:
+    public = {name for name in vars(units) if "_from_" in name}
+    assert {convert.__name__ for convert, _, _ in SCALES} == public
+
+
+@pytest.mark.parametrize(
+    ("got", "printed"),
+    [  # NIST SP 811 (2008), appendix B.8, factors as printed there (seven digits)
+        (units.mm_from_in(1.0), 2.54e1),
+        (1.0 / units.ft_from_m(1.0), 3.048e-1),
+        (units.kg_from_lb(1.0), 4.535924e-1),
+        (units.m3_from_ft3(1.0), 2.831685e-2),
+        (units.ms_from_mph(1.0), 4.4704e-1),
+        (units.ms_from_kmh(1.0), 2.777778e-1),
+        (units.kw_from_btu_h(1.0), 2.930711e-4),
+        (units.KPA_PER_PSI, 6.894757),
+        (units.J_PER_BTU, 1.055056e3),
+        (units.k_from_df(1.0), 1.0 / 1.8),
+        (units.c_from_f(0.0) + units.KELVIN_0C, 459.67 / 1.8),  # T/K = (t/°F + 459.67)/1.8
+    ],
+)
+def test_agrees_with_nist_sp_811(got: float, printed: float) -> None:
+    assert got == pytest.approx(printed, rel=2e-7)
+
+
+@pytest.mark.parametrize(("c", "f"), [(-40.0, -40.0), (0.0, 32.0), (100.0, 212.0), (37.0, 98.6)])
+def test_fixed_points_of_the_fahrenheit_scale(c: float, f: float) -> None:
+    assert units.f_from_c(c) == pytest.approx(f, abs=1e-12)
+    assert units.c_from_f(f) == pytest.approx(c, abs=1e-12)
+
+
+def test_32_f_is_exactly_0_c() -> None:
+    # The cold-steel rule of welding codes turns on this value.
+    assert units.c_from_f(32.0) == 0.0
+    assert units.f_from_c(0.0) == 32.0
+
+
+@pytest.mark.parametrize(("there", "back"), PAIRS, ids=name_of)
+@given(value=figures)
+def test_there_and_back(there: Callable[[float], float], back: Callable[[float], float], value: float) -> None:
+    assert back(there(value)) == pytest.approx(value, rel=1e-12, abs=1e-9)
+    assert there(back(value)) == pytest.approx(value, rel=1e-12, abs=1e-9)
+
+
+@pytest.mark.parametrize(("convert", "_from", "_to"), SCALES, ids=name_of)
+def test_takes_arrays_and_keeps_the_unknown_unknown(
+    convert: Callable[[np.ndarray], np.ndarray], _from: str, _to: str
+) -> None:
+    values = np.array([-3.5, np.nan, 12.0])
+    got = convert(values)
+    assert got[0] == convert(-3.5)  # type: ignore[arg-type]
+    assert math.isnan(got[1])
+    assert got[2] == convert(12.0)  # type: ignore[arg-type]
