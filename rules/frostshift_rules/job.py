@@ -15,6 +15,7 @@ CodeUnits = Literal["us", "si", "either"]
 PartKind = Literal["plate", "flange_with_web", "touching", "tube"]
 Ends = Literal["inside", "edge_to_edge"]
 Exposure = Literal["open", "half", "covered"]
+Terrain = Literal["open", "suburban", "city"]
 JointState = Literal["planned", "heating", "in_progress", "done", "postponed"]
 Process = Literal["SMAW", "FCAW-S", "FCAW-G", "GMAW", "GTAW", "SAW"]
 FuelName = Literal["propane", "propylene", "acetylene", "natural_gas"]
@@ -233,7 +234,7 @@ class Site:
     procedures: tuple[Procedure, ...] = ()
     acceptances: tuple[Acceptance, ...] = ()
     last_nights_low_c: float | None = None
-    terrain: Literal["open", "suburban", "city"] = "open"
+    terrain: Terrain = "open"
     choices: Choices = field(default_factory=Choices)
 
     def procedure(self, name: str | None) -> Procedure | None:

@@ -2,10 +2,32 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Final
 
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
 from frostshift_rules.surroundings import SIGMA_WM2K4 as SIGMA_WM2K4
-from frostshift_rules.units import Number
+from frostshift_rules.surroundings import (
+    Floats,
+    Hours,
+    Surroundings,
+    absorbed_sun_wm2,
+    convection_wm2k,
+    estimated_sun_wm2,
+    frost_point_c,
+    other_sky_c,
+    sky_c,
+    sun_elevation_deg,
+    wet_bulb_c,
+    wind_at_joint_ms,
+)
+from frostshift_rules.tables import OutOfRange
+from frostshift_rules.units import KELVIN_0C, Number
+
+Flags = NDArray[np.bool_]
 
 DENSITY_KG_M3: Final = 7850.0
 """Density of steel [kg/m3], independent of temperature. Source: EN 1993-1-2:2005, 3.2.2."""
@@ -42,3 +64,359 @@ def conductivity_wmk(steel_c: Number) -> Number:
     Source: EN 1993-1-2:2005, 3.4.1.3.
     """
     return 54.0 - 3.33e-2 * steel_c
+
+
+@dataclass(frozen=True, slots=True)
+class SteelClass:
+    """Parts that take the same temperature: thickness [mm], rounded to 0.1 by `steel_class`, and surroundings."""
+
+    thickness_mm: float
+    surroundings: Surroundings
+
+
+def steel_class(thickness_mm: float, surroundings: Surroundings) -> SteelClass:
+    """The class of a part.
+
+    Raises:
+        OutOfRange: thickness not above 0.05 mm or not a number.
+    """
+    if not 0.05 < thickness_mm < np.inf:
+        raise OutOfRange(f"thickness is {thickness_mm:g} mm, more than 0.05 is needed")
+    return SteelClass(round(thickness_mm, 1), surroundings)
+
+
+@dataclass(frozen=True)
+class SteelForecast:
+    """Steel temperature of each class AT each hour stamp; arrays [class, hour], NaN (False for flags): unknown.
+
+    Attributes:
+        steel_c: likely [°C].
+        coldest_c, warmest_c: envelope of the model's own variants [°C]; the doubt of the forecast is not in it.
+        start_weight: share of the start value's error that is left, 1 at the start and after a hole in the weather,
+            0 from a measured reading on; of the slowest variant.
+        wet: dew or frost settles (likely steel below the dew point, or below the frost point where under 0 °C). Says
+            nothing about what settled before, and nothing where `steel_c` is NaN. The heat that settling sets free is
+            left out, so the hours with it are an upper bound.
+        frost: `wet` with the steel below 0 °C.
+    """
+
+    steel_c: Floats
+    coldest_c: Floats
+    warmest_c: Floats
+    start_weight: Floats
+    wet: Flags
+    frost: Flags
+
+
+@dataclass(frozen=True, slots=True)
+class Knots:
+    """Weather at one end of some hours, arrays of one broadcastable shape."""
+
+    air_c: Floats
+    wind_ms: Floats
+    sky_c: Floats
+    sun_wm2: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """One hour's exchange with the surroundings, whatever the thickness; arrays of one shape.
+
+    Attributes:
+        air_c: mean air temperature [°C].
+        exchange_wm2k: mean exchange of both faces together [W/(m2 K)].
+        drive_c: temperature the steel is driven to at the start [°C].
+        linear_k, square_k: its change over the hour, against the share of the hour's exchange done [K].
+    """
+
+    air_c: Floats
+    exchange_wm2k: Floats
+    drive_c: Floats
+    linear_k: Floats
+    square_k: Floats
+
+
+def course(start: Knots, end: Knots, sky_view: ArrayLike, emissivity: ArrayLike, h_factor: float = 1.0) -> Course:
+    """The exchange over steps in which air, wind, sky and sun run linearly from `start` to `end`.
+
+    Measured against the share of the exchange done instead of time, a changing wind is exact; the driving
+    temperature is a parabola through start, middle and end. Radiation is linearised at the air temperature; the ground
+    radiates at air temperature.
+
+    Args:
+        start: weather at the start of the steps.
+        end: weather at their end.
+        sky_view: sum of both faces.
+        emissivity: of both faces.
+        h_factor: on the convection coefficient.
+    """
+    middle = Knots(
+        0.5 * (start.air_c + end.air_c),
+        0.5 * (start.wind_ms + end.wind_ms),
+        0.5 * (start.sky_c + end.sky_c),
+        0.5 * (start.sun_wm2 + end.sun_wm2),
+    )
+    (u0, t0), (um, tm), (u1, t1) = (_exchange(k, sky_view, emissivity, h_factor) for k in (start, middle, end))
+    mean = (u0 + 4.0 * um + u1) / 6.0
+    at_middle = (5.0 * u0 + 8.0 * um - u1) / (24.0 * mean)
+    square = (tm - t0 - at_middle * (t1 - t0)) / (at_middle * (at_middle - 1.0))
+    return Course(middle.air_c, mean, t0, t1 - t0 - square, square)
+
+
+def _exchange(k: Knots, sky_view: ArrayLike, emissivity: ArrayLike, h_factor: float) -> tuple[Floats, Floats]:
+    """Exchange of both faces [W/(m2 K)] and the temperature at which steel gains nothing [°C]."""
+    air_k = k.air_c + KELVIN_0C
+    radiating = np.asarray(emissivity, dtype=np.float64) * SIGMA_WM2K4
+    exchange = 2.0 * h_factor * convection_wm2k(k.wind_ms) + 8.0 * radiating * air_k**3
+    gain = radiating * np.asarray(sky_view, dtype=np.float64) * ((k.sky_c + KELVIN_0C) ** 4 - air_k**4) + k.sun_wm2
+    return exchange, k.air_c + gain / exchange
+
+
+def hour_step(over: Course, thickness_mm: ArrayLike, step_h: ArrayLike = 1.0) -> tuple[Floats, Floats]:
+    """`keep` and `add` [°C] of steps: steel at the end = keep x steel at the start + add. Exact for any thickness.
+
+    Lumped: one temperature through the thickness, at most 0.2 K from the faces of a 125 mm plate in a gale front.
+    Valid to about 150 mm.
+    """
+    thickness_m = 1e-3 * np.asarray(thickness_mm, dtype=np.float64)
+    capacity = DENSITY_KG_M3 * thickness_m * specific_heat_jkgk(over.air_c)
+    z = 3600.0 * np.asarray(step_h, dtype=np.float64) * over.exchange_wm2k / capacity
+    gone: Floats = -np.expm1(-z)
+    lag = 1.0 - gone / z
+    return 1.0 - gone, over.drive_c * gone + over.linear_k * lag + over.square_k * (1.0 - 2.0 * lag / z)
+
+
+@dataclass(frozen=True, slots=True)
+class _Variant:
+    """One way to run the model: factor on convection, sky model, cloud where missing, with or without sun."""
+
+    h_factor: float
+    sky: Callable[[ArrayLike, ArrayLike, ArrayLike], Floats]
+    missing_cloud: float
+    sun: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Steps:
+    """`keep` and `add` of every hour [hour - 1, class], and each reading carried to its stamp [°C]."""
+
+    keep: Floats
+    add: Floats
+    anchored_c: Floats
+
+
+def predict(
+    hours: Hours,
+    classes: Sequence[SteelClass],
+    *,
+    latitude: float,
+    longitude: float,
+    h_band: float,
+    least_rain_mm_h: float,
+    start_c: float | None = None,
+    anchors: Mapping[int, tuple[float, float]] | None = None,
+) -> SteelForecast:
+    """Steel temperature of each class at each hour.
+
+    The likely figure runs the model as it stands. The envelope adds, on either side, convection lowered and raised by
+    `h_band` and the other sky model. What is not known goes to the safe side:
+
+    - Missing air, dew point or wind (where no shelter states it): the steel is NaN at that hour, and the chain starts
+      anew after the hole.
+    - Missing cloud: clear sky for the likely figure and the cold side, overcast for the warm side.
+    - Sun: only where the surroundings say so, and never on the cold side. Where the feed has none it is estimated
+      from the sun's elevation and the cloud; with cloud missing too the likely figure gets none.
+    - Rain takes steel to the wet-bulb temperature within minutes: in an hour with `least_rain_mm_h` or more, or with
+      the amount missing, the cold side is not above the wet bulb, where the joint has any view of the sky. The likely
+      figure and the warm side do not know rain.
+
+    Args:
+        hours: the weather; let it begin a day or two before the first hour shown, so that the start value is forgotten.
+        classes: their order is the order of the rows of the result.
+        latitude: for the sun, north positive [°].
+        longitude: for the sun, east positive [°].
+        h_band: relative half-width of the convection coefficient, 0 to below 1.
+        least_rain_mm_h: precipitation from which rain wets steel [mm/h].
+        start_c: coldest that the steel may have been at the start (a last night's low, a typed reading) [°C]. At the
+            start and after a hole, steel starts from the colder of it and the air.
+        anchors: class index -> (hours from the start of the axis, measured steel temperature [°C]), one reading each.
+            From the first stamp at or after the reading the class goes on from it in every variant. A reading before
+            the axis or after its end is left out, and so is one in an hour with missing weather at either end; fold
+            an older reading into `start_c`.
+
+    Raises:
+        OutOfRange: `h_band` outside 0 to 1.
+    """
+    if not 0.0 <= h_band < 1.0:
+        raise OutOfRange(f"h_band is {h_band:g}, 0 to below 1 is needed")
+    scene = _Scene(hours, classes, latitude, longitude, least_rain_mm_h, start_c, anchors or {})
+    sides = ((1.0 - h_band, sky_c), (1.0 + h_band, sky_c), (1.0, other_sky_c))
+    nominal = scene.effective(_Variant(1.0, sky_c, 0.0, sun=True))
+    colder = [scene.effective(_Variant(factor, sky, 0.0, sun=False)) for factor, sky in sides]
+    warmer = [scene.effective(_Variant(factor, sky, 1.0, sun=True)) for factor, sky in sides]
+    steps = {variant: scene.steps(variant) for variant in {nominal, *colder, *warmer}}
+    likely = scene.run(steps[nominal], rain=False)
+    cold = [scene.run(steps[variant], rain=True) for variant in colder]
+    warm = [scene.run(steps[variant], rain=False) for variant in warmer]
+    weight = scene.start_weight(steps[colder[0]])  # least convection: forgets slowest
+    with_dew = hours.dew_c[:, None]
+    wet = likely < np.where(likely < 0.0, frost_point_c(with_dew), with_dew)
+    return SteelForecast(
+        steel_c=_by_class(likely),
+        coldest_c=_by_class(np.minimum.reduce([likely, *cold])),
+        warmest_c=_by_class(np.maximum.reduce([likely, *warm])),
+        start_weight=_by_class(np.where(np.isnan(likely), np.nan, weight)),
+        wet=np.ascontiguousarray(wet.T),
+        frost=np.ascontiguousarray((wet & (likely < 0.0)).T),
+    )
+
+
+def _by_class(values: Floats) -> Floats:
+    return np.ascontiguousarray(values.T)
+
+
+class _Scene:
+    """What all variants of one prediction share. Arrays run [hour, exposure] or [hour, class]."""
+
+    def __init__(
+        self,
+        hours: Hours,
+        classes: Sequence[SteelClass],
+        latitude: float,
+        longitude: float,
+        least_rain_mm_h: float,
+        start_c: float | None,
+        anchors: Mapping[int, tuple[float, float]],
+    ) -> None:
+        exposures = list(dict.fromkeys(c.surroundings for c in classes))
+        row = {surroundings: i for i, surroundings in enumerate(exposures)}
+        shape = (len(hours), len(exposures))
+        self._hours = hours
+        self._which = np.array([row[c.surroundings] for c in classes], dtype=np.intp)
+        self._thickness_mm = np.array([c.thickness_mm for c in classes], dtype=np.float64)
+        self._view = np.array([s.sky_view for s in exposures], dtype=np.float64)
+        self._emissivity = np.array([s.emissivity for s in exposures], dtype=np.float64)
+        self._wind = np.empty(shape)
+        self._sun = np.empty(shape)
+        sun = _sun_of_hours(hours, latitude, longitude)
+        for i, surroundings in enumerate(exposures):
+            self._wind[:, i] = wind_at_joint_ms(hours.wind_10m_ms, surroundings)
+            self._sun[:, i] = absorbed_sun_wm2(sun, surroundings)
+        known = np.isfinite(self._wind) & np.isfinite(hours.air_c + hours.dew_c)[:, None]
+        begins = known.copy()
+        begins[1:] &= ~known[:-1]
+        first_c = hours.air_c if start_c is None else np.fmin(hours.air_c, start_c)
+        self._starts = np.where(begins, first_c[:, None], np.nan)[:, self._which]
+        self._cap = self._rain_cap(least_rain_mm_h)
+        self._no_cap = np.full_like(self._cap, np.inf)
+        self._read_anchors(anchors, known)
+
+    def _rain_cap(self, least_rain_mm_h: float) -> Floats:
+        """Wet bulb at the stamps that rain touches, infinite elsewhere [hour, class]."""
+        rain = ~(self._hours.precip_mm < least_rain_mm_h)  # True where the amount is missing
+        rain[1:] |= rain[:-1].copy()
+        wet_bulb = wet_bulb_c(self._hours.air_c, self._hours.dew_c)
+        return np.where(rain[:, None] & (self._view > 0.0), wet_bulb[:, None], np.inf)[:, self._which]
+
+    def _read_anchors(self, anchors: Mapping[int, tuple[float, float]], known: Flags) -> None:
+        """Keep the readings that can be carried to the next stamp, as parallel arrays."""
+        last = len(self._hours) - 1
+        inside = [(i, at, steel_c) for i, (at, steel_c) in anchors.items() if 0.0 <= at <= last]
+        index = np.array([i for i, _, _ in inside], dtype=np.intp)
+        at = np.array([at for _, at, _ in inside], dtype=np.float64)
+        steel_c = np.array([steel_c for _, _, steel_c in inside], dtype=np.float64)
+        before, after = np.floor(at).astype(np.intp), np.ceil(at).astype(np.intp)
+        exposure = self._which[index]
+        usable = known[before, exposure] & known[after, exposure]
+        self._anchor_class, self._anchor_at, self._anchor_c = index[usable], at[usable], steel_c[usable]
+        self._anchor_stamp = after[usable]
+
+    def effective(self, variant: _Variant) -> _Variant:
+        """The variant without what makes no difference here, so that equal ones are worked out once."""
+        return _Variant(
+            variant.h_factor,
+            variant.sky,
+            variant.missing_cloud if np.isnan(self._hours.cloud).any() else 0.0,
+            variant.sun and bool(self._sun.any()),
+        )
+
+    def steps(self, variant: _Variant) -> _Steps:
+        """Every hour's step of every class under one variant."""
+        knots = self._knots(variant)
+        start = Knots(knots.air_c[:-1], knots.wind_ms[:-1], knots.sky_c[:-1], knots.sun_wm2[:-1])
+        end = Knots(knots.air_c[1:], knots.wind_ms[1:], knots.sky_c[1:], knots.sun_wm2[:-1])
+        over = course(start, end, self._view, self._emissivity, variant.h_factor)
+        which = self._which
+        of_class = Course(
+            over.air_c,
+            over.exchange_wm2k[:, which],
+            over.drive_c[:, which],
+            over.linear_k[:, which],
+            over.square_k[:, which],
+        )
+        keep, add = hour_step(of_class, self._thickness_mm)
+        return _Steps(keep, add, self._anchored_c(knots, variant))
+
+    def run(self, steps: _Steps, *, rain: bool) -> Floats:
+        """Steel temperature under one variant [hour, class]; with `rain` not above the wet bulb where it rains."""
+        resets = self._starts.copy()
+        resets[self._anchor_stamp, self._anchor_class] = steps.anchored_c
+        return _chain(steps.keep, steps.add, resets, self._cap if rain else self._no_cap)
+
+    def start_weight(self, steps: _Steps) -> Floats:
+        """Share of the start value's error that is left under one variant [hour, class]."""
+        resets = np.where(np.isnan(self._starts), np.nan, 1.0)
+        resets[self._anchor_stamp, self._anchor_class] = 0.0
+        return _chain(steps.keep, np.zeros_like(steps.keep), resets, self._no_cap)
+
+    def _knots(self, variant: _Variant) -> Knots:
+        """Weather at every stamp; the sun is the mean of the hour that follows."""
+        hours = self._hours
+        cloud = np.where(np.isnan(hours.cloud), variant.missing_cloud, hours.cloud)
+        sky = variant.sky(hours.air_c, hours.dew_c, cloud)
+        sun = self._sun if variant.sun else np.zeros_like(self._sun)
+        return Knots(hours.air_c[:, None], self._wind, sky[:, None], sun)
+
+    def _anchored_c(self, knots: Knots, variant: _Variant) -> Floats:
+        """Each reading carried to the stamp at or after it [°C]."""
+        at, exposure = self._anchor_at, self._which[self._anchor_class]
+        before, after = np.floor(at).astype(np.intp), self._anchor_stamp
+        share = at - before
+
+        def between(values: Floats, column: NDArray[np.intp] | int) -> Floats:
+            mixed: Floats = (1.0 - share) * values[before, column] + share * values[after, column]
+            return mixed
+
+        sun = knots.sun_wm2[before, exposure]
+        start = Knots(between(knots.air_c, 0), between(knots.wind_ms, exposure), between(knots.sky_c, 0), sun)
+        end = Knots(knots.air_c[after, 0], knots.wind_ms[after, exposure], knots.sky_c[after, 0], sun)
+        over = course(start, end, self._view[exposure], self._emissivity[exposure], variant.h_factor)
+        on_stamp = before == after
+        rest_h = np.where(on_stamp, 1.0, after - at)
+        keep, add = hour_step(over, self._thickness_mm[self._anchor_class], rest_h)
+        return np.where(on_stamp, self._anchor_c, keep * self._anchor_c + add)
+
+
+def _sun_of_hours(hours: Hours, latitude: float, longitude: float) -> Floats:
+    """Global sun of each following hour [W/m2]: the feed's, else estimated, else none."""
+    middles = np.arange(len(hours)) + 0.5
+    elevation = sun_elevation_deg(hours.start_utc, latitude, longitude, middles)
+    estimate = np.nan_to_num(estimated_sun_wm2(elevation, hours.cloud))
+    sun: Floats = np.where(np.isnan(hours.sun_wm2), estimate, hours.sun_wm2)
+    return sun
+
+
+def _chain(keep: Floats, add: Floats, resets: Floats, cap: Floats) -> Floats:
+    """Step through the hours; at each stamp a finite reset replaces the state, then `cap` bounds it from above."""
+    states = np.full_like(resets, np.nan)
+    resetting: Flags = np.any(np.isfinite(resets), axis=1)
+    capped: Flags = np.any(np.isfinite(cap), axis=1)
+    for k, state in enumerate(states):
+        if k > 0:
+            np.multiply(keep[k - 1], states[k - 1], out=state)
+            state += add[k - 1]
+        if resetting[k]:
+            np.copyto(state, resets[k], where=np.isfinite(resets[k]))
+        if capped[k]:
+            np.minimum(state, cap[k], out=state)
+    return states
