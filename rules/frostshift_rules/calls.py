@@ -6,6 +6,7 @@ Arrays: `n` joints, `p` parts (a part belongs to one joint; the parts of a joint
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -42,6 +43,10 @@ class Sides:
     cold_c: Floats
     likely_c: Floats
     warm_c: Floats
+
+    def each(self, change: Callable[[Floats], Floats]) -> Sides:
+        """The same change made to all three."""
+        return Sides(change(self.cold_c), change(self.likely_c), change(self.warm_c))
 
 
 def with_doubt(likely_c: Floats, coldest_c: Floats, warmest_c: Floats, half_width_k: Floats) -> Sides:

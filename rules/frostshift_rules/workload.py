@@ -13,7 +13,7 @@ from frostshift_rules.surroundings import Hours
 Freshness = Literal["fresh", "late", "unusable", "none"]
 HeatCall = Literal["no_heat", "heat_to_minimum", "cold_steel_heat", "measure", "unknown"]
 WeatherState = Literal["go", "dry_first", "shelter_needed", "stop", "unknown"]
-HeatStatus = Literal["ok", "no_time", "no_source", "never", "unsure", "too_hot"]
+HeatStatus = Literal["ok", "no_time", "no_source", "out_of_range", "never", "unsure", "too_hot"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,8 +86,8 @@ class HeatPlan:
 
     Attributes:
         status: `ok`, or why there is no time: `no_time` (part kind not modelled yet), `no_source` (no heat source),
-            `never` (does not get there), `unsure` (answer hangs on the flux too much), `too_hot` (hottest metal would
-            pass the maximum).
+            `out_of_range` (outside what the engine covers), `never` (does not get there), `unsure` (the answer hangs
+            on the flux too much), `too_hot` (hottest metal would pass the maximum).
         note: one sentence for people, empty where `ok` needs none.
         source_id: heat source used; None where there is none.
         torches: at once on this joint.

@@ -1,0 +1,123 @@
+"""Steel and air through the hours of a forecast, with cold side and warm side, for the parts of some joints."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from frostshift_rules import steel, surroundings
+from frostshift_rules.calls import Flags, Ints, Sides, doubt_k, with_doubt
+from frostshift_rules.job import Joint, Reading, Site
+from frostshift_rules.surroundings import Floats, Hours, Surroundings
+from frostshift_rules.workload import Weather
+
+READING_COUNTS_H = 24.0
+"""A reading older than this at the start of the forecast no longer counts as a start value [h]. Our choice."""
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """Steel and air through the hours of a forecast.
+
+    Attributes:
+        hours: the forecast.
+        around: surroundings of each joint.
+        part_class, part_joint: row in `steel` and joint of each part, the parts of a joint together.
+        steel: of each class of like parts [class, hour].
+        air: [1, hour].
+        start_weight: share of the start value's error that is left [class, hour].
+        wet, frost: dew or frost settles [class, hour].
+    """
+
+    hours: Hours
+    around: tuple[Surroundings, ...]
+    part_class: Ints
+    part_joint: Ints
+    steel: Sides
+    air: Sides
+    start_weight: Floats
+    wet: Flags
+    frost: Flags
+
+    def parts_of(self, joint: int) -> slice:
+        """The parts of a joint in `part_class` and `part_joint`."""
+        first, last = np.searchsorted(self.part_joint, [joint, joint + 1])
+        return slice(int(first), int(last))
+
+    def coldest_class(self, joint: int) -> int:
+        """The class of the joint's part that is coldest over the forecast, on the cold side."""
+        rows = self.part_class[self.parts_of(joint)]
+        lows = np.where(np.isnan(self.steel.cold_c[rows]), np.inf, self.steel.cold_c[rows]).min(axis=1)
+        return int(rows[np.argmin(lows)])
+
+
+def outlook(
+    site: Site, joints: Sequence[Joint], weather: Weather, hours: Hours, readings: Sequence[Reading]
+) -> Outlook:
+    """Predict steel and air for every part of the joints.
+
+    The newest reading of a joint re-anchors it and every part like it. Readings of the day before the forecast begins
+    count as start values, together with the last nights' low that the site typed.
+    """
+    around = tuple(surroundings.surroundings_of(joint, site) for joint in joints)
+    index: dict[steel.SteelClass, int] = {}
+    rows_of_mark: dict[str, list[int]] = {}
+    part_class: list[int] = []
+    part_joint: list[int] = []
+    for number, (joint, stands) in enumerate(zip(joints, around, strict=True)):
+        rows = [index.setdefault(steel.steel_class(p.thickness_mm, stands), len(index)) for p in joint.parts]
+        rows_of_mark[joint.mark] = rows
+        part_class += rows
+        part_joint += [number] * len(rows)
+    start_c, anchors = _from_readings(site, hours, readings, rows_of_mark)
+    predicted = steel.predict(
+        hours,
+        list(index),
+        latitude=site.latitude,
+        longitude=site.longitude,
+        h_band=site.choices.h_band,
+        least_rain_mm_h=site.choices.least_rain_mm_h,
+        start_c=start_c,
+        anchors=anchors,
+    )
+    issued_utc = weather.issued_utc or weather.fetched_utc or hours.start_utc
+    half_width_k = doubt_k(hours.start_utc, len(hours), issued_utc, weather.late_by_h, site.choices)
+    air_c = hours.air_c[None, :]
+    return Outlook(
+        hours=hours,
+        around=around,
+        part_class=np.array(part_class, dtype=np.intp),
+        part_joint=np.array(part_joint, dtype=np.intp),
+        steel=with_doubt(predicted.steel_c, predicted.coldest_c, predicted.warmest_c, half_width_k),
+        air=with_doubt(air_c, air_c, air_c, half_width_k),
+        start_weight=predicted.start_weight,
+        wet=predicted.wet,
+        frost=predicted.frost,
+    )
+
+
+def _from_readings(
+    site: Site, hours: Hours, readings: Sequence[Reading], rows_of_mark: dict[str, list[int]]
+) -> tuple[float | None, dict[int, tuple[float, float]]]:
+    """Start value of the whole forecast, and the newest reading of each class as `steel.predict` takes it."""
+    starts_c = [] if site.last_nights_low_c is None else [site.last_nights_low_c]
+    anchors: dict[int, tuple[float, float]] = {}
+    for reading in sorted(readings, key=lambda r: r.at_utc):
+        position_h = hours.position(reading.at_utc)
+        if position_h >= 0.0:
+            anchors.update((row, (position_h, reading.steel_c)) for row in rows_of_mark.get(reading.mark, ()))
+        elif position_h >= -READING_COUNTS_H:
+            starts_c.append(reading.steel_c)
+    return min(starts_c, default=None), anchors
+
+
+def between(values: Floats, rows: Ints, position_h: Floats) -> Floats:
+    """Values [class, hour] of the given rows at positions between two hours, linear; NaN beyond the forecast."""
+    last = values.shape[1] - 1
+    low = np.clip(np.floor(position_h), 0, max(last - 1, 0)).astype(np.intp)
+    share = position_h - low
+    first, second = values[rows, low], values[rows, np.minimum(low + 1, last)]
+    mixed = np.where(share == 0.0, first, np.where(share == 1.0, second, first + share * (second - first)))
+    return np.where((position_h >= 0.0) & (position_h <= last), mixed, np.nan)

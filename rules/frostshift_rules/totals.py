@@ -1,0 +1,163 @@
+"""The workload of each shift: calls, torch-minutes, torches at once, fuel and oxygen.
+
+Nothing is hidden: joints under a stop are counted like the others, and `unknown` says how many joints the amounts leave
+out, so that every amount is shown as "at least" while it is not 0.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Sequence
+from datetime import datetime, timedelta
+from typing import get_args
+
+from frostshift_rules import gas
+from frostshift_rules.job import HeatSource, Site
+from frostshift_rules.shifts import ShiftSpan
+from frostshift_rules.workload import FuelTotal, HeatCall, JointPlan, Range, ShiftTotal, WeatherState
+
+NONE = Range(0.0, 0.0, 0.0)
+
+
+def shift_totals(joints: Iterable[JointPlan], shifts: Sequence[ShiftSpan], site: Site) -> tuple[ShiftTotal, ...]:
+    """One total a shift, in the order of `shifts`."""
+    by_shift: defaultdict[str, list[JointPlan]] = defaultdict(list)
+    for joint in joints:
+        if joint.shift_key is not None:
+            by_shift[joint.shift_key].append(joint)
+    return tuple(_total(shift, by_shift[shift.key], site) for shift in shifts)
+
+
+def counted(joint: JointPlan, amount: Range | None) -> Range:
+    """What of a joint's amount goes into a total.
+
+    A joint to be measured first may need nothing: its low end is 0, and its likely amount counts where the likely
+    steel temperature does not pass.
+    """
+    if amount is None:
+        return NONE
+    if joint.call != "measure":
+        return amount
+    threshold_c = joint.requirement.threshold_c
+    likely_passes = joint.steel is not None and threshold_c is not None and joint.steel.likely_c >= threshold_c
+    return Range(0.0, 0.0 if likely_passes else amount.likely, amount.high)
+
+
+def without_amount(joint: JointPlan) -> bool:
+    """Whether the totals leave out what this joint may need."""
+    if joint.call == "no_heat":
+        return False
+    return joint.heat is None or joint.heat.minutes is None
+
+
+def _total(shift: ShiftSpan, joints: list[JointPlan], site: Site) -> ShiftTotal:
+    calls = Counter(joint.call for joint in joints)
+    states = Counter(joint.weather_state for joint in joints)
+    at_once, at_utc = busiest(joints)
+    there = sum(source.count for source in site.heat_sources)
+    return ShiftTotal(
+        key=shift.key,
+        name=shift.shift.name,
+        day=shift.day,
+        start_utc=shift.start_utc,
+        end_utc=shift.end_utc,
+        joints=len(joints),
+        calls={call: calls[call] for call in get_args(HeatCall)},
+        states={state: states[state] for state in get_args(WeatherState)},
+        heat_minutes=_sum(_torch_minutes(joint) for joint in joints),
+        torches_at_once=at_once,
+        torches_at_utc=at_utc,
+        torches_there=there,
+        hands=shift.shift.hands,
+        fuels=_fuels(joints, site.heat_sources),
+        unknown=sum(without_amount(joint) or joint.call == "unknown" for joint in joints),
+        notes=_notes(joints, at_once, there, shift),
+    )
+
+
+def _sum(ranges: Iterable[Range]) -> Range:
+    low = likely = high = 0.0
+    for amount in ranges:
+        low, likely, high = low + amount.low, likely + amount.likely, high + amount.high
+    return Range(low, likely, high)
+
+
+def _torch_minutes(joint: JointPlan) -> Range:
+    if joint.heat is None or joint.heat.total_minutes is None:
+        return NONE
+    minutes, torches = counted(joint, joint.heat.total_minutes), joint.heat.torches
+    return Range(minutes.low * torches, minutes.likely * torches, minutes.high * torches)
+
+
+def burning(joint: JointPlan) -> tuple[datetime, datetime] | None:
+    """From when to when torches stand at this joint on the slow end; None where there is no time."""
+    heat = joint.heat
+    if heat is None or heat.light_up_utc is None or heat.minutes is None or heat.total_minutes is None:
+        return None
+    later = timedelta(minutes=heat.total_minutes.high - heat.minutes.high)
+    return heat.light_up_utc, joint.joint.start_utc + later
+
+
+def busiest(joints: Iterable[JointPlan]) -> tuple[int, datetime | None]:
+    """Most torches in use at the same time on the slow end, and when that begins."""
+    changes: list[tuple[datetime, int]] = []
+    for joint in joints:
+        span = burning(joint)
+        if span is not None and joint.heat is not None:
+            changes += [(span[0], joint.heat.torches), (span[1], -joint.heat.torches)]
+    most, now, when = 0, 0, None
+    for at, change in sorted(changes):  # at one instant torches are laid down before others are lit
+        now += change
+        if now > most:
+            most, when = now, at
+    return most, when
+
+
+def _fuels(joints: Sequence[JointPlan], sources: Sequence[HeatSource]) -> tuple[FuelTotal, ...]:
+    totals = []
+    for source in sources:
+        heated = [j for j in joints if j.heat and j.heat.source_id == source.id and j.heat.fuel_kg]
+        if not heated:
+            continue
+        fuel_kg = _sum(counted(j, j.heat.fuel_kg) for j in heated if j.heat)
+        oxygen_m3 = _sum(counted(j, j.heat.oxygen_m3) for j in heated if j.heat)
+        fuel_cylinder = gas.default_fuel_cylinder(source.fuel)
+        oxygen_cylinder = gas.default_oxygen_cylinder()
+        totals.append(
+            FuelTotal(
+                source_id=source.id,
+                fuel_kg=fuel_kg,
+                oxygen_m3=oxygen_m3,
+                fuel_cylinders=gas.cylinders_needed(fuel_kg.high, fuel_cylinder) if fuel_cylinder else None,
+                oxygen_cylinders=gas.cylinders_needed(oxygen_m3.high, oxygen_cylinder) if oxygen_m3.high else 0,
+                fuel_cylinder=fuel_cylinder.name if fuel_cylinder else "",
+                oxygen_cylinder=oxygen_cylinder.name,
+            )
+        )
+    return tuple(totals)
+
+
+def _marks(joints: Sequence[JointPlan]) -> str:
+    shown = ", ".join(joint.joint.mark for joint in joints[:6])
+    return shown if len(joints) <= 6 else f"{shown} and {len(joints) - 6} more"
+
+
+def _notes(joints: Sequence[JointPlan], at_once: int, there: int, shift: ShiftSpan) -> tuple[str, ...]:
+    notes = []
+    early = [j for j in joints if j.heat and j.heat.earliest_arc_utc]
+    if early:
+        notes.append(
+            f"Light-up lies before anybody is there for {_marks(early)}: somebody comes earlier, "
+            "or these joints start at the earliest arc shown with each."
+        )
+    if at_once > there:
+        notes.append(f"{at_once} torches are needed at once, {there} are on the site: bring more or spread the starts.")
+    if at_once > shift.shift.hands:
+        notes.append(
+            f"{at_once} torches are needed at once, {shift.shift.hands} people can hold one: "
+            "bring more hands or spread the starts."
+        )
+    left_out = [j for j in joints if without_amount(j)]
+    if left_out:
+        notes.append(f"The amounts are at least: nothing is counted for {_marks(left_out)}.")
+    return tuple(notes)
