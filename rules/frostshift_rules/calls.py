@@ -152,21 +152,16 @@ def judge(least: Sides, threshold_c: Floats, span: Windows) -> Judged:
     )
 
 
-def heat_call(
-    *, passes: bool, fails: bool, cold_c: float, base_c: float, cold_below_c: float, floor_c: float
-) -> HeatCall:
+def heat_call(*, passes: bool, fails: bool, floor_decides: bool) -> HeatCall:
     """The call where the window is known: taken on the cold side, `measure` where only the warm side passes.
 
     Args:
         passes: the cold side stays at or above the threshold.
         fails: even the warm side falls below it.
-        cold_c: cold side at the worst hour [°C].
-        base_c: minimum before the cold-steel rule [°C].
-        cold_below_c: steel colder than this needs the floor [°C].
-        floor_c: the cold-steel floor [°C].
+        floor_decides: on the cold side the cold-steel floor, not the row or the procedure, sets the minimum.
     """
     if passes:
         return "no_heat"
     if not fails:
         return "measure"
-    return "cold_steel_heat" if cold_c < cold_below_c and floor_c > base_c else "heat_to_minimum"
+    return "cold_steel_heat" if floor_decides else "heat_to_minimum"

@@ -87,6 +87,11 @@ class Requirement:
     not_accepted: bool
     notes: tuple[str, ...]
 
+    @property
+    def threshold_c(self) -> float | None:
+        """Steel at or above it needs no heat: the minimum, and never below the cold-steel limit; None: unknown [°C]."""
+        return None if self.minimum_c is None else max(self.minimum_c, self.cold_below_c)
+
 
 @dataclass(frozen=True, slots=True)
 class Electrode:
