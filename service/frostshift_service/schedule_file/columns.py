@@ -1,0 +1,215 @@
+"""The columns of a schedule: one table that the reader, the template and the manual share."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from frostshift_rules.job import EXPOSURES, PART_KINDS, Ends, Exposure, PartKind
+from frostshift_service.schedule_file import cells
+
+MAX_PARTS: Final = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column.
+
+    Attributes:
+        name: as the template prints it.
+        need: `column` where the column has to be in the file, `cell` where each of its cells has to be filled too.
+        how: how a cell is written, with its unit and limits.
+        default: what an empty cell means, as the sheet prints it; empty where nothing is assumed.
+        about: what it is.
+        example: one cell.
+        read: the reader of a cell that is not empty.
+    """
+
+    name: str
+    need: Literal["column", "cell", "no"]
+    how: str
+    default: str
+    about: str
+    example: str
+    read: Callable[[str], object]
+
+
+YES_NO: Final[Mapping[str, bool]] = {"yes": True, "no": False, "y": True, "n": False, "true": True, "false": False}
+ENDS: Final[Mapping[str, Ends]] = {"inside": "inside", "edge to edge": "edge_to_edge"}
+SIDES: Final[Mapping[str, Literal[1, 2]]] = {"1": 1, "2": 2}
+_EXPOSURES: Final[Mapping[str, Exposure]] = {name: name for name in EXPOSURES}
+_KINDS: Final[Mapping[str, PartKind]] = {name.replace("_", " "): name for name in PART_KINDS}
+
+
+def _part_columns(number: int) -> tuple[Column, ...]:
+    first = number == 1
+    return (
+        Column(
+            f"steel_{number}",
+            "column" if first else "no",
+            "specification and grade",
+            "",
+            f"steel of part {number}; left empty, the joint is unknown",
+            "A572-50",
+            cells.steel,
+        ),
+        Column(
+            f"thickness_{number}",
+            "cell" if first else "no",
+            "length with unit, 1 mm to 300 mm",
+            "" if first else "no such part",
+            f"thickness of part {number} at the point of welding",
+            "1-1/2 in",
+            cells.length(1.0, 300.0, "38 mm or 1-1/2 in"),
+        ),
+        Column(
+            f"kind_{number}",
+            "no",
+            "plate | flange with web | touching | tube",
+            "plate",
+            f"kind of part {number}; only a plate gets a heating time",
+            "plate",
+            cells.choice(_KINDS),
+        ),
+        Column(
+            f"reach_{number}",
+            "no",
+            "length with unit, 5 mm to 50 m",
+            "wide",
+            f"from the weld to the free edge of part {number}, across the weld",
+            "12 in",
+            cells.length_mm(5.0, 50_000.0, "300 mm or 12 in"),
+        ),
+        Column(
+            f"sides_{number}",
+            "no",
+            "1 | 2",
+            "1",
+            f"1 where part {number} ends at the weld, 2 where the weld lies on its face with plate on both sides",
+            "1",
+            cells.choice(SIDES),
+        ),
+    )
+
+
+COLUMNS: Final[tuple[Column, ...]] = (
+    Column("mark", "cell", "text, 60 characters", "", "name of the joint, once in a file", "CR-B4-W", cells.text(60)),
+    Column("place", "no", "text, 120 characters", "", "where on the job", "row B, line 4", cells.text(120)),
+    Column(
+        "start",
+        "cell",
+        "year-month-day hour:minute, the site's clock",
+        "",
+        "planned start of welding",
+        "2026-11-26 07:30",
+        cells.start,
+    ),
+    Column("hours", "cell", "number, 0.1 to 72", "", "planned hours of welding", "2.5", cells.hours(0.1, 72.0)),
+    Column("crew", "no", "text, 60 characters", "", "who welds it", "north", cells.text(60)),
+    Column(
+        "process",
+        "column",
+        "SMAW | FCAW-S | FCAW-G | GMAW | GTAW | SAW",
+        "",
+        "welding process; left empty, the joint is unknown",
+        "SMAW",
+        cells.process,
+    ),
+    Column(
+        "electrode",
+        "no",
+        "classification",
+        "",
+        "consumable; decides for SMAW whether it is low hydrogen, without it the joint is unknown",
+        "E7018",
+        cells.electrode,
+    ),
+    Column(
+        "hydrogen",
+        "no",
+        "H4 | H8 | H16, or a number of mL/100 g, 0.5 to 30",
+        "not stated",
+        "highest diffusible hydrogen of the consumable",
+        "H8",
+        cells.hydrogen_ml,
+    ),
+    Column("procedure", "no", "text, 60 characters", "none", "name of the welding procedure", "P-12", cells.text(60)),
+    Column(
+        "weld_length",
+        "cell",
+        "length with unit, 10 mm to 50 m",
+        "",
+        "length of the weld",
+        "24 in",
+        cells.length_mm(10.0, 50_000.0, "600 mm, 0.6 m or 24 in"),
+    ),
+    Column(
+        "weld_ends",
+        "no",
+        "inside | edge to edge",
+        "inside",
+        "edge to edge where the weld runs from one free edge of the parts to the other",
+        "inside",
+        cells.choice(ENDS),
+    ),
+    Column(
+        "exposure",
+        "no",
+        "open | half | covered",
+        "open",
+        "how much of the sky the steel sees",
+        "open",
+        cells.choice(_EXPOSURES),
+    ),
+    Column("sun", "no", "yes | no", "no", "whether the sun shines on the steel", "no", cells.choice(YES_NO)),
+    Column(
+        "shelter_air",
+        "no",
+        "temperature with unit, -60 °C to 50 °C",
+        "not stated",
+        "air temperature that a tent or screen keeps at the weld",
+        "40 F",
+        cells.temperature_c(-60.0, 50.0),
+    ),
+    Column(
+        "shelter_wind",
+        "no",
+        "speed with unit (mph, m/s, km/h), 0 m/s to 40 m/s",
+        "not stated",
+        "wind that a tent or screen lets through to the weld",
+        "3 mph",
+        cells.speed_ms(0.0, 40.0),
+    ),
+    Column(
+        "height",
+        "no",
+        "length with unit, 0.5 m to 600 m",
+        "10 m",
+        "above ground, for the wind",
+        "10 m",
+        cells.length_mm(500.0, 600_000.0, "10 m or 33 ft"),
+    ),
+    Column("torches", "no", "whole number, 1 to 20", "1", "torches on the joint at once", "1", cells.whole(1, 20)),
+    Column("heat_source", "no", "text, 60 characters", "the site's first", "id of a heat source", "P1", cells.text(60)),
+    Column(
+        "heated_length",
+        "no",
+        "length with unit, 10 mm to 50 m",
+        "the whole weld, up to the site's limit",
+        "length of weld heated at a time",
+        "24 in",
+        cells.length_mm(10.0, 50_000.0, "600 mm, 0.6 m or 24 in"),
+    ),
+    Column("both_faces", "no", "yes | no", "no", "whether it is heated from both faces", "no", cells.choice(YES_NO)),
+    *(column for number in range(1, MAX_PARTS + 1) for column in _part_columns(number)),
+)
+"""Every column, in the order of the template."""
+
+BY_NAME: Final[Mapping[str, Column]] = {column.name: column for column in COLUMNS}
+
+
+def column_name(header: str) -> str:
+    """A header cell as a column's name: capitals do not matter, spaces, underscores and hyphens are alike."""
+    return re.sub(r"[\s_-]+", "_", header.strip().casefold())

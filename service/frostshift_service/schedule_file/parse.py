@@ -1,0 +1,273 @@
+"""Rows of text to joints, with every error of the file in one list."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime, timedelta
+from difflib import get_close_matches
+from typing import Any, Final, Literal, TypeVar
+from zoneinfo import ZoneInfo
+
+from frostshift_rules import job, shifts
+from frostshift_service.schedule_file.cells import CellProblem, Length, is_covered, shown, utc_at
+from frostshift_service.schedule_file.columns import BY_NAME, COLUMNS, MAX_PARTS, column_name
+from frostshift_service.schedule_file.report import Findings
+from frostshift_service.schedule_file.sheet import Row, unguarded
+from frostshift_service.store.records import ImportedJoint
+
+T = TypeVar("T")
+
+LONGEST_CELL: Final = 200
+PAST: Final = timedelta(days=14)
+AHEAD: Final = timedelta(days=366)
+
+_PART_COLUMN: Final = re.compile("(steel|thickness|kind|reach|sides)_?[0-9]+")
+
+
+def read_joints(rows: Sequence[Row], site: job.Site, now: datetime, findings: Findings) -> tuple[ImportedJoint, ...]:
+    """The joints of `rows`, whose first is the header; errors and warnings go to `findings`."""
+    header, *body = rows
+    names = tuple(column_name(cell) for cell in header.cells)
+    if not _check_header(names, header, findings):
+        return ()
+    zone = ZoneInfo(site.zone)
+    seen: dict[str, tuple[int, str]] = {}
+    joints = []
+    for row in body:
+        values = _by_column(names, row, findings)
+        _check_mark(values.get("mark", ""), row.number, seen, findings)
+        if found := _RowReader(row.number, values, findings).joint(site, zone):
+            joints.append(found)
+    _warn_of_starts(joints, site, zone, now, findings)
+    return tuple(joints)
+
+
+def _check_header(names: Sequence[str], header: Row, findings: Findings) -> bool:
+    """Whether the rows under this header can be read."""
+    before = findings.error_count
+    typed = dict(zip(names, header.cells, strict=True))
+    missing = [column.name for column in COLUMNS if column.need != "no" and column.name not in typed]
+    if missing:
+        there = ", ".join(shown(cell) for cell in header.cells if cell) or "nothing"
+        message = f"required columns are missing: {', '.join(missing)}; the header has {there}"
+        findings.error(header.number, "", ", ".join(missing), message)
+    for name in dict.fromkeys(name for name in names if name and names.count(name) > 1):
+        findings.error(header.number, name, typed[name], "the column is in the header twice")
+    unknown = [name for name in typed if name and name not in BY_NAME]
+    absent = [name for name in BY_NAME if name not in typed and name not in missing]
+    ignored = []
+    for name in unknown:
+        if _PART_COLUMN.fullmatch(name) and not get_close_matches(name, absent, n=1, cutoff=0.95):
+            findings.error(
+                header.number, name, typed[name], f"unknown column; parts are numbered 1 to {MAX_PARTS}: thickness_2"
+            )
+        elif meant := _meant(name, absent):
+            # a misspelt column must not be passed over: with it a part, or a shelter, would vanish
+            findings.error(
+                header.number, name, typed[name], f"unknown column; is {meant} meant? Rename or remove the column"
+            )
+        else:
+            ignored.append(shown(typed[name]))
+    if ignored:
+        findings.warn(f"unknown columns are not read: {', '.join(ignored)}", header.number)
+    return findings.error_count == before
+
+
+def _meant(name: str, absent: Sequence[str]) -> str | None:
+    longer = next((known for known in absent if re.match(rf"{known}[_(\[]", name)), None)
+    return longer or next(iter(get_close_matches(name, absent, n=1, cutoff=0.85)), None)
+
+
+def _by_column(names: Sequence[str], row: Row, findings: Findings) -> dict[str, str]:
+    """The filled cells of a row by column."""
+    values = {}
+    for index, cell in enumerate(row.cells):
+        name = names[index] if index < len(names) else ""
+        if cell and name:
+            values[name] = unguarded(cell)
+        elif cell:
+            findings.error(
+                row.number,
+                "",
+                cell,
+                f"{shown(cell)} in place {index + 1} stands under no column name; is a separator typed inside a cell?",
+            )
+    return values
+
+
+def _check_mark(mark: str, row: int, seen: dict[str, tuple[int, str]], findings: Findings) -> None:
+    if not mark:
+        return
+    first = seen.setdefault(mark.casefold(), (row, mark))
+    if first[0] != row:
+        spelled = "" if first[1] == mark else f" as {shown(first[1])}"
+        findings.error(row, "mark", mark, f"{shown(mark)} is already in row {first[0]}{spelled}")
+
+
+class _RowReader:
+    """Reads the cells of one row, noting errors, defaults and what makes the joint unknown."""
+
+    def __init__(self, row: int, values: Mapping[str, str], findings: Findings) -> None:
+        self._row = row
+        self._values = values
+        self._findings = findings
+        self._errors_before = findings.error_count
+        self._defaults: list[str] = []
+        self._problems: list[str] = []
+
+    def joint(self, site: job.Site, zone: ZoneInfo) -> ImportedJoint | None:
+        """The joint of the row; None where any cell is in error."""
+        mark, place, crew = self._read_or("mark", ""), self._read_or("place", ""), self._read_or("crew", "")
+        start_utc = self._start(zone)
+        hours = self._read("hours")
+        process = self._read("process")
+        electrode = self._electrode(process)
+        hydrogen_ml = self._read("hydrogen")
+        procedure = self._one_of_site("procedure", [one.name for one in site.procedures])
+        weld_length_mm = self._read("weld_length")
+        ends: job.Ends = self._read_or("weld_ends", "inside")
+        exposure: job.Exposure = self._read_or("exposure", "open")
+        sun = self._read_or("sun", False)
+        shelter = self._shelter()
+        height_mm = self._read("height")
+        torches = self._read_or("torches", 1)
+        heat_source = self._one_of_site("heat_source", [one.id for one in site.heat_sources])
+        heated_length_mm = self._read("heated_length")
+        both_faces = self._read_or("both_faces", False)
+        parts = self._parts()
+        if self._findings.error_count > self._errors_before or start_utc is None:
+            return None
+        joint = job.Joint(
+            mark=mark,
+            place=place,
+            parts=parts,
+            process=process,
+            electrode=electrode,
+            hydrogen_ml=hydrogen_ml,
+            procedure=procedure,
+            weld_length_mm=weld_length_mm,
+            ends=ends,
+            start_utc=start_utc,
+            hours=hours,
+            crew=crew,
+            exposure=exposure,
+            sun=sun,
+            shelter=shelter,
+            height_m=10.0 if height_mm is None else height_mm / 1000.0,
+            torches=torches,
+            heat_source=heat_source,
+            heated_length_mm=heated_length_mm,
+            both_faces=both_faces,
+        )
+        return ImportedJoint(joint, self._row, tuple(self._defaults), tuple(self._problems))
+
+    def _error(self, column: str, message: str, limit: str = "") -> None:
+        self._findings.error(self._row, column, self._values.get(column, ""), message, limit)
+
+    def _read(self, name: str) -> Any:
+        """The value of a cell; None where it is empty or, the error being noted, cannot be read."""
+        column, cell = BY_NAME[name], self._values.get(name, "")
+        if not cell:
+            if column.need == "cell":
+                self._error(name, f"is empty; write {column.how}, for example {column.example}")
+            elif column.default:
+                self._defaults.append(name)
+            return None
+        if len(cell) > LONGEST_CELL:
+            self._error(name, f"has {len(cell)} characters, more than {LONGEST_CELL}", f"{LONGEST_CELL} characters")
+            return None
+        try:
+            return column.read(cell)
+        except CellProblem as problem:
+            self._error(name, problem.message, problem.limit)
+            return None
+
+    def _read_or(self, name: str, default: T) -> T:
+        """As `_read`, with what an empty cell means."""
+        value: T | None = self._read(name)
+        return default if value is None else value
+
+    def _start(self, zone: ZoneInfo) -> datetime | None:
+        typed = self._read("start")
+        if typed is None:
+            return None
+        try:
+            start_utc, warning = utc_at(typed, zone)
+        except CellProblem as problem:
+            self._error("start", problem.message, problem.limit)
+            return None
+        if warning:
+            self._findings.warn(warning, self._row, "start")
+        return start_utc
+
+    def _electrode(self, process: job.Process | None) -> str | None:
+        electrode: str | None = self._read("electrode")
+        if process is None and "process" not in self._values:
+            self._problems.append("the process is not stated")
+        if process == "SMAW" and "electrode" not in self._values:
+            self._problems.append("the electrode is not stated, so SMAW may or may not be low hydrogen")
+        if process == "SMAW" and electrode and not is_covered(electrode):
+            self._error("electrode", f"{shown(electrode)} is no covered electrode for SMAW; write for example E7018")
+        return electrode
+
+    def _one_of_site(self, name: str, known: Sequence[str]) -> str | None:
+        """A name that the site should know, in the site's spelling."""
+        typed: str | None = self._read(name)
+        if typed is None:
+            return None
+        found = next((one for one in known if one.casefold() == typed.casefold()), None)
+        if found is None:
+            there = f"the site has {', '.join(known)}" if known else "the site has none"
+            self._problems.append(f"{name} {shown(typed)} is not known; {there}")
+        return found or typed
+
+    def _shelter(self) -> job.Shelter | None:
+        air_c, wind_ms = self._read("shelter_air"), self._read("shelter_wind")
+        return None if air_c is None and wind_ms is None else job.Shelter(air_c, wind_ms)
+
+    def _parts(self) -> tuple[job.Part, ...]:
+        last = max((n for n in range(1, MAX_PARTS + 1) if f"thickness_{n}" in self._values), default=1)
+        parts = []
+        for n in range(1, MAX_PARTS + 1):
+            if n <= last:
+                if part := self._part(n):
+                    parts.append(part)
+                continue
+            stray = [f"{what}_{n}" for what in ("steel", "kind", "reach", "sides") if f"{what}_{n}" in self._values]
+            if stray:
+                self._error(f"thickness_{n}", f"is empty, but {' and '.join(stray)} of part {n} is filled")
+        return tuple(parts)
+
+    def _part(self, n: int) -> job.Part | None:
+        if n > 1 and f"thickness_{n}" not in self._values:
+            self._error(f"thickness_{n}", f"is empty, but a later part than {n} has a thickness")
+            return None
+        steel, thickness = self._read(f"steel_{n}"), self._read(f"thickness_{n}")
+        kind: job.PartKind = self._read_or(f"kind_{n}", "plate")
+        reach_mm = self._read(f"reach_{n}")
+        sides: Literal[1, 2] = self._read_or(f"sides_{n}", 1)
+        if f"steel_{n}" not in self._values:
+            self._problems.append(f"the steel of part {n} is not stated")
+        if not isinstance(thickness, Length):
+            return None
+        return job.Part(steel, thickness.mm, thickness.inch, kind, reach_mm, sides)
+
+
+def _warn_of_starts(
+    joints: Iterable[ImportedJoint], site: job.Site, zone: ZoneInfo, now: datetime, findings: Findings
+) -> None:
+    """Warn of starts outside every shift, long past or far ahead."""
+    starts = [one.joint.start_utc for one in joints]
+    if not starts:
+        return
+    spans = shifts.spans(site.shifts, site.zone, min(starts), max(starts))
+    for one in joints:
+        start_utc = one.joint.start_utc
+        said = f"{start_utc.astimezone(zone):%Y-%m-%d %H:%M} of {shown(one.joint.mark)}"
+        if shifts.holding(spans, start_utc) is None:
+            findings.warn(f"{said} is outside every shift of the site", one.row, "start")
+        if start_utc < now - PAST:
+            findings.warn(f"{said} is more than {PAST.days} days past", one.row, "start")
+        if start_utc > now + AHEAD:
+            findings.warn(f"{said} is more than a year ahead", one.row, "start")
