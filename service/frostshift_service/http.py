@@ -1,0 +1,304 @@
+"""The only outgoing HTTP: address rules, time-outs, size limit, conditional requests, retries, typed errors.
+
+One synchronous `httpx.Client` made by `make_client`; every call goes through `get`. Nothing here knows weather.
+What the server says about caching (RFC 9111, RFC 9110 section 13) is handed on in `Answer`; deciding when to ask
+again is the caller's work.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import json
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from email.utils import parsedate_to_datetime
+from time import monotonic
+from typing import Final
+
+import httpx
+import stamina
+
+CONNECT_S: Final = 10.0
+READ_S: Final = 20.0
+TRANSFER_S: Final = 60.0
+"""Longest time for one body: a server that sends a byte now and then must not hold the caller for ever."""
+MAX_BYTES: Final = 10_000_000
+MAX_COMPLAINT_BYTES: Final = 4_000
+MAX_REDIRECTS: Final = 5
+RETRIED_STATUS: Final = frozenset({500, 502, 503, 504})
+ATTEMPTS: Final = 3
+LONGEST_RETRY_WAIT_S: Final = 10.0
+
+
+class HttpError(Exception):
+    """A request gave no usable answer."""
+
+
+class NoContact(HttpError):
+    """No e-mail or web address is set under which a weather service can reach the operator."""
+
+
+class AddressRefused(HttpError):
+    """The address, or one that the server sent us on to, is not one we may ask."""
+
+
+class Unreachable(HttpError):
+    """No connection, a time-out, or a transfer that broke off."""
+
+
+class TooBig(HttpError):
+    """The body is larger than the limit; nothing of it is kept."""
+
+
+@dataclass(frozen=True, slots=True)
+class Validators:
+    """What a server gave us to ask "changed since?" with: the exact strings, never computed with."""
+
+    last_modified: str | None = None
+    etag: str | None = None
+
+    def headers(self) -> dict[str, str]:
+        """The conditional request headers; empty where there is nothing to ask with."""
+        pairs = {"If-Modified-Since": self.last_modified, "If-None-Match": self.etag}
+        return {name: value for name, value in pairs.items() if value is not None}
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """One answer as the caller needs it.
+
+    Attributes:
+        status: HTTP status.
+        body: decoded body (gzip undone); empty for 304.
+        content_type: the header as sent, lower case; empty where there is none.
+        date: the server's clock.
+        expires: `Expires`.
+        max_age_s: `max-age` of `Cache-Control` [s].
+        last_modified: the header's exact string.
+        etag: the header's exact string.
+        retry_after_s: `Retry-After` in seconds from `now`, whichever form it had [s].
+        url: the address that answered, after redirects.
+    """
+
+    status: int
+    body: bytes
+    content_type: str
+    date: datetime | None
+    expires: datetime | None
+    max_age_s: float | None
+    last_modified: str | None
+    etag: str | None
+    retry_after_s: float | None
+    url: str
+
+    @property
+    def validators(self) -> Validators:
+        """The validators of this answer."""
+        return Validators(self.last_modified, self.etag)
+
+
+class BadStatus(HttpError):
+    """The server answered with a status that brings no data; `answer` holds it, with `retry_after_s`."""
+
+    def __init__(self, answer: Answer) -> None:
+        super().__init__(f"{_shown(answer.url)} answered {answer.status}: {_complaint(answer)}")
+        self.answer = answer
+
+
+Get = Callable[[str, Mapping[str, str], Validators], Answer]
+"""`get` with client and time filled in: (url, headers, validators) -> Answer."""
+
+
+def make_client(contact: str | None, version: str, transport: httpx.BaseTransport | None = None) -> httpx.Client:
+    """The client for all outgoing requests.
+
+    Args:
+        contact: e-mail or web address under which the operator can be reached; free weather services ask for it.
+        version: our version.
+        transport: other than the network, for tests.
+
+    Raises:
+        NoContact: `contact` names neither an e-mail nor a web address.
+    """
+    if contact is None or not re.fullmatch(r"[!-~]+@[!-~]+|https?://[!-~]+", contact):
+        raise NoContact(
+            f"contact {contact!r}: set an e-mail or web address under which the weather service can reach you"
+        )
+    return httpx.Client(
+        headers={
+            "User-Agent": f"Frostshift/{version} ({contact})",
+            "Accept": "application/json",
+            "Accept-Encoding": "gzip",
+        },
+        timeout=httpx.Timeout(READ_S, connect=CONNECT_S),
+        follow_redirects=False,
+        transport=transport,
+    )
+
+
+def bind(client: httpx.Client, now: datetime) -> Get:
+    """`get` with `client` and `now` filled in."""
+    return lambda url, headers, validators: get(client, url, headers, validators, now)
+
+
+def get(client: httpx.Client, url: str, headers: Mapping[str, str], validators: Validators, now: datetime) -> Answer:
+    """Ask for `url`; follow redirects; retry what may mend itself within seconds.
+
+    Connection errors and the statuses 500, 502, 503, 504 are tried `ATTEMPTS` times with growing, jittered pauses,
+    unless `Retry-After` asks for a longer pause than is worth waiting for here. Nothing else is retried.
+
+    Args:
+        client: from `make_client`.
+        url: https, or http where the host is this machine.
+        headers: added to the client's.
+        validators: of the copy we hold; empty for an unconditional request.
+        now: aware, to turn a `Retry-After` date into seconds.
+
+    Returns:
+        An answer with a 2xx status, or 304 where validators were sent.
+
+    Raises:
+        HttpError: one of its kinds above.
+    """
+    sent = {**headers, **validators.headers()}
+    for attempt in stamina.retry_context(
+        on=_worth_a_retry, attempts=ATTEMPTS, timeout=60.0, wait_initial=1.0, wait_max=8.0, wait_jitter=1.0
+    ):
+        with attempt:
+            answer = _ask_once(client, url, sent, now)
+            unasked = answer.status == 304 and not validators.headers()
+            if unasked or not (answer.status == 304 or 200 <= answer.status < 300):
+                raise BadStatus(answer)
+    return answer
+
+
+def _worth_a_retry(error: Exception) -> bool | float:
+    """Whether to try again within this call, or after how many seconds."""
+    if isinstance(error, Unreachable):
+        return True
+    if not isinstance(error, BadStatus) or error.answer.status not in RETRIED_STATUS:
+        return False
+    asked_s = error.answer.retry_after_s
+    if asked_s is None:
+        return True
+    return asked_s if asked_s <= LONGEST_RETRY_WAIT_S else False
+
+
+def _ask_once(client: httpx.Client, url: str, headers: Mapping[str, str], now: datetime) -> Answer:
+    # The redirects are followed here and not by httpx: it reads their bodies without a limit and goes anywhere.
+    try:
+        request = client.build_request("GET", url, headers=dict(headers))
+    except (httpx.InvalidURL, httpx.UnsupportedProtocol) as error:
+        raise AddressRefused(f"{url!r} is no web address: {error}") from error
+    from_loopback = _is_loopback(request.url.host)
+    try:
+        for _ in range(MAX_REDIRECTS + 1):
+            _check_address(request.url, from_loopback)
+            response = client.send(request, stream=True)
+            try:
+                if response.next_request is None:
+                    return _answer(response, now)
+                request = response.next_request
+            finally:
+                response.close()
+    except httpx.RequestError as error:
+        raise Unreachable(f"{_shown(url)}: {type(error).__name__} {error}".rstrip()) from error
+    raise AddressRefused(f"{_shown(url)}: sent on more than {MAX_REDIRECTS} times")
+
+
+def _check_address(url: httpx.URL, from_loopback: bool) -> None:
+    """Https only; this machine (http too) only where the first address was this machine."""
+    if _is_loopback(url.host):
+        if from_loopback and url.scheme in ("http", "https"):
+            return
+        raise AddressRefused(f"{_shown(str(url))}: a server elsewhere may not send us to this machine")
+    if url.scheme != "https" or not url.host:
+        raise AddressRefused(f"{_shown(str(url))}: only https addresses are asked")
+
+
+def _is_loopback(host: str) -> bool:
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
+def _answer(response: httpx.Response, now: datetime) -> Answer:
+    headers = response.headers
+    body = _body(response) if response.is_success else _start_of_body(response)
+    max_age = re.search(r"(?:^|[\s,])max-age=\"?(\d{1,9})", headers.get("cache-control", ""), re.IGNORECASE)
+    return Answer(
+        status=response.status_code,
+        body=body,
+        content_type=headers.get("content-type", "").lower(),
+        date=_http_date(headers.get("date")),
+        expires=_http_date(headers.get("expires")),
+        max_age_s=float(max_age[1]) if max_age else None,
+        last_modified=headers.get("last-modified"),
+        etag=headers.get("etag"),
+        retry_after_s=_retry_after_s(headers.get("retry-after"), now),
+        url=str(response.url),
+    )
+
+
+def _body(response: httpx.Response) -> bytes:
+    declared = response.headers.get("content-length", "")
+    too_big = TooBig(f"{_shown(str(response.url))}: body larger than {MAX_BYTES} bytes")
+    if declared.isdecimal() and int(declared) > MAX_BYTES:
+        raise too_big
+    until = monotonic() + TRANSFER_S
+    body = bytearray()
+    for chunk in response.iter_bytes():
+        body += chunk
+        if len(body) > MAX_BYTES:
+            raise too_big
+        if monotonic() > until:
+            raise Unreachable(f"{_shown(str(response.url))}: still sending after {TRANSFER_S:g} s")
+    return bytes(body)
+
+
+def _start_of_body(response: httpx.Response) -> bytes:
+    """Enough of an error's body to show."""
+    for chunk in response.iter_bytes(MAX_COMPLAINT_BYTES):
+        return chunk
+    return b""
+
+
+def _http_date(text: str | None) -> datetime | None:
+    """A date header as aware UTC; None where there is none or it is none (`Expires: 0` is common)."""
+    try:
+        moment = parsedate_to_datetime(text or "")
+    except ValueError:
+        return None
+    return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
+
+
+def _retry_after_s(text: str | None, now: datetime) -> float | None:
+    """`Retry-After` in seconds: a number or a date (RFC 9110, 10.2.3)."""
+    if text is None:
+        return None
+    if re.fullmatch(r"\d{1,9}", text.strip()):
+        return float(text)
+    moment = _http_date(text)
+    return None if moment is None else max(0.0, (moment - now).total_seconds())
+
+
+def _complaint(answer: Answer) -> str:
+    """The server's own words: a problem's title and detail (RFC 9457), else the first 200 characters."""
+    text = answer.body.decode("utf-8", errors="replace")
+    if "json" in answer.content_type:
+        try:
+            problem = json.loads(text)
+        except (ValueError, RecursionError):
+            problem = None
+        if isinstance(problem, dict):
+            said = [str(problem[key]) for key in ("title", "detail") if problem.get(key)]
+            text = ": ".join(said) or text
+    return " ".join(text.split())[:200] or "(empty)"
+
+
+def _shown(url: str) -> str:
+    """An address for messages and logs: without its query, where keys stand."""
+    return url.partition("?")[0]
