@@ -1,0 +1,161 @@
+"""Every setting of the service, with its default and what it does. Read once, at the start.
+
+A setting is an environment variable with the prefix `FROSTSHIFT_`. A wrong value, or a variable with our prefix that
+we do not know, stops the start: a misspelt name must never mean a silent default.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Mapping
+from ipaddress import ip_address
+from pathlib import Path
+from typing import Any, Final, Literal
+
+from pydantic import Field, ValidationError, field_validator
+from pydantic_settings import BaseSettings, SettingsConfigDict
+
+PREFIX: Final = "FROSTSHIFT_"
+DATABASE_NAME: Final = "frostshift.db"
+
+_FOR_TESTS: Final = ("FROSTSHIFT_TEST_", "FROSTSHIFT_CI")
+"""Variables of our prefix that belong to the tests and their runner."""
+
+
+class SettingsError(ValueError):
+    """A setting that may not be used; one line a setting, naming the variable."""
+
+
+def user_data_dir(platform: str, environ: Mapping[str, str], home: Path) -> Path:
+    """The usual place for a program's data of one user.
+
+    Args:
+        platform: as `sys.platform`.
+        environ: as `os.environ`.
+        home: home directory of the user.
+
+    Returns:
+        `LOCALAPPDATA` on Windows, `Library/Application Support` on macOS, otherwise `XDG_DATA_HOME` (XDG Base
+        Directory Specification 0.8: default `~/.local/share`, a relative value is ignored), each with our name.
+    """
+    if platform == "win32":
+        base = Path(environ.get("LOCALAPPDATA") or home / "AppData" / "Local")
+    elif platform == "darwin":
+        base = home / "Library" / "Application Support"
+    else:
+        base = Path(environ.get("XDG_DATA_HOME", ""))
+        if not base.is_absolute():
+            base = home / ".local" / "share"
+    return base / "frostshift"
+
+
+def _default_data_dir() -> Path:
+    return user_data_dir(sys.platform, os.environ, Path.home())
+
+
+def _default_database_url(earlier: dict[str, Any]) -> str:
+    data_dir: Path = earlier["data_dir"]
+    return f"sqlite:///{(data_dir / DATABASE_NAME).as_posix()}"
+
+
+class Settings(BaseSettings):
+    """The settings, checked. Use `load_settings` to get readable errors."""
+
+    # The database address may hold a password, so that values stay out of errors that we do not word ourselves.
+    model_config = SettingsConfigDict(env_prefix=PREFIX, frozen=True, hide_input_in_errors=True, env_ignore_empty=True)
+
+    data_dir: Path = Field(
+        default_factory=_default_data_dir,
+        description="Directory for everything the service keeps; made at the first start. "
+        "Default: the usual place for a user's program data.",
+    )
+    database_url: str = Field(
+        default_factory=_default_database_url,
+        repr=False,
+        description="Database: `sqlite:///FILE` or `postgresql://USER@HOST/NAME`. "
+        f"Default: the SQLite file {DATABASE_NAME} in the data directory.",
+    )
+    contact: str | None = Field(
+        default=None,
+        max_length=200,
+        description="Mail or web address that the weather services can reach you at; it is sent with every request. "
+        "Without it no forecast is pulled.",
+    )
+    host: str = Field(
+        default="127.0.0.1",
+        description="Address the pages are served on. Loopback only: 127.0.0.1, ::1 or localhost.",
+    )
+    port: int = Field(default=8765, ge=1, le=65535, description="Port the pages are served on.")
+    log_level: Literal["debug", "info", "warning", "error"] = Field(
+        default="info", description="Least severe message that is written to the log."
+    )
+    schedule_bytes: int = Field(
+        default=10_000_000, ge=1_000, le=100_000_000, description="Largest schedule file that is read [bytes]."
+    )
+    schedule_rows: int = Field(default=20_000, ge=1, le=100_000, description="Most rows that a schedule file may have.")
+
+    @field_validator("data_dir")
+    @classmethod
+    def _absolute(cls, value: Path) -> Path:
+        return value.expanduser().absolute()
+
+    @field_validator("database_url")
+    @classmethod
+    def _known_database(cls, value: str) -> str:
+        if not value.startswith(("sqlite:///", "postgresql://", "postgresql+psycopg://")):
+            raise ValueError("expected sqlite:///FILE or postgresql://USER@HOST/NAME")
+        return value
+
+    @field_validator("contact")
+    @classmethod
+    def _reachable(cls, value: str | None) -> str | None:
+        if value is None:
+            return None
+        # Goes into a request header: plain printable text only.
+        if not (value.isascii() and value.isprintable()) or " " in value.strip():
+            raise ValueError(f"{value!r} is not one mail or web address in plain ASCII")
+        value = value.strip()
+        if "@" not in value and not value.startswith(("https://", "http://")):
+            raise ValueError(f"{value!r} is neither a mail address nor a web address")
+        return value
+
+    @field_validator("host")
+    @classmethod
+    def _loopback(cls, value: str) -> str:
+        if value == "localhost":
+            return value
+        try:
+            loopback = ip_address(value).is_loopback
+        except ValueError:
+            loopback = False
+        if not loopback:
+            raise ValueError(
+                f"{value!r} is not a loopback address. There is no sign-in yet, so the pages are served to this "
+                "machine only: use 127.0.0.1, ::1 or localhost"
+            )
+        return value
+
+
+def load_settings() -> Settings:
+    """The settings from the environment of the process.
+
+    Raises:
+        SettingsError: a value that may not be used, or a variable with our prefix that is no setting.
+    """
+    known = {PREFIX + name.upper() for name in Settings.model_fields}
+    names = {name.upper() for name in os.environ}
+    unknown = sorted(
+        name for name in names if name.startswith(PREFIX) and not name.startswith(_FOR_TESTS) and name not in known
+    )
+    if unknown:
+        raise SettingsError(f"{unknown[0]} is not a setting; the settings are {', '.join(sorted(known))}")
+    try:
+        return Settings()
+    except ValidationError as error:
+        faults = [
+            (PREFIX + "_".join(str(part) for part in item["loc"]).upper(), item["msg"].removeprefix("Value error, "))
+            for item in error.errors(include_input=False, include_url=False)
+            if item["type"] != "default_factory_not_called"
+        ]
+        raise SettingsError("\n".join(f"{name}: {message}" for name, message in faults)) from None
