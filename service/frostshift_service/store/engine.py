@@ -1,0 +1,119 @@
+"""Opening a database, and the two kinds of session."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from contextlib import contextmanager
+from functools import partial
+from pathlib import Path
+from typing import Any, Final
+
+from pydantic_core import from_json
+from sqlalchemy import URL, Connection, Engine, NullPool, create_engine, event, make_url
+from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
+from sqlmodel import Session
+
+from frostshift_service.store.migrations.run import upgrade_to_head
+from frostshift_service.store.records import StoreError
+
+BUSY_TIMEOUT_MS: Final = 15_000
+"""A writer waits so long for another writer of the same SQLite file."""
+
+_READING: Final = "frostshift_reading"
+
+
+def open_store(url: str) -> Engine:
+    """The database at `url`, brought to the newest schema.
+
+    Args:
+        url: `sqlite:///FILE` (the directory is made where it is missing) or `postgresql://USER@HOST/NAME`.
+
+    Raises:
+        StoreError: the database cannot be opened, or was written by a newer version.
+    """
+    address = _checked(url)
+    shown = address.render_as_string(hide_password=True)
+    try:
+        if address.get_backend_name() == "sqlite":
+            Path(str(address.database)).parent.mkdir(parents=True, exist_ok=True)
+        # Foreign keys have to be off while a migration rebuilds a table: with them on, SQLite would delete its
+        # children. The migration therefore has a connection of its own.
+        migrating = _engine(address, foreign_keys=False, poolclass=NullPool)
+        with migrating.begin() as connection:
+            upgrade_to_head(connection)
+        return _engine(address, foreign_keys=True)
+    except ModuleNotFoundError as error:
+        raise StoreError("PostgreSQL needs psycopg: install frostshift with the extra 'postgres'") from error
+    except (DBAPIError, OSError) as error:
+        reason = error.orig if isinstance(error, DBAPIError) else error
+        raise StoreError(f"the database {shown} cannot be opened: {reason}") from error
+
+
+@contextmanager
+def reading(engine: Engine) -> Iterator[Session]:
+    """A session that sees one moment of the database, writes nothing and holds no writer up."""
+    with Session(engine.execution_options(**{_READING: True})) as session:
+        yield session
+
+
+@contextmanager
+def writing(engine: Engine) -> Iterator[Session]:
+    """A session that is committed once, at the end, or rolled back whole where an error leaves the block."""
+    with Session(engine, expire_on_commit=False) as session, session.begin():
+        yield session
+
+
+def _checked(url: str) -> URL:
+    try:
+        address = make_url(url)
+        backend = address.get_backend_name()
+    except (ArgumentError, NoSuchModuleError):
+        backend = ""
+    if backend not in ("sqlite", "postgresql"):
+        raise StoreError("the database address is neither sqlite:///FILE nor postgresql://USER@HOST/NAME")
+    if backend == "sqlite" and address.database in (None, "", ":memory:"):
+        raise StoreError("the SQLite address names no file; expected sqlite:///FILE")
+    return address
+
+
+def _engine(address: URL, *, foreign_keys: bool, **options: Any) -> Engine:
+    engine = create_engine(
+        address,
+        json_serializer=partial(json.dumps, allow_nan=False),  # PostgreSQL refuses NaN, SQLite does not: neither here
+        json_deserializer=from_json,  # reads the joints of a big site in half the time of json.loads
+        pool_pre_ping=True,
+        **options,
+    )
+    if address.get_backend_name() == "sqlite":
+        _set_up_sqlite(engine, foreign_keys)
+    else:
+        _set_up_postgresql(engine)
+    return engine
+
+
+def _set_up_sqlite(engine: Engine, foreign_keys: bool) -> None:
+    @event.listens_for(engine, "connect")
+    def connect(dbapi: Any, _record: object) -> None:
+        dbapi.isolation_level = None  # we say BEGIN ourselves, below
+        for pragma in (
+            f"busy_timeout = {BUSY_TIMEOUT_MS}",
+            "journal_mode = WAL",
+            "synchronous = NORMAL",
+            f"foreign_keys = {'ON' if foreign_keys else 'OFF'}",
+        ):
+            dbapi.execute(f"PRAGMA {pragma}")
+
+    @event.listens_for(engine, "begin")
+    def begin(connection: Connection) -> None:
+        # IMMEDIATE: two writers that read first and write after would otherwise lose an update or fail at once.
+        only_reads = connection.get_execution_options().get(_READING, False)
+        connection.exec_driver_sql(f"PRAGMA query_only = {'ON' if only_reads else 'OFF'}")
+        connection.exec_driver_sql("BEGIN" if only_reads else "BEGIN IMMEDIATE")
+
+
+def _set_up_postgresql(engine: Engine) -> None:
+    @event.listens_for(engine, "begin")
+    def begin(connection: Connection) -> None:
+        if connection.get_execution_options().get(_READING, False):
+            connection.exec_driver_sql("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ READ ONLY")

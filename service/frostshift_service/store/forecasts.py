@@ -1,0 +1,161 @@
+"""Forecasts as they were fetched, the hours gone by, and how it stands with each feed."""
+
+from __future__ import annotations
+
+import gzip
+from datetime import datetime, timedelta
+from typing import Final
+
+import numpy as np
+from sqlmodel import Session, col, delete, select
+
+from frostshift_rules.surroundings import Hours
+from frostshift_service.store.packing import SERIES, pack_hours, unpack_hours
+from frostshift_service.store.records import FeedRow, KeptForecast, StoreError, UnknownSite
+from frostshift_service.store.tables import FeedStateRow, ForecastRow, PlanRow, SiteRow
+
+_HOUR: Final = timedelta(hours=1)
+
+
+def keep_forecast(session: Session, site_id: str, forecast: KeptForecast) -> int:
+    """Keep a forecast; returns its id.
+
+    Raises:
+        UnknownSite: there is no site of that id.
+        StoreError: a forecast without hours.
+    """
+    if session.get(SiteRow, site_id) is None:
+        raise UnknownSite(f"there is no site {site_id!r}")
+    if len(forecast.hours) == 0:
+        raise StoreError(f"the forecast of {forecast.feed} has no hours")
+    row = ForecastRow(
+        site_id=site_id,
+        feed=forecast.feed,
+        issued_utc=forecast.issued_utc,
+        fetched_utc=forecast.fetched_utc,
+        payload=gzip.compress(forecast.payload, compresslevel=6, mtime=0),
+        first_hour_utc=forecast.hours.start_utc,
+        last_hour_utc=forecast.hours.time_utc(len(forecast.hours) - 1),
+        hours=pack_hours(forecast.hours),
+        attribution=forecast.attribution,
+        warnings=list(forecast.warnings),
+        quality=dict(forecast.quality),
+    )
+    session.add(row)
+    session.flush()
+    assert row.id is not None
+    return row.id
+
+
+def last_forecast(session: Session, site_id: str, feed: str | None = None) -> KeptForecast | None:
+    """The forecast fetched last, of one feed where given; None where there is none."""
+    wanted = select(ForecastRow).where(ForecastRow.site_id == site_id)
+    if feed is not None:
+        wanted = wanted.where(ForecastRow.feed == feed)
+    newest = wanted.order_by(col(ForecastRow.fetched_utc).desc(), col(ForecastRow.id).desc()).limit(1)
+    row = session.exec(newest).first()
+    return None if row is None else _kept(row)
+
+
+def forecast_by_id(session: Session, forecast_id: int) -> KeptForecast:
+    """One forecast.
+
+    Raises:
+        StoreError: there is none of that id.
+    """
+    row = session.get(ForecastRow, forecast_id)
+    if row is None:
+        raise StoreError(f"there is no forecast {forecast_id}")
+    return _kept(row)
+
+
+def past_hours(session: Session, site_id: str, feed: str, first_utc: datetime, last_utc: datetime) -> Hours | None:
+    """Hours gone by, each value from the newest forecast of the feed that has it.
+
+    They are forecasts with a short lead, not observations.
+
+    Args:
+        session: any session.
+        site_id: the site.
+        feed: one feed only; feeds are not mixed.
+        first_utc: first hour, aware, on the full hour.
+        last_utc: last hour, the same; not before `first_utc`.
+
+    Returns:
+        Hours from first to last, NaN where no forecast has a value; None where no forecast reaches into them.
+    """
+    count = round((last_utc - first_utc) / _HOUR) + 1
+    wanted = (
+        select(ForecastRow.hours)
+        .where(
+            ForecastRow.site_id == site_id,
+            ForecastRow.feed == feed,
+            ForecastRow.first_hour_utc <= last_utc,
+            ForecastRow.last_hour_utc >= first_utc,
+        )
+        .order_by(col(ForecastRow.fetched_utc).desc(), col(ForecastRow.id).desc())
+    )
+    block = np.full((len(SERIES), count), np.nan)
+    found = False
+    for packed in session.exec(wanted):
+        found = True
+        hours = unpack_hours(packed)
+        shift = round((hours.start_utc - first_utc) / _HOUR)  # index of its first hour on our axis
+        low, high = max(shift, 0), min(shift + len(hours), count)
+        ours = block[:, low:high]
+        theirs = np.stack([getattr(hours, name)[low - shift : high - shift] for name in SERIES])
+        np.copyto(ours, theirs, where=np.isnan(ours))
+        if not np.isnan(block).any():
+            break
+    return Hours(first_utc, *block) if found else None
+
+
+def thin_forecasts(session: Session, site_id: str, before_utc: datetime) -> int:
+    """Delete forecasts fetched before `before_utc` that no plan was made from; returns how many."""
+    used = select(PlanRow.forecast_id).where(col(PlanRow.forecast_id).is_not(None))
+    old = delete(ForecastRow).where(
+        col(ForecastRow.site_id) == site_id,
+        col(ForecastRow.fetched_utc) < before_utc,
+        col(ForecastRow.id).not_in(used),
+    )
+    return session.exec(old).rowcount
+
+
+def feed_row(session: Session, site_id: str, feed: str) -> FeedRow | None:
+    """How it stands with a feed; None where it was never asked."""
+    row = session.get(FeedStateRow, (site_id, feed))
+    if row is None:
+        return None
+    return FeedRow(
+        row.site_id, row.feed, row.next_try_utc, row.last_answer_utc, row.failures, row.last_error, dict(row.state)
+    )
+
+
+def put_feed_row(session: Session, feed: FeedRow) -> None:
+    """Write how it stands with a feed, new or changed."""
+    session.merge(
+        FeedStateRow(
+            site_id=feed.site_id,
+            feed=feed.feed,
+            next_try_utc=feed.next_try_utc,
+            last_answer_utc=feed.last_answer_utc,
+            failures=feed.failures,
+            last_error=feed.last_error,
+            state=dict(feed.state),
+        )
+    )
+    session.flush()
+
+
+def _kept(row: ForecastRow) -> KeptForecast:
+    return KeptForecast(
+        feed=row.feed,
+        issued_utc=row.issued_utc,
+        fetched_utc=row.fetched_utc,
+        hours=unpack_hours(row.hours),
+        payload=gzip.decompress(row.payload),
+        attribution=row.attribution,
+        warnings=tuple(row.warnings),
+        quality=row.quality,
+        id=row.id,
+    )

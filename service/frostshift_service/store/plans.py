@@ -1,0 +1,126 @@
+"""Plans, each with everything it was made from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final, get_args
+
+from pydantic import TypeAdapter
+from sqlmodel import Session, col, delete, select, update
+
+from frostshift_rules.job import Joint, Reading, Site
+from frostshift_rules.workload import Freshness, Plan, Weather
+from frostshift_service.store.packing import pack_hours, pack_json, unpack_hours, unpack_json
+from frostshift_service.store.records import KeptBecause, KeptPlan, PlanInputs, StoreError
+from frostshift_service.store.tables import PlanRow
+
+
+@dataclass(frozen=True)
+class _Told:
+    """`PlanInputs` without the hours, which are packed apart."""
+
+    site: Site
+    joints: tuple[Joint, ...]
+    readings: tuple[Reading, ...]
+    feed: str
+    issued_utc: datetime | None
+    fetched_utc: datetime | None
+    freshness: Freshness
+    late_by_h: float
+
+
+_PLAN: Final = TypeAdapter(Plan)
+_TOLD: Final = TypeAdapter(_Told)
+
+
+def keep_plan(session: Session, plan: Plan, inputs: PlanInputs, forecast_id: int | None) -> int:
+    """Keep a plan that nobody has seen yet; returns its id."""
+    weather = inputs.weather
+    told = _Told(
+        inputs.site,
+        inputs.joints,
+        inputs.readings,
+        weather.feed,
+        weather.issued_utc,
+        weather.fetched_utc,
+        weather.freshness,
+        weather.late_by_h,
+    )
+    row = PlanRow(
+        site_id=plan.site.id,
+        made_utc=plan.made_utc,
+        forecast_id=forecast_id,
+        kept_because="",
+        inputs=pack_json(told),
+        hours=None if weather.hours is None else pack_hours(weather.hours),
+        result=pack_json(plan),
+    )
+    session.add(row)
+    session.flush()
+    assert row.id is not None
+    return row.id
+
+
+def last_plan_id(session: Session, site_id: str) -> int | None:
+    """Id of the plan made last; None where there is none. A plan never changes, so that a reader can keep it by id."""
+    newest = col(PlanRow.made_utc).desc(), col(PlanRow.id).desc()
+    return session.exec(select(PlanRow.id).where(PlanRow.site_id == site_id).order_by(*newest).limit(1)).first()
+
+
+def last_plan(session: Session, site_id: str) -> KeptPlan | None:
+    """The plan made last; None where there is none."""
+    plan_id = last_plan_id(session, site_id)
+    return None if plan_id is None else plan_by_id(session, plan_id)
+
+
+def plan_by_id(session: Session, plan_id: int) -> KeptPlan:
+    """One plan.
+
+    Raises:
+        StoreError: there is none of that id.
+    """
+    row = _row(session, plan_id)
+    return KeptPlan(plan_id, row.forecast_id, row.kept_because, unpack_json(_PLAN, row.result))
+
+
+def inputs_of(session: Session, plan_id: int) -> PlanInputs:
+    """What a plan was made from.
+
+    Raises:
+        StoreError: there is none of that id.
+    """
+    row = _row(session, plan_id)
+    told = unpack_json(_TOLD, row.inputs)
+    hours = None if row.hours is None else unpack_hours(row.hours)
+    weather = Weather(told.feed, told.issued_utc, told.fetched_utc, told.freshness, told.late_by_h, hours)
+    return PlanInputs(told.site, told.joints, told.readings, weather)
+
+
+def mark_plan_seen(session: Session, plan_id: int, because: KeptBecause) -> None:
+    """Keep a plan for good, because it was shown, printed, sent or changed a call. The first reason stays.
+
+    Raises:
+        StoreError: no such reason.
+    """
+    if because not in get_args(KeptBecause):
+        raise StoreError(f"because is {because!r}, expected one of {', '.join(get_args(KeptBecause))}")
+    unseen = col(PlanRow.id) == plan_id, col(PlanRow.kept_because) == ""
+    session.exec(update(PlanRow).where(*unseen).values(kept_because=because))
+
+
+def thin_plans(session: Session, site_id: str, newest: int) -> int:
+    """Delete the plans that nobody saw, except the `newest` plans of the site; returns how many."""
+    order = col(PlanRow.made_utc).desc(), col(PlanRow.id).desc()
+    stay = session.exec(select(PlanRow.id).where(PlanRow.site_id == site_id).order_by(*order).limit(newest)).all()
+    unseen = delete(PlanRow).where(
+        col(PlanRow.site_id) == site_id, col(PlanRow.kept_because) == "", col(PlanRow.id).not_in(stay)
+    )
+    return session.exec(unseen).rowcount
+
+
+def _row(session: Session, plan_id: int) -> PlanRow:
+    row = session.get(PlanRow, plan_id)
+    if row is None:
+        raise StoreError(f"there is no plan {plan_id}")
+    return row

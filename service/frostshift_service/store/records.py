@@ -1,0 +1,191 @@
+"""The values that go into the store and come out of it: plain frozen records, and the store's errors."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Final, Literal, get_args
+
+from frostshift_rules.job import Joint, Reading, Site
+from frostshift_rules.surroundings import Hours
+from frostshift_rules.workload import Plan, Weather
+
+ShowUnits = Literal["us", "si", "both"]
+FeedName = Literal["nws", "met_norway", "file"]
+KeptBecause = Literal["shown", "printed", "sent", "changed"]
+
+SHOW_UNITS: Final[tuple[ShowUnits, ...]] = get_args(ShowUnits)
+FEED_NAMES: Final[tuple[FeedName, ...]] = get_args(FeedName)
+
+
+class StoreError(Exception):
+    """The store refuses; the message is for people."""
+
+
+class UnknownSite(StoreError):
+    """There is no site of that id."""
+
+
+class UnknownJoint(StoreError):
+    """The site has no joint of that mark."""
+
+
+@dataclass(frozen=True, slots=True)
+class KeptSite:
+    """A site with what the rules do not need.
+
+    Attributes:
+        site: for the rules.
+        show_units: units shown to people; `both` shows the other in brackets.
+        feed: weather feed; None: chosen by position.
+        revision: number of changes to the site, its joints and its readings so far.
+    """
+
+    site: Site
+    show_units: ShowUnits
+    feed: FeedName | None
+    revision: int
+
+
+@dataclass(frozen=True, slots=True)
+class ImportedJoint:
+    """One joint as it was read from a schedule.
+
+    Attributes:
+        joint: what the schedule says, with defaults filled in. Its state counts only where the mark is new.
+        row: row number in the file, for people.
+        defaults: names of the fields of `joint` that the schedule left to a default.
+        problems: why a joint that could be read is not covered, sentences for people.
+    """
+
+    joint: Joint
+    row: int
+    defaults: tuple[str, ...] = ()
+    problems: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class KeptJoint:
+    """A joint with what the import noted about it.
+
+    Attributes:
+        joint: as it stands now.
+        row, defaults, problems: see `ImportedJoint`.
+        present: False where the last schedule did not hold the mark.
+        schedule_start_utc: start that the schedule gave; differs from the joint's where it was moved since.
+    """
+
+    joint: Joint
+    row: int
+    defaults: tuple[str, ...]
+    problems: tuple[str, ...]
+    present: bool
+    schedule_start_utc: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class ScheduleImport:
+    """What one schedule file did, by mark, each in the order of the file.
+
+    Attributes:
+        at_utc, file_name, by: when, from what and by whom.
+        joints: number of joints in the file.
+        added: were not there before.
+        changed: were there, with other content.
+        vanished: were in the schedule before and no longer are.
+        returned: had vanished and are back.
+        moves_undone: had been moved by hand to another start, which the file replaced.
+    """
+
+    at_utc: datetime
+    file_name: str
+    by: str
+    joints: int
+    added: tuple[str, ...]
+    changed: tuple[str, ...]
+    vanished: tuple[str, ...]
+    returned: tuple[str, ...]
+    moves_undone: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class JointChange:
+    """Who changed the `state` or the `start_utc` of a joint, and when."""
+
+    mark: str
+    at_utc: datetime
+    by: str
+    field: str
+    was: str
+    became: str
+
+
+@dataclass(frozen=True, slots=True)
+class KeptReading:
+    """A reading with its note."""
+
+    reading: Reading
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class FeedRow:
+    """How it stands with one feed of one site.
+
+    Attributes:
+        next_try_utc: not to be asked before.
+        last_answer_utc: when it last answered, with or without news; None: never.
+        failures: in a row, since the last answer.
+        last_error: of the last failure; empty after an answer.
+        state: what the feed wants to remember between two calls: validators, grid address.
+    """
+
+    site_id: str
+    feed: str
+    next_try_utc: datetime
+    last_answer_utc: datetime | None = None
+    failures: int = 0
+    last_error: str = ""
+    state: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class KeptForecast:
+    """One payload of one feed, as it came and as hours.
+
+    Attributes:
+        feed, issued_utc, fetched_utc, hours, attribution, warnings, quality: as the feed's file made them.
+        payload: the answer's body as it came.
+        id: in the store; None before it is kept.
+    """
+
+    feed: str
+    issued_utc: datetime | None
+    fetched_utc: datetime
+    hours: Hours
+    payload: bytes
+    attribution: str
+    warnings: tuple[str, ...] = ()
+    quality: Mapping[str, str] = field(default_factory=dict)
+    id: int | None = None
+
+
+@dataclass(frozen=True)
+class PlanInputs:
+    """Everything a plan was made from besides its `made_utc`, so that it can be made again to the last digit."""
+
+    site: Site
+    joints: tuple[Joint, ...]
+    readings: tuple[Reading, ...]
+    weather: Weather
+
+
+@dataclass(frozen=True)
+class KeptPlan:
+    """A plan in the store. `kept_because` is empty while nobody has seen it."""
+
+    id: int
+    forecast_id: int | None
+    kept_because: KeptBecause | Literal[""]
+    plan: Plan

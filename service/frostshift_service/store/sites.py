@@ -1,0 +1,199 @@
+"""Sites with their settings, procedures and acceptances."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from typing import Any, Final
+
+from pydantic import TypeAdapter
+from sqlmodel import Session, col, delete, select, update
+
+from frostshift_rules.job import Acceptance, Procedure, Site
+from frostshift_service.store.packing import plain
+from frostshift_service.store.records import (
+    FEED_NAMES,
+    SHOW_UNITS,
+    FeedName,
+    KeptSite,
+    ShowUnits,
+    StoreError,
+    UnknownSite,
+)
+from frostshift_service.store.tables import AcceptanceRow, ProcedureRow, SiteRow
+
+_SITE: Final = TypeAdapter(Site)
+
+_ID: Final = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
+
+
+def save_site(session: Session, site: Site, *, show_units: ShowUnits = "us", feed: FeedName | None = None) -> int:
+    """Write a site, new or changed, with its procedures and acceptances.
+
+    Returns:
+        The site's new revision.
+
+    Raises:
+        StoreError: an id that is no short lower-case name, a procedure or table named twice, or a value of the wrong
+            kind; nothing is written.
+    """
+    values = {**_checked(site, show_units, feed), "show_units": show_units, "feed": feed}
+    row = session.get(SiteRow, site.id, with_for_update=True)
+    if row is None:
+        row = SiteRow(**values, revision=1)
+    else:
+        row.sqlmodel_update({**values, "revision": row.revision + 1})
+    session.add(row)
+    session.flush()
+    _write_procedures(session, site.id, site.procedures)
+    _write_acceptances(session, site.id, site.acceptances)
+    return row.revision
+
+
+def load_site(session: Session, site_id: str) -> KeptSite:
+    """One site.
+
+    Raises:
+        UnknownSite: there is none of that id.
+    """
+    row = session.get(SiteRow, site_id)
+    if row is None:
+        raise UnknownSite(f"there is no site {site_id!r}")
+    return _kept(session, row)
+
+
+def load_sites(session: Session) -> list[KeptSite]:
+    """All sites by id."""
+    rows = session.exec(select(SiteRow)).all()
+    return [_kept(session, row) for row in sorted(rows, key=lambda row: row.id)]
+
+
+def touch(session: Session, site_id: str) -> int:
+    """Count a change to the site, and hold the site for the rest of the transaction.
+
+    Every writer to a site does this first, so that on PostgreSQL too they follow one another.
+
+    Returns:
+        The site's new revision.
+
+    Raises:
+        UnknownSite: there is none of that id.
+    """
+    counted = (
+        update(SiteRow)
+        .where(col(SiteRow.id) == site_id)
+        .values(revision=SiteRow.revision + 1)
+        .returning(col(SiteRow.revision))
+    )
+    revision: int | None = session.exec(counted).scalar_one_or_none()
+    if revision is None:
+        raise UnknownSite(f"there is no site {site_id!r}")
+    return revision
+
+
+def save_procedures(session: Session, site_id: str, procedures: Sequence[Procedure]) -> int:
+    """Replace the procedures of a site; returns its new revision.
+
+    Raises:
+        UnknownSite: there is no site of that id.
+        StoreError: a procedure named twice.
+    """
+    _once("procedure", (procedure.name for procedure in procedures))
+    revision = touch(session, site_id)
+    _write_procedures(session, site_id, procedures)
+    return revision
+
+
+def accept_table(session: Session, site_id: str, acceptance: Acceptance) -> int:
+    """Write down that the site checked a rule table; it replaces an earlier word on the same table.
+
+    Returns:
+        The site's new revision.
+
+    Raises:
+        UnknownSite: there is no site of that id.
+    """
+    revision = touch(session, site_id)
+    earlier = [kept for kept in _acceptances(session, site_id) if kept.table_id != acceptance.table_id]
+    _write_acceptances(session, site_id, (*earlier, acceptance))
+    return revision
+
+
+def _checked(site: Site, show_units: ShowUnits, feed: FeedName | None) -> dict[str, Any]:
+    if not _ID.fullmatch(site.id):
+        raise StoreError(f"site id {site.id!r}: expected lower-case letters and digits with single hyphens between")
+    if show_units not in SHOW_UNITS:
+        raise StoreError(f"site {site.id}: show_units is {show_units!r}, expected one of {', '.join(SHOW_UNITS)}")
+    if feed is not None and feed not in FEED_NAMES:
+        raise StoreError(f"site {site.id}: feed is {feed!r}, expected one of {', '.join(FEED_NAMES)}")
+    try:
+        values = plain(_SITE, site)
+    except ValueError as error:
+        raise StoreError(f"site {site.id}: {error}") from error
+    _once("shift", (shift.name for shift in site.shifts))
+    _once("heat source", (source.id for source in site.heat_sources))
+    _once("procedure", (procedure.name for procedure in site.procedures))
+    _once("acceptance of table", (acceptance.table_id for acceptance in site.acceptances))
+    return {name: value for name, value in values.items() if name not in ("procedures", "acceptances")}
+
+
+def _once(what: str, names: Iterable[str]) -> None:
+    seen: set[str] = set()
+    for name in names:
+        if name in seen:
+            raise StoreError(f"{what} {name!r} is there twice")
+        seen.add(name)
+
+
+def _kept(session: Session, row: SiteRow) -> KeptSite:
+    site = _SITE.validate_python(
+        {
+            **row.model_dump(exclude={"show_units", "feed", "revision"}),
+            "procedures": _procedures(session, row.id),
+            "acceptances": _acceptances(session, row.id),
+        }
+    )
+    return KeptSite(site, row.show_units, row.feed, row.revision)
+
+
+def _procedures(session: Session, site_id: str) -> tuple[Procedure, ...]:
+    wanted = select(ProcedureRow).where(ProcedureRow.site_id == site_id).order_by(col(ProcedureRow.position))
+    return tuple(
+        Procedure(row.name, row.minimum_c, row.maximum_c, row.qualified_by_test) for row in session.exec(wanted)
+    )
+
+
+def _acceptances(session: Session, site_id: str) -> tuple[Acceptance, ...]:
+    wanted = select(AcceptanceRow).where(AcceptanceRow.site_id == site_id).order_by(col(AcceptanceRow.position))
+    return tuple(Acceptance(row.table_id, row.accepted_by, row.accepted_on) for row in session.exec(wanted))
+
+
+def _write_procedures(session: Session, site_id: str, procedures: Sequence[Procedure]) -> None:
+    session.exec(delete(ProcedureRow).where(col(ProcedureRow.site_id) == site_id))
+    session.add_all(
+        ProcedureRow(
+            site_id=site_id,
+            position=position,
+            name=procedure.name,
+            minimum_c=procedure.minimum_c,
+            maximum_c=procedure.maximum_c,
+            qualified_by_test=procedure.qualified_by_test,
+        )
+        for position, procedure in enumerate(procedures)
+    )
+    session.flush()
+
+
+def _write_acceptances(session: Session, site_id: str, acceptances: Sequence[Acceptance]) -> None:
+    session.exec(delete(AcceptanceRow).where(col(AcceptanceRow.site_id) == site_id))
+    session.add_all(
+        AcceptanceRow(
+            site_id=site_id,
+            position=position,
+            table_id=acceptance.table_id,
+            accepted_by=acceptance.accepted_by,
+            accepted_on=acceptance.accepted_on,
+        )
+        for position, acceptance in enumerate(acceptances)
+    )
+    session.flush()

@@ -1,0 +1,210 @@
+"""The tables. Everything belongs to a site.
+
+What is filtered or changed on its own is a plain column; the rest of a record is JSON, written and read through the
+frozen records of `frostshift_rules.job`. Times are aware UTC (a naive one is refused when it is written).
+"""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import Any, Literal
+
+from sqlalchemy import JSON, ForeignKeyConstraint, Index, LargeBinary, MetaData
+from sqlmodel import AutoString, Field, SQLModel
+
+from frostshift_rules.job import JointState
+from frostshift_service.store.records import FeedName, KeptBecause, ShowUnits
+
+NAMES = {
+    "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+    "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+    "ck": "ck_%(table_name)s_%(constraint_name)s",
+    "fk": "fk_%(table_name)s_%(column_0_N_name)s_%(referred_table_name)s",
+    "pk": "pk_%(table_name)s",
+}
+"""Every constraint has a name that follows from its columns, so that a migration can change it on either database."""
+
+
+class Table(SQLModel):
+    """Base of the tables; holds their metadata."""
+
+    metadata = MetaData(naming_convention=NAMES)
+
+
+class SiteRow(Table, table=True):
+    """A site, its settings and its revision: the number of changes to it, its joints and its readings."""
+
+    __tablename__ = "site"
+
+    id: str = Field(primary_key=True)
+    name: str
+    latitude: float
+    longitude: float
+    altitude_m: float | None
+    zone: str
+    table_id: str
+    code_units: str
+    shifts: list[dict[str, Any]] = Field(sa_type=JSON)
+    heat_sources: list[dict[str, Any]] = Field(sa_type=JSON)
+    choices: dict[str, Any] = Field(sa_type=JSON)
+    last_nights_low_c: float | None
+    terrain: str
+    show_units: ShowUnits = Field(sa_type=AutoString)
+    feed: FeedName | None = Field(sa_type=AutoString)
+    revision: int
+
+
+class ProcedureRow(Table, table=True):
+    """A welding procedure of a site; `position` keeps the order they were given in."""
+
+    __tablename__ = "procedure"
+
+    site_id: str = Field(primary_key=True, foreign_key="site.id")
+    name: str = Field(primary_key=True)
+    position: int
+    minimum_c: float | None
+    maximum_c: float | None
+    qualified_by_test: bool
+
+
+class AcceptanceRow(Table, table=True):
+    """A site's word that a rule table was checked against its own copy of the code."""
+
+    __tablename__ = "acceptance"
+
+    site_id: str = Field(primary_key=True, foreign_key="site.id")
+    table_id: str = Field(primary_key=True)
+    position: int
+    accepted_by: str
+    accepted_on: date
+
+
+class ScheduleImportRow(Table, table=True):
+    """One schedule file that was taken in, and what it did."""
+
+    __tablename__ = "schedule_import"
+
+    id: int | None = Field(default=None, primary_key=True)
+    site_id: str = Field(foreign_key="site.id", index=True)
+    at_utc: datetime
+    file_name: str
+    by: str
+    joints: int
+    added: list[str] = Field(sa_type=JSON)
+    changed: list[str] = Field(sa_type=JSON)
+    vanished: list[str] = Field(sa_type=JSON)
+    returned: list[str] = Field(sa_type=JSON)
+    moves_undone: list[str] = Field(sa_type=JSON)
+
+
+class JointRow(Table, table=True):
+    """A joint. `rest` holds the fields of `job.Joint` that have no column of their own.
+
+    `present` is False once the mark is missing from the last schedule; the row stays for its readings.
+    `schedule_start_utc` is the start that the schedule gave; `start_utc` may have been moved since. `import_id` is the
+    import that last wrote to the row.
+    """
+
+    __tablename__ = "joint"
+
+    site_id: str = Field(primary_key=True, foreign_key="site.id")
+    mark: str = Field(primary_key=True)
+    place: str
+    crew: str
+    start_utc: datetime
+    schedule_start_utc: datetime
+    state: JointState = Field(sa_type=AutoString)
+    present: bool
+    rest: dict[str, Any] = Field(sa_type=JSON)
+    row_no: int
+    import_id: int = Field(foreign_key="schedule_import.id")
+    defaults: list[str] = Field(sa_type=JSON)
+    problems: list[str] = Field(sa_type=JSON)
+
+
+class JointChangeRow(Table, table=True):
+    """Who changed the state or the start of a joint, and when. `was` and `became` are texts; times in ISO 8601."""
+
+    __tablename__ = "joint_change"
+    __table_args__ = (
+        ForeignKeyConstraint(["site_id", "mark"], ["joint.site_id", "joint.mark"]),
+        Index(None, "site_id", "mark"),
+    )
+
+    id: int | None = Field(default=None, primary_key=True)
+    site_id: str
+    mark: str
+    at_utc: datetime
+    by: str
+    field: str
+    was: str
+    became: str
+
+
+class ReadingRow(Table, table=True):
+    """A temperature somebody measured on a joint."""
+
+    __tablename__ = "reading"
+    __table_args__ = (
+        ForeignKeyConstraint(["site_id", "mark"], ["joint.site_id", "joint.mark"]),
+        Index(None, "site_id", "at_utc"),
+    )
+
+    id: int | None = Field(default=None, primary_key=True)
+    site_id: str
+    mark: str
+    steel_c: float
+    at_utc: datetime
+    instrument: str
+    by: str
+    note: str
+
+
+class FeedStateRow(Table, table=True):
+    """How it stands with one feed of one site: when to ask next, and what happened last."""
+
+    __tablename__ = "feed_state"
+
+    site_id: str = Field(primary_key=True, foreign_key="site.id")
+    feed: str = Field(primary_key=True)
+    next_try_utc: datetime
+    last_answer_utc: datetime | None
+    failures: int
+    last_error: str
+    state: dict[str, str] = Field(sa_type=JSON)
+
+
+class ForecastRow(Table, table=True):
+    """One payload of one feed: as it came (gzip), and as hours (packed)."""
+
+    __tablename__ = "forecast"
+    __table_args__ = (Index(None, "site_id", "fetched_utc"),)
+
+    id: int | None = Field(default=None, primary_key=True)
+    site_id: str = Field(foreign_key="site.id")
+    feed: str
+    issued_utc: datetime | None
+    fetched_utc: datetime
+    payload: bytes = Field(sa_type=LargeBinary)
+    first_hour_utc: datetime
+    last_hour_utc: datetime
+    hours: bytes = Field(sa_type=LargeBinary)
+    attribution: str
+    warnings: list[str] = Field(sa_type=JSON)
+    quality: dict[str, str] = Field(sa_type=JSON)
+
+
+class PlanRow(Table, table=True):
+    """One plan with everything it was made from. `kept_because` is empty while nobody has seen it."""
+
+    __tablename__ = "plan"
+    __table_args__ = (Index(None, "site_id", "made_utc"),)
+
+    id: int | None = Field(default=None, primary_key=True)
+    site_id: str = Field(foreign_key="site.id")
+    made_utc: datetime
+    forecast_id: int | None = Field(foreign_key="forecast.id", index=True)
+    kept_because: KeptBecause | Literal[""] = Field(sa_type=AutoString)
+    inputs: bytes = Field(sa_type=LargeBinary)
+    hours: bytes | None = Field(sa_type=LargeBinary)
+    result: bytes = Field(sa_type=LargeBinary)
