@@ -1,0 +1,385 @@
+"""The heating engine against textbook solutions, scipy and the three-dimensional reference; its edges."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from scipy.integrate import quad, solve_ivp
+from scipy.linalg import eigh_tridiagonal
+from scipy.special import erf, erfc
+
+from frostshift_rules import heating, steel
+from frostshift_rules.heating import Floats, HeatCases, heat_up, zone_points
+from frostshift_rules.tables import OutOfRange
+
+REFERENCE = json.loads(
+    (Path(__file__).parents[2] / "fixtures" / "reference" / "heating.json").read_text(encoding="utf-8")
+)
+PLATES = [case for case in REFERENCE["cases"] if case["kind"] == "plate"]
+
+TYPICAL = {
+    "thickness_m": 0.05,
+    "both_faces": False,
+    "half_width_m": 0.105,
+    "half_length_m": 0.3,
+    "edge_x_m": np.inf,
+    "edge_y_m": np.inf,
+    "flux_wm2": 50e3,
+    "convection_wm2k": 12.0,
+    "emissivity": 0.8,
+    "air_c": -20.0,
+    "start_c": -20.0,
+    "minimum_c": 110.0,
+    "target_c": 135.0,
+    "point_x_m": [0.075, 0.0],
+    "point_y_m": [0.2, 0.275],
+}
+
+
+def cases(*rows: dict[str, Any], **changes: Any) -> HeatCases:
+    """Rows with what differs from TYPICAL."""
+    full = [TYPICAL | changes | row for row in rows or ({},)]
+    return HeatCases(**{name: np.array([row[name] for row in full]) for name in TYPICAL})
+
+
+# The linear solution, with constant properties, against textbooks -----------------------------------------------------
+
+K, RHO_C = 45.0, 7850.0 * 480.0
+ALPHA = K / RHO_C
+
+
+def linear_rise(times_s: Floats, loss_wm2k: float = 0.0, **changes: Any) -> Floats:
+    """Rise [points + middle of the torch face, times] for constant properties, air and start alike."""
+    case = cases(**changes)
+    frame = heating._frame(case)
+    biot_sixth = loss_wm2k * case.thickness_m / (6.0 * K)
+    curve = heating._curve(
+        frame,
+        source=case.flux_wm2 * (1.0 - biot_sixth) / (K * frame.depth_m),
+        away=np.zeros(1),
+        damping=2.0 * loss_wm2k / (K * case.thickness_m * (1.0 + biot_sixth)),
+        edge_loss=np.array([loss_wm2k / K]),
+        diffusivity=np.array([ALPHA]),
+    )
+    return curve.at(np.sqrt(ALPHA * times_s)[None, None])[0]
+
+
+def test_surface_of_a_thick_body_follows_the_square_root_of_time() -> None:
+    # Carslaw & Jaeger, 2nd ed., 2.9 (from memory): 2 q sqrt(t / (pi k rho c)).
+    times = np.array([5.0, 20.0, 60.0, 200.0])
+    rise = linear_rise(times, thickness_m=0.3, half_width_m=5.0, half_length_m=5.0)[-1]
+    np.testing.assert_allclose(rise, 2.0 * 50e3 * np.sqrt(times / (np.pi * K * RHO_C)), rtol=1e-5)
+
+
+@pytest.mark.parametrize("depth_m", [0.005, 0.02, 0.05])
+def test_depth_of_a_thick_body(depth_m: float) -> None:
+    # Carslaw & Jaeger, 2nd ed., 2.9 (from memory): 2 q sqrt(alpha t) / k ierfc(z / (2 sqrt(alpha t))).
+    thickness, time = 0.3, 120.0
+    pulse = lambda s: 2.0 * s * heating._through(np.array([(s / thickness) ** 2]), depth_m / thickness)[0]  # noqa: E731
+    end = np.sqrt(ALPHA * time)
+    rise = 50e3 / (K * thickness) * quad(pulse, 1e-9, end, epsabs=1e-12)[0]
+    reach = depth_m / (2.0 * end)
+    ierfc = np.exp(-(reach**2)) / np.sqrt(np.pi) - reach * erfc(reach)
+    assert rise == pytest.approx(2.0 * 50e3 * end / K * ierfc, abs=2e-5)
+
+
+@pytest.mark.parametrize("both_faces", [False, True])
+def test_slab_with_insulated_back(both_faces: bool) -> None:
+    # Carslaw & Jaeger, 2nd ed., 3.8 (from memory), series with 400 terms.
+    depth, times = (0.025 if both_faces else 0.05), np.array([4.0, 15.0, 60.0, 400.0])
+    wide: dict[str, Any] = {"half_width_m": 5.0, "half_length_m": 5.0, "both_faces": both_faces}
+    far, near = linear_rise(times, point_x_m=[0.0], point_y_m=[0.0], **wide)
+    n = np.arange(1, 401)[:, None]
+    for rise, from_back in ((near, 1.0), (far, 0.0)):
+        terms = (-1.0) ** n / n**2 * np.exp(-ALPHA * (n * np.pi / depth) ** 2 * times) * np.cos(n * np.pi * from_back)
+        even = 50e3 * times / (RHO_C * depth)
+        textbook = even + 50e3 * depth / K * ((3 * from_back**2 - 1) / 6 - 2 / np.pi**2 * terms.sum(axis=0))
+        np.testing.assert_allclose(rise, textbook, rtol=2e-4, atol=5e-3)
+
+
+def test_late_slab_is_the_lumped_rise_with_its_two_offsets() -> None:
+    # The same solution when its series has died away: + q H / (3 k) at the torch face, - q H / (6 k) at the far one.
+    times = np.array([1500.0, 4000.0])
+    far, near = linear_rise(times, half_width_m=5.0, half_length_m=5.0, point_x_m=[0.0], point_y_m=[0.0])
+    lumped, step = 50e3 * times / (RHO_C * 0.05), 50e3 * 0.05 / K
+    np.testing.assert_allclose(near - lumped, step / 3.0, rtol=2e-3)
+    np.testing.assert_allclose(far - lumped, -step / 6.0, rtol=2e-3)
+
+
+@pytest.mark.parametrize("loss_wm2k", [0.0, 40.0])
+def test_patch_on_a_wide_plate(loss_wm2k: float) -> None:
+    # Product solution (Carslaw & Jaeger, 2nd ed., 1.15 and 10.3, from memory), by images, with scipy's erf and quad.
+    thickness, w, v, x, y, time = 0.05, 0.105, 0.3, 0.075, 0.2, 900.0
+    biot_sixth = loss_wm2k * thickness / (6.0 * K)
+    damping = 2.0 * loss_wm2k / (RHO_C * thickness * (1.0 + biot_sixth))
+
+    def kernel(root_t: float, depth: float, x: float, y: float) -> float:
+        spread = np.sqrt(4.0 * ALPHA) * root_t
+        images = depth + 2.0 * thickness * np.arange(-40, 41)
+        through = 2.0 * thickness * np.exp(-((images / spread) ** 2)).sum() / (np.sqrt(np.pi) * spread)
+        across = 0.5 * (erf((w - x) / spread) + erf((w + x) / spread))
+        along = 0.5 * (erf((v - y) / spread) + erf((v + y) / spread))
+        return float(2.0 * root_t * through * across * along * np.exp(-damping * root_t**2))
+
+    rise = linear_rise(np.array([time]), loss_wm2k, point_x_m=[x], point_y_m=[y])[:, 0]
+    per_s = 50e3 * (1.0 - biot_sixth) / (RHO_C * thickness)
+    for got, at in zip(rise, ((thickness, x, y), (0.0, 0.0, 0.0)), strict=True):
+        assert got == pytest.approx(per_s * quad(kernel, 1e-6, np.sqrt(time), args=at, limit=400)[0], abs=0.02)
+
+
+@pytest.mark.parametrize("half_width_m", [0.2, 0.19, 0.105])
+def test_free_edge_that_loses_heat(half_width_m: float) -> None:
+    """Against finite volumes across a 0.4 m strip with a convective edge, exact in time (eigenvalues), 800 cells."""
+    edge, loss, cells = 0.2, 150.0, 800
+    width = edge / cells
+    diagonal = np.full(cells, -2.0)
+    diagonal[0] = -1.0
+    to_edge = 1.0 / (0.5 + K / (loss * width))
+    diagonal[-1] = -1.0 - to_edge
+    values, modes = eigh_tridiagonal(diagonal / width**2, np.full(cells - 1, 1.0 / width**2))
+    middles = (np.arange(cells) + 0.5) * width
+    start = np.clip((half_width_m - middles) / width + 0.5, 0.0, 1.0)
+    points = middles[[0, 300, 600, 760, 799]]
+    axis = heating._axis(points[None], np.array([half_width_m]), np.array([edge]))
+    spread = axis.spread(np.array([loss / K]))[0, :-1]
+    for sample in np.flatnonzero((heating._ROOTS > 0.004) & (heating._ROOTS < 0.5)):
+        grid = modes @ (np.exp(values * heating._ROOTS[sample] ** 2) * (modes.T @ start))
+        np.testing.assert_allclose(spread[:, sample], grid[[0, 300, 600, 760, 799]], atol=1e-4)
+
+
+def test_insulated_edges_keep_all_the_heat() -> None:
+    points = (np.arange(400) + 0.5) / 400 * 0.2
+    axis = heating._axis(points[None], np.array([0.105]), np.array([0.2]))
+    mean = axis.spread(np.zeros(1))[0, :-1].mean(axis=0)
+    np.testing.assert_allclose(mean[heating._ROOTS > 0.002], 0.105 / 0.2, atol=1e-4)
+
+
+def test_edge_roots_solve_their_equation() -> None:
+    for biot in (1e-4, 0.1, 1.0, 7.0, 50.0):
+        beta = heating._edge_roots(np.array([[biot]]))[0]
+        np.testing.assert_allclose(beta * np.sin(beta), biot * np.cos(beta), atol=1e-6 * (1 + biot))
+        np.testing.assert_array_equal(np.floor(beta / np.pi), np.arange(len(beta)))
+
+
+def test_error_function() -> None:
+    x = np.linspace(-6.0, 6.0, 2001)
+    np.testing.assert_allclose(heating._erf(x), erf(x), atol=1.6e-7)
+
+
+# Whole answers --------------------------------------------------------------------------------------------------------
+
+
+def test_thin_plate_heated_all_over_against_its_ordinary_differential_equation() -> None:
+    """3 mm, no edge in reach: steel of one temperature, all properties followed exactly by scipy's Radau."""
+    case = cases(
+        thickness_m=0.003, half_width_m=5.0, half_length_m=20.0, flux_wm2=20e3, point_x_m=[0.0], point_y_m=[0.0]
+    )
+
+    def rate(_: float, state: Floats, flux: float) -> Floats:
+        radiation = 0.8 * steel.SIGMA_WM2K4 * ((state + 273.15) ** 4 - (-20.0 + 273.15) ** 4)
+        stored = steel.DENSITY_KG_M3 * 0.003 * steel.specific_heat_jkgk(state)
+        return (flux - 2.0 * (12.0 * (state + 20.0) + radiation)) / stored
+
+    def passes(level_c: float, direction: float) -> Any:
+        event = lambda t, state, flux: state[0] - level_c  # noqa: E731
+        event.terminal, event.direction = True, direction  # type: ignore[attr-defined]
+        return event
+
+    options: dict[str, Any] = {"method": "Radau", "rtol": 1e-9, "atol": 1e-9}
+    times = [
+        solve_ivp(rate, (0.0, 1e4), [start], args=(flux,), events=passes(level, way), **options).t[-1]
+        for start, level, flux, way in ((-20.0, 110.0, 20e3, 1.0), (-20.0, 135.0, 20e3, 1.0), (135.0, 110.0, 0.0, -1.0))
+    ]
+    answer = heat_up(case)
+    assert answer.to_minimum_s[0] == pytest.approx(times[0], rel=0.01)
+    assert answer.to_target_s[0] == pytest.approx(times[1], rel=0.01)
+    assert answer.hold_s[0] == pytest.approx(times[2], rel=0.03)
+    # An already warm plate that is left alone cools from its start.
+    alone = heat_up(cases(start_c=135.0, thickness_m=0.003))
+    assert alone.hold_s[0] == pytest.approx(times[2], rel=0.01)
+
+
+def plate_cases() -> HeatCases:
+    """The reference's plates; the far corner of its 27 points is the coldest of them while the torch burns."""
+
+    def column(name: str) -> Floats:
+        return np.array([np.inf if case["inputs"][name] is None else case["inputs"][name] for case in PLATES])
+
+    return HeatCases(
+        thickness_m=column("H"),
+        both_faces=column("two_faces").astype(bool),
+        half_width_m=column("w"),
+        half_length_m=column("ly2"),
+        edge_x_m=column("B"),
+        edge_y_m=column("Yb"),
+        flux_wm2=column("q"),
+        convection_wm2k=column("hc"),
+        emissivity=column("eps"),
+        air_c=column("Ta").astype(float),
+        start_c=column("T0").astype(float),
+        minimum_c=column("Tmin").astype(float),
+        target_c=column("T_off"),
+        point_x_m=column("zx")[:, None],
+        point_y_m=column("zy")[:, None],
+    )
+
+
+@pytest.mark.parametrize("row", range(len(PLATES)), ids=[case["id"] for case in PLATES])
+def test_plate_of_the_three_dimensional_reference(row: int) -> None:
+    # Computed by an independent solver, see fixtures/reference/README.md. The limits are set beforehand.
+    plate, reference = PLATES[row], PLATES[row]["reference"]
+    answer = heat_up(plate_cases().rows(np.array([row])))
+    limit = 0.05 if plate["inputs"]["H"] <= 0.025 else 0.10
+    assert answer.to_minimum_s[0] == pytest.approx(reference["t_Tmin_s"], rel=limit)
+    if plate["id"] == "P11":
+        # Close to its steady limit: 1 % of flux is 8 % of time, also in the reference. No time may be quoted there.
+        assert answer.elasticity[0] > heating.ELASTICITY_REFUSE
+    else:
+        assert answer.to_target_s[0] == pytest.approx(reference["t_off_s"], rel=limit)
+        assert answer.elasticity[0] < heating.ELASTICITY_REFUSE
+    assert answer.hold_s[0] == pytest.approx(reference["hold_s"], rel=0.12, abs=5.0)
+    start_c = plate["inputs"]["T0"]
+    assert answer.hottest_c[0] - start_c == pytest.approx(reference["T_peak_C"] - start_c, rel=0.04)
+
+
+def test_reference_plates_on_the_whole() -> None:
+    answer = heat_up(plate_cases())
+    reference = {
+        name: np.array([case["reference"][name] for case in PLATES]) for name in ("t_Tmin_s", "t_off_s", "hold_s")
+    }
+    minimum_error = answer.to_minimum_s / reference["t_Tmin_s"] - 1.0
+    quoted = answer.elasticity < heating.ELASTICITY_REFUSE
+    off_error = (answer.to_target_s / reference["t_off_s"] - 1.0)[quoted]
+    hold_error = (answer.hold_s / reference["hold_s"] - 1.0)[reference["hold_s"] > 60.0]
+    for error, rms in ((minimum_error, 0.02), (off_error, 0.025), (hold_error, 0.04)):
+        assert np.sqrt(np.mean(error**2)) < rms
+
+
+def test_elasticity_is_the_derivative_of_the_time() -> None:
+    fluxes = 50e3 * np.array([0.8, 1.0, 1.5])
+    answer = heat_up(cases(*({"flux_wm2": flux} for flux in fluxes)))
+    more = heat_up(cases(*({"flux_wm2": flux * 1.005} for flux in fluxes)))
+    less = heat_up(cases(*({"flux_wm2": flux / 1.005} for flux in fluxes)))
+    slope = np.log(less.to_target_s / more.to_target_s) / (2.0 * np.log(1.005))
+    np.testing.assert_allclose(answer.elasticity, slope, rtol=0.08)
+
+
+# Points of the zone ---------------------------------------------------------------------------------------------------
+
+
+def test_points_of_a_weld_inside_a_plate() -> None:
+    x, y = zone_points(np.array([0.1]), np.array([0.2]), np.array([False]), np.array([np.inf]))
+    np.testing.assert_allclose(x, [[0.1, 0.070711, 0.0]], atol=1e-6)
+    np.testing.assert_allclose(y, [[0.2, 0.270711, 0.3]], atol=1e-6)
+
+
+def test_points_of_a_weld_from_edge_to_edge() -> None:
+    x, y = zone_points(np.array([0.1]), np.array([0.2]), np.array([True]), np.array([np.inf]))
+    np.testing.assert_array_equal(x, [[0.1, 0.1, 0.1]])
+    np.testing.assert_array_equal(y, [[0.2, 0.2, 0.2]])
+
+
+def test_no_point_lies_beyond_the_free_edge() -> None:
+    x, _ = zone_points(np.array([0.1, 0.1]), np.array([0.2, 0.2]), np.array([True, False]), np.array([0.04, 0.04]))
+    np.testing.assert_array_equal(x, [[0.04, 0.04, 0.04], [0.04, 0.04, 0.0]])
+
+
+# Edges ----------------------------------------------------------------------------------------------------------------
+
+
+def test_warm_steel_needs_no_heat() -> None:
+    answer = heat_up(cases(start_c=135.0))
+    assert answer.to_minimum_s[0] == answer.to_target_s[0] == answer.elasticity[0] == 0.0
+    assert answer.hottest_c[0] == 135.0
+    assert 0.0 < answer.hold_s[0] < np.inf
+
+
+def test_steel_between_minimum_and_target() -> None:
+    answer = heat_up(cases(start_c=120.0))
+    assert answer.to_minimum_s[0] == 0.0
+    assert 0.0 < answer.to_target_s[0] < heat_up(cases()).to_target_s[0]
+
+
+def test_no_flux_never_heats() -> None:
+    answer = heat_up(cases(flux_wm2=0.0))
+    assert answer.to_minimum_s[0] == answer.to_target_s[0] == answer.elasticity[0] == np.inf
+    assert np.isnan(answer.hold_s[0])
+    assert np.isnan(answer.hottest_c[0])
+
+
+def test_weak_torch_in_a_gale_never_heats() -> None:
+    answer = heat_up(cases(flux_wm2=8e3, convection_wm2k=300.0))
+    assert answer.to_minimum_s[0] == answer.to_target_s[0] == answer.elasticity[0] == np.inf
+
+
+def test_minimum_can_be_in_reach_where_the_target_is_not() -> None:
+    rows = [{"flux_wm2": flux} for flux in np.linspace(20e3, 40e3, 41)]
+    answer = heat_up(cases(*rows))
+    between = np.isfinite(answer.to_minimum_s) & np.isinf(answer.to_target_s)
+    assert between.any()
+    assert np.isnan(answer.hold_s[between]).all()
+    assert not np.isnan(answer.to_minimum_s).any()
+    assert not np.isnan(answer.to_target_s).any()
+
+
+def test_air_above_the_minimum_holds_for_ever() -> None:
+    warm_air: dict[str, Any] = {"air_c": 25.0, "start_c": 5.0, "minimum_c": 10.0, "target_c": 35.0}
+    answer = heat_up(cases(warm_air, warm_air | {"start_c": 40.0}))
+    assert (answer.hold_s == np.inf).all()
+
+
+@pytest.mark.parametrize(
+    "extreme",
+    [
+        {"thickness_m": 0.003, "flux_wm2": 15e3, "minimum_c": 20.0, "target_c": 45.0},
+        {"thickness_m": 0.15, "flux_wm2": 100e3},
+        {"convection_wm2k": 150.0, "flux_wm2": 250e3},
+        {"convection_wm2k": 0.0, "emissivity": 0.0},
+        {"edge_x_m": 0.105, "edge_y_m": 0.3},
+        {"edge_x_m": 0.1051, "edge_y_m": 0.3001},
+        {"air_c": -60.0, "start_c": -60.0, "flux_wm2": 80e3},
+        {"start_c": 135.0 - 1e-12},
+        {"target_c": 110.0},
+    ],
+)
+def test_extremes_give_a_time(extreme: dict[str, Any]) -> None:
+    answer = heat_up(cases(extreme))
+    assert 0.0 <= answer.to_minimum_s[0] <= answer.to_target_s[0] < heating.LONGEST_S
+    assert answer.hold_s[0] >= 0.0
+    assert answer.hottest_c[0] >= (TYPICAL | extreme)["target_c"] - 1e-6
+
+
+def test_no_cases_give_no_answers() -> None:
+    assert len(heat_up(cases().rows(np.array([], dtype=np.intp))).to_target_s) == 0
+
+
+@pytest.mark.parametrize(
+    ("wrong", "message"),
+    [
+        ({"thickness_m": np.nan}, "thickness_m, row 1: nan is not allowed, it must be at least 0.002"),
+        ({"thickness_m": 0.5}, "thickness_m, row 1: 0.5 is not allowed, it must be at most 0.3"),
+        ({"flux_wm2": -1.0}, "flux_wm2, row 1: -1 is not allowed, it must be at least 0"),
+        ({"edge_y_m": np.nan}, "edge_y_m, row 1: nan"),
+        ({"half_width_m": np.inf}, "half_width_m, row 1: inf"),
+        ({"edge_x_m": 0.1}, "half_width_m, row 1: 0.105 is not allowed, it must be at most 0.1"),
+        ({"edge_y_m": 0.29, "half_length_m": 0.2, "point_y_m": [0.2, 0.3]}, "point_y_m, row 1: 0.3 .* at most 0.29"),
+        ({"target_c": 100.0}, "target_c, row 1: 100 is not allowed, it must be at least 110"),
+        ({"start_c": -300.0}, "start_c, row 1: -300 is not allowed, it must be at least -90"),
+        ({"emissivity": 1.2}, "emissivity, row 1"),
+    ],
+)
+def test_absurd_rows_are_refused_by_name(wrong: dict[str, Any], message: str) -> None:
+    with pytest.raises(OutOfRange, match=message):
+        cases({}, wrong)
+
+
+def test_arrays_of_unlike_length_are_refused() -> None:
+    good = {name: getattr(cases(), name) for name in TYPICAL}
+    with pytest.raises(ValueError, match="flux_wm2"):
+        HeatCases(**good | {"flux_wm2": np.array([1e4, 2e4])})
+    with pytest.raises(ValueError, match="point_x_m"):
+        HeatCases(**good | {"point_x_m": np.zeros((1, 0)), "point_y_m": np.zeros((1, 0))})
