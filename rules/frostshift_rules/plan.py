@@ -1,10 +1,35 @@
 """Joints x hours x site -> calls, heat plans and shift totals. The only composition of the rules.
 
-`make_plan` is a pure function of values.
+`make_plan` is a pure function of values, in one direction:
+
+    requirement of each joint          `preheat`
+    steel and air through the hours    `outlook`
+    heat call over the joint's window  `calls`
+    heat plan and light-up             `heat_plan`; the window then begins at light-up and is judged again
+    weather state of the window        `stops`
+    totals of each shift               `totals`
 """
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Final
+
+import numpy as np
+
+from frostshift_rules import heat_plan, preheat, stops, surroundings
+from frostshift_rules.calls import Ints, Judged, Sides, heat_call, judge, least_in_windows, windows
+from frostshift_rules.job import Joint, Reading, Site
+from frostshift_rules.outlook import Outlook, between, outlook
+from frostshift_rules.preheat import Requirement
+from frostshift_rules.shifts import ShiftSpan, holding, spans
+from frostshift_rules.stops import WeatherState
+from frostshift_rules.surroundings import Floats, Hours
+from frostshift_rules.tables import CodeTable
+from frostshift_rules.totals import shift_totals
 from frostshift_rules.workload import (
     NO_WEATHER,
     Freshness,
@@ -20,7 +45,6 @@ from frostshift_rules.workload import (
     Span,
     Weather,
     WeatherHour,
-    WeatherState,
 )
 
 __all__ = [
@@ -39,4 +63,436 @@ __all__ = [
     "Weather",
     "WeatherHour",
     "WeatherState",
+    "make_plan",
 ]
+
+HORIZON: Final = timedelta(days=7)
+"""Totals are made for the shifts of so many days ahead, or up to the last joint where that is later."""
+
+START_MATTERS_K: Final = 1.0
+"""While the assumed start still moves the steel by so much, no joint is called `no_heat` [K]. Our choice."""
+
+
+def make_plan(
+    site: Site,
+    table: CodeTable,
+    joints: Sequence[Joint],
+    weather: Weather,
+    readings: Sequence[Reading],
+    now_utc: datetime,
+) -> Plan:
+    """The plan of a site at `now_utc`.
+
+    Joints that are done or postponed are left out. A joint that cannot be judged (no forecast for an hour of its
+    window, no steel, no table row, a figure that the site has not accepted) is `unknown` with the reason, never
+    `no_heat`.
+
+    Args:
+        site: the site with its choices.
+        table: rule table of `site.table_id`.
+        joints: all joints of the site.
+        weather: the forecast; `NO_WEATHER` where there is none.
+        readings: temperatures measured on unheated steel; the newest of a joint goes on from there.
+        now_utc: the moment of the plan.
+    """
+    joints = [joint for joint in joints if joint.state not in ("done", "postponed")]
+    job = _Job(site, table, joints, _requirements(joints, site, table), _calendar(site, joints, now_utc), now_utc)
+    hours = weather.hours
+    if hours is None or len(hours) == 0 or weather.freshness in ("unusable", "none") or not joints:
+        planned = [_without_weather(job, number, weather) for number in range(len(joints))]
+    else:
+        planned = _with_weather(job, weather, hours, readings)
+    planned.sort(key=_by_light_up)
+    return Plan(
+        site=site,
+        made_utc=now_utc,
+        feed=weather.feed,
+        issued_utc=weather.issued_utc,
+        fetched_utc=weather.fetched_utc,
+        freshness=weather.freshness,
+        forecast_end_utc=hours.time_utc(len(hours) - 1) if hours is not None and len(hours) else None,
+        joints=tuple(planned),
+        shifts=shift_totals(planned, job.calendar, site),
+        outside_shifts=sum(plan.shift_key is None for plan in planned),
+        warnings=_WEATHER_WARNINGS[weather.freshness],
+    )
+
+
+_WEATHER_WARNINGS: Final[dict[Freshness, tuple[str, ...]]] = {
+    "fresh": (),
+    "late": ("The forecast is late: the doubt of every temperature is wider.",),
+    "unusable": ("The forecast is too old to be used: every joint is unknown. Measure.",),
+    "none": ("There is no forecast: every joint is unknown. Measure.",),
+}
+
+
+# The job before any weather -------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Job:
+    """What is known without weather; `requirements` in the order of `joints`."""
+
+    site: Site
+    table: CodeTable
+    joints: Sequence[Joint]
+    requirements: Sequence[Requirement]
+    calendar: Sequence[ShiftSpan]
+    now_utc: datetime
+
+
+def _requirements(joints: Sequence[Joint], site: Site, table: CodeTable) -> list[Requirement]:
+    """The requirement of each joint; like joints are looked up once."""
+    accepted = any(acceptance.table_id == table.id for acceptance in site.acceptances)
+    known: dict[tuple[object, ...], Requirement] = {}
+    found = []
+    for joint in joints:
+        key = (joint.parts, joint.process, joint.electrode, joint.hydrogen_ml, joint.procedure)
+        if key not in known:
+            procedure = site.procedure(joint.procedure)
+            known[key] = preheat.requirement(joint, table, procedure, site.code_units, accepted)
+        found.append(known[key])
+    return found
+
+
+def _calendar(site: Site, joints: Sequence[Joint], now_utc: datetime) -> list[ShiftSpan]:
+    """The shifts from now to a week ahead, and further where a joint lies further."""
+    starts = [joint.start_utc for joint in joints]
+    return spans(site.shifts, site.zone, min([now_utc, *starts]), max([now_utc + HORIZON, *starts]))
+
+
+# Windows --------------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Times:
+    """Of each joint, in hours on the forecast's axis: planned start, end with slip, and from when it is judged."""
+
+    start_h: Floats
+    end_h: Floats
+    first_h: Floats
+
+
+def _times(job: _Job, hours: Hours) -> _Times:
+    start_h = np.array([hours.position(joint.start_utc) for joint in job.joints])
+    end_h = start_h + np.array([joint.hours for joint in job.joints]) + job.site.choices.slip_hours
+    # What is past cannot be heated any more: a joint whose start has passed is judged from now on.
+    return _Times(start_h, end_h, np.clip(hours.position(job.now_utc), start_h, end_h))
+
+
+@dataclass(frozen=True)
+class _InWindow:
+    """Steel and air judged over the window of each joint, and the share of the start's error left at worst."""
+
+    steel: Judged
+    air: Judged
+    start_weight: Floats
+
+
+def _judge(field: Outlook, first_h: Floats, last_h: Floats, threshold_c: Floats) -> _InWindow:
+    span = windows(first_h, last_h, len(field.hours))
+    joints: Ints = np.arange(len(first_h))
+
+    def steel(values: Floats) -> Floats:
+        return least_in_windows(values, field.part_class, field.part_joint, span)
+
+    def air(values: Floats) -> Floats:
+        return least_in_windows(values, np.zeros_like(joints), joints, span)
+
+    left = -steel(-field.start_weight)
+    return _InWindow(
+        steel=judge(field.steel.each(steel), threshold_c, span),
+        air=judge(field.air.each(air), threshold_c, span),
+        start_weight=np.where(np.isfinite(left), left, 0.0).max(axis=1),
+    )
+
+
+# Heat -----------------------------------------------------------------------------------------------------------------
+
+
+class _Heating:
+    """Makes the heat jobs of the joints that need heat."""
+
+    def __init__(self, job: _Job, field: Outlook, times: _Times) -> None:
+        self._job, self._field, self._times = job, field, times
+        self._shifts = [holding(job.calendar, joint.start_utc) for joint in job.joints]
+        self._convection = {
+            around: surroundings.convection_wm2k(surroundings.wind_at_joint_ms(field.hours.wind_10m_ms, around))
+            for around in set(field.around)
+        }
+
+    def jobs(self, numbers: Ints, first_h: Floats, judged: _InWindow) -> list[heat_plan.HeatJob]:
+        """The jobs of the given joints when heating starts at `first_h`."""
+        field = self._field
+        at_part_h = first_h[field.part_joint]
+        starts = field.steel.each(lambda values: between(values, field.part_class, at_part_h))
+        air = field.air.each(lambda values: between(values, np.zeros(len(first_h), dtype=np.intp), first_h))
+        return [self._heat_job(int(n), float(first_h[n]), starts, air, float(judged.steel.cold_c[n])) for n in numbers]
+
+    def _heat_job(self, number: int, first_h: float, starts: Sides, air: Sides, cold_c: float) -> heat_plan.HeatJob:
+        job, joint, requirement = self._job, self._job.joints[number], self._job.requirements[number]
+        parts = self._field.parts_of(number)
+        shift = self._shifts[number]
+        thickest_mm = max(part.thickness_mm for part in joint.parts)
+        return heat_plan.HeatJob(
+            joint=joint,
+            source=job.site.heat_source(joint.heat_source),
+            minimum_c=preheat.minimum_at(requirement, cold_c),
+            maximum_c=requirement.maximum_c,
+            extent_mm=requirement.extent_mm,
+            soak_minutes=preheat.soak_minutes(thickest_mm, job.table),
+            starts_c=tuple(
+                Range(*values)
+                for values in zip(
+                    starts.cold_c[parts].tolist(),
+                    starts.likely_c[parts].tolist(),
+                    starts.warm_c[parts].tolist(),
+                    strict=True,
+                )
+            ),
+            air_c=Range(float(air.cold_c[number]), float(air.likely_c[number]), float(air.warm_c[number])),
+            convection_wm2k=self._convection_of(number, first_h),
+            present_from_utc=max(shift.start_utc, job.now_utc) if shift else job.now_utc,
+        )
+
+    def _convection_of(self, number: int, first_h: float) -> Range:
+        """Strongest convection from light-up to the planned start, with its band [W/m2K]."""
+        values = self._convection[self._field.around[number]]
+        last_h = max(first_h, float(self._times.start_h[number]))
+        strongest = float(np.max(values[int(first_h) : int(np.ceil(last_h)) + 1]))
+        band = self._job.site.choices.h_band
+        return Range(strongest * (1.0 - band), strongest, strongest * (1.0 + band))
+
+    def lead_h(self, number: int, minutes: float | None) -> float:
+        """Hours from light-up to the first arc; 0 where there is no time."""
+        if minutes is None:
+            return 0.0
+        job = self._job
+        thickest_mm = max(part.thickness_mm for part in job.joints[number].parts)
+        soak = preheat.soak_minutes(thickest_mm, job.table)
+        return (minutes + soak + job.site.choices.setup_minutes) / 60.0
+
+
+# Weather --------------------------------------------------------------------------------------------------------------
+
+
+class _WeatherStates:
+    """Weather states of the joints; joints that stand alike are judged once."""
+
+    def __init__(self, job: _Job, field: Outlook) -> None:
+        self._job, self._field = job, field
+        self._judged: dict[tuple[object, ...], stops.Judged] = {}
+        self._said: dict[tuple[object, ...], WeatherHour] = {}
+
+    def of(self, number: int, first_h: float, last_h: float) -> tuple[WeatherState, tuple[WeatherHour, ...]]:
+        """The worst state from `first_h` to `last_h`, and the hours that are not `go`."""
+        field = self._field
+        spot = stops.spot_of(self._job.joints[number])
+        rows = tuple(field.part_class[field.parts_of(number)].tolist())
+        key = (spot, rows)
+        if key not in self._judged:
+            self._judged[key] = self._judge(spot, list(rows))
+        codes = self._judged[key].codes
+        first, last = math.floor(first_h), math.ceil(last_h)
+        inside = range(max(first, 0), min(last, len(codes) - 1) + 1)
+        held = tuple(self._hour(key, hour) for hour in inside if codes[hour])
+        worst = max((int(codes[hour]) for hour in inside), default=0)
+        if first < 0 or last > len(codes) - 1:
+            worst = max(worst, stops.STATES.index("unknown"))
+        return stops.STATES[worst], held
+
+    def _judge(self, spot: stops.Spot, rows: list[int]) -> stops.Judged:
+        field, site = self._field, self._job.site
+        hours = stops.SpotHours(
+            air_cold_c=field.air.cold_c[0],
+            air_warm_c=field.air.warm_c[0],
+            wind_10m_ms=field.hours.wind_10m_ms,
+            precip_mm=field.hours.precip_mm,
+            dew=np.logical_or.reduce(field.wet[rows]),
+            frost=np.logical_or.reduce(field.frost[rows]),
+        )
+        return stops.judge(hours, spot, self._job.table, site.code_units, site.choices)
+
+    def _hour(self, key: tuple[object, ...], hour: int) -> WeatherHour:
+        said = self._said.get((key, hour))
+        if said is None:
+            judged = self._judged[key]
+            system = preheat.systems(self._job.site.code_units)[0]
+            text = " ".join(stops.reason_text(reason, system) for reason in judged.reasons_at(hour))
+            said = self._said[(key, hour)] = WeatherHour(self._field.hours.time_utc(hour), judged.state_at(hour), text)
+        return said
+
+
+# Joints ---------------------------------------------------------------------------------------------------------------
+
+
+def _with_weather(job: _Job, weather: Weather, hours: Hours, readings: Sequence[Reading]) -> list[JointPlan]:
+    field = outlook(job.site, job.joints, weather, hours, readings)
+    times = _times(job, hours)
+    threshold_c = np.array([np.nan if r.threshold_c is None else r.threshold_c for r in job.requirements])
+    from_start = _judge(field, times.first_h, times.end_h, threshold_c)
+    heated = np.flatnonzero(np.isfinite(threshold_c) & ~from_start.steel.unknown & ~from_start.steel.passes)
+
+    # Light-up lies before the start, so the joints that need heat are judged again over a window that begins there.
+    heating = _Heating(job, field, times)
+    slow = heat_plan.slow_minutes(heating.jobs(heated, times.first_h, from_start), job.site.choices)
+    lead_h = np.array([heating.lead_h(int(n), minutes) for n, minutes in zip(heated, slow, strict=True)])
+    first_h = times.first_h.copy()
+    now_h = hours.position(job.now_utc)
+    first_h[heated] = np.minimum(first_h[heated], np.maximum(times.start_h[heated] - lead_h, now_h))
+    judged = _judge(field, first_h, times.end_h, threshold_c)
+    plans = heat_plan.heat_plans(heating.jobs(heated, first_h, judged), job.site.choices)
+    heat_of = dict(zip(heated.tolist(), plans, strict=True))
+
+    states = _WeatherStates(job, field)
+    planned = []
+    for number, joint in enumerate(job.joints):
+        requirement, shift = job.requirements[number], holding(job.calendar, joint.start_utc)
+        overdue = bool(times.end_h[number] <= now_h)
+        known = not overdue and not judged.steel.unknown[number]
+        verdict = _verdict(job, number, judged, overdue=overdue, ends_early=times.end_h[number] > len(hours) - 1)
+        free = from_start.steel if verdict.call not in ("no_heat", "unknown") else None
+        state, weather_hours = states.of(number, float(times.first_h[number]), float(times.end_h[number]))
+        cold_c = float(judged.steel.cold_c[number])
+        planned.append(
+            JointPlan(
+                joint=joint,
+                shift_key=shift.key if shift else None,
+                call=verdict.call,
+                call_by_air=verdict.call_by_air,
+                reasons=verdict.reasons,
+                unknowns=verdict.unknowns,
+                requirement=requirement,
+                minimum_c=preheat.minimum_at(requirement, cold_c)
+                if known and requirement.minimum_c is not None
+                else None,
+                window_start_utc=_at(hours, first_h[number]),
+                window_end_utc=_at(hours, times.end_h[number]),
+                steel=_span(judged.steel, number, hours) if known else None,
+                steel_now=_steel_at(field, number, float(times.start_h[number])),
+                air=_span(judged.air, number, hours) if not judged.air.unknown[number] else None,
+                no_heat_before_utc=_hour(hours, free.passes_before[number]) if free else None,
+                no_heat_after_utc=_hour(hours, free.passes_after[number]) if free else None,
+                anchored=not _start_matters(job, judged, number),
+                weather_state=state,
+                weather_hours=weather_hours,
+                heat=heat_of.get(number) if known else None,
+                hint=known and requirement.not_accepted,
+            )
+        )
+    return planned
+
+
+@dataclass(frozen=True)
+class _Verdict:
+    call: HeatCall
+    call_by_air: HeatCall
+    reasons: tuple[str, ...]
+    unknowns: tuple[str, ...]
+
+
+REASONS: Final[dict[HeatCall, str]] = {
+    "no_heat": "Even on its cold side the steel stays at or above the threshold over the whole window.",
+    "measure": "Too close to say: on its warm side the predicted steel passes, on its cold side it does not.",
+    "heat_to_minimum": "The predicted steel falls below the minimum within the window, even on its warm side.",
+    "cold_steel_heat": "The steel may be below the cold-steel limit within the window: the raised minimum holds.",
+}
+START_MATTERS: Final = (
+    "The prediction still leans on an assumed start temperature of the steel: measure, and enter the reading."
+)
+NOT_ACCEPTED: Final = (
+    "The figure rests on a row that nobody on this job has checked against a copy of the code: accept the table, or "
+    "enter the welding procedure's value."
+)
+NO_HOUR: Final = "The forecast has no figure for an hour of the joint's window."
+ENDS_EARLY: Final = "The forecast ends before the joint's window does."
+OVERDUE: Final = "Its planned time is past: give it a new start, or mark it done."
+
+
+def _verdict(job: _Job, number: int, judged: _InWindow, *, overdue: bool, ends_early: bool) -> _Verdict:
+    requirement = job.requirements[number]
+    unknowns = requirement.unknown
+    if overdue:
+        unknowns += (OVERDUE,)
+    elif judged.steel.unknown[number]:
+        unknowns += (ENDS_EARLY if ends_early else NO_HOUR,)
+    if unknowns:
+        return _Verdict("unknown", "unknown", (), unknowns)
+    if requirement.not_accepted:
+        return _Verdict("unknown", "unknown", (), (NOT_ACCEPTED,))
+    by_steel, by_air = (_call_of(requirement, side, number) for side in (judged.steel, judged.air))
+    if by_steel == "no_heat" and _start_matters(job, judged, number):
+        return _Verdict("measure", by_air, (START_MATTERS,), ())
+    return _Verdict(by_steel, by_air, (REASONS[by_steel],), ())
+
+
+def _start_matters(job: _Job, judged: _InWindow, number: int) -> bool:
+    return bool(judged.start_weight[number] * job.site.choices.start_span_k >= START_MATTERS_K)
+
+
+def _call_of(requirement: Requirement, side: Judged, number: int) -> HeatCall:
+    if side.unknown[number]:
+        return "unknown"
+    return heat_call(
+        passes=bool(side.passes[number]),
+        fails=bool(side.fails[number]),
+        floor_decides=preheat.cold_floor_decides(requirement, float(side.cold_c[number])),
+    )
+
+
+def _span(side: Judged, number: int, hours: Hours) -> Span:
+    return Span(
+        hours.time_utc(int(side.worst[number])),
+        float(side.cold_c[number]),
+        float(side.likely_c[number]),
+        float(side.warm_c[number]),
+    )
+
+
+def _steel_at(field: Outlook, number: int, position_h: float) -> Span | None:
+    """The coldest part's temperature at one time; None: unknown."""
+    rows = field.part_class[field.parts_of(number)]
+    sides = field.steel.each(lambda values: between(values, rows, np.full(len(rows), position_h)))
+    cold_c, likely_c, warm_c = (float(np.min(v)) for v in (sides.cold_c, sides.likely_c, sides.warm_c))
+    return None if np.isnan(cold_c) else Span(_at(field.hours, position_h), cold_c, likely_c, warm_c)
+
+
+def _at(hours: Hours, position_h: float) -> datetime:
+    return hours.start_utc + timedelta(seconds=round(float(position_h) * 3600.0))
+
+
+def _hour(hours: Hours, index: int) -> datetime | None:
+    return hours.time_utc(int(index)) if index >= 0 else None
+
+
+def _without_weather(job: _Job, number: int, weather: Weather) -> JointPlan:
+    """A joint of which nothing but the requirement is known."""
+    joint, requirement = job.joints[number], job.requirements[number]
+    shift = holding(job.calendar, joint.start_utc)
+    return JointPlan(
+        joint=joint,
+        shift_key=shift.key if shift else None,
+        call="unknown",
+        call_by_air="unknown",
+        reasons=(),
+        unknowns=(*requirement.unknown, *_WEATHER_WARNINGS[weather.freshness]),
+        requirement=requirement,
+        minimum_c=None,
+        window_start_utc=joint.start_utc,
+        window_end_utc=joint.start_utc + timedelta(hours=joint.hours + job.site.choices.slip_hours),
+        steel=None,
+        steel_now=None,
+        air=None,
+        no_heat_before_utc=None,
+        no_heat_after_utc=None,
+        anchored=False,
+        weather_state="unknown",
+        weather_hours=(),
+        heat=None,
+        hint=False,
+    )
+
+
+def _by_light_up(plan: JointPlan) -> tuple[datetime, datetime, str]:
+    lit = plan.heat.light_up_utc if plan.heat else None
+    return lit or plan.joint.start_utc, plan.joint.start_utc, plan.joint.mark

@@ -63,7 +63,7 @@ class Requirement:
         minimum_c: before the cold-steel rule [°C]; None: unknown, see `unknown`.
         maximum_c: highest preheat and interpass temperature [°C]; None: none stated.
         maximum_source: where the maximum comes from; empty for none.
-        extent_mm: must be warm on every side of the weld and through the thickness [mm]; None: unknown.
+        extent_mm: must be warm on every side of the weld and through the thickness [mm].
         cold_below_c: steel colder than this needs `cold_floor_c` at least [°C].
         cold_floor_c: [°C].
         literal_cold: False where the printed footnote, read literally, would not raise this row.
@@ -77,7 +77,7 @@ class Requirement:
     minimum_c: float | None
     maximum_c: float | None
     maximum_source: str
-    extent_mm: float | None
+    extent_mm: float
     cold_below_c: float
     cold_floor_c: float
     literal_cold: bool

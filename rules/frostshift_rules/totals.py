@@ -14,7 +14,8 @@ from typing import get_args
 from frostshift_rules import gas
 from frostshift_rules.job import HeatSource, Site
 from frostshift_rules.shifts import ShiftSpan
-from frostshift_rules.workload import FuelTotal, HeatCall, JointPlan, Range, ShiftTotal, WeatherState
+from frostshift_rules.stops import WeatherState
+from frostshift_rules.workload import FuelTotal, HeatCall, JointPlan, Range, ShiftTotal
 
 NONE = Range(0.0, 0.0, 0.0)
 

@@ -8,11 +8,11 @@ from typing import Literal
 
 from frostshift_rules.job import Joint, Site
 from frostshift_rules.preheat import Requirement
+from frostshift_rules.stops import WeatherState
 from frostshift_rules.surroundings import Hours
 
 Freshness = Literal["fresh", "late", "unusable", "none"]
 HeatCall = Literal["no_heat", "heat_to_minimum", "cold_steel_heat", "measure", "unknown"]
-WeatherState = Literal["go", "dry_first", "shelter_needed", "stop", "unknown"]
 HeatStatus = Literal["ok", "no_time", "no_source", "out_of_range", "never", "unsure", "too_hot"]
 
 

@@ -57,6 +57,14 @@ def last_forecast(session: Session, site_id: str, feed: str | None = None) -> Ke
     return None if row is None else _kept(row)
 
 
+def last_forecast_id(session: Session, site_id: str, feed: str) -> int | None:
+    """Id of the newest forecast of a feed; None where there is none."""
+    wanted = select(ForecastRow.id).where(ForecastRow.site_id == site_id, ForecastRow.feed == feed)
+    return session.exec(
+        wanted.order_by(col(ForecastRow.fetched_utc).desc(), col(ForecastRow.id).desc()).limit(1)
+    ).first()
+
+
 def forecast_by_id(session: Session, forecast_id: int) -> KeptForecast:
     """One forecast.
 
