@@ -6,6 +6,8 @@ from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from email.utils import format_datetime
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+from types import SimpleNamespace
 
 import httpx
 import pytest
@@ -14,9 +16,11 @@ import stamina
 
 from frostshift_service import http
 from frostshift_service.http import AddressRefused, BadStatus, NoContact, TooBig, Unreachable, Validators
+from frostshift_service.weather import nws
 
 NOW = datetime(2027, 1, 14, 20, 50, tzinfo=UTC)
 URL = "https://weather.example/forecast"
+FIXTURES = Path(__file__).parents[2] / "fixtures" / "weather"
 NO_VALIDATORS = Validators()
 
 
@@ -26,10 +30,13 @@ def no_pauses() -> Iterator[None]:
         yield
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def client() -> Iterator[httpx.Client]:
-    with http.make_client("crew@site.example", "1.2.3") as made:
-        yield made
+    # One for all tests: reading the certificates takes most of a client's making.
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("NO_PROXY", "127.0.0.1")
+        with http.make_client("crew@site.example", "1.2.3") as made:
+            yield made
 
 
 def ask(client: httpx.Client, url: str = URL, validators: Validators = NO_VALIDATORS) -> http.Answer:
@@ -287,8 +294,7 @@ def reply(handler: BaseHTTPRequestHandler, status: int, body: bytes = b"", **hea
 
 
 @pytest.fixture
-def server(monkeypatch: pytest.MonkeyPatch) -> Iterator[_Server]:
-    monkeypatch.setenv("NO_PROXY", "127.0.0.1")
+def server() -> Iterator[_Server]:
     made = _Server()
     thread = threading.Thread(target=made.serve_forever, kwargs={"poll_interval": 0.02})
     thread.start()
@@ -323,6 +329,36 @@ def test_the_life_of_a_forecast_on_a_real_server(server: _Server, client: httpx.
     assert [path for path, _ in server.seen] == ["/old", "/new"] * 2
     assert ("If-Modified-Since", stamp) in server.seen[-1][1]
     assert dict(server.seen[-1][1])["User-Agent"] == "Frostshift/1.2.3 (crew@site.example)"
+
+
+def test_a_feed_from_end_to_end_on_a_real_server(server: _Server, client: httpx.Client) -> None:
+    base_url = server.url("")
+    points = (FIXTURES / "nws_points.json").read_bytes().replace(nws.BASE_URL.encode(), base_url.encode())
+    grid = (FIXTURES / "nws_long.json").read_bytes()
+    stamp = "Thu, 14 Jan 2027 20:12:30 GMT"
+
+    def answer_grid(handler: BaseHTTPRequestHandler) -> None:
+        if handler.headers.get("If-Modified-Since") == stamp:
+            reply(handler, 304)
+        else:
+            headers = {"Content_Type": "application/geo+json", "Content_Encoding": "gzip", "Last_Modified": stamp}
+            reply(handler, 200, gzip.compress(grid), Cache_Control="public, max-age=1800", **headers)
+
+    server.replies["/points/46.5,-94"] = lambda h: reply(h, 301, Location="/points/46.50,-94")
+    server.replies["/points/46.50,-94"] = lambda h: reply(h, 200, points, Content_Type="application/geo+json")
+    server.replies["/gridpoints/XYZ/101,66"] = answer_grid
+    place = SimpleNamespace(latitude=46.5, longitude=-94.0, altitude_m=None)
+
+    first = nws.fetch(http.bind(client, NOW), place, {}, NOW, base_url)
+    assert first.forecast is not None
+    assert first.forecast.hours.start_utc == datetime(2027, 1, 14, 14, tzinfo=UTC)
+    assert first.answer.body == grid
+    assert first.ask_again_utc == NOW + timedelta(minutes=30)
+    second = nws.fetch(http.bind(client, NOW), place, first.kept, NOW, base_url)
+    assert second.forecast is None
+    assert second.kept == first.kept
+    assert [path for path, _ in server.seen[2:]] == ["/gridpoints/XYZ/101,66"] * 2
+    assert dict(server.seen[-1][1])["Accept"] == "application/geo+json"
 
 
 def test_a_body_without_end_is_aborted(server: _Server, client: httpx.Client, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -381,7 +417,6 @@ def test_a_body_that_breaks_off_is_no_answer(server: _Server, client: httpx.Clie
     assert len(server.seen) == http.ATTEMPTS
 
 
-def test_nobody_listens(client: httpx.Client, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("NO_PROXY", "127.0.0.1")
+def test_nobody_listens(client: httpx.Client) -> None:
     with pytest.raises(Unreachable, match="ConnectError"):
         ask(client, "http://127.0.0.1:9/")

@@ -21,7 +21,7 @@ class Forecast:
         attribution: credit line to show beside the data.
         warnings: what was odd about the payload, sentences for people.
         quality: field name of `Hours` -> how it came about (`native`, `interpolated`, `spread`, `estimated`,
-            `missing`), the worst over the axis.
+            `missing`): the worst among the hours that have a value; `missing` where none has one.
     """
 
     feed: str
@@ -43,8 +43,11 @@ class FeedError(Exception):
 
 
 class Place(Protocol):
-    """Where a forecast is wanted."""
+    """Where a forecast is wanted: degrees north and east, metres above sea level."""
 
-    latitude: float
-    longitude: float
-    altitude_m: float | None
+    @property
+    def latitude(self) -> float: ...  # noqa: D102
+    @property
+    def longitude(self) -> float: ...  # noqa: D102
+    @property
+    def altitude_m(self) -> float | None: ...  # noqa: D102

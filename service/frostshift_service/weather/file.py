@@ -1,0 +1,59 @@
+"""A forecast from a file that holds one feed's payload as it was served: for a site without a network, and the demo."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+from typing import Final
+
+from frostshift_service.weather import FeedError, Forecast, met_norway, nws
+from frostshift_service.weather.payload import Json, load
+
+NAME: Final = "file"
+MAX_BYTES: Final = 20_000_000
+
+
+def read_payload_file(path: Path, now: datetime) -> Forecast:
+    """Read a payload; which feed it is of is seen from its content.
+
+    The forecast is as old as the payload says, however fresh the file; `now` counts as the time it was fetched.
+
+    Raises:
+        FeedError: no such file, too big, not JSON, the shape of no feed we know, or what the feed's parser refuses;
+            the message names the file.
+    """
+    try:
+        return replace(parse(load(_read(path), "content"), now), feed=NAME)
+    except FeedError as error:
+        raise FeedError(f"{path}: {error}", permanent=True) from error
+
+
+def parse(payload: Json, fetched_utc: datetime) -> Forecast:
+    """The forecast in a payload of either feed.
+
+    Raises:
+        FeedError: the shape of no feed we know, or what the feed's parser refuses.
+    """
+    properties = payload.get("properties")
+    if isinstance(properties, dict) and "timeseries" in properties:
+        return met_norway.parse(payload, fetched_utc)
+    if isinstance(properties, dict) and isinstance(properties.get("temperature"), dict):
+        return nws.parse(payload, fetched_utc)
+    raise FeedError(
+        f"neither a raw grid of the {nws.TITLE} (properties.temperature) nor a Locationforecast of {met_norway.TITLE} "
+        "(properties.timeseries)"
+    )
+
+
+def _read(path: Path) -> bytes:
+    try:
+        with path.open("rb") as file:
+            body = file.read(MAX_BYTES + 1)
+    except OSError as error:
+        raise FeedError(f"cannot be read: {error.strerror}") from error
+    if len(body) > MAX_BYTES:
+        raise FeedError(f"larger than {MAX_BYTES} bytes")
+    if not body.strip():
+        raise FeedError("is empty")
+    return body

@@ -1,0 +1,231 @@
+"""US National Weather Service, raw forecast grid of `api.weather.gov`.
+
+Shape: one layer a quantity, each a list of intervals `start/duration` with one value; layers end at different times.
+A state value holds at every hour inside its interval and is held flat, not smoothed; an amount is the total of its
+interval and is spread evenly over its hours. Wind is at 10 m, temperature at 2 m. Intervals start on the full UTC
+hour, so that an interval is the hours FROM its start on, which is our convention too.
+
+Source: API documentation and general FAQ of the service (repository weather-gov/api), OpenAPI 3.8.1.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Final, Literal
+from urllib.parse import urlsplit
+
+import numpy as np
+
+from frostshift_rules.surroundings import Floats
+from frostshift_rules.units import ms_from_kmh
+from frostshift_service.http import Get, Validators
+from frostshift_service.weather import FeedError, Forecast, Place, hourly
+from frostshift_service.weather.area import in_united_states
+from frostshift_service.weather.fetching import (
+    Fetched,
+    Kept,
+    ask,
+    asked_utc,
+    coordinate,
+    keep,
+    kept_validators,
+    read_json,
+)
+from frostshift_service.weather.payload import Json, child, entries, instant, number, whole_hour
+
+
+@dataclass(frozen=True, slots=True)
+class _Layer:
+    """Our field for a layer, the only unit we take it in, what its value means, and the way to our unit."""
+
+    ours: str
+    unit: str
+    kind: Literal["state", "amount"]
+    convert: Callable[[float], float]
+
+
+def _same(value: float) -> float:
+    return value
+
+
+def _share(percent: float) -> float:
+    return percent / 100.0
+
+
+def _cm(mm: float) -> float:
+    return mm / 10.0
+
+
+LAYERS: Final = {
+    "temperature": _Layer("air_c", "degC", "state", _same),
+    "dewpoint": _Layer("dew_c", "degC", "state", _same),
+    "relativeHumidity": _Layer(hourly.HUMIDITY, "percent", "state", _share),
+    "windSpeed": _Layer("wind_10m_ms", "km_h-1", "state", ms_from_kmh),
+    "windGust": _Layer("gust_10m_ms", "km_h-1", "state", ms_from_kmh),
+    "skyCover": _Layer("cloud", "percent", "state", _share),
+    "quantitativePrecipitation": _Layer("precip_mm", "mm", "amount", _same),
+    "snowfallAmount": _Layer("snow_cm", "mm", "amount", _cm),
+}
+"""Name upstream -> ours. `snowfallAmount` is depth of new snow, not water."""
+
+NAME: Final = "nws"
+TITLE: Final = "US National Weather Service"
+BASE_URL: Final = "https://api.weather.gov"
+ATTRIBUTION: Final = (
+    "Forecast data: US National Weather Service (public domain); steel temperatures are computed by Frostshift."
+)
+GRID_KEPT: Final = timedelta(days=30)
+"""The grid cell of a place changes now and then: its address is asked for again after this."""
+STALE_H: Final = 6.0
+_DURATION: Final = re.compile(r"P(?:(\d+)D)?(?:T(?:(\d+)H)?(?:(\d+)M)?(?:(\d+)S)?)?")
+
+
+@dataclass(frozen=True, slots=True)
+class _Interval:
+    start_utc: datetime
+    hours: int
+    value: float
+
+
+def covers(latitude: float, longitude: float) -> bool:
+    """Whether the service forecasts there: the United States and territories, by a rough outline."""
+    return in_united_states(latitude, longitude)
+
+
+def fetch(get: Get, place: Place, kept: Kept, now: datetime, base_url: str = BASE_URL) -> Fetched:
+    """Ask for the grid of a place: its address first (kept for a month), then the layers, conditionally.
+
+    Raises:
+        FeedError: the place is outside the area, the server gave no data, or the payload is unusable.
+    """
+    if not covers(place.latitude, place.longitude):
+        raise FeedError(
+            f"{TITLE}: {coordinate(place.latitude)}, {coordinate(place.longitude)} is outside the United States and "
+            "its territories; choose another feed for this site",
+            permanent=True,
+        )
+    points_url = f"{base_url}/points/{coordinate(place.latitude)},{coordinate(place.longitude)}"
+    known = kept.get("points_url") == points_url and now - datetime.fromisoformat(kept["points_utc"]) < GRID_KEPT
+    if not known:
+        kept = {**kept, **_find_grid(get, points_url, now)}
+    try:
+        return _fetch_grid(get, kept, now)
+    except FeedError as error:
+        if not (known and error.permanent):
+            raise
+    # A refused grid address may be one that has moved: look it up once more, then give up.
+    return _fetch_grid(get, {**kept, **_find_grid(get, points_url, now)}, now)
+
+
+def _find_grid(get: Get, points_url: str, now: datetime) -> dict[str, str]:
+    try:
+        answer = ask(get, NAME, TITLE, points_url, {"Accept": "application/geo+json"}, Validators())
+    except FeedError as error:
+        if not error.permanent:
+            raise
+        raise FeedError(f"{error}; the place may lie outside the United States", permanent=True) from error
+    grid_url = child(read_json(answer, TITLE), "properties", f"{TITLE}, /points").get("forecastGridData")
+    if not isinstance(grid_url, str):
+        raise FeedError(f"{TITLE}: no forecast grid for this place ({points_url})", permanent=True)
+    if urlsplit(grid_url)[:2] != urlsplit(points_url)[:2]:
+        raise FeedError(f"{TITLE}: grid address {grid_url!r} is on another server than {points_url}", permanent=True)
+    return {"points_url": points_url, "points_utc": now.isoformat(), "grid_url": grid_url}
+
+
+def _fetch_grid(get: Get, kept: Kept, now: datetime) -> Fetched:
+    url = kept["grid_url"]
+    answer = ask(get, NAME, TITLE, url, {"Accept": "application/geo+json"}, kept_validators(kept, url))
+    forecast = None if answer.status == 304 else parse(read_json(answer, TITLE), now)
+    grid = {key: kept[key] for key in ("points_url", "points_utc", "grid_url")}
+    return Fetched(forecast, answer, {**grid, **keep(answer, url, kept)}, asked_utc(answer, now))
+
+
+def parse(payload: Json, fetched_utc: datetime) -> Forecast:
+    """The hourly record of a raw grid.
+
+    The axis runs from the first hour with an air temperature to the end of the last interval of any layer we use.
+
+    Raises:
+        FeedError: not this shape, a layer in another unit, no usable air temperature, or a grid that has run out.
+    """
+    properties = child(payload, "properties", TITLE)
+    warnings: list[str] = []
+    layers = {name: _intervals(name, properties, warnings) for name in LAYERS}
+    air = [interval for interval in layers["temperature"] if np.isfinite(interval.value)]
+    if not air:
+        raise FeedError(f"{TITLE}: no air temperature in the payload")
+    start_utc = min(interval.start_utc for interval in air)
+    end_utc = max(_end_utc(interval) for intervals in layers.values() for interval in intervals)
+    count = hourly.axis_hours(start_utc, end_utc, TITLE)
+    values = {layer.ours: _expand(layer, layers[name], start_utc, count) for name, layer in LAYERS.items()}
+
+    issued_utc = instant(properties["updateTime"], f"{TITLE}, updateTime") if "updateTime" in properties else None
+    if issued_utc is None:
+        warnings.append("the payload does not say when it was issued")
+    elif fetched_utc - issued_utc > timedelta(hours=STALE_H):
+        warnings.append(f"issued {issued_utc:%Y-%m-%d %H:%M} UTC, more than {STALE_H:g} h before it was fetched")
+    return hourly.forecast(
+        feed=NAME,
+        title=TITLE,
+        attribution=ATTRIBUTION,
+        issued_utc=issued_utc,
+        fetched_utc=fetched_utc,
+        start_utc=start_utc,
+        values=values,
+        quality={
+            layer.ours: "spread"
+            for name, layer in LAYERS.items()
+            if layer.kind == "amount" and any(interval.hours > 1 for interval in layers[name])
+        },
+        warnings=warnings,
+    )
+
+
+def _end_utc(interval: _Interval) -> datetime:
+    return interval.start_utc + timedelta(hours=interval.hours)
+
+
+def _intervals(name: str, properties: Json, warnings: list[str]) -> list[_Interval]:
+    """The intervals of a layer in our unit; an absent or empty layer has none."""
+    where = f"{TITLE}, {name}"
+    if properties.get(name) is None:
+        return []
+    layer = child(properties, name, TITLE)
+    found = []
+    for item in entries(layer, "values", where):
+        start_text, _, duration = str(item.get("validTime")).partition("/")
+        hours = _whole_hours(duration)
+        start_utc = instant(start_text, where)
+        if hours is None or not whole_hour(start_utc):
+            warnings.append(f"{name}: interval {item.get('validTime')!r} is not in full hours, left out")
+            continue
+        value = number(item.get("value"), f"{name} at {start_utc:%Y-%m-%d %H:%M} UTC", warnings)
+        found.append(_Interval(start_utc, hours, LAYERS[name].convert(value)))
+    if found:
+        unit = str(layer.get("uom")).rpartition(":")[2]
+        if unit != LAYERS[name].unit:
+            raise FeedError(f"{where}: unit {layer.get('uom')!r}, expected {LAYERS[name].unit!r}; payload not used")
+    return found
+
+
+def _whole_hours(duration: str) -> int | None:
+    """Hours of an ISO 8601 duration; None for one that is not in full hours, or longer than any forecast."""
+    match = _DURATION.fullmatch(duration)
+    if match is None:
+        return None
+    days, hours, minutes, seconds = (int(part or 0) for part in match.groups())
+    whole = 24 * days + hours
+    return whole if 0 < whole <= hourly.MAX_AXIS_H and minutes == seconds == 0 else None
+
+
+def _expand(layer: _Layer, intervals: list[_Interval], start_utc: datetime, count: int) -> Floats:
+    """One value an hour; NaN where no interval lies. Where two overlap, the later entry wins."""
+    column = np.full(count, np.nan)
+    for interval in intervals:
+        first = round((interval.start_utc - start_utc) / timedelta(hours=1))
+        share = 1.0 / interval.hours if layer.kind == "amount" else 1.0
+        column[max(first, 0) : max(first + interval.hours, 0)] = interval.value * share
+    return column

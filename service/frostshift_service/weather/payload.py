@@ -1,0 +1,82 @@
+"""JSON of a feed into checked pieces: every surprise is a `FeedError` that names where, or a NaN with a warning."""
+
+from __future__ import annotations
+
+import json
+import math
+from datetime import UTC, datetime
+from typing import Any
+
+from frostshift_service.weather import FeedError
+
+Json = dict[str, Any]
+
+
+def load(body: bytes, where: str) -> Json:
+    """The JSON object in `body`.
+
+    Raises:
+        FeedError: not UTF-8, not JSON (cut off, HTML), or not an object; the message starts with `where`.
+    """
+    try:
+        payload = json.loads(body.decode("utf-8-sig"))
+    except UnicodeDecodeError as error:
+        raise FeedError(f"{where}: not UTF-8 text (byte {error.start})") from error
+    except json.JSONDecodeError as error:
+        start = " ".join(error.doc.split())[:60]
+        raise FeedError(
+            f"{where}: not valid JSON, or cut off (line {error.lineno}, column {error.colno}: {error.msg}); "
+            f"it starts {start!r}"
+        ) from error
+    except RecursionError as error:
+        raise FeedError(f"{where}: JSON nested too deeply") from error
+    if not isinstance(payload, dict):
+        raise FeedError(f"{where}: a JSON object is expected, not {type(payload).__name__}")
+    return payload
+
+
+def child(parent: Json, key: str, where: str) -> Json:
+    """The object under `key`; FeedError where it is missing or something else."""
+    value = parent.get(key)
+    if not isinstance(value, dict):
+        raise FeedError(f"{where}: {key} is missing or is no object")
+    return value
+
+
+def entries(parent: Json, key: str, where: str) -> list[Json]:
+    """The list of objects under `key`; FeedError where it is missing or something else."""
+    value = parent.get(key)
+    if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
+        raise FeedError(f"{where}: {key} is missing or is no list of objects")
+    return value
+
+
+def number(value: object, what: str, warnings: list[str]) -> float:
+    """A number, or NaN: silently for null or a missing key, with a warning for anything that is no finite number."""
+    if value is None:
+        return math.nan
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        try:
+            result = float(value)
+        except OverflowError:
+            result = math.inf
+        if math.isfinite(result):
+            return result
+    warnings.append(f"{what}: {str(value)[:40]!r} is not a number, left out")
+    return math.nan
+
+
+def instant(text: object, where: str) -> datetime:
+    """A moment with its offset, as UTC; FeedError where it is none or has no offset."""
+    try:
+        moment = datetime.fromisoformat(str(text))
+    except ValueError as error:
+        raise FeedError(f"{where}: {str(text)[:60]!r} is not a time") from error
+    if moment.tzinfo is None:
+        raise FeedError(f"{where}: {text!r} has no time zone")
+    return moment.astimezone(UTC)
+
+
+def whole_hour(moment: datetime) -> bool:
+    """Whether a moment lies on a full hour."""
+    return (moment.minute, moment.second, moment.microsecond) == (0, 0, 0)
