@@ -1,0 +1,263 @@
+"""When the weather forbids an arc: cold air, wind, rain and snow, wet or frosted steel.
+
+Judged hour by hour for one kind of spot; many joints share one. The air at the weld comes with its cold and warm side,
+wind is the forecast mean at 10 m: it says that a shelter is needed and can say no more, because nobody can forecast the
+wind at the weld. Wind chill is no part of these rules.
+
+States from best to worst: `go`, `dry_first`, `shelter_needed`, `unknown`, `stop`. A known stop stays a stop whatever
+else is missing; short of that, not knowing is worse than knowing what has to be done. Preheat is a rule of its own:
+warm steel does not lift the stop for cold air, nor does an hour that is `go` make the steel warm enough.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final, Literal, get_args
+
+import numpy as np
+from numpy.typing import NDArray
+
+from frostshift_rules.job import Choices, CodeUnits, Joint, Process, Shelter
+from frostshift_rules.preheat import System, systems
+from frostshift_rules.tables import CodeTable, Source
+from frostshift_rules.units import c_from_f, f_from_c, in_from_mm, mph_from_ms, ms_from_kmh, ms_from_mph
+
+WeatherState = Literal["go", "dry_first", "shelter_needed", "unknown", "stop"]
+STATES: Final[tuple[WeatherState, ...]] = get_args(WeatherState)
+"""From best to worst; a state code is the index in here, so that the worst of some hours is their largest code."""
+
+Rule = Literal[
+    "air_below_limit",
+    "air_too_close",
+    "air_missing",
+    "wind_above_limit",
+    "wind_missing",
+    "process_missing",
+    "rain_or_snow",
+    "steel_still_wet",
+    "rain_missing",
+    "dew",
+    "frost",
+]
+
+Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """What the weather rules need of a joint.
+
+    `covered`: no sky above it, so that rain and snow do not fall on it; a shelter does the same.
+    """
+
+    process: Process | None
+    shelter: Shelter | None
+    covered: bool
+
+
+def spot_of(joint: Joint) -> Spot:
+    """The kind of spot of a joint; joints with equal spots are judged alike."""
+    return Spot(joint.process, joint.shelter, joint.exposure == "covered")
+
+
+@dataclass(frozen=True)
+class SpotHours:
+    """The hours of a forecast at one kind of spot, arrays of one length; NaN: missing.
+
+    Attributes:
+        air_cold_c, air_warm_c: cold and warm side of the air temperature outside any shelter [°C].
+        wind_10m_ms: mean wind at 10 m [m/s].
+        precip_mm: in the hour that follows [mm].
+        dew, frost: on the steel.
+    """
+
+    air_cold_c: Floats
+    air_warm_c: Floats
+    wind_10m_ms: Floats
+    precip_mm: Floats
+    dew: Flags
+    frost: Flags
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """Why an hour is not `go`: the rule, the value that met it and its limit (SI units; NaN where it has none)."""
+
+    rule: Rule
+    value: float
+    limit: float
+    source: Source
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One rule over all hours: where it holds, and what state it brings there."""
+
+    rule: Rule
+    state: WeatherState
+    hours: Flags
+    values: Floats
+    limit: float
+    source: Source
+
+
+@dataclass(frozen=True)
+class Judged:
+    """The weather state of every hour as an index into `STATES`, and the rules that made it."""
+
+    codes: NDArray[np.int8]
+    findings: tuple[Finding, ...]
+
+    def state_at(self, hour: int) -> WeatherState:
+        """The state of one hour."""
+        return STATES[int(self.codes[hour])]
+
+    def reasons_at(self, hour: int) -> tuple[Reason, ...]:
+        """Why the hour is not `go`, the worst first; empty for `go`."""
+        held = [finding for finding in self.findings if finding.hours[hour]]
+        held.sort(key=lambda finding: STATES.index(finding.state), reverse=True)
+        return tuple(Reason(f.rule, float(f.values[hour]), f.limit, f.source) for f in held)
+
+
+def ambient_limit_c(table: CodeTable, units: CodeUnits) -> float:
+    """Least air temperature at the weld [°C]; the higher where the unit system is not known."""
+    least = {"us": c_from_f(table.ambient.least_f), "si": table.ambient.least_c}
+    return max(least[system] for system in systems(units))
+
+
+def wind_limit_ms(table: CodeTable, units: CodeUnits) -> float:
+    """Highest wind at the weld for the processes that have a limit [m/s]; the lower where the system is not known."""
+    most = {"us": ms_from_mph(table.wind.most_mph), "si": ms_from_kmh(table.wind.most_kmh)}
+    return min(most[system] for system in systems(units))
+
+
+def judge(hours: SpotHours, spot: Spot, table: CodeTable, units: CodeUnits, choices: Choices) -> Judged:
+    """The weather state of each hour for one kind of spot.
+
+    Args:
+        hours: the weather there.
+        spot: process, shelter, cover.
+        table: the code table of the job.
+        units: unit system of the job's code.
+        choices: `least_rain_mm_h` and `drying_hours` are used.
+
+    Returns:
+        State codes, one an hour, and the findings behind them.
+    """
+    findings = (
+        *_cold_air(hours, spot, table, units),
+        *_wind(hours, spot, table, units),
+        *_wet(hours, spot, table, choices),
+    )
+    codes = np.zeros(len(hours.air_cold_c), dtype=np.int8)
+    for finding in findings:
+        codes[finding.hours] = np.maximum(codes[finding.hours], STATES.index(finding.state))
+    return Judged(codes, findings)
+
+
+def _cold_air(hours: SpotHours, spot: Spot, table: CodeTable, units: CodeUnits) -> tuple[Finding, ...]:
+    """Ambient limit: the air in the immediate vicinity of the weld, so that a shelter may lift it by what it states."""
+    limit_c = ambient_limit_c(table, units)
+    if spot.shelter is not None and spot.shelter.air_c is not None and spot.shelter.air_c >= limit_c:
+        return ()
+    cold_c, warm_c = hours.air_cold_c, hours.air_warm_c
+    source = table.ambient.source
+    return (
+        Finding("air_below_limit", "stop", warm_c < limit_c, warm_c, limit_c, source),
+        Finding("air_too_close", "unknown", (cold_c < limit_c) & (warm_c >= limit_c), cold_c, limit_c, source),
+        Finding("air_missing", "unknown", np.isnan(cold_c) | np.isnan(warm_c), cold_c, limit_c, source),
+    )
+
+
+def _wind(hours: SpotHours, spot: Spot, table: CodeTable, units: CodeUnits) -> tuple[Finding, ...]:
+    """Wind limit of the gas-shielded processes; the others have no figure, only "high wind", which is for people."""
+    limit_ms = wind_limit_ms(table, units)
+    if spot.process is not None and spot.process not in table.wind.processes:
+        return ()
+    if spot.shelter is not None and spot.shelter.wind_ms is not None and spot.shelter.wind_ms <= limit_ms:
+        return ()
+    wind_ms, source = hours.wind_10m_ms, table.wind.source
+    if spot.process is None:
+        return (Finding("process_missing", "unknown", ~(wind_ms <= limit_ms), wind_ms, limit_ms, source),)
+    return (
+        Finding("wind_above_limit", "shelter_needed", wind_ms > limit_ms, wind_ms, limit_ms, source),
+        Finding("wind_missing", "unknown", np.isnan(wind_ms), wind_ms, limit_ms, source),
+    )
+
+
+def _wet(hours: SpotHours, spot: Spot, table: CodeTable, choices: Choices) -> tuple[Finding, ...]:
+    """No arc on surfaces that are wet or exposed to rain or snow; dew and frost count as wet (common practice)."""
+    none = np.full(len(hours.dew), np.nan)
+    settled = (
+        Finding("dew", "dry_first", hours.dew & ~hours.frost, none, math.nan, table.wet),
+        Finding("frost", "dry_first", hours.frost, none, math.nan, table.wet),
+    )
+    if spot.covered or spot.shelter is not None:
+        return settled
+    precip_mm, least_mm = hours.precip_mm, choices.least_rain_mm_h
+    raining, missing = precip_mm >= least_mm, np.isnan(precip_mm)
+    # What fell before the first hour is missing as well: until that would have dried, nobody knows.
+    was_raining = _within_hours_before(raining, choices.drying_hours, before_first=False)
+    was_missing = _within_hours_before(missing, choices.drying_hours, before_first=True)
+    return (
+        *settled,
+        Finding("rain_or_snow", "shelter_needed", raining, precip_mm, least_mm, table.wet),
+        Finding("steel_still_wet", "dry_first", was_raining & ~raining, none, choices.drying_hours, table.wet),
+        Finding(
+            "rain_missing", "unknown", missing | (was_missing & ~was_raining & ~raining), none, least_mm, table.wet
+        ),
+    )
+
+
+def _within_hours_before(flags: Flags, hours: float, before_first: bool) -> Flags:
+    """Whether a flag was set in the `hours` that precede each hour; `before_first` stands for those before the axis."""
+    reach = math.ceil(hours)
+    known = np.concatenate([np.full(reach, before_first), flags])
+    earlier = [known[reach - back : reach - back + len(flags)] for back in range(1, reach + 1)]
+    return np.logical_or.reduce(earlier) if earlier else np.zeros(len(flags), dtype=np.bool_)
+
+
+def reason_text(reason: Reason, units: System) -> str:
+    """A reason for people, one sentence, with clause and basis."""
+    value, limit = _amounts(reason, units)
+    said = {
+        "air_below_limit": f"Air at the weld at most {value}, below the least of {limit}",
+        "air_too_close": f"Air at the weld may fall to {value}, the least being {limit}: too close to say, "
+        "measure the air at the weld",
+        "air_missing": "No air temperature in the forecast",
+        "wind_above_limit": f"Wind of {value} at 10 m, at the weld at most {limit}: shelter it",
+        "wind_missing": "No wind in the forecast",
+        "process_missing": f"The process is not stated, and with some the wind at the weld may be at most {limit}",
+        "rain_or_snow": f"Rain or snow, {value} in the hour: keep it off the joint",
+        "steel_still_wet": f"Rain or snow within the last {reason.limit:g} h: dry the steel first",
+        "rain_missing": "No rain and snow amounts in the forecast for this hour or those just before",
+        "dew": "Dew on the steel: dry it first",
+        "frost": "Frost on the steel: dry it first",
+    }[reason.rule]
+    return f"{said} ({reason.source.clause}; {reason.source.basis})."
+
+
+def _amounts(reason: Reason, units: System) -> tuple[str, str]:
+    if reason.rule.startswith("air"):
+        return _temperature(reason.value, units), _temperature(reason.limit, units)
+    if reason.rule.startswith(("wind", "process")):
+        return _speed(reason.value, units), _speed(reason.limit, units)
+    return _depth(reason.value, units), _depth(reason.limit, units)
+
+
+def _temperature(c: float, units: System) -> str:
+    return f"{_one_place(f_from_c(c))} °F" if units == "us" else f"{_one_place(c)} °C"
+
+
+def _speed(ms: float, units: System) -> str:
+    return f"{_one_place(mph_from_ms(ms))} mph" if units == "us" else f"{_one_place(ms)} m/s"
+
+
+def _depth(mm: float, units: System) -> str:
+    return f"{in_from_mm(mm):.2f} in" if units == "us" else f"{_one_place(mm)} mm"
+
+
+def _one_place(value: float) -> str:
+    return f"{round(value, 1) + 0.0:g}"  # + 0.0 turns a minus zero into zero
