@@ -13,6 +13,7 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from typing import Final, Literal, TypeVar, overload
 
 import numpy as np
@@ -146,6 +147,7 @@ def temperature_text(c: float, units: CodeUnits) -> str:
     return {"us": in_f, "si": in_c, "either": f"{in_c} ({in_f})"}[units]
 
 
+@lru_cache(maxsize=1024)
 def inches_text(inch: float) -> str:
     """A length in inches as it is said, such as `1-1/2`; decimals where it is no sixteenth."""
     sixteenths = Fraction(inch) * 16
@@ -172,13 +174,8 @@ def compared_thickness(part: Part, table: CodeTable, system: System) -> float:
     if part.thickness_in is not None:
         return part.thickness_in
     converted = in_from_mm(part.thickness_mm)
-    nearest = min(_edges_in(table), key=lambda edge: abs(edge - converted))
+    nearest = min(table.edges_in, key=lambda edge: abs(edge - converted))
     return nearest if abs(nearest - converted) <= table.edge_tolerance_in else converted
-
-
-def _edges_in(table: CodeTable) -> set[float]:
-    bands = [row.band for row in table.rows] + [maximum.band for maximum in table.maxima]
-    return {band.over_in for band in bands} | {band.to_in for band in bands}
 
 
 def thickest(parts: Iterable[Part], table: CodeTable, system: System) -> float:

@@ -358,8 +358,9 @@ class Wind:
 class CodeTable:
     """One preheat table of one edition of one code, with the rules that stand around it.
 
-    `by_test` are steels that need a procedure qualified by test; `edge_tolerance_in` is how near to an edge
-    of the bands a thickness converted from mm counts as the edge [in]; `wet` is where the rule on wet surfaces stands.
+    `by_test` are steels that need a procedure qualified by test; `edges_in` every edge of a band [in], and
+    `edge_tolerance_in` how near to one a thickness converted from mm counts as the edge [in]; `wet` is where the rule
+    on wet surfaces stands.
     """
 
     id: str
@@ -367,6 +368,7 @@ class CodeTable:
     edition: str
     title: str
     clause: str
+    edges_in: tuple[float, ...]
     edge_tolerance_in: float
     categories: tuple[Category, ...]
     rows: tuple[Row, ...]
@@ -506,15 +508,19 @@ def parse_code_table(text: str, name: str) -> CodeTable:
 def _code_table(top: Section) -> CodeTable:
     by_test, by_test_source = _one(top, "by_test", lambda s: (_steel_names(s), _source(s)))
     tolerance_in, _ = _one(top, "converted_edge", lambda s: (s.number("tolerance_in", 0.0, 0.02), _source(s)))
+    rows = _each(top, "row", _row)
+    maxima = _each(top, "maximum", _maximum)
+    bands = [row.band for row in rows] + [maximum.band for maximum in maxima]
     table = CodeTable(
         id=top.text("id"),
         standard=top.text("standard"),
         edition=top.text("edition"),
         title=top.text("title"),
         clause=top.text("clause"),
+        edges_in=tuple(sorted({band.over_in for band in bands} | {band.to_in for band in bands})),
         edge_tolerance_in=tolerance_in,
         categories=_each(top, "category", _category),
-        rows=_each(top, "row", _row),
+        rows=rows,
         steels=_each(top, "steels", lambda s: SteelList(s.text("category"), _steel_names(s), _source(s))),
         by_test=by_test,
         by_test_source=by_test_source,
@@ -534,7 +540,7 @@ def _code_table(top: Section) -> CodeTable:
                 _source(s),
             ),
         ),
-        maxima=_each(top, "maximum", _maximum),
+        maxima=maxima,
         extent=_one(
             top,
             "extent",
