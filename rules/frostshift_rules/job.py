@@ -15,9 +15,9 @@ CodeUnits = Literal["us", "si", "either"]
 PartKind = Literal["plate", "flange_with_web", "touching", "tube"]
 Ends = Literal["inside", "edge_to_edge"]
 Exposure = Literal["open", "half", "covered"]
-Terrain = Literal["open", "suburban", "city"]
 JointState = Literal["planned", "heating", "in_progress", "done", "postponed"]
 Process = Literal["SMAW", "FCAW-S", "FCAW-G", "GMAW", "GTAW", "SAW"]
+Terrain = Literal["open", "suburban", "city"]
 FuelName = Literal["propane", "propylene", "acetylene", "natural_gas"]
 
 PROCESSES: Final[tuple[Process, ...]] = ("SMAW", "FCAW-S", "FCAW-G", "GMAW", "GTAW", "SAW")

@@ -54,6 +54,10 @@ class Section:
             raise TableError(f"{self.where}: '{key}' is {value!r}, expected {names}")
         return value
 
+    def has(self, key: str) -> bool:
+        """Whether the key is there."""
+        return key in self._data
+
     def text(self, key: str) -> str:
         """A non-empty string."""
         value: str = self._get(key, (str,), False)

@@ -8,7 +8,7 @@ from typing import Literal
 
 from frostshift_rules.job import Joint, Site
 from frostshift_rules.preheat import Requirement
-from frostshift_rules.stops import WeatherState
+from frostshift_rules.stops import WeatherState as WeatherState
 from frostshift_rules.surroundings import Hours
 
 Freshness = Literal["fresh", "late", "unusable", "none"]

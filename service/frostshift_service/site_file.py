@@ -1,0 +1,294 @@
+"""A site's settings as a TOML file: what `frostshift site save` writes and `frostshift site load` reads.
+
+Strict: a key we do not know, a missing one or a value outside its limits is an error that names place, key and limit,
+and nothing is taken in. Temperatures, lengths and so on carry their unit in the key (`_c`, `_mm`).
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, fields
+from datetime import date, time
+from typing import Final, cast, get_args
+from zoneinfo import ZoneInfo, available_timezones
+
+from frostshift_rules.gas import default_share
+from frostshift_rules.job import (
+    Acceptance,
+    Choices,
+    CodeUnits,
+    FuelName,
+    HeatSource,
+    Procedure,
+    Shift,
+    Site,
+    Terrain,
+)
+from frostshift_rules.tables import Section, TableError, code_table_ids, read_toml
+from frostshift_service.store.records import FEED_NAMES, SHOW_UNITS, FeedName, ShowUnits
+
+MAX_BYTES: Final = 200_000
+
+CHOICE_LIMITS: Final[dict[str, tuple[float, float]]] = {
+    "slip_hours": (0.0, 24.0),
+    "doubt_k": (1.0, 20.0),
+    "doubt_per_day_k": (0.0, 10.0),
+    "doubt_per_late_hour_k": (0.0, 5.0),
+    "overheat_k": (0.0, 100.0),
+    "setup_minutes": (0.0, 240.0),
+    "margin_mm": (5.0, 500.0),
+    "segment_mm": (100.0, 5000.0),
+    "least_rain_mm_h": (0.01, 5.0),
+    "drying_hours": (0.0, 24.0),
+    "start_span_k": (5.0, 60.0),
+    "h_band": (0.1, 0.9),
+    "hottest_c": (100.0, 450.0),
+}
+"""What a choice may be; the narrow side of a doubt is bounded so that a typing slip cannot take it away."""
+
+
+class SiteFileError(ValueError):
+    """A site file that cannot be used; the message is for people."""
+
+
+@dataclass(frozen=True, slots=True)
+class SiteFile:
+    """A site with how it is shown and where its forecast comes from."""
+
+    site: Site
+    show_units: ShowUnits
+    feed: FeedName | None
+
+
+def read_site(data: bytes, name: str) -> SiteFile:
+    """The site in a TOML file.
+
+    Raises:
+        SiteFileError: the file cannot be used; says where and why.
+    """
+    if len(data) > MAX_BYTES:
+        raise SiteFileError(f"{name}: {len(data)} bytes, at most {MAX_BYTES} are read")
+    try:
+        return _site_file(read_toml(data.decode("utf-8-sig"), name))
+    except UnicodeDecodeError as error:
+        raise SiteFileError(f"{name}: byte {error.start + 1} is not UTF-8") from error
+    except TableError as error:
+        raise SiteFileError(str(error)) from error
+
+
+def _site_file(top: Section) -> SiteFile:
+    site_id, zone = top.text("id"), top.text("zone")
+    if not re.fullmatch(r"[a-z0-9]+(-[a-z0-9]+)*", site_id) or len(site_id) > 40:
+        raise TableError(
+            f"{top.where}: 'id' is {site_id!r}, expected lower-case letters, digits and hyphens, at most 40"
+        )
+    if zone not in available_timezones():
+        raise TableError(f"{top.where}: 'zone' is {zone!r}, expected an IANA time zone such as America/Chicago")
+    feed = top.optional_text("feed")
+    if feed is not None and feed not in FEED_NAMES:
+        raise TableError(f"{top.where}: 'feed' is {feed!r}, expected one of {', '.join(FEED_NAMES)}, or no such key")
+    sources = tuple(_source(section) for section in top.sections("heat_source")) if top.has("heat_source") else ()
+    site = Site(
+        id=site_id,
+        name=top.text("name"),
+        latitude=top.number("latitude", -90.0, 90.0),
+        longitude=top.number("longitude", -180.0, 180.0),
+        altitude_m=top.optional_number("altitude_m", -500.0, 9000.0),
+        zone=ZoneInfo(zone).key,
+        table_id=top.choice("table", code_table_ids()),
+        code_units=cast(CodeUnits, top.choice("code_units", get_args(CodeUnits))),
+        shifts=tuple(_shift(section) for section in top.sections("shift")),
+        heat_sources=sources,
+        procedures=tuple(_procedure(s) for s in top.sections("procedure")) if top.has("procedure") else (),
+        acceptances=tuple(_acceptance(s) for s in top.sections("acceptance")) if top.has("acceptance") else (),
+        last_nights_low_c=top.optional_number("last_nights_low_c", -60.0, 50.0),
+        terrain=cast(Terrain, top.choice("terrain", get_args(Terrain))) if top.has("terrain") else "open",
+        choices=_choices(top.section("choices")) if top.has("choices") else Choices(),
+    )
+    for what, names in (
+        ("shift", [s.name for s in site.shifts]),
+        ("heat_source", [s.id for s in sources]),
+        ("procedure", [p.name for p in site.procedures]),
+    ):
+        twice = sorted({one for one in names if names.count(one) > 1})
+        if twice:
+            raise TableError(f"{top.where}: {what} {twice[0]!r} stands twice")
+    show_units = cast(ShowUnits, top.choice("show_units", SHOW_UNITS))
+    top.done()
+    return SiteFile(site, show_units, feed)
+
+
+def _shift(section: Section) -> Shift:
+    days = section.numbers("days", 1, 7) if section.has("days") else tuple(range(1, 8))
+    shift = Shift(
+        name=section.text("name"),
+        start=_clock(section, "start"),
+        end=_clock(section, "end"),
+        days=frozenset(int(day) for day in days),
+        hands=int(section.number("hands", 0, 200)),
+    )
+    section.done()
+    return shift
+
+
+def _clock(section: Section, key: str) -> time:
+    text = section.text(key)
+    if not re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", text):
+        raise TableError(f"{section.where}: '{key}' is {text!r}, expected hour:minute such as 06:30")
+    return time.fromisoformat(text)
+
+
+def _source(section: Section) -> HeatSource:
+    fuel = cast(FuelName, section.choice("fuel", get_args(FuelName)))
+    ratio = section.optional_number("oxygen_ratio", 0.0, 6.0)
+    usual = default_share(fuel, ratio)
+    shares = [
+        share if (share := section.optional_number(key, 0.01, 0.95)) is not None else default
+        for key, default in (("share_low", usual.low), ("share_likely", usual.likely), ("share_high", usual.high))
+    ]
+    if not shares[0] <= shares[1] <= shares[2]:
+        raise TableError(f"{section.where}: share_low, share_likely, share_high are {shares}, expected a rising order")
+    source = HeatSource(
+        id=section.text("id"),
+        name=section.text("name"),
+        fuel=fuel,
+        net_kw=section.number("net_kw", 0.5, 300.0),
+        share_low=shares[0],
+        share_likely=shares[1],
+        share_high=shares[2],
+        oxygen_ratio=ratio,
+        count=int(section.number("count", 0, 500)),
+    )
+    section.done()
+    return source
+
+
+def _procedure(section: Section) -> Procedure:
+    procedure = Procedure(
+        name=section.text("name"),
+        minimum_c=section.optional_number("minimum_c", -20.0, 400.0),
+        maximum_c=section.optional_number("maximum_c", 20.0, 600.0),
+        qualified_by_test=section.flag("qualified_by_test") if section.has("qualified_by_test") else False,
+    )
+    low, high = procedure.minimum_c, procedure.maximum_c
+    if low is not None and high is not None and low >= high:
+        raise TableError(f"{section.where}: minimum_c {low:g} is not below maximum_c {high:g}")
+    section.done()
+    return procedure
+
+
+def _acceptance(section: Section) -> Acceptance:
+    acceptance = Acceptance(
+        section.choice("table", code_table_ids()), section.text("accepted_by"), section.day("accepted_on")
+    )
+    section.done()
+    return acceptance
+
+
+def _choices(section: Section) -> Choices:
+    given = {
+        name: value
+        for name, (low, high) in CHOICE_LIMITS.items()
+        if (value := section.optional_number(name, low, high)) is not None
+    }
+    section.done()
+    return Choices(**given)
+
+
+def write_site(file: SiteFile) -> str:
+    """The site as TOML that `read_site` takes; choices that are at their default are left out."""
+    site = file.site
+    rows = [
+        f"id = {_text(site.id)}",
+        f"name = {_text(site.name)}",
+        f"latitude = {site.latitude!r}",
+        f"longitude = {site.longitude!r}",
+        *([f"altitude_m = {site.altitude_m!r}"] if site.altitude_m is not None else []),
+        f"zone = {_text(site.zone)}",
+        f"table = {_text(site.table_id)}",
+        f'code_units = "{site.code_units}"  # {" | ".join(get_args(CodeUnits))}',
+        f'show_units = "{file.show_units}"  # {" | ".join(SHOW_UNITS)}',
+        *([f'feed = "{file.feed}"'] if file.feed else [f"# feed: {' | '.join(FEED_NAMES)}; without it by position"]),
+        f'terrain = "{site.terrain}"  # {" | ".join(get_args(Terrain))}',
+        *([f"last_nights_low_c = {site.last_nights_low_c!r}"] if site.last_nights_low_c is not None else []),
+    ]
+    for shift in site.shifts:
+        rows += [
+            "",
+            "[[shift]]",
+            f"name = {_text(shift.name)}",
+            f'start = "{shift.start:%H:%M}"',
+            f'end = "{shift.end:%H:%M}"',
+            f"days = {sorted(shift.days)}",
+            f"hands = {shift.hands}  # people who can hold a torch",
+        ]
+    for source in site.heat_sources:
+        rows += [
+            "",
+            "[[heat_source]]",
+            f"id = {_text(source.id)}",
+            f"name = {_text(source.name)}",
+            f'fuel = "{source.fuel}"',
+            f"net_kw = {source.net_kw!r}  # one torch, NET (lower) heating value",
+            f"share_low = {source.share_low!r}  # share of the net heat that reaches the steel: an estimate",
+            f"share_likely = {source.share_likely!r}",
+            f"share_high = {source.share_high!r}",
+            *([f"oxygen_ratio = {source.oxygen_ratio!r}"] if source.oxygen_ratio is not None else []),
+            f"count = {source.count}",
+        ]
+    for procedure in site.procedures:
+        rows += [
+            "",
+            "[[procedure]]",
+            f"name = {_text(procedure.name)}",
+            *([f"minimum_c = {procedure.minimum_c!r}"] if procedure.minimum_c is not None else []),
+            *([f"maximum_c = {procedure.maximum_c!r}"] if procedure.maximum_c is not None else []),
+            f"qualified_by_test = {str(procedure.qualified_by_test).lower()}",
+        ]
+    for acceptance in site.acceptances:
+        rows += [
+            "",
+            "[[acceptance]]  # the table was checked against the site's own copy of the code",
+            f"table = {_text(acceptance.table_id)}",
+            f"accepted_by = {_text(acceptance.accepted_by)}",
+            f"accepted_on = {acceptance.accepted_on.isoformat()}",
+        ]
+    changed = [
+        f"{one.name} = {getattr(site.choices, one.name)!r}"
+        for one in fields(Choices)
+        if getattr(site.choices, one.name) != one.default
+    ]
+    if changed:
+        rows += ["", "[choices]", *changed]
+    return "\n".join(rows) + "\n"
+
+
+def template(today: date) -> str:
+    """A site file to start from, with an invented site."""
+    return write_site(
+        SiteFile(
+            Site(
+                id="my-site",
+                name=f"My site, begun {today.isoformat()}",
+                latitude=47.9,
+                longitude=-92.4,
+                altitude_m=None,
+                zone="America/Chicago",
+                table_id=code_table_ids()[0],
+                code_units="us",
+                shifts=(Shift("day", time(6, 30), time(16, 30), hands=4),),
+                heat_sources=(HeatSource("tip", "oxy-propane multi-flame tip", "propane", 45.0, count=2),),
+                last_nights_low_c=-10.0,
+            ),
+            "us",
+            None,
+        )
+    )
+
+
+def _text(value: str) -> str:
+    """A TOML basic string."""
+    escaped = "".join(
+        f"\\u{ord(c):04x}" if ord(c) < 0x20 or ord(c) == 0x7F else {"\\": "\\\\", '"': '\\"'}.get(c, c) for c in value
+    )
+    return f'"{escaped}"'

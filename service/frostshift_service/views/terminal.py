@@ -1,0 +1,115 @@
+"""The morning sheet as plain text for a terminal: the same view as the page, one line a joint."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from typing import Final
+
+from frostshift_service.views.sheet import Header, Line, MorningSheet, ShiftBlock
+
+WIDTH: Final = 120
+INDENT: Final = "    "
+HEAD: Final = ("light up", "joint", "start", "call", "steel", "minimum", "target", "heat", "holds", "weather")
+
+
+def sheet_text(sheet: MorningSheet) -> str:
+    """The sheet, ready to print; lines of at most `WIDTH` characters where the texts allow it."""
+    blocks = [_head(sheet)]
+    blocks += [_shift(shift) for shift in sheet.shifts]
+    if sheet.outside:
+        blocks.append("OUTSIDE EVERY SHIFT\n" + _lines(sheet.outside))
+    if sheet.earlier_text:
+        blocks.append(_wrapped(sheet.earlier_text, ""))
+    blocks.append("\n".join(_wrapped(note, "") for note in sheet.notes))
+    blocks.append("\n".join(_wrapped(caution.text, "") for caution in sheet.cautions[:1]))
+    return "\n\n".join(blocks)
+
+
+def _head(sheet: MorningSheet) -> str:
+    head = sheet.header
+    rows = [f"{head.site_name}: {sheet.title}", f"Planned {head.made.text}. {_forecast(head)}", _table(head)]
+    rows += [f"! {warning}" for warning in head.warnings]
+    return "\n".join(_wrapped(row, "") for row in rows)
+
+
+def _forecast(head: Header) -> str:
+    if not head.age_text:
+        return f"Forecast: {head.freshness_text}."
+    end = f", ends {head.forecast_end.text}" if head.forecast_end else ""
+    return f"Forecast: {head.feed}, {head.age_text}, {head.freshness_text}{end}."
+
+
+def _table(head: Header) -> str:
+    accepted = f"accepted by {head.accepted}" if head.accepted else "not accepted by the site yet"
+    return f"Rule table {head.table_id}, {accepted}."
+
+
+def _shift(shift: ShiftBlock) -> str:
+    count = "; ".join(text for text in (shift.joints_text, shift.at_least) if text)
+    rows = [f"{shift.title.upper()}: {count}"]
+    if shift.joints:
+        rows.append(INDENT + ", ".join(f"{count.count} {count.word.text}" for count in shift.calls))
+        rows.append(f"{INDENT}weather: " + ", ".join(f"{count.count} {count.word.text}" for count in shift.states))
+    if shift.heat:
+        rows.append(f"{INDENT}torches {shift.torches_text}; {shift.hands_text}; torch time {shift.heat.text}")
+    rows += [
+        f"{INDENT}{fuel.source}: {fuel.fuel_name} {fuel.fuel.text}"
+        + (f", oxygen {fuel.oxygen.text}" if fuel.oxygen.high > 0.0 else "")
+        + (f" ({fuel.cylinders})" if fuel.cylinders else "")
+        for fuel in shift.fuels
+    ]
+    rows += [_wrapped(f"! {note}", INDENT) for note in shift.notes]
+    if shift.lines:
+        rows += ["", _lines(shift.lines)]
+    return "\n".join(rows)
+
+
+def _cells(line: Line) -> tuple[str, ...]:
+    return (
+        line.light_up.text if line.light_up else "",
+        line.mark,
+        line.start.text,
+        line.call.text,
+        line.steel.text if line.steel else "unknown",
+        line.minimum.text if line.minimum else "unknown",
+        line.target.text if line.target else "",
+        line.minutes.short if line.minutes else line.minutes_text,
+        line.hold_text,
+        line.weather.text,
+    )
+
+
+def _lines(lines: Sequence[Line]) -> str:
+    """A table, with what else must be said about a joint under its row."""
+    rows = [_cells(line) for line in lines]
+    widths = [max(len(row[n]) for row in [HEAD, *rows]) for n in range(len(HEAD))]
+
+    def row_text(cells: Sequence[str]) -> str:
+        return "  ".join(cell.ljust(width) for cell, width in zip(cells, widths, strict=True)).rstrip()
+
+    out = [row_text(HEAD)]
+    for line, cells in zip(lines, rows, strict=True):
+        out.append(row_text(cells))
+        out += [_wrapped(said, INDENT) for said in _also(line)]
+    return "\n".join(out)
+
+
+def _also(line: Line) -> list[str]:
+    said = list(line.unknowns)
+    if line.hint:
+        said.append(line.hint)
+    if line.air_differs:
+        said.append(f"By air alone: {line.call_by_air.text}.")
+    if line.no_heat_text:
+        said.append(f"{line.no_heat_text[:1].upper()}{line.no_heat_text[1:]}.")
+    if line.earliest_arc:
+        said.append(f"Earliest arc with the crew as it is: {line.earliest_arc.text}.")
+    if line.heat_note:
+        said.append(line.heat_note)
+    said += [held.text for held in line.held]
+    return said
+
+
+def _wrapped(text: str, indent: str) -> str:
+    return textwrap.fill(text, WIDTH, initial_indent=indent, subsequent_indent=indent + "  ")
