@@ -1,0 +1,396 @@
+"""The `frostshift` command: set up a site, load its schedule, pull its forecast, print its sheet, serve its pages."""
+
+from __future__ import annotations
+
+import json
+import logging
+import random
+import re
+import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import date, datetime, timedelta
+from pathlib import Path
+from typing import Annotated, Final
+from zoneinfo import ZoneInfo
+
+import typer
+import uvicorn
+from fastapi.encoders import jsonable_encoder
+from sqlalchemy import Engine
+
+from frostshift_rules.job import Acceptance, Reading
+from frostshift_rules.tables import code_table_ids
+from frostshift_rules.units import c_from_f
+from frostshift_service import __version__, demo
+from frostshift_service.app import create_app
+from frostshift_service.clock import utc_now
+from frostshift_service.http import HttpError, bind, make_client
+from frostshift_service.jobs import Jobs
+from frostshift_service.schedule_file import read_schedule, template_csv, template_xlsx
+from frostshift_service.settings import Settings, SettingsError, load_settings
+from frostshift_service.site_file import MAX_BYTES as SITE_FILE_BYTES
+from frostshift_service.site_file import SiteFile, SiteFileError, read_site, template, write_site
+from frostshift_service.store import joints as kept
+from frostshift_service.store.engine import open_store, reading, writing
+from frostshift_service.store.records import ScheduleImport, StoreError
+from frostshift_service.store.sites import accept_table, load_site, load_sites, save_site
+from frostshift_service.views.desk import Desk
+from frostshift_service.views.files import csv_bytes, sheet_table
+from frostshift_service.views.sheet import MorningSheet
+from frostshift_service.views.terminal import sheet_text
+from frostshift_service.weather import FeedError
+
+BY: Final = "command line"
+READING_LIMITS_C: Final = (-60.0, 60.0)
+
+app = typer.Typer(
+    name="frostshift",
+    help="Preheat workload of a winter steel job: which joints need heat, when to light up, how much gas.",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    add_completion=False,
+)
+site_app = typer.Typer(help="Set up a site.", no_args_is_help=True)
+schedule_app = typer.Typer(help="Load a schedule of joints.", no_args_is_help=True)
+app.add_typer(site_app, name="site")
+app.add_typer(schedule_app, name="schedule")
+
+SiteOption = Annotated[str | None, typer.Option("--site", help="id of the site; may be left out where there is one")]
+
+
+class Refused(Exception):
+    """What was asked cannot be done; the message is for people."""
+
+
+def main() -> None:
+    """Run the command; known failures are one line and exit code 1."""
+    logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(message)s")
+    try:
+        app()
+    except (Refused, StoreError, SettingsError, SiteFileError, FeedError, HttpError) as error:
+        print(error, file=sys.stderr)
+        sys.exit(1)
+
+
+@contextmanager
+def _opened(settings: Settings | None = None) -> Iterator[tuple[Settings, Engine, Jobs]]:
+    settings = settings or load_settings()
+    engine = open_store(settings.database_url)
+    client = make_client(settings.contact, __version__) if settings.contact else None
+    get = None if client is None else (lambda now: bind(client, now))
+    try:
+        yield settings, engine, Jobs(engine, utc_now, get=get, jitter=random.random)
+    finally:
+        if client is not None:
+            client.close()
+        engine.dispose()
+
+
+def _site_id(engine: Engine, wanted: str | None) -> str:
+    if wanted is not None:
+        return wanted
+    with reading(engine) as session:
+        ids = [one.site.id for one in load_sites(session)]
+    if len(ids) == 1:
+        return ids[0]
+    if not ids:
+        raise Refused("There is no site yet: `frostshift site template FILE`, edit it, `frostshift site load FILE`.")
+    raise Refused(f"Say which site with --site; there are {', '.join(ids)}.")
+
+
+def _read(path: Path, most_bytes: int) -> bytes:
+    try:
+        with path.open("rb") as file:
+            data = file.read(most_bytes + 1)
+    except OSError as error:
+        raise Refused(f"{path}: cannot be read: {error.strerror}") from error
+    if len(data) > most_bytes:
+        raise Refused(f"{path}: larger than {most_bytes} bytes")
+    return data
+
+
+def _write(path: Path, data: bytes) -> None:
+    if path.exists():
+        raise Refused(f"{path} is there already and stays as it is.")
+    try:
+        path.write_bytes(data)
+    except OSError as error:
+        raise Refused(f"{path}: cannot be written: {error.strerror}") from error
+    print(f"Wrote {path}.")
+
+
+# Sites ----------------------------------------------------------------------------------------------------------------
+
+
+@site_app.command("template")
+def site_template(file: Path) -> None:
+    """Write a site file to start from."""
+    _write(file, template(utc_now().date()).encode())
+
+
+@site_app.command("load")
+def site_load(file: Path) -> None:
+    """Take in a site file: a new site, or other settings of one that is there."""
+    read = read_site(_read(file, SITE_FILE_BYTES), file.name)
+    with _opened() as (_, engine, jobs):
+        with writing(engine) as session:
+            save_site(session, read.site, show_units=read.show_units, feed=read.feed)
+        jobs.replan(read.site.id)
+        print(f"Site {read.site.id} is set up: {read.site.name}.")
+
+
+@site_app.command("save")
+def site_save(file: Path, site: SiteOption = None) -> None:
+    """Write the settings of a site to a file."""
+    with _opened() as (_, engine, _jobs), reading(engine) as session:
+        found = load_site(session, _site_id(engine, site))
+    _write(file, write_site(SiteFile(found.site, found.show_units, found.feed)).encode())
+
+
+@site_app.command("list")
+def site_list() -> None:
+    """The sites there are."""
+    with _opened() as (_, engine, _jobs), reading(engine) as session:
+        for one in load_sites(session):
+            print(f"{one.site.id}  {one.site.name}")
+
+
+@site_app.command("accept-table")
+def site_accept(
+    by: Annotated[str, typer.Option(help="who checked the table against the site's own copy of the code")],
+    table: Annotated[str | None, typer.Option(help="id of the rule table; without it the site's")] = None,
+    site: SiteOption = None,
+) -> None:
+    """Write down that the rule table was checked against the site's own copy of the code."""
+    if not by.strip():
+        raise Refused("--by names nobody.")
+    with _opened() as (_, engine, jobs):
+        site_id = _site_id(engine, site)
+        with reading(engine) as session:
+            table_id = table or load_site(session, site_id).site.table_id
+        if table_id not in code_table_ids():
+            raise Refused(f"There is no rule table {table_id!r}; there are {', '.join(code_table_ids())}.")
+        with writing(engine) as session:
+            accept_table(session, site_id, Acceptance(table_id, by.strip(), utc_now().date()))
+        jobs.replan(site_id)
+        print(f"{table_id} is accepted for {site_id} by {by.strip()}.")
+
+
+# Schedule -------------------------------------------------------------------------------------------------------------
+
+
+@schedule_app.command("template")
+def schedule_template(file: Path) -> None:
+    """Write an empty schedule to fill in: FILE.csv, or FILE.xlsx with a page that explains the columns."""
+    kinds = {".csv": template_csv, ".xlsx": template_xlsx}
+    if file.suffix.lower() not in kinds:
+        raise Refused(f"{file}: expected a name that ends in .csv or .xlsx")
+    _write(file, kinds[file.suffix.lower()]())
+
+
+@schedule_app.command("load")
+def schedule_load(file: Path, site: SiteOption = None) -> None:
+    """Take in a schedule (CSV or XLSX): all of it, or none where a row cannot be read."""
+    with _opened() as (settings, engine, jobs):
+        site_id = _site_id(engine, site)
+        data = _read(file, settings.schedule_bytes)
+        taken = _take_schedule(engine, settings, site_id, data, file.name)
+        jobs.replan(site_id)
+        print(f"{taken.joints} joints: {len(taken.added)} new, {len(taken.changed)} changed.")
+        if taken.vanished:
+            print(f"No longer in the schedule: {', '.join(taken.vanished)}.")
+        if taken.moves_undone:
+            print(f"Moved by hand before, now as the schedule says: {', '.join(taken.moves_undone)}.")
+
+
+def _take_schedule(engine: Engine, settings: Settings, site_id: str, data: bytes, name: str) -> ScheduleImport:
+    with reading(engine) as session:
+        found = load_site(session, site_id)
+    now = utc_now()
+    read = read_schedule(data, name, found.site, now, settings.schedule_bytes, settings.schedule_rows)
+    if read.errors:
+        more = read.error_count - len(read.errors)
+        lines = [f"{name}: nothing was taken in, {read.error_count} errors:", *(f"  {error}" for error in read.errors)]
+        raise Refused("\n".join([*lines, *([f"  and {more} more"] if more else [])]))
+    for warning in read.warnings:
+        print(f"! {warning}")
+    for item in read.joints:
+        for problem in item.problems:
+            print(f"! row {item.row}, {item.joint.mark}: {problem}")
+    with writing(engine) as session:
+        return kept.import_joints(session, site_id, list(read.joints), now=now, file_name=name, by=BY)
+
+
+# Forecast and readings ------------------------------------------------------------------------------------------------
+
+
+@app.command()
+def pull(
+    file: Annotated[Path | None, typer.Option(help="take the forecast from a file with one feed's payload")] = None,
+    site: SiteOption = None,
+) -> None:
+    """Ask the weather service for a new forecast and plan again."""
+    with _opened() as (_, engine, jobs):
+        site_id = _site_id(engine, site)
+        if file is not None:
+            with reading(engine) as session:
+                found = load_site(session, site_id)
+            forecast = jobs.take_payload(site_id, file)
+            if found.feed != "file":
+                with writing(engine) as session:
+                    save_site(session, found.site, show_units=found.show_units, feed="file")
+                print("The site's forecast now comes from files: change `feed` in its site file to go back.")
+            for warning in forecast.warnings:
+                print(f"! {warning}")
+            print(f"Forecast of {len(forecast.hours)} hours from {file.name}.")
+        else:
+            pulled = jobs.pull(site_id, even_if_not_due=True)
+            if pulled.outcome in ("failed", "no_feed"):
+                raise Refused(f"{pulled.message} The last good forecast stays.")
+            print(pulled.message)
+        jobs.replan(site_id)
+
+
+@app.command("reading")
+def reading_command(
+    mark: str,
+    temperature: Annotated[str, typer.Argument(help="with its unit, such as 28F or -3C")],
+    instrument: Annotated[str, typer.Option(help="what it was measured with")] = "",
+    site: SiteOption = None,
+) -> None:
+    """Write down the temperature measured just now on a joint's steel, before any heat."""
+    match = re.fullmatch(r"\s*([+-]?\d{1,3}(?:\.\d)?)\s*°?\s*([FfCc])\s*", temperature)
+    if match is None:
+        raise Refused(f"temperature {temperature!r}: expected a number with its unit, such as 28F or -3C")
+    steel_c = float(match[1]) if match[2] in "Cc" else c_from_f(float(match[1]))
+    low, high = READING_LIMITS_C
+    if not low <= steel_c <= high:
+        raise Refused(f"temperature {temperature!r}: steel before any heat lies within {low:g} to {high:g} °C")
+    with _opened() as (_, engine, jobs):
+        site_id = _site_id(engine, site)
+        with writing(engine) as session:
+            kept.add_reading(session, site_id, Reading(mark, steel_c, utc_now(), instrument, BY))
+        jobs.replan(site_id)
+        print(f"{mark}: {temperature.strip()} noted; the plan goes on from it.")
+
+
+# Sheet ----------------------------------------------------------------------------------------------------------------
+
+
+def _day(text: str | None, zone: str, now: datetime) -> date | None:
+    today = now.astimezone(ZoneInfo(zone)).date()
+    if text is None:
+        return None
+    if text in ("today", "tomorrow"):
+        return today + timedelta(days=text == "tomorrow")
+    try:
+        return date.fromisoformat(text)
+    except ValueError as error:
+        raise Refused(f"day {text!r}: expected today, tomorrow or a date such as 2026-12-01") from error
+
+
+def _sheet(engine: Engine, jobs: Jobs, site_id: str, day: str | None, shifts: int) -> MorningSheet:
+    now = utc_now()
+    with reading(engine) as session:
+        zone = load_site(session, site_id).site.zone
+    jobs.current_plan(site_id, "printed")
+    return Desk(engine, jobs, utc_now).morning(site_id, _day(day, zone, now), shifts)
+
+
+@app.command()
+def sheet(
+    day: Annotated[str | None, typer.Option(help="today, tomorrow or a date; without it the next shifts")] = None,
+    shifts: Annotated[int, typer.Option(min=1, max=60, help="how many shifts")] = 2,
+    as_json: Annotated[bool, typer.Option("--json", help="as JSON, the same as the page's")] = False,
+    as_csv: Annotated[bool, typer.Option("--csv", help="the lines as CSV")] = False,
+    site: SiteOption = None,
+) -> None:
+    """Print the preheat workload of the next shifts."""
+    if as_json and as_csv:
+        raise Refused("--json and --csv: one of them.")
+    with _opened() as (_, engine, jobs):
+        found = _sheet(engine, jobs, _site_id(engine, site), day, shifts)
+    if as_json:
+        print(json.dumps(jsonable_encoder(found), indent=1, ensure_ascii=False))
+    elif as_csv:
+        sys.stdout.write(csv_bytes(sheet_table(found)).decode("utf-8-sig"))
+    else:
+        print(sheet_text(found))
+
+
+# Pages ----------------------------------------------------------------------------------------------------------------
+
+
+@app.command()
+def serve(
+    port: Annotated[int | None, typer.Option(min=1, max=65535, help="port; without it the setting's")] = None,
+) -> None:
+    """Serve the pages on this machine and keep forecasts and plans up to date until stopped."""
+    with _opened() as (settings, engine, jobs):
+        _serve(settings, engine, jobs, port or settings.port)
+
+
+def _serve(settings: Settings, engine: Engine, jobs: Jobs, port: int) -> None:
+    web = create_app(settings, engine, utc_now, jobs, start=jobs.start, stop=jobs.stop)
+    host = f"[{settings.host}]" if ":" in settings.host else settings.host
+    base = f"http://{host}:{port}"
+    if settings.contact is None:
+        print("No forecast is pulled: weather services want a contact, set FROSTSHIFT_CONTACT.", file=sys.stderr)
+
+    def say_link() -> None:
+        print(f"Open, once: {base}{web.state.door.new_link()}", flush=True)
+
+    class Server(uvicorn.Server):
+        async def startup(self, sockets: list[object] | None = None) -> None:  # type: ignore[override]
+            await super().startup()
+            if not self.should_exit:
+                say_link()
+                print("Press Enter for another link, Ctrl+C to stop.", flush=True)
+
+    def more_links() -> None:
+        for _ in sys.stdin:
+            say_link()
+
+    if sys.stdin is not None and sys.stdin.isatty():
+        threading.Thread(target=more_links, daemon=True).start()
+    server = Server(uvicorn.Config(web, host=settings.host, port=port, log_level="warning", access_log=False))
+    server.run()
+    if not server.started:
+        raise Refused(f"Port {port} cannot be used: is another copy running? Choose one with --port.")
+
+
+@app.command("demo")
+def demo_command(
+    data: Annotated[Path | None, typer.Option(help="directory for the demo's data; without it the usual one")] = None,
+    no_serve: Annotated[bool, typer.Option("--no-serve", help="print tomorrow's workload and stop")] = False,
+    port: Annotated[int | None, typer.Option(min=1, max=65535)] = None,
+) -> None:
+    """Load an invented winter job with a cold front tonight, print tomorrow's workload, serve the pages."""
+    base = load_settings()
+    folder = (data or base.data_dir / "demo").expanduser().absolute()
+    settings = base.model_copy(
+        update={"data_dir": folder, "database_url": f"sqlite:///{(folder / 'demo.db').as_posix()}", "contact": None}
+    )
+    now = utc_now()
+    with _opened(settings) as (_, engine, jobs):
+        _load_demo(engine, jobs, settings, now)
+        print(sheet_text(_sheet(engine, jobs, demo.SITE_ID, "tomorrow", 2)))
+        if not no_serve:
+            print()
+            _serve(settings, engine, jobs, port or settings.port)
+
+
+def _load_demo(engine: Engine, jobs: Jobs, settings: Settings, now: datetime) -> None:
+    """The demo's site, schedule and forecast, each through the door that a real one takes."""
+    with writing(engine) as session:
+        save_site(session, demo.demo_site(now), show_units=demo.SHOW_UNITS, feed="file")
+    _take_schedule(engine, settings, demo.SITE_ID, demo.demo_schedule(now), "schedule.csv")
+    payload = settings.data_dir / "forecast.json"
+    payload.write_bytes(demo.demo_payload(now))
+    jobs.take_payload(demo.SITE_ID, payload)
+
+
+if __name__ == "__main__":
+    main()
