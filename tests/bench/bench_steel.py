@@ -81,7 +81,8 @@ def main() -> None:
         print(
             f"Radau at {tolerance_k:g} K: {radau_s:.0f} s scaled from {len(sample)} classes; "
             f"ratio {radau_s / predict_s:,.0f} (likely figure alone against all of predict), "
-            f"{4.0 * radau_s / predict_s:,.0f} per variant; difference max {error.max():.3f} K, mean {error.mean():.4f} K"
+            f"{4.0 * radau_s / predict_s:,.0f} per variant; "
+            f"difference max {error.max():.3f} K, mean {error.mean():.4f} K"
         )
 
 
