@@ -409,7 +409,11 @@ def _heat_plan(job: HeatJob, solved: Sequence[_Solved], choices: Choices) -> Hea
     holds = [p.hold_minutes for p in parts if p.hold_minutes]
     hold = _least(holds) if len(holds) == len(parts) else None
     total = Range(minutes.low * count, minutes.likely * count, minutes.high * count)
-    burned = [gas.burn(job.source, m * joint.torches) for m in (total.low, total.likely, total.high)]
+    burned = [
+        gas.burn(job.source, total.low * joint.torches, "low"),
+        gas.burn(job.source, total.likely * joint.torches, "likely"),
+        gas.burn(job.source, total.high * joint.torches, "high"),
+    ]
     lead = timedelta(minutes=minutes.high + job.soak_minutes + choices.setup_minutes)
     light_up = joint.start_utc - lead
     late = job.present_from_utc is not None and light_up < job.present_from_utc

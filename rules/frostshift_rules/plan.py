@@ -13,9 +13,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from itertools import groupby
 from typing import Final
 
 import numpy as np
@@ -281,46 +282,54 @@ class _WeatherStates:
 
     def __init__(self, job: _Job, field: Outlook) -> None:
         self._job, self._field = job, field
-        self._judged: dict[tuple[object, ...], stops.Judged] = {}
-        self._said: dict[tuple[object, ...], WeatherHour] = {}
+        self._judged: dict[tuple[stops.Spot, tuple[int, ...]], stops.Judged] = {}
+        self._held: dict[tuple[object, ...], tuple[WeatherHour, ...]] = {}
 
     def of(self, number: int, first_h: float, last_h: float) -> tuple[WeatherState, tuple[WeatherHour, ...]]:
         """The worst state from `first_h` to `last_h`, and the hours that are not `go`."""
         field = self._field
-        spot = stops.spot_of(self._job.joints[number])
-        rows = tuple(field.part_class[field.parts_of(number)].tolist())
-        key = (spot, rows)
+        key = stops.spot_of(self._job.joints[number]), tuple(field.part_class[field.parts_of(number)].tolist())
         if key not in self._judged:
-            self._judged[key] = self._judge(spot, list(rows))
-        codes = self._judged[key].codes
+            self._judged[key] = self._judge(*key)
+        judged = self._judged[key]
         first, last = math.floor(first_h), math.ceil(last_h)
-        inside = range(max(first, 0), min(last, len(codes) - 1) + 1)
-        held = tuple(self._hour(key, hour) for hour in inside if codes[hour])
-        worst = max((int(codes[hour]) for hour in inside), default=0)
-        if first < 0 or last > len(codes) - 1:
+        inside = range(max(first, 0), min(last, len(judged.codes) - 1) + 1)
+        worst = max((int(judged.codes[hour]) for hour in inside), default=0)
+        if first < 0 or last > len(judged.codes) - 1:
             worst = max(worst, stops.STATES.index("unknown"))
-        return stops.STATES[worst], held
+        if (key, inside) not in self._held:
+            self._held[key, inside] = tuple(self._hours_held(judged, inside))
+        return stops.STATES[worst], self._held[key, inside]
 
-    def _judge(self, spot: stops.Spot, rows: list[int]) -> stops.Judged:
+    def _judge(self, spot: stops.Spot, rows: tuple[int, ...]) -> stops.Judged:
         field, site = self._field, self._job.site
         hours = stops.SpotHours(
             air_cold_c=field.air.cold_c[0],
             air_warm_c=field.air.warm_c[0],
             wind_10m_ms=field.hours.wind_10m_ms,
             precip_mm=field.hours.precip_mm,
-            dew=np.logical_or.reduce(field.wet[rows]),
-            frost=np.logical_or.reduce(field.frost[rows]),
+            dew=np.logical_or.reduce(field.wet[list(rows)]),
+            frost=np.logical_or.reduce(field.frost[list(rows)]),
         )
         return stops.judge(hours, spot, self._job.table, site.code_units, site.choices)
 
-    def _hour(self, key: tuple[object, ...], hour: int) -> WeatherHour:
-        said = self._said.get((key, hour))
-        if said is None:
-            judged = self._judged[key]
-            system = preheat.systems(self._job.site.code_units)[0]
-            text = " ".join(stops.reason_text(reason, system) for reason in judged.reasons_at(hour))
-            said = self._said[(key, hour)] = WeatherHour(self._field.hours.time_utc(hour), judged.state_at(hour), text)
-        return said
+    def _hours_held(self, judged: stops.Judged, inside: range) -> Iterator[WeatherHour]:
+        """The hours that are not `go`; hours in a row for the same rules say the same."""
+        system = preheat.systems(self._job.site.code_units)[0]
+        reasons = {hour: judged.reasons_at(hour) for hour in inside if judged.codes[hour]}
+        for rules, spell in groupby(inside, key=lambda hour: _rules(reasons.get(hour, ()))):
+            if not rules:
+                continue
+            hours = list(spell)
+            worst = [stops.worst_of(of_rule) for of_rule in zip(*(reasons[hour] for hour in hours), strict=True)]
+            text = " ".join(stops.reason_text(reason, system) for reason in worst)
+            source = "; ".join(dict.fromkeys(stops.source_text(reason) for reason in worst))
+            for hour in hours:
+                yield WeatherHour(self._field.hours.time_utc(hour), judged.state_at(hour), text, source)
+
+
+def _rules(reasons: Sequence[stops.Reason]) -> tuple[str, ...]:
+    return tuple(reason.rule for reason in reasons)
 
 
 # Joints ---------------------------------------------------------------------------------------------------------------

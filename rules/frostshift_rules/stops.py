@@ -12,7 +12,8 @@ warm steel does not lift the stop for cold air, nor does an hour that is `go` ma
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Final, Literal, get_args
 
 import numpy as np
@@ -219,8 +220,20 @@ def _within_hours_before(flags: Flags, hours: float, before_first: bool) -> Flag
     return np.logical_or.reduce(earlier) if earlier else np.zeros(len(flags), dtype=np.bool_)
 
 
+def worst_of(reasons: Sequence[Reason]) -> Reason:
+    """The worst of some hours' reasons of one rule: the coldest air, the strongest wind, the heaviest rain."""
+    coldest = reasons[0].rule.startswith("air")
+    values = [reason.value for reason in reasons]
+    return replace(reasons[0], value=min(values) if coldest else max(values))
+
+
+def source_text(reason: Reason) -> str:
+    """Where the rule of a reason stands, and how sure our copy of it is."""
+    return f"{reason.source.clause}; {reason.source.basis}"
+
+
 def reason_text(reason: Reason, units: System) -> str:
-    """A reason for people, one sentence, with clause and basis."""
+    """A reason for people, one sentence."""
     value, limit = _amounts(reason, units)
     said = {
         "air_below_limit": f"Air at the weld at most {value}, below the least of {limit}",
@@ -236,7 +249,7 @@ def reason_text(reason: Reason, units: System) -> str:
         "dew": "Dew on the steel: dry it first",
         "frost": "Frost on the steel: dry it first",
     }[reason.rule]
-    return f"{said} ({reason.source.clause}; {reason.source.basis})."
+    return f"{said}."
 
 
 def _amounts(reason: Reason, units: System) -> tuple[str, str]:

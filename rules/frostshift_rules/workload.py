@@ -130,11 +130,16 @@ class HeatPlan:
 
 @dataclass(frozen=True, slots=True)
 class WeatherHour:
-    """One hour in which the weather does not simply let the joint be welded."""
+    """One hour in which the weather does not simply let the joint be welded.
+
+    Hours in a row for the same rules share one `reason`, with the worst figure of them all. `source` says where the
+    rules stand and how sure our copy is.
+    """
 
     at_utc: datetime
     state: WeatherState
     reason: str
+    source: str = ""
 
 
 @dataclass(frozen=True, slots=True)

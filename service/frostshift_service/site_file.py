@@ -12,7 +12,7 @@ from datetime import date, time
 from typing import Final, cast, get_args
 from zoneinfo import ZoneInfo, available_timezones
 
-from frostshift_rules.gas import default_share
+from frostshift_rules.gas import burn, default_share
 from frostshift_rules.job import (
     Acceptance,
     Choices,
@@ -24,7 +24,7 @@ from frostshift_rules.job import (
     Site,
     Terrain,
 )
-from frostshift_rules.tables import Section, TableError, code_table_ids, read_toml
+from frostshift_rules.tables import OutOfRange, Section, TableError, code_table_ids, read_toml
 from frostshift_service.store.records import FEED_NAMES, SHOW_UNITS, FeedName, ShowUnits
 
 MAX_BYTES: Final = 200_000
@@ -160,6 +160,10 @@ def _source(section: Section) -> HeatSource:
         count=int(section.number("count", 0, 500)),
     )
     section.done()
+    try:
+        burn(source, 1.0)
+    except OutOfRange as error:
+        raise TableError(f"{section.where}: {error}") from error
     return source
 
 

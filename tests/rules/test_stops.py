@@ -23,7 +23,9 @@ from frostshift_rules.stops import (
     ambient_limit_c,
     judge,
     reason_text,
+    source_text,
     wind_limit_ms,
+    worst_of,
 )
 from frostshift_rules.tables import load_code_table
 
@@ -258,7 +260,7 @@ def test_reasons_in_words_with_clause_and_basis(fields: dict[str, Any], us: str,
     reason = judged(**fields).reasons_at(LONG_DRY)[0]
     assert us in reason_text(reason, "us")
     assert si in reason_text(reason, "si")
-    assert reason_text(reason, "us").endswith("in the 2010 edition); second hand).")
+    assert source_text(reason).endswith("in the 2010 edition); second hand")
 
 
 def test_every_rule_has_words() -> None:
@@ -321,3 +323,10 @@ def test_colder_air_is_never_better(a_c: float, b_c: float, doubt_k: float) -> N
     cold, warm = sorted((a_c, b_c))
     at_cold, at_warm = (STATES.index(judged(air_c=x, doubt_k=doubt_k).state_at(LONG_DRY)) for x in (cold, warm))
     assert at_cold >= at_warm
+
+
+def test_worst_of_some_hours_is_the_coldest_air_and_the_strongest_wind() -> None:
+    windy = [judged(process="GMAW", wind_ms=ms).reasons_at(LONG_DRY)[0] for ms in (4.0, 9.0, 6.0)]
+    assert worst_of(windy).value == 9.0
+    cold = [judged(air_c=c).reasons_at(LONG_DRY)[0] for c in (-22.0, -30.0)]
+    assert worst_of(cold).value == -30.0

@@ -1,0 +1,164 @@
+"""Planning 5,000 joints over 240 hours, from the store to the stored plan, split by step.
+
+    python tests/bench/bench_plan.py [joints]
+
+The joints are drawn at random with a fixed seed from what a big job holds: 24 thicknesses, a few dozen lengths and
+reaches, five steels, all exposures, starts in every shift of ten days. Each step is timed in one process, one run to
+warm up and the best of three; the steps of `make_plan` are its own calls, timed from outside. The last lines give the
+whole as a ratio to a baseline in the same run: the bare reading and writing of the store.
+"""
+
+from __future__ import annotations
+
+import random
+import sys
+import tempfile
+import time
+from collections import defaultdict
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from frostshift_rules import heat_plan, plan
+from frostshift_rules.job import Joint, Part
+from frostshift_rules.plan import make_plan
+from frostshift_rules.surroundings import Hours
+from frostshift_rules.tables import load_code_table
+from frostshift_service import demo, jobs
+from frostshift_service.store import forecasts, joints, plans, sites
+from frostshift_service.store.engine import open_store, reading, writing
+from frostshift_service.store.records import ImportedJoint, KeptForecast
+
+NOW = datetime(2027, 1, 11, 11, tzinfo=UTC)
+HOURS = 240
+THICKNESSES_MM = [10, 12, 16, 19, 20, 22, 25, 28, 32, 35, 38, 40, 45, 50, 55, 60, 65, 70, 75, 80, 90, 100, 110, 125]
+STEELS = ["A36", "A572-50", "A992", "A588", "A572-65"]
+
+
+def weather(random_: random.Random) -> Hours:
+    """A front on the first night, cold after it."""
+    hour = np.arange(HOURS, dtype=float)
+    air_c = -4.0 - 14.0 / (1.0 + np.exp(-(hour - 15.0) / 2.0)) + 5.0 * np.cos((hour - 3.0) * np.pi / 12.0) + hour / 24.0
+    wind_ms = 3.0 + 5.0 * np.exp(-(((hour - 15.0) / 6.0) ** 2)) + 1.5 * np.sin(hour / 5.0)
+    cloud = np.clip(0.5 + 0.5 * np.sin(hour / 17.0), 0.0, 1.0)
+    none = np.zeros(HOURS)
+    start = NOW - timedelta(hours=6)
+    return Hours(start, air_c, air_c - 4.0, wind_ms, cloud, none, none, wind_ms * 1.5, none)
+
+
+def joint(number: int, random_: random.Random) -> Joint:
+    """One joint of a big job."""
+    steel = random_.choice(STEELS)
+    parts = tuple(
+        Part(steel, float(random_.choice(THICKNESSES_MM)), None, "plate", random_.choice([None, None, 150.0, 300.0]))
+        for _ in range(2)
+    )
+    start = NOW + timedelta(minutes=30 * random_.randrange(4, 2 * (HOURS - 20)))
+    return Joint(
+        mark=f"J{number:05}",
+        place="",
+        parts=parts,
+        process="SMAW",
+        electrode="E7018",
+        hydrogen_ml=4.0,
+        procedure=None,
+        weld_length_mm=50.0 * random_.randrange(4, 24),
+        ends=random_.choice(["inside", "edge_to_edge"]),
+        start_utc=start,
+        hours=random_.choice([1.0, 2.0, 3.0, 5.0]),
+        exposure=random_.choice(["open", "half", "covered"]),
+        height_m=random_.choice([3.0, 10.0, 20.0]),
+        torches=random_.choice([2, 3]),
+        heat_source="rosebud",
+    )
+
+
+class Clock:
+    """Seconds by step."""
+
+    def __init__(self) -> None:
+        self.seconds: defaultdict[str, float] = defaultdict(float)
+
+    @contextmanager
+    def step(self, name: str) -> Iterator[None]:
+        """Add the time spent inside."""
+        begin = time.perf_counter()
+        yield
+        self.seconds[name] += time.perf_counter() - begin
+
+    def around(self, name: str, function: Callable[..., Any]) -> Callable[..., Any]:
+        """The function, timed."""
+
+        def timed(*args: Any, **kwargs: Any) -> Any:
+            with self.step(name):
+                return function(*args, **kwargs)
+
+        return timed
+
+
+TIMED = [
+    (plan, "_requirements", "  requirements"),
+    (plan, "outlook", "  steel and air"),
+    (plan, "_judge", "  windows judged"),
+    (heat_plan, "_ask", "  conduction engine"),
+    (plan, "shift_totals", "  totals"),
+]
+
+
+def run(engine: Any, site_id: str) -> Clock:
+    """From the store to the stored plan."""
+    clock = Clock()
+    kept = [(module, name, getattr(module, name)) for module, name, _ in TIMED]
+    for module, name, label in TIMED:
+        setattr(module, name, clock.around(label, getattr(module, name)))
+    try:
+        with clock.step("whole"):
+            with clock.step("read from the store"), reading(engine) as session:
+                _, forecast_id, inputs = jobs._inputs(session, site_id, NOW)
+            with clock.step("make_plan"):
+                table = load_code_table(inputs.site.table_id)
+                made = make_plan(inputs.site, table, inputs.joints, inputs.weather, inputs.readings, NOW)
+            with clock.step("write to the store"), writing(engine) as session:
+                plans.keep_plan(session, made, inputs, forecast_id)
+    finally:
+        for module, name, function in kept:
+            setattr(module, name, function)
+    calls = defaultdict(int)
+    for one in made.joints:
+        calls[one.call, one.heat.status if one.heat else "-"] += 1
+    run.calls = dict(calls)  # type: ignore[attr-defined]
+    return clock
+
+
+def main() -> None:
+    """Fill a store, plan, print."""
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else 5000
+    random_ = random.Random(7)
+    site = demo.demo_site(NOW)
+    site = replace(site, code_units="si", last_nights_low_c=-10.0)
+    with tempfile.TemporaryDirectory() as folder:
+        engine = open_store(f"sqlite:///{Path(folder, 'bench.db').as_posix()}")
+        with writing(engine) as session:
+            sites.save_site(session, site, feed="file")
+            items = [ImportedJoint(joint(n, random_), n + 2) for n in range(count)]
+            joints.import_joints(session, site.id, items, file_name="bench", now=NOW, by="bench")
+            forecasts.keep_forecast(
+                session, site.id, KeptForecast("file", NOW, NOW, weather(random_), b"{}", "invented")
+            )
+        run(engine, site.id)
+        clocks = [run(engine, site.id) for _ in range(3)]
+        engine.dispose()
+    best = min(clocks, key=lambda clock: clock.seconds["whole"]).seconds
+    for name in ("read from the store", "make_plan", *(label for _, _, label in TIMED), "write to the store", "whole"):
+        print(f"{name:24}{best[name] * 1000:8.0f} ms")
+    store = best["read from the store"] + best["write to the store"]
+    print(f"make_plan is {best['make_plan'] / store:.1f} times reading and writing the store")
+    print("calls and heat:", run.calls)  # type: ignore[attr-defined]
+
+
+if __name__ == "__main__":
+    main()
