@@ -1,0 +1,148 @@
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from sqlalchemy import Engine
+
+from frostshift_rules.job import Site
+from frostshift_rules.surroundings import Hours
+from frostshift_service.store import forecasts
+from frostshift_service.store.engine import reading, writing
+from frostshift_service.store.packing import SERIES, pack_hours, unpack_hours
+from frostshift_service.store.records import FeedRow, KeptForecast, StoreError, UnknownSite
+
+START = datetime(2026, 1, 12, 0, tzinfo=UTC)
+HOUR = timedelta(hours=1)
+
+
+def hours(start_utc: datetime, air_c: list[float], **series: list[float]) -> Hours:
+    """Hours of this air temperature; the other series are missing where not given."""
+    missing = np.full(len(air_c), np.nan)
+    rest = {name: np.array(series[name]) if name in series else missing for name in SERIES if name != "air_c"}
+    return Hours(start_utc, np.array(air_c), **rest)
+
+
+def same(one: Hours, other: Hours) -> bool:
+    return one.start_utc == other.start_utc and all(
+        np.array_equal(getattr(one, name), getattr(other, name), equal_nan=True) for name in SERIES
+    )
+
+
+def forecast(held: Hours, fetched_utc: datetime = START, feed: str = "nws") -> KeptForecast:
+    return KeptForecast(feed, None, fetched_utc, held, b'{"payload": "as it came"}', "Invented weather office")
+
+
+@given(
+    start=st.integers(0, 10**6).map(lambda count: START + count * HOUR),
+    block=st.integers(0, 24).flatmap(
+        lambda count: st.lists(st.lists(st.floats(), min_size=count, max_size=count), min_size=8, max_size=8)
+    ),
+)
+def test_hours_survive_packing_to_the_last_bit(start: datetime, block: list[list[float]]) -> None:
+    given_hours = Hours(start, *map(np.array, block))
+    assert same(unpack_hours(pack_hours(given_hours)), given_hours)
+
+
+@pytest.mark.parametrize("start", [START.replace(minute=30), START.replace(tzinfo=None)])
+def test_hours_off_the_hour_are_refused(start: datetime) -> None:
+    with pytest.raises(ValueError, match="expected a full hour"):
+        pack_hours(hours(start, [1.0]))
+
+
+def test_series_of_different_lengths_are_refused() -> None:
+    with pytest.raises(ValueError, match="shape"):
+        pack_hours(hours(START, [1.0, 2.0], dew_c=[1.0]))
+
+
+def test_a_series_unknown_when_packed_is_missing_not_zero() -> None:
+    packed = pack_hours(hours(START, [-3.5, -4.0], snow_cm=[1.0, 2.0]))
+    older = unpack_hours(packed.replace(b'"snow_cm"', b'"hail_mm"'))
+    assert np.isnan(older.snow_cm).all()
+    assert older.air_c.tolist() == [-3.5, -4.0]
+
+
+def test_a_forecast_comes_back_as_it_was_kept(sited: Engine) -> None:
+    kept = KeptForecast(
+        feed="met_norway",
+        issued_utc=START - HOUR,
+        fetched_utc=START + timedelta(seconds=7.25),
+        hours=hours(START, [-12.34, float("nan"), -0.0], cloud=[0.0, float("nan"), 1.0]),
+        payload=bytes(range(256)) * 40,
+        attribution="Invented weather office",
+        warnings=("hour 2 has no air temperature",),
+        quality={"air_c": "native", "dew_c": "missing"},
+    )
+    with writing(sited) as session:
+        forecast_id = forecasts.keep_forecast(session, "ore-shed", kept)
+    with reading(sited) as session:
+        back = forecasts.forecast_by_id(session, forecast_id)
+        last = forecasts.last_forecast(session, "ore-shed")
+    assert last is not None
+    assert last.id == back.id == forecast_id
+    assert same(back.hours, kept.hours)
+    assert replace(back, hours=kept.hours, id=None) == kept
+
+
+def test_the_last_forecast_is_the_one_fetched_last(sited: Engine) -> None:
+    with writing(sited) as session:
+        assert forecasts.last_forecast(session, "ore-shed") is None
+        newer = forecasts.keep_forecast(session, "ore-shed", forecast(hours(START, [1.0]), START + HOUR))
+        older = forecasts.keep_forecast(session, "ore-shed", forecast(hours(START, [2.0]), START, "file"))
+    with reading(sited) as session:
+
+        def last_id(feed: str | None) -> int | None:
+            found = forecasts.last_forecast(session, "ore-shed", feed)
+            return None if found is None else found.id
+
+        assert [last_id(None), last_id("nws"), last_id("file"), last_id("met_norway")] == [newer, newer, older, None]
+
+
+def test_past_hours_come_from_the_newest_forecast_that_has_them(sited: Engine) -> None:
+    nan = float("nan")
+    with writing(sited) as session:
+        for held, fetched_utc, feed in (
+            (hours(START, [-1.0, -2.0, -3.0, -4.0], dew_c=[-5.0, -6.0, -7.0, -8.0]), START, "nws"),
+            (hours(START + 2 * HOUR, [-30.0, nan, -50.0]), START + 2 * HOUR, "nws"),
+            (hours(START, [99.0] * 6), START + 3 * HOUR, "file"),
+        ):
+            forecasts.keep_forecast(session, "ore-shed", forecast(held, fetched_utc, feed))
+    with reading(sited) as session:
+        past = forecasts.past_hours(session, "ore-shed", "nws", START - HOUR, START + 5 * HOUR)
+        none = forecasts.past_hours(session, "ore-shed", "nws", START - 9 * HOUR, START - HOUR)
+    assert none is None
+    assert past is not None
+    assert past.start_utc == START - HOUR
+    assert np.array_equal(past.air_c, [nan, -1.0, -2.0, -30.0, -4.0, -50.0, nan], equal_nan=True)
+    assert np.array_equal(past.dew_c, [nan, -5.0, -6.0, -7.0, -8.0, nan, nan], equal_nan=True)
+
+
+def test_a_forecast_without_hours_or_site_is_refused(sited: Engine) -> None:
+    with pytest.raises(StoreError, match="no hours"), writing(sited) as session:
+        forecasts.keep_forecast(session, "ore-shed", forecast(hours(START, [])))
+    with pytest.raises(UnknownSite, match="'nowhere'"), writing(sited) as session:
+        forecasts.keep_forecast(session, "nowhere", forecast(hours(START, [1.0])))
+    with pytest.raises(StoreError, match="no forecast 77"), reading(sited) as session:
+        forecasts.forecast_by_id(session, 77)
+
+
+@settings(max_examples=20, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    row=st.builds(
+        FeedRow,
+        site_id=st.just("ore-shed"),
+        feed=st.sampled_from(("nws", "file")),
+        next_try_utc=st.datetimes(timezones=st.just(UTC)),
+        last_answer_utc=st.none() | st.datetimes(timezones=st.just(UTC)),
+        failures=st.integers(0, 2**31 - 1),
+        state=st.dictionaries(st.sampled_from(("etag", "grid")), st.just('W/"1"')),
+    )
+)
+def test_a_feed_row_comes_back_as_it_was_put(sited: Engine, site: Site, row: FeedRow) -> None:
+    with writing(sited) as session:
+        forecasts.put_feed_row(session, row)
+    with reading(sited) as session:
+        assert forecasts.feed_row(session, site.id, row.feed) == row
+        assert forecasts.feed_row(session, site.id, "met_norway") is None

@@ -1,0 +1,162 @@
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from pydantic import TypeAdapter
+from pydantic_core import PydanticSerializationError
+from sqlalchemy import Engine
+
+from frostshift_rules.job import Joint, Reading, Site
+from frostshift_rules.surroundings import Hours
+from frostshift_rules.workload import FuelTotal, JointPlan, Plan, Range, ShiftTotal, Weather
+from frostshift_service.store import forecasts, plans
+from frostshift_service.store.engine import reading, writing
+from frostshift_service.store.packing import SERIES, pack_json, unpack_json
+from frostshift_service.store.records import KeptForecast, PlanInputs, StoreError
+
+NOW = datetime(2026, 1, 12, 18, 0, tzinfo=UTC)
+HOUR = timedelta(hours=1)
+
+
+def some_hours() -> Hours:
+    return Hours(NOW, *(np.array([0.1 * number, np.nan]) for number in range(len(SERIES))))
+
+
+@pytest.fixture
+def plan(site: Site) -> Plan:
+    """A plan of one shift, with the figures that JSON has trouble with."""
+    shift = ShiftTotal(
+        key="2026-01-13 day",
+        name="day",
+        day=date(2026, 1, 13),
+        start_utc=NOW + 18 * HOUR,
+        end_utc=NOW + 28 * HOUR,
+        joints=3,
+        calls={"heat_to_minimum": 1, "unknown": 2},
+        states={"stop": 3},
+        heat_minutes=Range(0.1 + 0.2, 1e-300, float("inf")),
+        torches_at_once=2,
+        torches_at_utc=None,
+        torches_there=3,
+        hands=1,
+        fuels=(FuelTotal("ring", Range(1.0, 2.0, 3.0), Range(0.0, 0.0, 0.0), 1, None, "9 kg", ""),),
+        unknown=2,
+        notes=("light up 05:10, before anybody is there",),
+    )
+    return Plan(site, NOW, "nws", NOW - HOUR, NOW, "fresh", NOW + 90 * HOUR, (), (shift,), 1, ("one hour is missing",))
+
+
+@pytest.fixture
+def inputs(site: Site, joint: Callable[..., Joint]) -> PlanInputs:
+    weather = Weather("nws", NOW - HOUR, NOW, "fresh", 0.0, some_hours())
+    return PlanInputs(site, (joint("A1"), joint("A2")), (Reading("A1", -17.25, NOW),), weather)
+
+
+def keep(store: Engine, plan: Plan, inputs: PlanInputs) -> int:
+    with writing(store) as session:
+        return plans.keep_plan(session, plan, inputs, None)
+
+
+def test_a_plan_and_its_inputs_come_back_as_they_were_kept(sited: Engine, plan: Plan, inputs: PlanInputs) -> None:
+    with writing(sited) as session:
+        used = KeptForecast("nws", None, NOW, some_hours(), b"{}", "")
+        forecast_id = forecasts.keep_forecast(session, "ore-shed", used)
+        plan_id = plans.keep_plan(session, plan, inputs, forecast_id)
+    with reading(sited) as session:
+        kept = plans.plan_by_id(session, plan_id)
+        back = plans.inputs_of(session, plan_id)
+        assert plans.last_plan(session, "ore-shed") == kept
+    assert kept.plan == plan
+    assert (kept.forecast_id, kept.kept_because) == (forecast_id, "")
+    assert (back.site, back.joints, back.readings) == (inputs.site, inputs.joints, inputs.readings)
+    assert back.weather.hours is not None
+    assert replace(back.weather, hours=None) == replace(inputs.weather, hours=None)
+    for name in SERIES:
+        np.testing.assert_array_equal(getattr(back.weather.hours, name), getattr(some_hours(), name))
+
+
+def test_a_plan_without_weather(sited: Engine, plan: Plan, inputs: PlanInputs) -> None:
+    bare = replace(inputs, weather=Weather("", None, None, "none", 0.0, None))
+    plan_id = keep(sited, plan, bare)
+    with reading(sited) as session:
+        assert plans.inputs_of(session, plan_id) == bare
+
+
+@settings(max_examples=20, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
+@given(joint_plan=st.from_type(JointPlan))
+def test_whatever_a_plan_says_of_a_joint_comes_back(plan: Plan, joint_plan: JointPlan) -> None:
+    """Whatever fields a plan has or gets. NaN is not equal to itself, so that the texts are compared.
+
+    The fold of a time without a zone is left out: a plan has none, only Hypothesis makes them.
+    """
+    back = unpack_json(TypeAdapter(Plan), pack_json(replace(plan, joints=(joint_plan,))))
+    assert repr(back.joints) == repr((joint_plan,)).replace(", fold=1", "")
+
+
+def test_numpy_does_not_leak_into_a_kept_plan(sited: Engine, plan: Plan, inputs: PlanInputs) -> None:
+    (shift,) = plan.shifts
+    from_numpy = Range(np.float64(1.5), np.float64(2.5), np.float64(3.5))
+    plan_id = keep(sited, replace(plan, shifts=(replace(shift, heat_minutes=from_numpy),)), inputs)
+    with reading(sited) as session:
+        (back,) = plans.plan_by_id(session, plan_id).plan.shifts
+    assert back.heat_minutes == Range(1.5, 2.5, 3.5)
+    assert type(back.heat_minutes.low) is float
+
+    wrong = replace(shift, torches_at_once=np.int64(2))  # type: ignore[arg-type]
+    with pytest.raises(PydanticSerializationError, match="int64"):
+        keep(sited, replace(plan, shifts=(wrong,)), inputs)
+
+
+def test_thinning_keeps_what_somebody_saw(sited: Engine, plan: Plan, inputs: PlanInputs) -> None:
+    made = [keep(sited, replace(plan, made_utc=NOW + number * HOUR), inputs) for number in range(8)]
+    with writing(sited) as session:
+        for plan_id, because in zip(made, ("shown", "printed", "sent", "changed"), strict=False):
+            plans.mark_plan_seen(session, plan_id, because)  # type: ignore[arg-type]
+        assert plans.thin_plans(session, "ore-shed", newest=2) == 2
+    with reading(sited) as session:
+        for plan_id in (*made[:4], *made[6:]):
+            plans.plan_by_id(session, plan_id)
+        for plan_id in made[4:6]:
+            with pytest.raises(StoreError, match=f"no plan {plan_id}"):
+                plans.plan_by_id(session, plan_id)
+        assert plans.last_plan_id(session, "ore-shed") == made[-1]
+
+
+def test_the_first_reason_stays(sited: Engine, plan: Plan, inputs: PlanInputs) -> None:
+    plan_id = keep(sited, plan, inputs)
+    with writing(sited) as session:
+        plans.mark_plan_seen(session, plan_id, "sent")
+        plans.mark_plan_seen(session, plan_id, "shown")
+        with pytest.raises(StoreError, match="'liked', expected one of shown"):
+            plans.mark_plan_seen(session, plan_id, "liked")  # type: ignore[arg-type]
+    with reading(sited) as session:
+        assert plans.plan_by_id(session, plan_id).kept_because == "sent"
+
+
+def test_old_forecasts_go_unless_a_plan_was_made_from_them(sited: Engine, plan: Plan, inputs: PlanInputs) -> None:
+    with writing(sited) as session:
+        used, unused, young = (
+            forecasts.keep_forecast(
+                session, "ore-shed", KeptForecast("nws", None, NOW + number * HOUR, some_hours(), b"{}", "")
+            )
+            for number in range(3)
+        )
+        plans.keep_plan(session, plan, inputs, used)
+        plans.keep_plan(session, plan, inputs, None)
+        assert forecasts.thin_forecasts(session, "ore-shed", NOW + 2 * HOUR) == 1
+    with reading(sited) as session:
+        assert forecasts.forecast_by_id(session, used).id == used
+        assert forecasts.forecast_by_id(session, young).id == young
+        with pytest.raises(StoreError, match=f"no forecast {unused}"):
+            forecasts.forecast_by_id(session, unused)
+
+
+def test_no_plan_yet(sited: Engine) -> None:
+    with reading(sited) as session:
+        assert plans.last_plan(session, "ore-shed") is None
+        with pytest.raises(StoreError, match="no plan 5"):
+            plans.inputs_of(session, 5)
