@@ -1,0 +1,201 @@
+"""The web door: one app from its parts, with its guard, its headers and its error pages."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import AsyncIterator, Callable, Sequence
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+from datetime import datetime
+from http import HTTPStatus
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any, Final
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse, Response
+from sqlalchemy import Engine
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import MutableHeaders
+from starlette.exceptions import HTTPException
+from starlette.staticfiles import StaticFiles
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from frostshift_service import api, pages
+from frostshift_service.auth import Door, Guard
+from frostshift_service.settings import Settings
+from frostshift_service.store.records import StoreError, UnknownJoint, UnknownSite
+from frostshift_service.views.desk import Desk, NoPlan, Planner
+
+log = logging.getLogger(__name__)
+
+HEADERS: Final = {
+    "Content-Security-Policy": (
+        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; font-src 'self'; "
+        "connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+    ),
+    "X-Content-Type-Options": "nosniff",
+    # Not `no-referrer`: with it a browser sends `Origin: null` with our own forms, and the guard refuses them.
+    "Referrer-Policy": "same-origin",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
+}
+FORM_BYTES: Final = 100_000
+"""Room for what a form sends beside its file."""
+
+
+def _nothing() -> None:
+    pass
+
+
+@dataclass(frozen=True, slots=True)
+class FieldProblem:
+    """What is wrong with one field of a request."""
+
+    field: str
+    message: str
+
+
+def wants_data(request: Request) -> bool:
+    """Whether an error is answered as JSON: a path for programs, or a caller that takes JSON and no HTML."""
+    accept = request.headers.get("accept", "")
+    return request.url.path.endswith((".json", ".csv", ".xlsx")) or (
+        "application/json" in accept and "text/html" not in accept
+    )
+
+
+def error_answer(request: Request, status: int, message: str, problems: Sequence[FieldProblem] = ()) -> Response:
+    """An error as JSON or as a page, without a word of what happened inside."""
+    if wants_data(request):
+        fields = [{"field": problem.field, "message": problem.message} for problem in problems]
+        answer: Response = JSONResponse({"status": status, "message": message, "fields": fields}, status)
+    else:
+        title = HTTPStatus(status).phrase
+        answer = pages.render("error.html", status, code=status, title=title, message=message, problems=problems)
+    if status == HTTPStatus.UNAUTHORIZED:
+        answer.headers["WWW-Authenticate"] = "one-time-link"
+    return answer
+
+
+class _Headers:
+    """ASGI middleware that puts `HEADERS` on every answer, and `no-store` on everything but the static files."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self.app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        async def sending(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = MutableHeaders(scope=message)
+                for name, value in HEADERS.items():
+                    headers[name] = value
+                headers["Cache-Control"] = "no-cache" if scope["path"].startswith("/static/") else "no-store"
+            await send(message)
+
+        await self.app(scope, receive, sending if scope["type"] == "http" else send)
+
+
+class _LastResort:
+    """ASGI middleware that turns an error nobody expected into a logged traceback and a plain page."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self.app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        started = False
+
+        async def sending(message: Message) -> None:
+            nonlocal started
+            started = started or message["type"] == "http.response.start"
+            await send(message)
+
+        try:
+            await self.app(scope, receive, sending)
+        except Exception:
+            if scope["type"] != "http" or started:
+                raise
+            log.exception("%s %s failed", scope["method"], scope["path"])
+            message = "Something went wrong here; it is written in the log. Nothing was saved half."
+            answer = error_answer(Request(scope), 500, message)
+            await answer(scope, receive, send)
+
+
+def create_app(
+    settings: Settings,
+    engine: Engine,
+    now: Callable[[], datetime],
+    jobs: Planner,
+    *,
+    start: Callable[[], None] = _nothing,
+    stop: Callable[[], None] = _nothing,
+) -> FastAPI:
+    """The app. `app.state.door.new_link()` gives a link to get in.
+
+    Args:
+        settings: of the service.
+        engine: of the store.
+        now: reads the clock, aware UTC.
+        jobs: holder of the latest plans.
+        start: called when the app starts to serve, such as the start of the loops.
+        stop: called when it ends.
+    """
+    desk, door = Desk(engine, jobs, now), Door()
+
+    @asynccontextmanager
+    async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
+        await run_in_threadpool(start)
+        try:
+            yield
+        finally:
+            await run_in_threadpool(stop)
+
+    app = FastAPI(
+        title="Frostshift",
+        version=version("frostshift"),
+        summary="Preheat workload for winter steel crews.",
+        description="Every page as JSON at the same path plus `.json`. Temperatures in °C, masses in kg, gas volumes "
+        "in m3 at 15 °C and 101.325 kPa, times in UTC; `text` fields hold the same in the site's units and clock.",
+        lifespan=lifespan,
+        docs_url=None,
+        redoc_url=None,
+    )
+    app.state.desk, app.state.door, app.state.settings = desk, door, settings
+    app.include_router(api.router)
+    app.include_router(pages.router)
+    app.mount("/static", StaticFiles(directory=Path(__file__).parent / "static"), name="static")
+    _add_error_answers(app)
+    # The last added stands first: headers, then the guard, then the last resort.
+    app.add_middleware(_LastResort)
+    app.add_middleware(
+        Guard, door=door, now=now, max_body_bytes=settings.schedule_bytes + FORM_BYTES, refuse=error_answer
+    )
+    app.add_middleware(_Headers)
+    return app
+
+
+def _field(location: Sequence[Any]) -> str:
+    """The name of a field without the part of the request it stands in."""
+    return ".".join(str(part) for part in location[1:]) or "request"
+
+
+def _add_error_answers(app: FastAPI) -> None:
+    @app.exception_handler(HTTPException)
+    def refused(request: Request, error: HTTPException) -> Response:
+        message = "There is no such page." if error.status_code == 404 and error.detail == "Not Found" else error.detail
+        return error_answer(request, error.status_code, message)
+
+    @app.exception_handler(RequestValidationError)
+    def not_understood(request: Request, error: RequestValidationError) -> Response:
+        problems = [
+            FieldProblem(_field(one["loc"]), f"{one['msg']}; got {str(one.get('input'))[:80]!r}")
+            for one in error.errors()
+        ]
+        return error_answer(request, 422, "The request was not understood; nothing was changed.", problems)
+
+    @app.exception_handler(StoreError)
+    def store_refused(request: Request, error: StoreError) -> Response:
+        missing = isinstance(error, UnknownSite | UnknownJoint | NoPlan)
+        text = str(error)
+        return error_answer(request, 404 if missing else 409, f"{text[:1].upper()}{text[1:]}.")

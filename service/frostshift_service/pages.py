@@ -1,0 +1,364 @@
+"""HTML pages and their forms. Each page is one complete GET; each change is a POST that answers with a redirect.
+
+The one exception is the upload of a schedule, which answers with its outcome: loading the same file again changes
+nothing, and the warnings of a file are shown nowhere else.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import re
+from collections.abc import Callable
+from datetime import date, datetime, timedelta
+from functools import cache
+from importlib import resources
+from typing import Annotated, Any, Final, Literal, get_args
+from urllib.parse import parse_qsl, quote, urlencode, urlsplit
+
+from fastapi import APIRouter, Depends, Form, HTTPException, Path, Query, Request, UploadFile
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from sqlmodel import Session
+
+from frostshift_rules import shifts
+from frostshift_rules.job import JointState, Reading, Site
+from frostshift_rules.units import c_from_f
+from frostshift_service.schedule_file import (
+    COLUMNS,
+    joints_csv,
+    joints_xlsx,
+    read_schedule,
+    template_csv,
+    template_xlsx,
+)
+from frostshift_service.settings import Settings
+from frostshift_service.store import joints as kept
+from frostshift_service.store.engine import reading, writing
+from frostshift_service.store.sites import load_site
+from frostshift_service.views.desk import Desk, NoPlan
+from frostshift_service.views.joint import JointPage
+from frostshift_service.views.schedule import ImportOutcome, refused, taken_in
+
+router = APIRouter(include_in_schema=False)
+
+BY: Final = "pages"
+"""Who is written down for a change, while people have no accounts."""
+READING_LIMITS_C: Final = (-60.0, 60.0)
+"""A reading before any heat lies in here [°C]; our choice."""
+LOOK_AHEAD: Final = timedelta(days=60)
+"""How far a next shift is looked for."""
+
+Action = Literal["done", "postponed", "planned", "next_shift"]
+FileKind = Literal["csv", "xlsx"]
+_STATES: Final[tuple[JointState, ...]] = get_args(JointState)
+_MEDIA_TYPES: Final[dict[FileKind, str]] = {
+    "csv": "text/csv; charset=utf-8",
+    "xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
+}
+_NUMBER: Final = re.compile(r"[+-]?[0-9]{1,4}(\.[0-9]{1,3})?")
+
+
+# Rendering
+
+
+def joint_url(site_id: str, mark: str) -> str:
+    """Path of the page of a joint."""
+    return f"/sites/{quote(site_id, safe='')}/joints/{quote(mark, safe='')}"
+
+
+def in_lines(text: str) -> list[str]:
+    """A figure that is given in two units, `150 °F (66 °C)`, as two texts; any other as one."""
+    first, bracket, second = text.partition(" (")
+    return [first, second.removesuffix(")")] if bracket else [first]
+
+
+def _kept_together(value: Any) -> Any:
+    """A figure and its degree sign stay on one line."""
+    return value.replace(" °", "\N{NO-BREAK SPACE}°") if isinstance(value, str) else value
+
+
+@cache
+def _static_url(name: str) -> str:
+    content = resources.files("frostshift_service").joinpath("static", name).read_bytes()
+    return f"/static/{name}?v={hashlib.sha256(content).hexdigest()[:12]}"
+
+
+@cache
+def _templates() -> Environment:
+    environment = Environment(
+        loader=PackageLoader("frostshift_service"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        finalize=_kept_together,
+    )
+    environment.filters["in_lines"] = in_lines
+    environment.globals.update(joint_url=joint_url, static_url=_static_url)
+    return environment
+
+
+def render(template: str, status: int = 200, **context: Any) -> HTMLResponse:
+    """A template as an answer."""
+    return HTMLResponse(_templates().get_template(template).render(context), status_code=status)
+
+
+# What a request brings
+
+
+def _desk(request: Request) -> Desk:
+    desk: Desk = request.app.state.desk
+    return desk
+
+
+def _settings(request: Request) -> Settings:
+    settings: Settings = request.app.state.settings
+    return settings
+
+
+DeskDep = Annotated[Desk, Depends(_desk)]
+SettingsDep = Annotated[Settings, Depends(_settings)]
+SiteId = Annotated[str, Path(max_length=100)]
+MarkField = Annotated[str, Form(min_length=1, max_length=100)]
+BackField = Annotated[str, Form(max_length=500)]
+
+
+def back_to(back: str, site_id: str, did: str = "") -> str:
+    """The page of this site to return to, with the mark that was changed; the morning sheet for anything else."""
+    parts = urlsplit(back)
+    path = f"/sites/{quote(site_id, safe='')}/"
+    ours = not parts.scheme and not parts.netloc and parts.path.startswith(path) and "\\" not in back
+    query = [(name, value) for name, value in parse_qsl(parts.query) if name != "did"] if ours else []
+    if did:
+        query.append(("did", did))
+    target = quote(parts.path, safe="/%") if ours else f"{path}morning"
+    return f"{target}?{urlencode(query)}" if query else target
+
+
+def _see(url: str) -> RedirectResponse:
+    return RedirectResponse(url, status_code=303)
+
+
+def _here(request: Request) -> str:
+    return request.url.path + (f"?{request.url.query}" if request.url.query else "")
+
+
+# Pages
+
+
+@router.get("/")
+def home(desk: DeskDep) -> Response:
+    """The sites; with one site alone its morning sheet."""
+    listed = desk.sites()
+    if len(listed.sites) == 1:
+        return _see(f"/sites/{listed.sites[0].id}/morning")
+    return render("sites.html", page=listed)
+
+
+@router.get("/sites/{site_id}/morning")
+def morning(
+    request: Request,
+    desk: DeskDep,
+    site_id: SiteId,
+    day: date | None = None,
+    shifts: Annotated[int, Query(ge=1, le=60)] = 2,
+    did: Annotated[str, Query(max_length=100)] = "",
+) -> Response:
+    """The morning sheet."""
+    try:
+        sheet = desk.morning(site_id, day, shifts)
+    except NoPlan:
+        return _see(f"/sites/{site_id}/schedule")
+    change = desk.last_change(site_id, did) if did else None
+    return render("morning.html", page=sheet, change=change, here=_here(request))
+
+
+@router.get("/sites/{site_id}/joints/{mark:path}")
+def joint(
+    request: Request, desk: DeskDep, site_id: SiteId, mark: str, did: Annotated[str, Query(max_length=100)] = ""
+) -> Response:
+    """The page of one joint."""
+    page = desk.joint(site_id, mark)
+    change = desk.last_change(site_id, did) if did else None
+    template = "joint.html" if isinstance(page, JointPage) else "resting.html"
+    return render(template, page=page, site_id=site_id, change=change, here=_here(request))
+
+
+@router.get("/sites/{site_id}/schedule")
+def schedule(
+    request: Request,
+    desk: DeskDep,
+    site_id: SiteId,
+    text: Annotated[str, Query(max_length=120)] = "",
+    state: Annotated[str, Query(max_length=20)] = "",
+    did: Annotated[str, Query(max_length=100)] = "",
+) -> Response:
+    """The joints of the last schedule, and the form to load another."""
+    change = desk.last_change(site_id, did) if did else None
+    return _schedule_page(request, desk, site_id, None, 200, text=text, state=state, change=change)
+
+
+def _schedule_page(
+    request: Request,
+    desk: Desk,
+    site_id: str,
+    outcome: ImportOutcome | None,
+    status: int,
+    *,
+    text: str = "",
+    state: str = "",
+    change: Any = None,
+) -> Response:
+    return render(
+        "schedule.html",
+        status,
+        page=desk.schedule(site_id, text, state),
+        outcome=outcome,
+        columns=COLUMNS,
+        change=change,
+        here=_here(request) if request.method == "GET" else f"/sites/{site_id}/schedule",
+    )
+
+
+# Files
+
+
+@router.get("/schedule-template.{kind}")
+def template(kind: FileKind) -> Response:
+    """An empty schedule to fill in."""
+    return _file(template_csv() if kind == "csv" else template_xlsx(), kind, "schedule-template")
+
+
+@router.get("/sites/{site_id}/schedule.{kind}")
+def schedule_file(desk: DeskDep, site_id: SiteId, kind: FileKind) -> Response:
+    """The joints as they stand now, in the columns of a schedule."""
+    with reading(desk.engine) as session:
+        site = load_site(session, site_id)
+        joints = kept.joints_of(session, site_id)
+    write = joints_csv if kind == "csv" else joints_xlsx
+    return _file(write(joints, site.site.zone, "si" if site.show_units == "si" else "us"), kind, f"{site_id}-schedule")
+
+
+def _file(content: bytes, kind: FileKind, name: str) -> Response:
+    disposition = {"Content-Disposition": f'attachment; filename="{name}.{kind}"'}
+    return Response(content, media_type=_MEDIA_TYPES[kind], headers=disposition)
+
+
+# Changes
+
+
+@router.post("/sites/{site_id}/schedule")
+def load_schedule(
+    request: Request, desk: DeskDep, settings: SettingsDep, site_id: SiteId, file: UploadFile
+) -> Response:
+    """Take a schedule file in, or say by row why not."""
+    data = file.file.read(settings.schedule_bytes + 1)
+    name = file.filename or "the file"
+    now = desk.now()
+    with reading(desk.engine) as session:
+        site = load_site(session, site_id).site
+    read = read_schedule(data, name, site, now, settings.schedule_bytes, settings.schedule_rows)
+    if read.errors:
+        return _schedule_page(request, desk, site_id, refused(read, name), 422)
+    with writing(desk.engine) as session:
+        done = kept.import_joints(session, site_id, read.joints, now=now, file_name=name, by=BY)
+    desk.planner.replan(site_id)
+    return _schedule_page(request, desk, site_id, taken_in(read, done), 200)
+
+
+def next_shift_start(site: Site, start_utc: datetime, now: datetime) -> datetime | None:
+    """Start of the first shift that begins after the planned start and has not begun yet; None: none in sight."""
+    after = max(start_utc, now)
+    spans = shifts.spans(site.shifts, site.zone, after, after + LOOK_AHEAD)
+    return next((span.start_utc for span in spans if span.start_utc > after), None)
+
+
+def _change(desk: Desk, site_id: str, mark: str, back: str, write: Callable[[Session], None]) -> Response:
+    with writing(desk.engine) as session:
+        write(session)
+    desk.planner.replan(site_id)
+    return _see(back_to(back, site_id, did=mark))
+
+
+@router.post("/sites/{site_id}/state")
+def set_state(
+    desk: DeskDep, site_id: SiteId, mark: MarkField, action: Annotated[Action, Form()], back: BackField = ""
+) -> Response:
+    """Mark a joint done, postponed or planned again, or move it to the next shift."""
+    now = desk.now()
+
+    def write(session: Session) -> None:
+        if action != "next_shift":
+            kept.set_joint_state(session, site_id, mark, action, now=now, by=BY)
+            return
+        site, joint = load_site(session, site_id).site, kept.kept_joint(session, site_id, mark).joint
+        start_utc = next_shift_start(site, joint.start_utc, now)
+        if start_utc is None:
+            raise HTTPException(409, f"The site has no shift in the {LOOK_AHEAD.days} days after {mark}'s start.")
+        kept.move_joint(session, site_id, mark, start_utc, now=now, by=BY)
+
+    return _change(desk, site_id, mark, back, write)
+
+
+@router.post("/sites/{site_id}/undo")
+def undo(
+    desk: DeskDep, site_id: SiteId, mark: MarkField, number: Annotated[int, Form(ge=1)], back: BackField = ""
+) -> Response:
+    """Take back the last change by hand of a joint, where it is still that one."""
+    now = desk.now()
+
+    def write(session: Session) -> None:
+        changes = kept.changes_of(session, site_id, mark)
+        if len(changes) != number:
+            raise HTTPException(409, f"{mark} was changed again since; look at it before you change it back.")
+        last = changes[0]
+        if last.field == "start_utc":
+            kept.move_joint(session, site_id, mark, datetime.fromisoformat(last.was), now=now, by=BY)
+        else:
+            was = next(state for state in _STATES if state == last.was)
+            kept.set_joint_state(session, site_id, mark, was, now=now, by=BY)
+
+    return _change(desk, site_id, mark, back, write)
+
+
+def steel_c_of(value: str, unit: Literal["F", "C"]) -> float:
+    """A typed steel temperature [°C].
+
+    Raises:
+        ValueError: no number, or outside what steel before any heat can be.
+    """
+    typed = value.strip().replace("\N{MINUS SIGN}", "-")
+    if not _NUMBER.fullmatch(typed):
+        raise ValueError(f"Steel temperature: {value!r} is no number; write for example 23 or -4.5.")
+    low_c, high_c = READING_LIMITS_C
+    steel_c = c_from_f(float(typed)) if unit == "F" else float(typed)
+    if not math.isfinite(steel_c) or not low_c <= steel_c <= high_c:
+        limits = "-76 °F to 140 °F" if unit == "F" else "-60 °C to 60 °C"
+        raise ValueError(
+            f"Steel temperature: {typed} °{unit} is outside {limits}. Only a reading before any heat belongs here."
+        )
+    return steel_c
+
+
+@router.post("/sites/{site_id}/readings")
+def add_reading(
+    desk: DeskDep,
+    site_id: SiteId,
+    mark: MarkField,
+    value: Annotated[str, Form(max_length=20)],
+    unit: Annotated[Literal["F", "C"], Form()],
+    instrument: Annotated[str, Form(max_length=60)] = "",
+    by: Annotated[str, Form(max_length=60)] = "",
+    back: BackField = "",
+) -> Response:
+    """Keep a temperature that was measured on the steel before any heat."""
+    try:
+        steel_c = steel_c_of(value, unit)
+    except ValueError as error:
+        raise HTTPException(422, str(error)) from None
+    taken = Reading(mark, steel_c, desk.now(), instrument.strip(), by.strip())
+    with writing(desk.engine) as session:
+        kept.add_reading(session, site_id, taken)
+    desk.planner.replan(site_id)
+    return _see(back_to(back, site_id))

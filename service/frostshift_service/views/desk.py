@@ -1,0 +1,182 @@
+"""From the store and the latest plan to views: the one place that pages, JSON and the terminal ask."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Protocol
+from zoneinfo import ZoneInfo
+
+from sqlalchemy import Engine
+
+from frostshift_rules.workload import HeatPlan, Plan
+from frostshift_service.store import joints as kept
+from frostshift_service.store.engine import reading
+from frostshift_service.store.records import KeptSite, StoreError
+from frostshift_service.store.sites import load_site, load_sites
+from frostshift_service.views.chart import SteelSeries
+from frostshift_service.views.joint import JointPage, RestingJoint, joint_page
+from frostshift_service.views.schedule import SchedulePage, default_texts, schedule_page
+from frostshift_service.views.sheet import MorningSheet, morning_sheet
+from frostshift_service.views.show import Show
+from frostshift_service.views.words import STATES
+
+
+class NoPlan(StoreError):
+    """The site has no plan yet."""
+
+
+class Planner(Protocol):
+    """What pages need of the loops."""
+
+    def current_plan(self, site_id: str) -> Plan | None:
+        """The latest plan of a site; None where there is none yet."""
+
+    def steel_series(self, site_id: str, mark: str) -> SteelSeries | None:
+        """Hourly temperatures of a joint by the latest plan's forecast; None without one."""
+
+    def times_for_torches(self, site_id: str, mark: str) -> Mapping[int, HeatPlan]:
+        """Number of torches (1, 2, 3) -> heat plan of a joint; empty where no heat is planned."""
+
+    def replan(self, site_id: str) -> None:
+        """Plan again with what is known now."""
+
+
+@dataclass(frozen=True, slots=True)
+class SiteEntry:
+    """A site in the list of sites."""
+
+    id: str
+    name: str
+    zone: str
+
+
+@dataclass(frozen=True, slots=True)
+class SiteList:
+    """All sites."""
+
+    sites: tuple[SiteEntry, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LastChange:
+    """The last change by hand of a joint: its number among them, and a sentence."""
+
+    mark: str
+    number: int
+    text: str
+
+
+def show_for(site: KeptSite) -> Show:
+    """Units and zone of a site."""
+    return Show(site.show_units, ZoneInfo(site.site.zone))
+
+
+@dataclass(frozen=True, slots=True)
+class Desk:
+    """Answers with views.
+
+    Attributes:
+        engine: of the store.
+        planner: holder of the latest plans.
+        now: reads the clock.
+    """
+
+    engine: Engine
+    planner: Planner
+    now: Callable[[], datetime]
+
+    def sites(self) -> SiteList:
+        """All sites by id."""
+        with reading(self.engine) as session:
+            return SiteList(tuple(SiteEntry(k.site.id, k.site.name, k.site.zone) for k in load_sites(session)))
+
+    def _plan(self, site_id: str) -> Plan:
+        plan = self.planner.current_plan(site_id)
+        if plan is None:
+            raise NoPlan(f"site {site_id} has no plan yet: load a schedule first")
+        return plan
+
+    def morning(self, site_id: str, day: date | None = None, shift_count: int = 2) -> MorningSheet:
+        """The morning sheet.
+
+        Raises:
+            UnknownSite: there is none of that id.
+            NoPlan: nothing was planned yet.
+        """
+        with reading(self.engine) as session:
+            site = load_site(session, site_id)
+            defaults = {k.joint.mark: default_texts(k.defaults) for k in kept.kept_joints(session, site_id)}
+        return morning_sheet(
+            self._plan(site_id), show_for(site), self.now(), day=day, shift_count=shift_count, defaults=defaults
+        )
+
+    def joint(self, site_id: str, mark: str) -> JointPage | RestingJoint:
+        """The page of one joint; a `RestingJoint` where the latest plan does not hold it.
+
+        Raises:
+            UnknownSite, UnknownJoint: there is none.
+        """
+        with reading(self.engine) as session:
+            site = load_site(session, site_id)
+            joint = kept.kept_joint(session, site_id, mark)
+            readings = [k.reading for k in kept.readings_of(session, site_id, mark=mark)]
+        plan = self.planner.current_plan(site_id)
+        show = show_for(site)
+        if plan is not None:
+            page = joint_page(
+                plan,
+                mark,
+                show,
+                self.now(),
+                series=self.planner.steel_series(site_id, mark),
+                times_for_torches=self.planner.times_for_torches(site_id, mark),
+                readings=readings,
+                defaults=default_texts(joint.defaults),
+            )
+            if page is not None:
+                return page
+        if not joint.present:
+            reason = "The last schedule no longer holds this mark, so it is not planned."
+        elif joint.joint.state in ("done", "postponed"):
+            reason = f"It is {STATES[joint.joint.state]}, so it is not planned."
+        else:
+            reason = "It is not in the latest plan yet."
+        return RestingJoint(
+            site_id=site_id,
+            site_name=site.site.name,
+            mark=mark,
+            place=joint.joint.place,
+            state=joint.joint.state,
+            state_text=STATES[joint.joint.state],
+            start=show.moment(joint.joint.start_utc, detail="date"),
+            reason=reason,
+        )
+
+    def schedule(self, site_id: str, text: str = "", state: str = "") -> SchedulePage:
+        """The list of joints.
+
+        Raises:
+            UnknownSite: there is none of that id.
+        """
+        with reading(self.engine) as session:
+            site = load_site(session, site_id)
+            joints = kept.kept_joints(session, site_id)
+            last = kept.last_import(session, site_id)
+        return schedule_page(site, joints, last, show_for(site), text=text, state=state)
+
+    def last_change(self, site_id: str, mark: str) -> LastChange | None:
+        """The last change by hand of a joint, to be undone; None where there is none."""
+        with reading(self.engine) as session:
+            site = load_site(session, site_id)
+            changes = kept.changes_of(session, site_id, mark)
+        if not changes:
+            return None
+        last, show = changes[0], show_for(site)
+        if last.field == "state":
+            became = STATES.get(last.became, last.became)  # type: ignore[call-overload]
+            text = f"{mark} is now {became}."
+        else:
+            text = f"{mark} now starts {show.moment(datetime.fromisoformat(last.became), detail='date').text}."
+        return LastChange(mark, len(changes), text)

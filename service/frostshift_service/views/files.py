@@ -1,0 +1,138 @@
+"""The lines of a sheet as a table for CSV and XLSX."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+from frostshift_rules.units import f_from_c
+from frostshift_service.schedule_file.sheet import guarded
+from frostshift_service.views.sheet import Line, MorningSheet, all_lines
+from frostshift_service.views.show import Amount, Moment, Temp, TempSpan
+
+Cell = str | float | int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A header and rows; None is an empty cell, which means unknown or not needed, never zero."""
+
+    header: tuple[str, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+
+
+def _local(moment: Moment | None) -> str | None:
+    return None if moment is None else moment.text
+
+
+def _utc(moment: Moment | None) -> str | None:
+    return None if moment is None else f"{moment.utc:%Y-%m-%dT%H:%M}Z"
+
+
+def _temp(temp: Temp | None) -> float | None:
+    return None if temp is None else round(temp.c, 1)
+
+
+def _side(span: TempSpan | None, side: Callable[[TempSpan], float]) -> float | None:
+    return None if span is None else round(side(span), 1)
+
+
+def _end(amount: Amount | None, end: Callable[[Amount], float]) -> float | None:
+    return None if amount is None else round(end(amount), 2)
+
+
+def _text(amount: Amount | None) -> str | None:
+    return None if amount is None else amount.text
+
+
+def _f(c: float | None) -> float | None:
+    return None if c is None else round(f_from_c(c), 1)
+
+
+COLUMNS: Final[dict[str, Callable[[Line], Cell]]] = {
+    "light_up": lambda line: _local(line.light_up),
+    "mark": lambda line: line.mark,
+    "place": lambda line: line.place,
+    "crew": lambda line: line.crew,
+    "start": lambda line: _local(line.start),
+    "hours": lambda line: line.hours,
+    "call": lambda line: line.call.text,
+    "call_by_air": lambda line: line.call_by_air.text,
+    "no_heat_if": lambda line: line.no_heat_text,
+    "minimum_f": lambda line: _f(_temp(line.minimum)),
+    "target_f": lambda line: _f(_temp(line.target)),
+    "steel_cold_f": lambda line: _f(_side(line.steel, lambda span: span.cold_c)),
+    "steel_likely_f": lambda line: _f(_side(line.steel, lambda span: span.likely_c)),
+    "heating": lambda line: line.minutes_text or _text(line.minutes),
+    "hold": lambda line: line.hold_text,
+    "torches": lambda line: line.torches,
+    "weather": lambda line: line.weather.text,
+    "weather_hours": lambda line: "; ".join(hours.text for hours in line.held),
+    "fuel": lambda line: line.fuel_name,
+    "fuel_amount": lambda line: _text(line.fuel),
+    "oxygen_amount": lambda line: _text(line.oxygen),
+    "hint": lambda line: line.hint,
+    "unknown": lambda line: "; ".join(line.unknowns),
+    "why": lambda line: "; ".join(line.reasons),
+    "defaults": lambda line: "; ".join(line.defaults),
+    "light_up_utc": lambda line: _utc(line.light_up),
+    "start_utc": lambda line: _utc(line.start),
+    "steel_cold_c": lambda line: _side(line.steel, lambda span: span.cold_c),
+    "steel_likely_c": lambda line: _side(line.steel, lambda span: span.likely_c),
+    "steel_warm_c": lambda line: _side(line.steel, lambda span: span.warm_c),
+    "minimum_c": lambda line: _temp(line.minimum),
+    "target_c": lambda line: _temp(line.target),
+    "heating_min_low": lambda line: _end(line.minutes, lambda amount: amount.low),
+    "heating_min_likely": lambda line: _end(line.minutes, lambda amount: amount.likely),
+    "heating_min_high": lambda line: _end(line.minutes, lambda amount: amount.high),
+    "hold_min_low": lambda line: _end(line.hold, lambda amount: amount.low),
+    "fuel_kg_low": lambda line: _end(line.fuel, lambda amount: amount.low),
+    "fuel_kg_likely": lambda line: _end(line.fuel, lambda amount: amount.likely),
+    "fuel_kg_high": lambda line: _end(line.fuel, lambda amount: amount.high),
+    "oxygen_m3_low": lambda line: _end(line.oxygen, lambda amount: amount.low),
+    "oxygen_m3_likely": lambda line: _end(line.oxygen, lambda amount: amount.likely),
+    "oxygen_m3_high": lambda line: _end(line.oxygen, lambda amount: amount.high),
+}
+"""Column -> cell: first as people read it, then in SI units. Temperatures are numbers with the unit in the column's
+name, since a spreadsheet would take `-8 to -5` for a formula."""
+
+
+def sheet_table(sheet: MorningSheet) -> Table:
+    """The lines of a sheet: group, then `COLUMNS`, then when the plan was made and how old its forecast is."""
+    head = sheet.header
+    closing: tuple[Cell, ...] = (_utc(head.made), f"{head.feed}, {head.age_text or 'no forecast'}")
+    return Table(
+        header=("shift", *COLUMNS, "plan_made_utc", "forecast"),
+        rows=tuple((group, *(cell(row) for cell in COLUMNS.values()), *closing) for group, row in all_lines(sheet)),
+    )
+
+
+def _guarded(cell: Cell) -> Cell:
+    return guarded(cell) if isinstance(cell, str) else cell
+
+
+def csv_bytes(table: Table) -> bytes:
+    """A table as CSV: UTF-8 with its mark, texts guarded against being taken for formulas."""
+    out = io.StringIO(newline="")
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(table.header)
+    writer.writerows([_guarded(cell) for cell in row] for row in table.rows)
+    return out.getvalue().encode("utf-8-sig")
+
+
+def xlsx_bytes(table: Table) -> bytes:
+    """A table as a workbook, texts guarded as in `csv_bytes`."""
+    from openpyxl import Workbook  # on demand: most requests need no workbook
+
+    book = Workbook()
+    page = book.create_sheet("joints", 0)
+    page.append(list(table.header))
+    for row in table.rows:
+        page.append([_guarded(cell) for cell in row])
+    page.freeze_panes = "A2"
+    out = io.BytesIO()
+    book.save(out)
+    return out.getvalue()

@@ -1,0 +1,573 @@
+"""The page of one joint: every figure with its reason, its source and its arithmetic."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from math import isfinite
+from typing import Final
+
+from frostshift_rules.gas import NOT_COUNTED, Burned, burn, gas
+from frostshift_rules.job import HeatSource, Joint, JointState, Part, Reading, Site
+from frostshift_rules.preheat import Ask, Requirement
+from frostshift_rules.workload import HeatPlan, JointPlan, PartHeat, Plan, Span
+from frostshift_service.views.chart import AROUND, Chart, SteelSeries, Threshold, cropped, draw
+from frostshift_service.views.sheet import Header, Line, header, line
+from frostshift_service.views.show import (
+    Moment,
+    Show,
+    Temp,
+    TempSpan,
+    duration,
+    number,
+    optional,
+    plural,
+    trimmed,
+    triple,
+)
+from frostshift_service.views.words import CAUTIONS, NO_TIME, STATES, Caution
+
+PART_KINDS: Final = {
+    "plate": "flat part",
+    "flange_with_web": "flange with a web",
+    "touching": "touches another part",
+    "tube": "tube",
+}
+EXPOSURES: Final = {"open": "open sky", "half": "half the sky", "covered": "covered"}
+WHO_ASKS: Final = {"row": "code table", "procedure": "welding procedure", "cold_steel": "cold-steel rule"}
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """A label and what stands beside it."""
+
+    label: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class AskRow:
+    """One figure that was asked for, by whom, and how sure our copy of it is."""
+
+    who: str
+    minimum: Temp
+    table_id: str
+    row: str
+    clause: str
+    basis: str
+    note: str
+    decides: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ColdSteel:
+    """The cold-steel rule and its literal reading."""
+
+    text: str
+    literal_text: str
+    applies: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One line of arithmetic: what, how, result."""
+
+    what: str
+    how: str
+    result: str
+
+
+@dataclass(frozen=True, slots=True)
+class TorchChoice:
+    """The heat plan with so many torches."""
+
+    torches: int
+    chosen: bool
+    minutes_text: str
+    light_up: Moment | None
+    hold_text: str
+    fuel_text: str
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """A reading of the steel before any heat."""
+
+    at: Moment
+    steel: Temp
+    instrument: str
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class HourRow:
+    """One hour of the chart as numbers [°C]; None: missing."""
+
+    at: Moment
+    air: Temp | None
+    steel: Temp | None
+    cold: Temp | None
+    warm: Temp | None
+    in_window: bool
+
+
+@dataclass(frozen=True, slots=True)
+class JointPage:
+    """Everything the plan says about one joint.
+
+    Attributes:
+        header: where the figures come from.
+        line: the joint as on the morning sheet.
+        facts: the joint as planned.
+        parts: its parts, sentences.
+        window: hours it is judged over.
+        asks: every figure that was looked up, the deciding one first.
+        minimum: that applies at the predicted steel temperature; None: unknown.
+        minimum_why: one sentence how it comes about.
+        cold_steel: the cold-steel rule.
+        maximum, maximum_source: None: none stated.
+        extent: warm on each side of the weld; empty where unknown.
+        not_accepted: what the site has to accept first; empty where that is not so.
+        requirement_notes: further sentences.
+        steel_worst, steel_start, air_worst: predicted temperatures.
+        doubt: how wide and why, sentences.
+        weather: the forecast, its feed and age.
+        heating, light_up, gas: arithmetic.
+        heating_note: sentence where there is no heating arithmetic.
+        torch_choices: with 1, 2 and 3 torches.
+        wide, narrow: the chart for a desk and for a phone; None where nothing can be drawn.
+        hours: the numbers of the chart.
+        readings: what was measured.
+        gas_notes: what the gas arithmetic leaves out.
+        cautions: standing cautions.
+    """
+
+    header: Header
+    line: Line
+    facts: tuple[Fact, ...]
+    parts: tuple[str, ...]
+    window: tuple[Moment, Moment]
+    asks: tuple[AskRow, ...]
+    minimum: Temp | None
+    minimum_why: str
+    cold_steel: ColdSteel
+    maximum: Temp | None
+    maximum_source: str
+    extent: str
+    not_accepted: str
+    requirement_notes: tuple[str, ...]
+    steel_worst: TempSpan | None
+    steel_start: TempSpan | None
+    air_worst: TempSpan | None
+    doubt: tuple[str, ...]
+    weather: tuple[Fact, ...]
+    heating: tuple[Step, ...]
+    heating_note: str
+    light_up: tuple[Step, ...]
+    gas: tuple[Step, ...]
+    gas_notes: tuple[str, ...]
+    torch_choices: tuple[TorchChoice, ...]
+    wide: Chart | None
+    narrow: Chart | None
+    hours: tuple[HourRow, ...]
+    readings: tuple[Measured, ...]
+    cautions: tuple[Caution, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RestingJoint:
+    """A joint that is in no plan: done, postponed, or not planned yet; `reason` says which."""
+
+    site_id: str
+    site_name: str
+    mark: str
+    place: str
+    state: JointState
+    state_text: str
+    start: Moment
+    reason: str
+    cautions: tuple[Caution, ...] = CAUTIONS
+
+
+def joint_facts(joint: Joint, show: Show) -> tuple[Fact, ...]:
+    """The joint as it was planned, line by line."""
+    facts = [
+        Fact("Place", joint.place or "not given"),
+        Fact("Crew", joint.crew or "not given"),
+        Fact("State", STATES[joint.state]),
+        Fact("Planned start", f"{show.moment(joint.start_utc, detail='date').text}, {trimmed(joint.hours, 2)} h"),
+        Fact("Weld", f"{show.length_text(joint.weld_length_mm)} long"),
+        Fact("Process", _process(joint)),
+        Fact("Procedure", joint.procedure or "none"),
+        Fact("Exposure", _exposure(joint, show)),
+    ]
+    return tuple(facts)
+
+
+def _process(joint: Joint) -> str:
+    words: list[str] = [joint.process or "unknown"]
+    if joint.electrode:
+        words.append(joint.electrode)
+    if joint.hydrogen_ml is not None:
+        words.append(f"H{trimmed(joint.hydrogen_ml, 1)}")
+    return " ".join(words)
+
+
+def _exposure(joint: Joint, show: Show) -> str:
+    words = [EXPOSURES[joint.exposure], f"{show.height_text(joint.height_m)} above ground"]
+    if joint.shelter is not None:
+        stated = []
+        if joint.shelter.air_c is not None:
+            stated.append(f"air {show.temp_text(joint.shelter.air_c)}")
+        if joint.shelter.wind_ms is not None:
+            stated.append(f"wind {show.speed_text(joint.shelter.wind_ms)}")
+        words.append(f"shelter ({', '.join(stated) or 'nothing stated'})")
+    if joint.sun:
+        words.append("sun stated")
+    return ", ".join(words)
+
+
+def part_text(part: Part, show: Show) -> str:
+    """One part as a sentence."""
+    reach = "wide" if part.reach_mm is None else f"free edge {show.length_text(part.reach_mm)} from the weld"
+    sides = ", weld on its face" if part.sides == 2 else ""
+    thickness = show.length_text(part.thickness_mm)
+    return f"{part.steel or 'steel unknown'}, {thickness}, {PART_KINDS[part.kind]}{sides}, {reach}"
+
+
+def _ask_row(ask: Ask, show: Show, decides: bool) -> AskRow:
+    return AskRow(
+        who=WHO_ASKS.get(ask.what, ask.what),
+        minimum=show.temp(ask.minimum_c, "up"),
+        table_id=ask.table_id,
+        row=ask.row,
+        clause=ask.clause,
+        basis=ask.basis,
+        note=ask.note,
+        decides=decides,
+    )
+
+
+def _cold_steel(asked: Requirement, steel: Span | None, show: Show) -> ColdSteel:
+    limit, floor = show.temp_text(asked.cold_below_c), show.temp_text(asked.cold_floor_c, "up")
+    cold = steel is not None and steel.cold_c < asked.cold_below_c
+    applies = cold and asked.minimum_c is not None and asked.cold_floor_c > asked.minimum_c
+    if steel is None:
+        now = "The steel temperature is not known."
+    elif cold:
+        now = "The steel is predicted colder than that" + (
+            ": the rule raises the minimum." if applies else "; the minimum is that high already."
+        )
+    else:
+        now = "The steel is not predicted that cold."
+    return ColdSteel(
+        text=f"Steel below {limit} needs at least {floor}, over every table row (our choice). {now}",
+        literal_text=(
+            "The printed footnote, read literally, asks the same of this row."
+            if asked.literal_cold
+            else "The printed footnote, read literally, would not raise this row; it is raised all the same."
+        ),
+        applies=applies,
+    )
+
+
+def _minimum_why(joint_plan: JointPlan, cold: ColdSteel, show: Show) -> str:
+    asked = joint_plan.requirement
+    if asked.minimum_c is None:
+        return "Unknown: " + "; ".join(asked.unknown)
+    by = f"{show.temp_text(asked.minimum_c, 'up')} by the deciding row below"
+    if cold.applies:
+        return f"{by}, raised by the cold-steel rule to {show.temp_text(asked.cold_floor_c, 'up')}."
+    return f"{by}; the cold-steel rule does not raise it."
+
+
+def _doubt(joint_plan: JointPlan, site: Site, show: Show) -> tuple[str, ...]:
+    choices = site.choices
+    sentences = [
+        f"At least ±{show.rise_text(choices.doubt_k)} within a day of a fresh forecast, "
+        f"{show.rise_text(choices.doubt_per_day_k)} more per further day and "
+        f"{show.rise_text(choices.doubt_per_late_hour_k)} per hour that the forecast is late (our choice)."
+    ]
+    steel = joint_plan.steel
+    if steel is not None:
+        below, above = steel.likely_c - steel.cold_c, steel.warm_c - steel.likely_c
+        sentences.append(
+            f"At the worst hour {show.rise_text(below)} towards cold and {show.rise_text(above)} towards warm, "
+            "the spread of wind and sky included."
+        )
+    if not joint_plan.anchored:
+        sentences.append(
+            "The assumed start of the steel temperature still matters by 1 K or more: never no heat, at best measure."
+        )
+    return tuple(sentences)
+
+
+def _weather_facts(head: Header) -> tuple[Fact, ...]:
+    return (
+        Fact("Forecast", head.feed),
+        Fact("Issued", "not known" if head.issued is None else head.issued.text),
+        Fact("Age", head.age_text or "none"),
+        Fact("Verdict", head.freshness_text),
+        Fact("Ends", "not known" if head.forecast_end is None else head.forecast_end.text),
+        Fact("Plan made", head.made.text),
+    )
+
+
+def _area_m2(joint: Joint, part: Part, heat: PartHeat) -> float:
+    faces = 2 if joint.both_faces else 1
+    return part.sides * faces * heat.band_mm * heat.band_length_mm / 1e6
+
+
+def _heating_steps(joint: Joint, heat: HeatPlan, source: HeatSource, show: Show) -> tuple[Step, ...]:
+    """The way of `frostshift_rules.heat_plan`, part by part."""
+    areas = [_area_m2(joint, joint.parts[part.part_no - 1], part) for part in heat.parts]
+    total = sum(areas)
+    steps = [
+        Step(
+            "Heated length",
+            f"{show.length_text(joint.weld_length_mm)} of weld in {plural(heat.segments, 'length')}, "
+            "one after the other",
+            f"{show.length_text(heat.heated_length_mm)} at a time",
+        )
+    ]
+    faces = " × 2 faces" if joint.both_faces else ""
+    for part, area in zip(heat.parts, areas, strict=True):
+        sides = " × 2 sides" if joint.parts[part.part_no - 1].sides == 2 else ""
+        band = f"{show.length_text(part.band_mm)} from the weld × {show.length_text(part.band_length_mm)}"
+        steps.append(
+            Step(
+                f"Band on part {part.part_no}",
+                f"{band}{sides}{faces}",
+                show.area_text(area),
+            )
+        )
+    shares = triple(100 * source.share_low, 100 * source.share_likely, 100 * source.share_high, digits=0)
+    if heat.parts and total > 0.0:
+        flux = heat.parts[0].flux_kwm2
+        steps.append(
+            Step(
+                "Heat into the steel",
+                f"{plural(heat.torches, 'torch', 'torches')} × {show.power_text(source.net_kw)} net × share {shares} % "
+                f"(an estimate) / {show.area_text(total)} heated at once",
+                show.flux_text(flux.low, flux.likely, flux.high),
+            )
+        )
+    for part in heat.parts:
+        start, target = show.temp_range_text(part.start_c), show.temp_text(heat.target_c, "up")
+        convection = part.convection_wm2k
+        minutes = optional(show.minutes, part.minutes)
+        hottest = "" if part.hottest_c is None else f"; hottest metal {show.temp_text(part.hottest_c, 'up')}"
+        steps.append(
+            Step(
+                f"Time for part {part.part_no}",
+                f"{show.length_text(part.thickness_mm)} of steel from {start} to {target}, "
+                f"losing {triple(convection.low, convection.likely, convection.high, digits=0)} W/m²K to the air",
+                (NO_TIME[part.status] if minutes is None else minutes.text) + hottest,
+            )
+        )
+    minutes, hold = optional(show.minutes, heat.minutes), optional(show.minutes, heat.hold_minutes)
+    if minutes is not None:
+        steps.append(Step("Heating time", "the slowest part", minutes.text))
+    if hold is not None:
+        steps.append(
+            Step(
+                "Hold",
+                f"from torch off until the coldest required point is back at {show.temp_text(heat.minimum_c, 'up')}; "
+                "the short end counts",
+                f"{duration(hold.low, 'down')} (likely {duration(hold.likely)})",
+            )
+        )
+    return tuple(steps)
+
+
+def _light_up_steps(joint: Joint, heat: HeatPlan, site: Site, show: Show) -> tuple[Step, ...]:
+    if heat.minutes is None or heat.light_up_utc is None:
+        return ()
+    steps = [
+        Step(
+            "Light-up",
+            f"start {show.moment(joint.start_utc).text} less {duration(heat.minutes.high, 'up')} heating (slow end), "
+            f"{duration(heat.soak_minutes, 'up')} soak before the reading is true and "
+            f"{duration(site.choices.setup_minutes, 'up')} set-up",
+            show.moment(heat.light_up_utc).text,
+        )
+    ]
+    if heat.earliest_arc_utc is not None:
+        steps.append(
+            Step(
+                "Earliest arc",
+                "with nobody there before the shift, the same from the start of the shift",
+                show.moment(heat.earliest_arc_utc, toward="up").text,
+            )
+        )
+    return tuple(steps)
+
+
+def _gas_steps(heat: HeatPlan, source: HeatSource, show: Show) -> tuple[Step, ...]:
+    total = heat.total_minutes
+    if total is None or heat.fuel_kg is None or heat.oxygen_m3 is None:
+        return ()
+    record = gas(source.fuel)
+    burned: list[Burned] = [burn(source, minutes * heat.torches) for minutes in (total.low, total.likely, total.high)]
+    ratio = record.oxygen.likely if source.oxygen_ratio is None else source.oxygen_ratio
+    heat_mj = [one.fuel_kg * record.net_mj_kg for one in burned]
+    return (
+        Step(
+            "Heat released",
+            f"{plural(heat.torches, 'torch', 'torches')} × {show.power_text(source.net_kw)} net × "
+            f"{number(total.low, 0, 'down')}-{number(total.high, 0, 'up')} min over "
+            f"{plural(heat.segments, 'length')}",
+            f"{triple(*heat_mj, digits=0)} MJ net",
+        ),
+        Step("Fuel", f"{record.name}, {trimmed(record.net_mj_kg, 2)} MJ/kg net", show.mass(heat.fuel_kg).text),
+        Step(
+            "Oxygen",
+            "none: air torch"
+            if ratio == 0.0
+            else f"{trimmed(ratio, 2)} volumes to one of fuel, which has {trimmed(record.vapour_kg_m3, 3)} kg/m³",
+            show.volume(heat.oxygen_m3).text,
+        ),
+    )
+
+
+def _torch_choice(torches: int, heat: HeatPlan, chosen: bool, show: Show) -> TorchChoice:
+    minutes, hold = optional(show.minutes, heat.minutes), heat.hold_minutes
+    return TorchChoice(
+        torches=torches,
+        chosen=chosen,
+        minutes_text=NO_TIME[heat.status] if minutes is None else minutes.text,
+        light_up=optional(show.moment, heat.light_up_utc),
+        hold_text="" if hold is None else duration(hold.low, "down"),
+        fuel_text="" if heat.fuel_kg is None else show.mass(heat.fuel_kg).text,
+        note=heat.note,
+    )
+
+
+def _hour_rows(series: SteelSeries, window: tuple[datetime, datetime], show: Show) -> tuple[HourRow, ...]:
+    part = cropped(series, window[0] - AROUND, window[1] + AROUND)
+
+    def known(c: float) -> Temp | None:
+        return show.temp(c) if isfinite(c) else None
+
+    return tuple(
+        HourRow(show.moment(at), known(air), known(steel), known(cold), known(warm), window[0] <= at <= window[1])
+        for at, air, steel, cold, warm in zip(
+            part.times_utc, part.air_c, part.steel_c, part.cold_c, part.warm_c, strict=True
+        )
+    )
+
+
+def _charts(joint_plan: JointPlan, series: SteelSeries | None, show: Show) -> tuple[Chart | None, Chart | None]:
+    if series is None:
+        return None, None
+    asked = joint_plan.requirement
+    thresholds = [Threshold(asked.cold_below_c, "cold-steel limit")]
+    if asked.minimum_c is not None:
+        thresholds.insert(0, Threshold(asked.minimum_c, "minimum by table or procedure"))
+    if joint_plan.minimum_c is not None and joint_plan.minimum_c != asked.minimum_c:
+        thresholds.append(Threshold(joint_plan.minimum_c, "minimum with cold steel"))
+    uprights = [(joint_plan.joint.start_utc, "start")]
+    if joint_plan.heat is not None and joint_plan.heat.light_up_utc is not None:
+        uprights.insert(0, (joint_plan.heat.light_up_utc, "light up"))
+    window = (joint_plan.window_start_utc, joint_plan.window_end_utc)
+    wide, narrow = (
+        draw(series, show, window=window, thresholds=thresholds, uprights=uprights, width=width, height=height)
+        for width, height in ((820.0, 340.0), (360.0, 320.0))
+    )
+    return wide, narrow
+
+
+def joint_page(
+    plan: Plan,
+    mark: str,
+    show: Show,
+    now: datetime,
+    *,
+    series: SteelSeries | None,
+    times_for_torches: Mapping[int, HeatPlan],
+    readings: Sequence[Reading] = (),
+    defaults: Sequence[str] = (),
+) -> JointPage | None:
+    """The page of one joint.
+
+    Args:
+        plan: of the site.
+        mark: of the joint.
+        show: units and zone.
+        now: aware UTC, for the ages.
+        series: hourly temperatures; None where there is no forecast.
+        times_for_torches: number of torches -> heat plan; empty where no heat is planned.
+        readings: of this joint.
+        defaults: what the schedule left open and was taken as the stated default.
+
+    Returns:
+        The view, or None where the plan holds no such joint.
+    """
+    joint_plan = next((jp for jp in plan.joints if jp.joint.mark == mark), None)
+    if joint_plan is None:
+        return None
+    site, joint, heat, asked = plan.site, joint_plan.joint, joint_plan.heat, joint_plan.requirement
+    source = None if heat is None or heat.source_id is None else site.heat_source(heat.source_id)
+    head = header(plan, show, now)
+    cold = _cold_steel(asked, joint_plan.steel, show)
+    window = (joint_plan.window_start_utc, joint_plan.window_end_utc)
+    wide, narrow = _charts(joint_plan, series, show)
+    return JointPage(
+        header=head,
+        line=line(joint_plan, site, show, defaults),
+        facts=joint_facts(joint, show),
+        parts=tuple(part_text(part, show) for part in joint.parts),
+        window=(show.moment(window[0]), show.moment(window[1], toward="up")),
+        asks=tuple(_ask_row(ask, show, decides=n == 0) for n, ask in enumerate(asked.asks)),
+        minimum=optional(show.temp, joint_plan.minimum_c, "up"),
+        minimum_why=_minimum_why(joint_plan, cold, show),
+        cold_steel=cold,
+        maximum=optional(show.temp, asked.maximum_c, "down"),
+        maximum_source=asked.maximum_source,
+        extent="" if asked.extent_mm is None else show.length_text(asked.extent_mm),
+        not_accepted=(
+            f"The deciding figures of {site.table_id} rest on rows that the site has to accept first: check them "
+            "against your copy of the code."
+            if asked.not_accepted
+            else ""
+        ),
+        requirement_notes=asked.notes,
+        steel_worst=optional(show.span, joint_plan.steel),
+        steel_start=optional(show.span, joint_plan.steel_now),
+        air_worst=optional(show.span, joint_plan.air),
+        doubt=_doubt(joint_plan, site, show),
+        weather=_weather_facts(head),
+        heating=() if heat is None or source is None else _heating_steps(joint, heat, source, show),
+        heating_note=_heating_note(joint_plan),
+        light_up=() if heat is None else _light_up_steps(joint, heat, site, show),
+        gas=() if heat is None or source is None else _gas_steps(heat, source, show),
+        gas_notes=NOT_COUNTED,
+        torch_choices=tuple(
+            _torch_choice(torches, one, heat is not None and torches == heat.torches, show)
+            for torches, one in sorted(times_for_torches.items())
+        ),
+        wide=wide,
+        narrow=narrow,
+        hours=() if series is None else _hour_rows(series, window, show),
+        readings=tuple(
+            Measured(
+                show.moment(reading.at_utc, detail="date"),
+                show.temp(reading.steel_c),
+                reading.instrument,
+                reading.by,
+            )
+            for reading in sorted(readings, key=lambda one: one.at_utc, reverse=True)
+        ),
+        cautions=CAUTIONS,
+    )
+
+
+def _heating_note(joint_plan: JointPlan) -> str:
+    heat = joint_plan.heat
+    if heat is not None:
+        return heat.note
+    if joint_plan.call == "no_heat":
+        return "No heat is needed, so none is worked out."
+    return "Nothing can be worked out: " + "; ".join(joint_plan.unknowns or joint_plan.reasons)

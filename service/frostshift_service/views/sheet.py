@@ -1,0 +1,547 @@
+"""The morning sheet: what the next shifts need, one line a joint, totals a shift."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Final
+
+from frostshift_rules.gas import NOT_COUNTED, gas
+from frostshift_rules.job import JointState, Site
+from frostshift_rules.workload import FuelTotal, JointPlan, Plan, Range, ShiftTotal, WeatherHour, WeatherState
+from frostshift_service.views.show import (
+    Amount,
+    Moment,
+    Show,
+    Temp,
+    TempSpan,
+    age,
+    day_text,
+    duration,
+    optional,
+    plural,
+)
+from frostshift_service.views.words import (
+    CALLS,
+    CAUTIONS,
+    CREDITS,
+    FEEDS,
+    FRESHNESS,
+    NO_TIME,
+    READING_NOTE,
+    STATES,
+    WEATHER,
+    Caution,
+    Word,
+)
+
+OLD_PLAN_H: Final = 2.0
+"""A plan older than this is said to be old [h]; plans are remade about every hour. Our choice."""
+UNUSABLE_H: Final = 24.0
+"""A forecast issued longer ago than this is called unusable whatever the plan said when it was made [h]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Header:
+    """Where the figures come from and how old they are; stands on every page.
+
+    Attributes:
+        site_id, site_name, zone: of the site.
+        made: when the plan was made.
+        feed: name for people; `credit` the line its terms ask for.
+        issued: when the forecast was issued; None where the feed does not say or there is none.
+        age_text: its age now; empty where there is no forecast.
+        forecast_end: last hour of the forecast.
+        freshness: `fresh`, `late`, `unusable` or `none`, and its words.
+        warnings: what people must know before they read on; sentences.
+        table_id: rule table of the site; `accepted` says who accepted it, empty where nobody has.
+    """
+
+    site_id: str
+    site_name: str
+    zone: str
+    made: Moment
+    feed: str
+    credit: str
+    issued: Moment | None
+    age_text: str
+    forecast_end: Moment | None
+    freshness: str
+    freshness_text: str
+    warnings: tuple[str, ...]
+    table_id: str
+    accepted: str
+
+
+@dataclass(frozen=True, slots=True)
+class HeldHours:
+    """Hours in a row in which the weather does not simply let the joint be welded, for one reason."""
+
+    start: Moment
+    end: Moment
+    state: Word
+    reason: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One joint on the sheet.
+
+    Attributes:
+        mark, place, crew: as planned.
+        state: code of the joint's state; `state_text` its words.
+        start: planned start; `hours` planned duration [h].
+        light_up: when the torch must burn; None where no time is known or no heat is needed.
+        earliest_arc: earliest arc with heating from the start of the shift, where light-up lies before it.
+        call, call_by_air: heat call by steel, and what a rule on air alone would say; `air_differs` where they do not
+            agree.
+        steel, air: at the worst hour of the window; None: unknown.
+        minimum, target: None: unknown, or no heat planned.
+        minutes: torch burning before the first arc; `minutes_text` says why where there is no time.
+        hold: how long it stays above the minimum; `hold_text` shows the short end.
+        torches: at once on this joint; None without a heat plan. `segments`: lengths heated one after the other.
+        weather: weather state; `held` the hours that are not simply go.
+        fuel_name, fuel, oxygen: for heating.
+        no_heat_text: when no heat would be needed; empty where that is not so.
+        hint: the figure and what to do where the table is not accepted yet; empty otherwise.
+        heat_note: a sentence on the heating, empty where none is needed.
+        reasons, unknowns: sentences of the plan.
+        defaults: what the schedule left open and was taken as the stated default.
+    """
+
+    mark: str
+    place: str
+    crew: str
+    state: JointState
+    state_text: str
+    start: Moment
+    hours: float
+    light_up: Moment | None
+    earliest_arc: Moment | None
+    call: Word
+    call_by_air: Word
+    air_differs: bool
+    steel: TempSpan | None
+    air: TempSpan | None
+    minimum: Temp | None
+    target: Temp | None
+    minutes: Amount | None
+    minutes_text: str
+    hold: Amount | None
+    hold_text: str
+    torches: int | None
+    segments: int | None
+    weather: Word
+    held: tuple[HeldHours, ...]
+    fuel_name: str
+    fuel: Amount | None
+    oxygen: Amount | None
+    no_heat_text: str
+    hint: str
+    heat_note: str
+    reasons: tuple[str, ...]
+    unknowns: tuple[str, ...]
+    defaults: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Count:
+    """So many joints have this call or state."""
+
+    word: Word
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class FuelLine:
+    """Fuel and oxygen of one heat source in a shift; `cylinders` in words, of the high end."""
+
+    source: str
+    fuel_name: str
+    fuel: Amount
+    oxygen: Amount
+    cylinders: str
+
+
+@dataclass(frozen=True, slots=True)
+class ShiftBlock:
+    """One shift: its totals and its joints by light-up time.
+
+    Attributes:
+        key, day: as in the plan.
+        title: `Day, Thu 17 Dec, 06:00 to 16:00`.
+        joints_text, torches_text, hands_text: ready for people.
+        calls, states: counts, the ones that are there.
+        at_least: `at least; 3 joints unknown`, empty where nothing is unknown; goes before every amount.
+        heat: torch-minutes; None where no torch burns.
+        fuels: by heat source.
+        notes: what people must be told.
+        lines: the joints.
+    """
+
+    key: str
+    day: date
+    title: str
+    start: Moment
+    end: Moment
+    joints: int
+    unknown: int
+    joints_text: str
+    calls: tuple[Count, ...]
+    states: tuple[Count, ...]
+    at_least: str
+    heat: Amount | None
+    torches_at_once: int
+    torches_there: int
+    torches_text: str
+    hands: int
+    hands_text: str
+    fuels: tuple[FuelLine, ...]
+    notes: tuple[str, ...]
+    lines: tuple[Line, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class DayLink:
+    """A day that can be asked for, and how many shifts it has."""
+
+    day: date
+    text: str
+    shifts: int
+
+
+@dataclass(frozen=True, slots=True)
+class DefaultTaken:
+    """What was taken for a cell left open, and the joints on the sheet that it was taken for."""
+
+    taken: str
+    marks: tuple[str, ...]
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class MorningSheet:
+    """The workload of some shifts.
+
+    Attributes:
+        header: where the figures come from.
+        title: which shifts.
+        shifts: in order of time.
+        outside: joints of that time whose planned start lies in no shift.
+        earlier: marks whose planned start lies before the first shift shown and that are not marked done.
+        earlier_text: the same as a sentence, empty where there are none.
+        days: every day of the plan that has a shift.
+        day, shift_count: as asked for.
+        defaults: what the schedule left open and was taken as the stated default.
+        notes: how to read the figures.
+        cautions: standing cautions.
+    """
+
+    header: Header
+    title: str
+    shifts: tuple[ShiftBlock, ...]
+    outside: tuple[Line, ...]
+    earlier: tuple[str, ...]
+    earlier_text: str
+    days: tuple[DayLink, ...]
+    day: date | None
+    shift_count: int
+    defaults: tuple[DefaultTaken, ...]
+    notes: tuple[str, ...]
+    cautions: tuple[Caution, ...]
+
+
+def header(plan: Plan, show: Show, now: datetime) -> Header:
+    """Where the figures of a plan come from and how old they are at `now` (aware UTC)."""
+    site = plan.site
+    warnings = list(plan.warnings)
+    plan_age_h = (now - plan.made_utc).total_seconds() / 3600.0
+    if plan_age_h > OLD_PLAN_H:
+        warnings.insert(0, f"This plan was made {age(plan_age_h)} ago and has not been remade since: plan again.")
+    freshness = plan.freshness
+    age_text = ""
+    if plan.issued_utc is not None:
+        forecast_age_h = (now - plan.issued_utc).total_seconds() / 3600.0
+        age_text = f"issued {age(forecast_age_h)} ago"
+        if forecast_age_h > UNUSABLE_H and freshness != "unusable":
+            freshness = "unusable"
+            warnings.insert(0, "The forecast of this plan has become too old since the plan was made: plan again.")
+    elif plan.fetched_utc is not None:
+        age_text = f"fetched {age((now - plan.fetched_utc).total_seconds() / 3600.0)} ago; its issue time is not known"
+    accepted = next((a for a in site.acceptances if a.table_id == site.table_id), None)
+    return Header(
+        site_id=site.id,
+        site_name=site.name,
+        zone=site.zone,
+        made=show.moment(plan.made_utc, detail="year"),
+        feed=FEEDS.get(plan.feed, plan.feed),
+        credit=CREDITS.get(plan.feed, ""),
+        issued=optional(show.moment, plan.issued_utc, detail="date"),
+        age_text=age_text,
+        forecast_end=optional(show.moment, plan.forecast_end_utc, detail="date"),
+        freshness=freshness,
+        freshness_text=FRESHNESS[freshness],
+        warnings=tuple(warnings),
+        table_id=site.table_id,
+        accepted="" if accepted is None else f"{accepted.accepted_by}, {accepted.accepted_on.isoformat()}",
+    )
+
+
+def held_hours(hours: Sequence[WeatherHour], worst: WeatherState, show: Show) -> tuple[HeldHours, ...]:
+    """Hours in a row with the same state and reason, drawn together; each hour lasts to the next full one.
+
+    Their text repeats the state only where it is not the joint's `worst`, which stands beside them.
+    """
+    found: list[tuple[WeatherHour, datetime]] = []
+    for hour in hours:
+        end = hour.at_utc + timedelta(hours=1)
+        if found:
+            first, until = found[-1]
+            if (first.state, first.reason, until) == (hour.state, hour.reason, hour.at_utc):
+                found[-1] = (first, end)
+                continue
+        found.append((hour, end))
+    rows = []
+    for first, until in found:
+        start, end_moment = show.moment(first.at_utc), show.moment(until)
+        word = WEATHER[first.state]
+        said = first.reason if first.state == worst else f"{word.text}, {first.reason}"
+        text = f"{start.text} to {show.moment(until, detail='clock').text}: {said}"
+        rows.append(HeldHours(start, end_moment, word, first.reason, text))
+    return tuple(rows)
+
+
+def hint_text(joint_plan: JointPlan, show: Show) -> str:
+    """The figure of a table that the site has not accepted, and what to do about it; empty where that is not so."""
+    asks = joint_plan.requirement.asks
+    if not joint_plan.hint or not asks:
+        return ""
+    ask = asks[0]
+    origin = ", ".join(part for part in (ask.clause or ask.table_id, ask.row) if part)
+    return (
+        f"{show.temp_text(ask.minimum_c, 'up')} per {origin} ({ask.basis}): accept the table or enter the "
+        "procedure's value"
+    )
+
+
+def _no_heat_text(joint_plan: JointPlan, show: Show) -> str:
+    before, after = joint_plan.no_heat_before_utc, joint_plan.no_heat_after_utc
+    parts = []
+    if before is not None:
+        parts.append(f"before {show.moment(before).text}")
+    if after is not None:
+        parts.append(f"after {show.moment(after, toward='up').text}")
+    return f"no heat if struck {' or '.join(parts)}" if parts else ""
+
+
+def line(joint_plan: JointPlan, site: Site, show: Show, defaults: Sequence[str] = ()) -> Line:
+    """One joint of a plan as a line of the sheet."""
+    joint, heat = joint_plan.joint, joint_plan.heat
+    source = None if heat is None or heat.source_id is None else site.heat_source(heat.source_id)
+    hold = None if heat is None else optional(show.minutes, heat.hold_minutes)
+    return Line(
+        mark=joint.mark,
+        place=joint.place,
+        crew=joint.crew,
+        state=joint.state,
+        state_text=STATES[joint.state],
+        start=show.moment(joint.start_utc),
+        hours=joint.hours,
+        light_up=None if heat is None else optional(show.moment, heat.light_up_utc),
+        earliest_arc=None if heat is None else optional(show.moment, heat.earliest_arc_utc, toward="up"),
+        call=CALLS[joint_plan.call],
+        call_by_air=CALLS[joint_plan.call_by_air],
+        air_differs=joint_plan.call != joint_plan.call_by_air,
+        steel=optional(show.span, joint_plan.steel),
+        air=optional(show.span, joint_plan.air),
+        minimum=optional(show.temp, joint_plan.minimum_c, "up"),
+        target=None if heat is None else show.temp(heat.target_c, "up"),
+        minutes=None if heat is None else optional(show.minutes, heat.minutes),
+        minutes_text="" if heat is None else NO_TIME[heat.status],
+        hold=hold,
+        hold_text="" if hold is None else duration(hold.low, "down"),
+        torches=None if heat is None else heat.torches,
+        segments=None if heat is None else heat.segments,
+        weather=WEATHER[joint_plan.weather_state],
+        held=held_hours(joint_plan.weather_hours, joint_plan.weather_state, show),
+        fuel_name="" if source is None else gas(source.fuel).name,
+        fuel=None if heat is None else optional(show.mass, heat.fuel_kg),
+        oxygen=None if heat is None else optional(show.volume, heat.oxygen_m3),
+        no_heat_text=_no_heat_text(joint_plan, show),
+        hint=hint_text(joint_plan, show),
+        heat_note="" if heat is None else heat.note,
+        reasons=joint_plan.reasons,
+        unknowns=joint_plan.unknowns,
+        defaults=tuple(defaults),
+    )
+
+
+def _by_light_up(joint_plan: JointPlan) -> tuple[datetime, datetime, str]:
+    """A joint without a light-up time takes its place in the day by its start."""
+    heat, joint = joint_plan.heat, joint_plan.joint
+    first = joint.start_utc if heat is None or heat.light_up_utc is None else heat.light_up_utc
+    return first, joint.start_utc, joint.mark
+
+
+def _cylinders_text(total: FuelTotal) -> str:
+    parts = [
+        f"{count} × {name}" if count is not None else f"{what} not counted in cylinders"
+        for what, count, name in (
+            ("fuel", total.fuel_cylinders, total.fuel_cylinder),
+            ("oxygen", total.oxygen_cylinders, total.oxygen_cylinder),
+        )
+        if count != 0
+    ]
+    return ", ".join(parts)
+
+
+def _fuel_line(total: FuelTotal, site: Site, show: Show) -> FuelLine:
+    source = site.heat_source(total.source_id)
+    return FuelLine(
+        source=total.source_id if source is None else source.name,
+        fuel_name="fuel" if source is None else gas(source.fuel).name,
+        fuel=show.mass(total.fuel_kg),
+        oxygen=show.volume(total.oxygen_m3),
+        cylinders=_cylinders_text(total),
+    )
+
+
+def _any(amount: Range) -> bool:
+    return amount.high > 0.0
+
+
+def _shift_block(total: ShiftTotal, lines: Sequence[Line], site: Site, show: Show) -> ShiftBlock:
+    start, end = show.moment(total.start_utc, detail="clock"), show.moment(total.end_utc, detail="clock")
+    if total.torches_at_once and total.torches_at_utc is not None:
+        torches_text = f"{total.torches_at_once} at once at {show.moment(total.torches_at_utc).text}"
+    else:
+        torches_text = "none"
+    return ShiftBlock(
+        key=total.key,
+        day=total.day,
+        title=f"{total.name}, {day_text(total.day)}, {start.text} to {end.text}",
+        start=start,
+        end=end,
+        joints=total.joints,
+        unknown=total.unknown,
+        joints_text=plural(total.joints, "joint"),
+        calls=tuple(Count(word, total.calls[call]) for call, word in CALLS.items() if total.calls.get(call)),
+        states=tuple(Count(word, total.states[state]) for state, word in WEATHER.items() if total.states.get(state)),
+        at_least=f"at least; {plural(total.unknown, 'joint')} unknown" if total.unknown else "",
+        heat=show.torch_minutes(total.heat_minutes) if _any(total.heat_minutes) else None,
+        torches_at_once=total.torches_at_once,
+        torches_there=total.torches_there,
+        torches_text=f"{torches_text}; {total.torches_there} there",
+        hands=total.hands,
+        hands_text=f"{plural(total.hands, 'person', 'people')} to hold them",
+        fuels=tuple(_fuel_line(fuel, site, show) for fuel in total.fuels),
+        notes=total.notes,
+        lines=tuple(lines),
+    )
+
+
+def _chosen(plan: Plan, now: datetime, day: date | None, count: int) -> tuple[ShiftTotal, ...]:
+    ordered = sorted(plan.shifts, key=lambda shift: shift.start_utc)
+    if day is None:
+        return tuple(shift for shift in ordered if shift.end_utc > now)[:count]
+    return tuple(shift for shift in ordered if shift.day >= day)[:count]
+
+
+def _period(plan: Plan, chosen: Sequence[ShiftTotal]) -> tuple[datetime, datetime]:
+    """From the end of the shift before the first one to the start of the one after the last.
+
+    A joint between two shifts is on the sheets of both, so that nobody can page past it.
+    """
+    first, last = chosen[0].start_utc, chosen[-1].end_utc
+    before = [shift.end_utc for shift in plan.shifts if shift.start_utc < first]
+    after = [shift.start_utc for shift in plan.shifts if shift.start_utc > chosen[-1].start_utc]
+    far = timedelta(days=366)
+    return max(before, default=first - far), min(after, default=last + far)
+
+
+def _defaults_taken(lines: Sequence[Line]) -> tuple[DefaultTaken, ...]:
+    marks: dict[str, list[str]] = {}
+    for one in lines:
+        for taken in one.defaults:
+            marks.setdefault(taken, []).append(one.mark)
+    return tuple(
+        DefaultTaken(taken, tuple(some), f"{taken} ({'every joint' if len(some) == len(lines) else ', '.join(some)})")
+        for taken, some in marks.items()
+    )
+
+
+def morning_sheet(
+    plan: Plan,
+    show: Show,
+    now: datetime,
+    *,
+    day: date | None = None,
+    shift_count: int = 2,
+    defaults: Mapping[str, Sequence[str]] | None = None,
+) -> MorningSheet:
+    """The sheet of `shift_count` shifts.
+
+    Args:
+        plan: of the site.
+        show: units and zone.
+        now: aware UTC; decides which shifts come next, and the ages.
+        day: first local day; None: from the shift that is running or comes next.
+        shift_count: how many shifts.
+        defaults: mark -> what the schedule left open and was taken as the stated default.
+
+    Returns:
+        The view. Without any shift in the plan it shows every joint outside the shifts and says so in its title.
+    """
+    defaults = defaults or {}
+    chosen = _chosen(plan, now, day, shift_count)
+    in_order = sorted(plan.joints, key=_by_light_up)
+
+    def lines(joint_plans: Sequence[JointPlan]) -> list[Line]:
+        return [line(jp, plan.site, show, defaults.get(jp.joint.mark, ())) for jp in joint_plans]
+
+    if chosen:
+        start, end = _period(plan, chosen)
+        outside = [jp for jp in in_order if jp.shift_key is None and start <= jp.joint.start_utc < end]
+        days = dict.fromkeys(day_text(shift.day) for shift in chosen)
+        title = f"{plural(len(chosen), 'shift')}: {', '.join(days)}"
+        first_utc = chosen[0].start_utc
+    else:
+        outside = [jp for jp in in_order if jp.shift_key is None]
+        title = "No shift in this time"
+        first_utc = now
+    per_day = Counter(shift.day for shift in plan.shifts)
+    shown = {shift.key for shift in chosen}
+    on_sheet = {jp.joint.mark for jp in outside}
+    earlier = tuple(
+        jp.joint.mark
+        for jp in in_order
+        if jp.joint.start_utc < min(first_utc, now) and jp.shift_key not in shown and jp.joint.mark not in on_sheet
+    )
+    blocks = tuple(
+        _shift_block(shift, lines([jp for jp in in_order if jp.shift_key == shift.key]), plan.site, show)
+        for shift in chosen
+    )
+    outside_lines = tuple(lines(outside))
+    return MorningSheet(
+        header=header(plan, show, now),
+        title=title,
+        shifts=blocks,
+        outside=outside_lines,
+        earlier=earlier,
+        earlier_text=f"From earlier shifts and not marked done: {', '.join(earlier)}." if earlier else "",
+        days=tuple(DayLink(one, day_text(one), count) for one, count in sorted(per_day.items())),
+        day=day,
+        shift_count=shift_count,
+        defaults=_defaults_taken([*(one for block in blocks for one in block.lines), *outside_lines]),
+        notes=(READING_NOTE, *NOT_COUNTED),
+        cautions=CAUTIONS,
+    )
+
+
+def all_lines(sheet: MorningSheet) -> list[tuple[str, Line]]:
+    """Every line of a sheet with the title of its group, for files and the terminal."""
+    rows = [(block.title, row) for block in sheet.shifts for row in block.lines]
+    return rows + [("outside every shift", row) for row in sheet.outside]

@@ -1,0 +1,107 @@
+"""The words and shapes of calls and states, the names of feeds, and the standing cautions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from frostshift_rules.job import JointState
+from frostshift_rules.workload import Freshness, HeatCall, HeatStatus, WeatherState
+
+
+@dataclass(frozen=True, slots=True)
+class Word:
+    """A call or state: its code in JSON and files, its words on pages, and the shape drawn beside the words."""
+
+    code: str
+    text: str
+    shape: str
+
+
+CALLS: Final[dict[HeatCall, Word]] = {
+    "no_heat": Word("no_heat", "no heat", "ring"),
+    "heat_to_minimum": Word("heat_to_minimum", "heat to minimum", "peak"),
+    "cold_steel_heat": Word("cold_steel_heat", "cold steel: raised heat", "two_peaks"),
+    "measure": Word("measure", "measure first", "gauge"),
+    "unknown": Word("unknown", "unknown", "dashes"),
+}
+WEATHER: Final[dict[WeatherState, Word]] = {
+    "go": Word("go", "go", "chevron"),
+    "dry_first": Word("dry_first", "dry first", "drop"),
+    "shelter_needed": Word("shelter_needed", "shelter needed", "roof"),
+    "stop": Word("stop", "stop", "bar"),
+    "unknown": Word("unknown", "unknown", "dashes"),
+}
+STATES: Final[dict[JointState, str]] = {
+    "planned": "planned",
+    "heating": "heating",
+    "in_progress": "in progress",
+    "done": "done",
+    "postponed": "postponed",
+}
+NO_TIME: Final[dict[HeatStatus, str]] = {
+    "ok": "",
+    "no_time": "no time yet",
+    "no_source": "no heat source",
+    "never": "never gets there",
+    "unsure": "no time: too unsure",
+    "too_hot": "no time: would overheat",
+}
+FRESHNESS: Final[dict[Freshness, str]] = {
+    "fresh": "fresh",
+    "late": "late: the doubt of every temperature grows with it",
+    "unusable": "too old to use: every joint is unknown",
+    "none": "no forecast: every joint is unknown",
+}
+FEEDS: Final[dict[str, str]] = {
+    "nws": "US National Weather Service",
+    "met_norway": "MET Norway",
+    "file": "a forecast file",
+    "": "none",
+}
+CREDITS: Final[dict[str, str]] = {
+    "nws": "Forecast: US National Weather Service.",
+    "met_norway": "Forecast: data from MET Norway (CC BY 4.0).",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Caution:
+    """A standing caution and the clause it rests on; an empty clause: common practice."""
+
+    text: str
+    clause: str = ""
+
+
+CAUTIONS: Final[tuple[Caution, ...]] = (
+    Caution(
+        "Measure the steel before you strike. Every temperature here is predicted. This sheet never replaces a "
+        "measurement, the welding procedure, local codes or licensed practice."
+    ),
+    Caution(
+        "Measure on the face opposite the flame where you can. On the heated face take the flame away first and wait "
+        "about 2 minutes per 25 mm (1 in) of thickness.",
+        "ISO 13916:2025",
+    ),
+    Caution(
+        "Keep a fire watch while torches burn and for at least half an hour afterwards, longer where the permit says "
+        "so. Look at the far side of the steel too."
+    ),
+    Caution("Cylinders stand upright and secured, valves closed when idle.", "29 CFR 1926.350(a)"),
+    Caution(
+        "Never heat a cylinder or a valve with a flame or on torch-heated steel. Thaw with warm, not boiling, water.",
+        "29 CFR 1926.350(a)(5)",
+    ),
+    Caution(
+        "Ventilate tents and screens: flames make carbon monoxide and use up the air. Fuel cylinders stay outside; "
+        "propane sinks into pits and low screens."
+    ),
+    Caution(
+        "Temporary heaters stand at least 10 ft (3 m) from tarpaulins unless listed for closer; tarpaulins are tied.",
+        "29 CFR 1926.154(b)(4)",
+    ),
+)
+READING_NOTE: Final = (
+    "Steel: cold side to likely at the coldest hour of the joint's window. Light-up is for the slow end of the heating "
+    "time, hold is the short end. Ranges are low to high."
+)
