@@ -77,13 +77,12 @@ def _xlsx(frame: pd.DataFrame) -> bytes:
     with pd.ExcelWriter(out, engine="openpyxl") as writer:
         for name, content in (("joints", frame), ("columns", explained)):
             content.to_excel(writer, sheet_name=name, index=False, freeze_panes=(1, 1))
-            for cells_of_column in writer.sheets[name].columns:
-                dimension = writer.sheets[name].column_dimensions[cells_of_column[0].column_letter]
-                dimension.width = 2 + max(len(str(cell.value or "")) for cell in cells_of_column)
+            sheet = writer.sheets[name]
+            for column, head in zip(sheet.iter_cols(max_row=1), content.columns, strict=True):
+                dimension = sheet.column_dimensions[column[0].column_letter]
+                dimension.width = 2 + max(len(head), *map(len, content[head]), 0)
                 # text: or the spreadsheet takes 1-1/2 for a date and a mark such as 007 for a number
                 dimension.number_format = "@"
-                for cell in cells_of_column:
-                    cell.number_format = "@"
     return out.getvalue()
 
 
@@ -158,8 +157,13 @@ def _length(mm: float, show: Units) -> str:
 
 
 def _height(metres: float, show: Units) -> str:
-    candidates = [f"{_number(round(units.ft_from_m(metres), 6))} ft"] if show == "us" else []
-    return _exact(metres, candidates, lambda text: cells.read_length(text).mm / 1000.0, f"{_number(metres)} m")
+    candidates = [
+        f"{_number(metres)} m",
+        f"{_number(round(metres * 1000.0, 6))} mm",
+        f"{_number(round(units.ft_from_m(metres), 6))} ft",
+    ]
+    preferred = reversed(candidates) if show == "us" else candidates
+    return _exact(metres, preferred, lambda text: cells.read_length(text).mm / 1000.0, candidates[0])
 
 
 def _temperature(celsius: float, show: Units) -> str:

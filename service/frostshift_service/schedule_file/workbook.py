@@ -10,6 +10,7 @@ from __future__ import annotations
 import io
 import posixpath
 import re
+import struct
 import zipfile
 import zlib
 from datetime import date, datetime, time, timedelta
@@ -30,6 +31,20 @@ MAX_LIST: Final = 5_000_000
 SHEET_NAME: Final = "joints"
 
 _CORRUPT: Final = "cannot be read as an XLSX workbook: it is damaged or of another kind; save it as .xlsx again"
+# what zipfile, zlib, expat and calamine raise on damaged files (found by changing bytes of a good one at random)
+_DAMAGE: Final = (
+    zipfile.BadZipFile,
+    zlib.error,
+    struct.error,
+    ElementTree.ParseError,
+    python_calamine.CalamineError,
+    EOFError,
+    KeyError,
+    NotImplementedError,
+    OSError,
+    RuntimeError,
+    ValueError,
+)
 _RELATION: Final = "{http://schemas.openxmlformats.org/officeDocument/2006/relationships}id"
 _RELATION_STRICT: Final = "{http://purl.oclc.org/ooxml/officeDocument/relationships}id"
 _CELL: Final = re.compile("([A-Z]{1,3})([0-9]{1,7})")
@@ -53,16 +68,9 @@ def read_xlsx(data: bytes, max_rows: int) -> Sheet:
                 _check_sheet(xml, name)
         workbook = python_calamine.load_workbook(io.BytesIO(data))
         rows = workbook.get_sheet_by_name(name).to_python(skip_empty_area=False)
-    except (
-        zipfile.BadZipFile,
-        zlib.error,
-        EOFError,
-        KeyError,
-        NotImplementedError,
-        RuntimeError,
-        ElementTree.ParseError,
-        python_calamine.CalamineError,
-    ):
+    except FileProblem:
+        raise
+    except _DAMAGE:
         raise FileProblem(_CORRUPT) from None
     numbered = ((number, [_typed(value) for value in row]) for number, row in enumerate(rows, 1))
     return Sheet(tuple(filled(numbered, max_rows)))

@@ -1,0 +1,632 @@
+"""Schedule files: good and messy ones in, every bad input with its answer, and the way out and back."""
+
+from __future__ import annotations
+
+import codecs
+import io
+import zipfile
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from datetime import UTC, date, datetime, time, timedelta
+from pathlib import Path
+from typing import Any
+
+import openpyxl
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from openpyxl.utils.datetime import CALENDAR_MAC_1904
+
+from frostshift_rules.job import HeatSource, Joint, Part, Procedure, Shelter, Shift, Site
+from frostshift_service import schedule_file
+from frostshift_service.schedule_file import COLUMNS, ScheduleFile, cells, workbook
+from frostshift_service.schedule_file.sheet import guarded, unguarded
+
+FIXTURES = Path(__file__).parents[2] / "fixtures" / "schedules"
+NOW = datetime(2026, 11, 25, 18, tzinfo=UTC)
+SITE = Site(
+    id="mill",
+    name="Mill building",
+    latitude=44.9,
+    longitude=-93.2,
+    altitude_m=250.0,
+    zone="America/Chicago",
+    table_id="none",
+    code_units="us",
+    shifts=(Shift("day", time(7), time(17)), Shift("evening", time(17), time(1))),
+    heat_sources=(HeatSource("P1", "propane torch", "propane", 30.0),),
+    procedures=(Procedure("P-12"),),
+)
+GOOD: Mapping[str, str] = {
+    "mark": "J-1",
+    "start": "2026-11-26 07:30",
+    "hours": "2",
+    "process": "SMAW",
+    "electrode": "E7018",
+    "weld_length": "24 in",
+    "steel_1": "A572-50",
+    "thickness_1": "1-1/2 in",
+}
+
+
+def read(data: bytes, name: str = "s.csv", **limits: int) -> ScheduleFile:
+    return schedule_file.read_schedule(data, name, SITE, NOW, **limits)
+
+
+def csv_of(*rows: Mapping[str, str]) -> bytes:
+    columns = list(dict.fromkeys(name for row in rows for name in row))
+    lines = [columns, *([row.get(name, "") for name in columns] for row in rows)]
+    return "\n".join(",".join('"' + cell.replace('"', '""') + '"' for cell in line) for line in lines).encode()
+
+
+def xlsx_of(*rows: list[Any], change: Callable[[openpyxl.Workbook], None] | None = None) -> bytes:
+    book = openpyxl.Workbook()
+    for row in rows:
+        book.active.append(row)
+    if change:
+        change(book)
+    out = io.BytesIO()
+    book.save(out)
+    return out.getvalue()
+
+
+def good_xlsx(change: Callable[[openpyxl.Workbook], None] | None = None, **cells_: object) -> bytes:
+    row = GOOD | cells_
+    return xlsx_of(list(row), list(row.values()), change=change)
+
+
+def errors(found: ScheduleFile) -> list[str]:
+    assert found.joints == ()
+    return [str(error) for error in found.errors]
+
+
+def only_error(found: ScheduleFile) -> str:
+    (error,) = errors(found)
+    return error
+
+
+# --- what is read ---
+
+
+def test_the_good_file() -> None:
+    found = read((FIXTURES / "good.csv").read_bytes())
+    assert found.errors == ()
+    assert found.warnings == ()
+    first, second, third = found.joints
+    assert first.joint == Joint(
+        mark="BP-A1",
+        place="row A, line 1",
+        parts=(Part("A572-50", 2 * 25.4, 2.0), Part("A36", cells.read_length("1-1/2 in").mm, 1.5, "plate",
+                                                    cells.read_length("12 in").mm, 2)),
+        process="SMAW",
+        electrode="E7018",
+        hydrogen_ml=8.0,
+        procedure="P-12",
+        weld_length_mm=cells.read_length("24 in").mm,
+        ends="inside",
+        start_utc=datetime(2026, 11, 26, 13, 30, tzinfo=UTC),
+        hours=2.5,
+        crew="north",
+        shelter=Shelter(cells.temperature_c(-60, 50)("40 F"), cells.speed_ms(0, 40)("3 mph")),
+        torches=2,
+        heat_source="P1",
+        heated_length_mm=cells.read_length("12 in").mm,
+    )  # fmt: skip
+    assert (first.row, first.defaults, first.problems) == (2, ("reach_1",), ())
+    assert second.joint.ends == "edge_to_edge"
+    assert second.joint.exposure == "half"
+    assert (second.joint.sun, second.joint.both_faces) == (True, True)
+    assert second.joint.height_m == pytest.approx(33 * 0.3048)
+    assert [part.kind for part in second.joint.parts] == ["flange_with_web", "plate"]
+    assert [part.thickness_in for part in second.joint.parts] == [None, 0.75]
+    assert third.joint.weld_length_mm == 762.0
+    assert third.joint.height_m == 10.0
+    assert set(third.defaults) == {
+        "hydrogen", "procedure", "weld_ends", "sun", "shelter_air", "shelter_wind", "height", "torches", "heat_source",
+        "heated_length", "both_faces", "kind_1", "reach_1", "sides_1",
+    }  # fmt: skip
+
+
+def test_the_messy_file_says_the_same_in_other_spellings() -> None:
+    found = read((FIXTURES / "messy.csv").read_bytes())
+    assert found.errors == ()
+    assert found.warnings == ("row 1: unknown columns are not read: 'Remarks'",)
+    assert [one.row for one in found.joints] == [2, 4, 5]
+    first, second, third = (one.joint for one in found.joints)
+    assert first.place == 'hall "north", bay 2'
+    assert (first.mark, first.process, first.electrode, first.hydrogen_ml) == ("A-1", "SMAW", "E7018-1 H4R", 4.0)
+    assert [(part.steel, part.thickness_in) for part in first.parts] == [("A572-50", 1.5), ("A36", None)]
+    assert first.shelter == Shelter(-5.0, 2.2)
+    assert first.height_m == pytest.approx(9.906)
+    assert (second.place, second.process, second.sun) == ("Ölkeller", "FCAW-S", True)
+    assert second.weld_length_mm == 762.0
+    assert (third.process, third.electrode, third.hydrogen_ml) == ("FCAW-G", None, 5.0)
+    assert [part.steel for part in third.parts] == ["A709-HPS70W", "A992"]
+
+
+def test_the_hopeless_file_lists_every_error_by_row_and_gives_no_joint() -> None:
+    found = read((FIXTURES / "hopeless.csv").read_bytes())
+    expected = [
+        "shelter_air in row 2: '40' has no unit; write 40 F or 5 C",
+        "steel_1 in row 2: 'A36-ish' cannot be read as a steel",
+        "thickness_1 in row 2: '38' has no unit; write 38 mm or 1-1/2 in",
+        "start in row 3: '11/26/2026 07:30' may be read as day/month or month/day; write it as 2026-11-26 07:30",
+        "process in row 3: 'FCAW' does not say which: write FCAW-S",
+        "weld_length in row 3: '24' has no unit; write 600 mm",
+        "exposure in row 3: 'sunny' is not one of: open, half, covered",
+        "torches in row 3: '0' is outside 1 to 20",
+        "thickness_1 in row 3: '-38 mm' is -38 mm, outside 1 mm to 300 mm",
+        "start in row 4: '2026-11-26' has no time of day",
+        "hours in row 4: '0' is 0 hours, outside 0.1 to 72 hours",
+        "process in row 4: 'TIG' is not one of: SMAW, FCAW-S, FCAW-G, GMAW, GTAW, SAW",
+        "weld_length in row 4: '5 mm' is 5 mm, outside 10 mm to 50 m",
+        "torches in row 4: '1.5' is not a whole number from 1 to 20",
+        "thickness_1 in row 4: '400 mm' is 400 mm, outside 1 mm to 300 mm",
+        "mark in row 5: 'X-1' is already in row 2",
+        "start in row 5: '2026-02-30 07:30' is a date or time that does not exist",
+        "electrode in row 5: '7018' is no electrode classification",
+        "weld_length in row 5: '60 m' is 60 m, outside 10 mm to 50 m",
+        "thickness_1 in row 5: '1-3/2' is no proper fraction; write for example 1-1/2 in",
+        "start in row 6: '2027-03-14 02:30' does not exist: the clocks go forward over it in America/Chicago",
+        "hours in row 6: '99' is 99 hours, outside 0.1 to 72 hours",
+        "thickness_1 in row 6: '38,1 mm' has a comma",
+        "thickness_2 in row 6: '2027-01-02' is a date",
+        "start in row 7: is empty; write year-month-day hour:minute",
+        "weld_length in row 7: is empty; write length with unit, 10 mm to 50 m, for example 24 in",
+        "thickness_1 in row 7: is empty; write length with unit, 1 mm to 300 mm, for example 1-1/2 in",
+    ]
+    for said, start in zip(errors(found), expected, strict=True):
+        assert said.startswith(start)
+    assert found.error_count == len(expected)
+    hours = found.errors[10]
+    assert (hours.row, hours.column, hours.value, hours.limit) == (4, "hours", "0", "0.1 to 72 hours")
+
+
+@pytest.mark.parametrize("separator", [",", ";", "\t"])
+@pytest.mark.parametrize("newline", ["\n", "\r\n", "\r"])
+@pytest.mark.parametrize(
+    ("mark", "encoding"),
+    [
+        (b"", "utf-8"),
+        (codecs.BOM_UTF8, "utf-8"),
+        (codecs.BOM_UTF16_LE, "utf-16-le"),
+        (codecs.BOM_UTF16_BE, "utf-16-be"),
+    ],
+)
+def test_separators_line_ends_and_encodings(separator: str, newline: str, mark: bytes, encoding: str) -> None:
+    row = GOOD | {"place": "Süd"}
+    content = newline.join([separator.join(row), separator.join(row.values()), ""])
+    found = read(mark + content.encode(encoding))
+    assert found.errors == ()
+    assert found.warnings == ()
+    assert found.joints[0].joint.place == "Süd"
+
+
+def test_cp1252_is_read_with_a_warning() -> None:
+    found = read(csv_of(GOOD | {"place": "Süd"}).decode().encode("cp1252"))
+    assert found.joints[0].joint.place == "Süd"
+    assert "was read as Windows-1252" in found.warnings[0]
+
+
+def test_text_such_as_na_stays_text() -> None:
+    (one,) = read(csv_of(GOOD | {"mark": "NA", "place": "nan", "crew": "NULL"})).joints
+    assert (one.joint.mark, one.joint.place, one.joint.crew) == ("NA", "nan", "NULL")
+
+
+def test_empty_cells_that_make_a_joint_unknown_are_imported_with_the_reason() -> None:
+    row = GOOD | {"process": "", "steel_1": "", "steel_2": "", "thickness_2": "1 in"}
+    (one,) = read(csv_of(row, GOOD | {"mark": "J-2"})).joints[:1]
+    assert one.joint.process is None
+    assert [part.steel for part in one.joint.parts] == [None, None]
+    assert one.problems == (
+        "the process is not stated",
+        "the steel of part 1 is not stated",
+        "the steel of part 2 is not stated",
+    )
+
+
+def test_smaw_without_an_electrode_is_imported_with_the_reason() -> None:
+    (one,) = read(csv_of(GOOD | {"electrode": ""})).joints
+    assert one.problems == ("the electrode is not stated, so SMAW may or may not be low hydrogen",)
+
+
+def test_procedure_and_heat_source_are_matched_with_the_site() -> None:
+    first, second = read(
+        csv_of(
+            GOOD | {"procedure": "p-12", "heat_source": "p1"},
+            GOOD | {"mark": "J-2", "procedure": "P-99", "heat_source": "T9"},
+        )
+    ).joints
+    assert (first.joint.procedure, first.joint.heat_source, first.problems) == ("P-12", "P1", ())
+    assert second.problems == (
+        "procedure 'P-99' is not known; the site has P-12",
+        "heat_source 'T9' is not known; the site has P1",
+    )
+
+
+def test_starts_outside_shifts_long_past_and_far_ahead_are_imported_with_a_warning() -> None:
+    found = read(
+        csv_of(
+            GOOD | {"start": "2026-11-26 03:00"},
+            GOOD | {"mark": "J-2", "start": "2026-11-11 07:30"},
+            GOOD | {"mark": "J-3", "start": "2026-11-12 07:30"},
+            GOOD | {"mark": "J-4", "start": "2028-01-03 07:30"},
+        )
+    )
+    assert len(found.joints) == 4
+    assert found.warnings == (
+        "start in row 2: 2026-11-26 03:00 of 'J-1' is outside every shift of the site",
+        "start in row 3: 2026-11-11 07:30 of 'J-2' is more than 14 days past",
+        "start in row 5: 2028-01-03 07:30 of 'J-4' is more than a year ahead",
+    )
+
+
+def test_a_start_in_the_hour_that_occurs_twice_is_imported_with_a_warning() -> None:
+    found = read(csv_of(GOOD | {"start": "2026-11-01 01:30"}))
+    assert found.joints[0].joint.start_utc == datetime(2026, 11, 1, 6, 30, tzinfo=UTC)
+    assert found.warnings[0].startswith("start in row 2: '2026-11-01 01:30' occurs twice")
+
+
+# --- bad files ---
+
+
+@pytest.mark.parametrize(
+    ("data", "message"),
+    [
+        (b"", "s.csv is empty"),
+        (b" \r\n\r\n", "s.csv is empty"),
+        (codecs.BOM_UTF8, "s.csv is empty"),
+        (b",,,\n,,\n", "s.csv is empty"),
+        (schedule_file.template_csv(), "s.csv has a header and no rows"),
+        (csv_of(GOOD)[:40] + b"\0" + csv_of(GOOD)[40:], "s.csv holds NUL bytes: it is no text file"),
+        (csv_of(GOOD).decode().encode("utf-16-le"), "s.csv holds NUL bytes: it is no text file"),
+        (b"mark\xff\0\n1", "s.csv holds NUL bytes: it is no text file"),
+        (b"mark\x81\n1", "s.csv is neither UTF-8 (byte 4) nor Windows-1252 text; save it as CSV UTF-8"),
+        (codecs.BOM_UTF16_LE + b"a", "s.csv is marked as UTF-16 but cannot be read as such"),
+        (csv_of(GOOD)[:-1], "s.csv cannot be read as CSV near line 2: unexpected end of data; look for a quote"),
+        (csv_of(GOOD) + b"\n" + b'"' + b"x" * 200_000 + b'"', "s.csv cannot be read as CSV near line 3: field larger"),
+    ],
+    ids=range(12),
+)
+def test_files_that_cannot_be_read(data: bytes, message: str) -> None:
+    assert only_error(read(data)).startswith(message)
+
+
+def test_a_file_of_50_mb_is_refused() -> None:
+    found = read(bytes(50_000_000))
+    assert only_error(found) == "s.csv has 50.0 MB, more than 10 MB"
+    assert found.errors[0].limit == "10 MB"
+
+
+def test_too_many_rows_are_refused() -> None:
+    rows = [GOOD | {"mark": f"J-{n}"} for n in range(4)]
+    assert len(read(csv_of(*rows), max_rows=4).joints) == 4
+    assert only_error(read(csv_of(*rows), max_rows=3)) == "row 5: s.csv has more than 3 rows"
+
+
+def test_only_so_many_errors_are_listed_and_all_are_counted() -> None:
+    found = read(csv_of(*(GOOD | {"mark": f"J-{n}", "hours": "0"} for n in range(250))))
+    assert len(errors(found)) == 200
+    assert found.error_count == 250
+
+
+# --- bad headers and rows ---
+
+
+def test_all_missing_columns_are_named_at_once() -> None:
+    row = {name: cell for name, cell in GOOD.items() if name not in ("hours", "thickness_1", "process")} | {"Hrs": "2"}
+    message = only_error(read(csv_of(row)))
+    assert message.startswith("row 1: required columns are missing: hours, process, thickness_1; the header has 'mark'")
+    assert "'Hrs'" in message
+
+
+@pytest.mark.parametrize(
+    ("header", "message"),
+    [
+        ("thicknes_2", "thicknes_2 in row 1: unknown column; is thickness_2 meant?"),
+        ("Thickness 2 (mm)", "thickness_2_(mm) in row 1: unknown column; is thickness_2 meant?"),
+        ("thickness2", "thickness2 in row 1: unknown column; is thickness_2 meant?"),
+        ("thickness_5", "thickness_5 in row 1: unknown column; parts are numbered 1 to 4"),
+        ("exposures", "exposures in row 1: unknown column; is exposure meant?"),
+        ("Weld-Length", "weld_length in row 1: the column is in the header twice"),
+    ],
+)
+def test_a_misspelt_column_is_not_passed_over(header: str, message: str) -> None:
+    assert only_error(read(csv_of(GOOD | {header: "2 in"}))).startswith(message)
+
+
+def test_a_cell_under_no_column_is_an_error() -> None:
+    assert only_error(read(csv_of(GOOD) + b',"5 in"')).startswith(
+        "row 2: '5 in' in place 9 stands under no column name"
+    )
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"mark": ""}, "mark in row 2: is empty"),
+        ({"steel_2": "A36"}, "thickness_2 in row 2: is empty, but steel_2 of part 2 is filled"),
+        ({"reach_3": "5 in", "sides_3": "2"}, "thickness_3 in row 2: is empty, but reach_3 and sides_3 of part 3"),
+        ({"thickness_3": "5 in"}, "thickness_2 in row 2: is empty, but a later part than 2 has a thickness"),
+        ({"electrode": "E71T-8"}, "electrode in row 2: 'E71T-8' is no covered electrode for SMAW"),
+        ({"electrode": "E7O18"}, "electrode in row 2: 'E7O18' is no covered electrode for SMAW"),
+        ({"place": "x" * 300}, "place in row 2: has 300 characters, more than 200"),
+        ({"mark": "J\u200b1"}, "mark in row 2: holds a character that cannot be shown (U+200B)"),
+        ({"sides_1": "3"}, "sides_1 in row 2: '3' is not one of: 1, 2"),
+        ({"kind_1": "pipe"}, "kind_1 in row 2: 'pipe' is not one of: plate, flange with web, touching, tube"),
+        ({"height": "0 m"}, "height in row 2: '0 m' is 0 mm, outside 500 mm to 600 m"),
+        ({"shelter_air": "500 F"}, "shelter_air in row 2: '500 F' is 260 °C, outside -60 °C to 50 °C"),
+    ],
+)
+def test_bad_cells(change: Mapping[str, str], message: str) -> None:
+    assert only_error(read(csv_of(GOOD | change))).startswith(message)
+
+
+def test_a_mark_twice_names_both_rows_whatever_its_capitals() -> None:
+    assert only_error(read(csv_of(GOOD, GOOD | {"mark": "j-1"}))) == "mark in row 3: 'j-1' is already in row 2 as 'J-1'"
+
+
+# --- workbooks ---
+
+
+def test_cells_of_a_workbook_of_many_kinds() -> None:
+    data = good_xlsx(
+        mark=12, hours=2.5, start=datetime(2026, 11, 26, 7, 30), torches=2, sun=True, both_faces=False,  # noqa: DTZ001
+        sides_1=2, hydrogen=5, crew=0.1 + 0.2,
+    )  # fmt: skip
+    joint = read(data, "s.xlsx").joints[0].joint
+    assert (joint.mark, joint.hours, joint.torches, joint.sun, joint.both_faces) == ("12", 2.5, 2, True, False)
+    assert joint.start_utc == datetime(2026, 11, 26, 13, 30, tzinfo=UTC)
+    assert (joint.parts[0].sides, joint.hydrogen_ml, joint.crew) == (2, 5.0, "0.3")
+
+
+def test_a_date_counted_from_1904_or_a_little_early_is_the_minute_that_was_typed() -> None:
+    def from_1904(book: openpyxl.Workbook) -> None:
+        book.epoch = CALENDAR_MAC_1904
+
+    early = datetime(2026, 11, 26, 7, 29, 59, 999_000)  # noqa: DTZ001
+    joint = read(good_xlsx(from_1904, start=early)).joints[0].joint
+    assert joint.start_utc == datetime(2026, 11, 26, 13, 30, tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    ("cells_", "message"),
+    [
+        ({"thickness_1": 38}, "thickness_1 in row 2: '38' has no unit; write 38 mm or 1-1/2 in"),
+        ({"thickness_1": 1.5}, "thickness_1 in row 2: '1.5' has no unit"),
+        ({"thickness_1": date(2026, 1, 2)}, "thickness_1 in row 2: '2026-01-02' is a date"),
+        ({"hours": time(7, 30)}, "hours in row 2: '07:30:00' is not a number of hours"),
+        ({"start": date(2026, 11, 26)}, "start in row 2: '2026-11-26' has no time of day"),
+        ({"hours": None}, "hours in row 2: is empty"),
+        ({"hours": "=1+1"}, "s.xlsx cell C2 of sheet 'Sheet' holds a formula without a value"),
+    ],
+)
+def test_bad_cells_of_a_workbook(cells_: dict[str, object], message: str) -> None:
+    assert only_error(read(good_xlsx(**cells_), "s.xlsx")).startswith(message)
+
+
+def test_rows_of_a_workbook_are_numbered_as_the_spreadsheet_does() -> None:
+    bad = list((GOOD | {"hours": 0}).values())
+    data = xlsx_of([], [None, *GOOD], [], [None, *bad])
+    assert only_error(read(data)) == "hours in row 4: '0' is 0 hours, outside 0.1 to 72 hours"
+
+
+def test_the_sheet_named_joints_goes_before_the_first() -> None:
+    def add(book: openpyxl.Workbook) -> None:
+        sheet = book.create_sheet(" Joints")
+        sheet.append(list(GOOD))
+        sheet.append(list((GOOD | {"mark": "J-9"}).values()))
+
+    assert read(good_xlsx(add)).joints[0].joint.mark == "J-9"
+
+
+def test_merged_cells_and_error_values_are_refused() -> None:
+    def merge(book: openpyxl.Workbook) -> None:
+        book.active.merge_cells("A2:A3")
+
+    def fail(book: openpyxl.Workbook) -> None:
+        book.active["C2"] = "#REF!"
+        book.active["C2"].data_type = "e"
+
+    assert "has merged cells (A2:A3)" in only_error(read(good_xlsx(merge)))
+    assert "cell C2 of sheet 'Sheet' holds the error #REF!" in only_error(read(good_xlsx(fail)))
+
+
+def with_part(name: str, content: bytes | None, data: bytes | None = None) -> bytes:
+    """A good workbook with one part replaced, or left out."""
+    out = io.BytesIO()
+    with (
+        zipfile.ZipFile(io.BytesIO(data or good_xlsx())) as old,
+        zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as new,
+    ):
+        for part in old.namelist():
+            if part != name:
+                new.writestr(part, old.read(part))
+        if content is not None:
+            new.writestr(name, content)
+    return out.getvalue()
+
+
+def test_a_zip_bomb_is_refused_by_its_directory() -> None:
+    bomb = with_part("xl/media/x.bin", bytes(workbook.MAX_UNPACKED + 1))
+    assert len(bomb) < 200_000
+    assert only_error(read(bomb)) == "s.csv unpacks to 100 MB, more than 100 MB"
+
+
+def test_a_zip_that_lies_about_its_sizes_is_refused() -> None:
+    data = bytearray(with_part("xl/media/x.bin", bytes(1_000_000)))
+    size = (1_000_000).to_bytes(4, "little")
+    assert data.count(size) == 2
+    assert "it is damaged" in only_error(read(bytes(data.replace(size, (10).to_bytes(4, "little")))))
+
+
+def test_a_lone_cell_far_away_is_refused_before_it_asks_for_the_memory_of_a_full_sheet() -> None:
+    def far(book: openpyxl.Workbook) -> None:
+        book.active["XFD1048576"] = "x"
+
+    found = read(good_xlsx(far))
+    assert "reaches to cell XFD1048576; delete the empty rows and columns" in only_error(found)
+    assert found.errors[0].limit == "5,000,000 cells"
+
+
+@pytest.mark.parametrize("cell", [b'<c t="inlineStr"><is><t>x</t></is></c>', b'<c r="xfd1048576"><v>1</v></c>'])
+def test_a_far_row_is_seen_without_cell_names_and_in_small_letters(cell: bytes) -> None:
+    row = b'<row r="1048576">' + b"<c><v>1</v></c>" * 5 + cell + b"</row>"
+    sheet = zipfile.ZipFile(io.BytesIO(good_xlsx())).read("xl/worksheets/sheet1.xml")
+    data = with_part("xl/worksheets/sheet1.xml", sheet.replace(b"</sheetData>", row + b"</sheetData>"))
+    assert "delete the empty rows and columns" in only_error(read(data))
+
+
+def test_xml_that_expands_itself_is_refused() -> None:
+    entities = b"".join(b'<!ENTITY e%d "%s">' % (n, b"&e%d;" % (n - 1) * 10) for n in range(1, 12))
+    bomb = (
+        b'<!DOCTYPE x [<!ENTITY e0 "xxxxxxxxxx">' + entities + b"]><worksheet><sheetData>&e11;</sheetData></worksheet>"
+    )
+    assert "it is damaged" in only_error(read(with_part("xl/worksheets/sheet1.xml", bomb)))
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        good_xlsx()[:2000],
+        b"PK\x03\x04 and nothing more",
+        with_part("xl/workbook.xml", None),
+        with_part("xl/workbook.xml", b"<workbook"),
+        with_part("xl/_rels/workbook.xml.rels", None),
+        with_part("xl/worksheets/sheet1.xml", None),
+        with_part("xl/worksheets/sheet1.xml", b"<worksheet><sheetData>"),
+    ],
+    ids=range(7),
+)
+def test_damaged_workbooks(data: bytes) -> None:
+    message = only_error(read(data, "s.xlsx"))
+    assert message.startswith("s.xlsx cannot be read as an XLSX workbook: it is damaged or of another kind")
+
+
+def test_a_workbook_with_a_password_or_of_the_old_kind() -> None:
+    message = only_error(read(workbook.COMPOUND_START + bytes(600), "s.xlsx"))
+    assert message == "s.xlsx has a password or is an old .xls workbook; save it as .xlsx without a password"
+
+
+# --- out and back ---
+
+_MARKS = st.text(st.characters(codec="utf-8", categories=("L", "N", "P", "S", "Zs")), min_size=1, max_size=20).map(
+    lambda text: " ".join(text.split())
+)
+_TEXTS = st.one_of(st.just(""), st.sampled_from(["=1+1", "'=x", "-5", "@home", "+", "''-", "NA", "007"]), _MARKS)
+_HUNDREDTHS = st.integers(0, 3000).map(lambda n: n / 100)
+_SIXTEENTHS = st.integers(2, 150).map(lambda n: n / 16)
+
+
+def _typed(texts: st.SearchStrategy[str]) -> st.SearchStrategy[float]:
+    return texts.map(lambda text: cells.read_length(text).mm)
+
+
+_LENGTHS = _typed(
+    st.one_of(
+        st.integers(500, 9000).map(lambda tenths: f"{tenths / 10} mm"),
+        _SIXTEENTHS.map(lambda inch: f"{inch + 3} in"),
+        st.integers(1, 30).map(lambda feet: f"{feet} ft"),
+    )
+)
+_PARTS = st.builds(
+    lambda steel, typed, kind, reach, sides: Part(steel, typed.mm, typed.inch, kind, reach, sides),
+    st.sampled_from([None, "A572-50", "A709-HPS70W", "S355J2+N"]),
+    st.one_of(_SIXTEENTHS.map(lambda n: f"{n} in"), st.integers(10, 3000).map(lambda n: f"{n / 10} mm")).map(
+        cells.read_length
+    ),
+    st.sampled_from(["plate", "flange_with_web", "touching", "tube"]),
+    st.none() | _LENGTHS,
+    st.sampled_from([1, 2]),
+)
+_SHELTERS = st.builds(
+    Shelter,
+    st.none() | st.integers(-40, 100).map(lambda f: cells.temperature_c(-60, 50)(f"{f} F")) | _HUNDREDTHS,
+    st.none() | st.integers(0, 30).map(lambda mph: cells.speed_ms(0, 40)(f"{mph} mph")) | _HUNDREDTHS,
+).filter(lambda shelter: shelter != Shelter())
+_JOINTS = st.builds(
+    Joint,
+    mark=_MARKS.filter(bool),
+    place=_TEXTS,
+    parts=st.lists(_PARTS, min_size=1, max_size=4).map(tuple),
+    process=st.sampled_from([None, "SMAW", "FCAW-S", "SAW"]),
+    electrode=st.sampled_from([None, "E7018", "E7018-1 H4R"]),
+    hydrogen_ml=st.none() | st.sampled_from([4.0, 8.0]) | _HUNDREDTHS.filter(lambda ml: ml >= 0.5),
+    procedure=_TEXTS.map(lambda text: text or None),
+    weld_length_mm=_LENGTHS,
+    ends=st.sampled_from(["inside", "edge_to_edge"]),
+    start_utc=st.integers(0, 40_000_000).map(lambda s: datetime(2026, 1, 1, tzinfo=UTC) + timedelta(seconds=s)),
+    hours=_HUNDREDTHS.filter(lambda hours: hours >= 0.1),
+    crew=_TEXTS,
+    exposure=st.sampled_from(["open", "half", "covered"]),
+    sun=st.booleans(),
+    shelter=st.none() | _SHELTERS,
+    height_m=_typed(st.integers(2, 1900).map("{} ft".format) | _HUNDREDTHS.map(lambda m: f"{m + 0.5:.2f} m")).map(
+        lambda mm: mm / 1000
+    ),
+    torches=st.integers(1, 20),
+    heat_source=st.sampled_from([None, "P1", "=T9"]),
+    heated_length_mm=st.none() | _LENGTHS,
+    both_faces=st.booleans(),
+)
+
+
+@pytest.mark.parametrize("show", ["us", "si"])
+@pytest.mark.parametrize("write", [schedule_file.joints_csv, schedule_file.joints_xlsx])
+@settings(max_examples=25, deadline=None)
+@given(joints=st.lists(_JOINTS, min_size=1, max_size=5, unique_by=lambda joint: joint.mark.casefold()))
+def test_what_is_written_reads_back_the_same(write: Any, show: Any, joints: list[Joint]) -> None:
+    found = read(write(joints, SITE.zone, show))
+    assert found.errors == ()
+    assert [one.joint for one in found.joints] == joints
+
+
+@pytest.mark.parametrize("hour", [6, 7])
+def test_both_halves_of_the_hour_that_occurs_twice_come_back(hour: int) -> None:
+    joint = replace(read(csv_of(GOOD)).joints[0].joint, start_utc=datetime(2026, 11, 1, hour, 30, tzinfo=UTC))
+    found = read(schedule_file.joints_csv([joint], SITE.zone, "us"))
+    assert found.joints[0].joint == joint
+    assert not any("occurs twice" in warning for warning in found.warnings)
+
+
+def test_values_are_written_in_the_units_asked_for_and_thickness_as_typed() -> None:
+    row = GOOD | {"shelter_air": "40 F", "shelter_wind": "2 m/s", "height": "33 ft", "reach_1": "30 cm"}
+    joint = read(csv_of(row)).joints[0].joint
+
+    def written(show: Any) -> dict[str, str]:
+        header, line = schedule_file.joints_csv([joint], SITE.zone, show).decode("utf-8-sig").splitlines()
+        return dict(zip(header.split(","), line.split(","), strict=True))
+
+    us, si = written("us"), written("si")
+    names = ("weld_length", "thickness_1", "shelter_air", "shelter_wind", "height", "reach_1", "start")
+    assert [us[name] for name in names] == [
+        "24 in", "1-1/2 in", "40 F", "2 m/s", "33 ft", "300 mm", "2026-11-26 07:30",
+    ]  # fmt: skip
+    assert [si[name] for name in names[1:4]] == ["1-1/2 in", "40 F", "2 m/s"]
+
+
+def test_what_a_spreadsheet_would_take_for_a_formula_is_written_as_text() -> None:
+    joint = replace(read(csv_of(GOOD)).joints[0].joint, mark="=2+3", place="@x", crew="-1")
+    book = openpyxl.load_workbook(io.BytesIO(schedule_file.joints_xlsx([joint], SITE.zone, "us")))
+    cells_ = [cell for row in book["joints"].iter_rows() for cell in row if cell.value is not None]
+    assert all(cell.data_type == "s" and str(cell.value)[0] not in "=+-@" for cell in cells_)
+    assert not any(line.startswith(b"=") for line in schedule_file.joints_csv([joint], SITE.zone, "us").splitlines())
+
+
+@given(st.text(alphabet="'=+-@ab", max_size=6))
+def test_the_guard_can_always_be_taken_off(typed: str) -> None:
+    assert unguarded(guarded(typed)) == typed
+    assert guarded(typed)[:1] not in tuple("=+-@")
+
+
+def test_the_template_explains_every_column_and_its_examples_read() -> None:
+    book = openpyxl.load_workbook(io.BytesIO(schedule_file.template_xlsx()))
+    assert [cell.value for cell in book["joints"][1]] == [column.name for column in COLUMNS]
+    assert book["joints"].max_row == 1
+    explained = list(book["columns"].iter_rows(values_only=True))[1:]
+    assert [row[0] for row in explained] == [column.name for column in COLUMNS]
+    examples = {column.name: column.example for column in COLUMNS}
+    found = read(csv_of(examples))
+    assert found.errors == ()
+    assert len(found.joints[0].joint.parts) == 4
+    assert only_error(read(schedule_file.template_xlsx(), "t.xlsx")) == "t.xlsx has a header and no rows"
