@@ -536,9 +536,9 @@ _EARLY: Final = 0.15
 class _Axis:
     """One in-plane factor: the share of the source's heat found at points [n, k].
 
-    `inside` is the factor of a plate without edge, [n, k, s]; `edged` the rows that have a free edge, and what
-    follows is of these rows: point, half the heated length, edge, the reflected distance over twice the root, and its
-    Gaussian.
+    `inside` is the factor of a plate without edge, [n, k, s]. `edged` are the rows that have a free edge, and what
+    follows is of these rows: point, half the heated length, edge, and for the early samples the reflected distance
+    over twice the root and its Gaussian; there `inside` holds all of the early factor but what follows the loss.
     """
 
     inside: Floats
@@ -555,14 +555,17 @@ class _Axis:
             return self.inside
         loss = _wide(edge_loss[self.edged])
         # Half-space with a free edge (Carslaw & Jaeger 14.2): the source's image less what the edge has lost.
-        early = self.inside[self.edged] + self.gauss * _scaled_erfc(self.reflected + loss * _ROOTS)
+        samples = self.gauss.shape[-1]
+        lost = self.gauss * _scaled_erfc(self.reflected + loss * _ROOTS[:samples])
+        early = self.inside[self.edged, :, :samples] + lost
         # Both edges (Carslaw & Jaeger 3.11): beta tan(beta) = Biot number.
         beta = _edge_roots(loss[:, 0] * self.edge[:, 0])[:, None]
         sine = np.sin(beta * self.half / self.edge)
         weight = 2.0 * sine * np.cos(beta * self.point / self.edge) / (beta + np.sin(beta) * np.cos(beta))
         late = weight @ np.exp(-((beta.transpose(0, 2, 1) * _ROOTS / self.edge) ** 2))
+        late[..., :samples] = np.where(_EARLY * self.edge > _ROOTS[:samples], early, late[..., :samples])
         spread = self.inside.copy()
-        spread[self.edged] = np.where(_EARLY * self.edge > _ROOTS, early, late)
+        spread[self.edged] = late
         return spread
 
 
@@ -575,9 +578,10 @@ def _axis(point: Floats, half: Floats, edge: Floats) -> _Axis:
 
     edged = np.flatnonzero(np.isfinite(edge))
     point, half, edge = point[edged], half[edged], _wide(edge[edged])
-    reflected = (2.0 * edge - point - half) / spread
+    samples = np.searchsorted(_ROOTS, _EARLY * edge.max(initial=0.0))
+    reflected = (2.0 * edge - point - half) / spread[:samples]
     gauss = np.exp(-(reflected**2))
-    inside[edged] -= 0.5 * gauss * _scaled_erfc(reflected)
+    inside[edged, :, :samples] -= 0.5 * gauss * _scaled_erfc(reflected)
     return _Axis(inside, edged, point, half, edge, reflected, gauss)
 
 

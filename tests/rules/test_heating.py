@@ -75,6 +75,15 @@ def test_surface_of_a_thick_body_follows_the_square_root_of_time() -> None:
     np.testing.assert_allclose(rise, 2.0 * 50e3 * np.sqrt(times / (np.pi * K * RHO_C)), rtol=1e-5)
 
 
+def test_both_forms_of_the_response_through_the_thickness() -> None:
+    # The same solution by 60 images, for Fourier numbers on both sides of the switch between its two forms.
+    fourier = np.concatenate([np.linspace(0.01, 0.3, 60), [0.1599, 0.1601, 1.0]])
+    for depth in (0.0, 0.3, 1.0):
+        images = depth + 2.0 * np.arange(-30, 31)[:, None]
+        textbook = np.exp(-(images**2) / (4.0 * fourier)).sum(axis=0) / np.sqrt(np.pi * fourier)
+        np.testing.assert_allclose(heating._through(fourier, depth), textbook, atol=3e-6)
+
+
 @pytest.mark.parametrize("depth_m", [0.005, 0.02, 0.05])
 def test_depth_of_a_thick_body(depth_m: float) -> None:
     # Carslaw & Jaeger, 2nd ed., 2.9 (from memory): 2 q sqrt(alpha t) / k ierfc(z / (2 sqrt(alpha t))).
@@ -255,17 +264,29 @@ def test_reference_plates_on_the_whole() -> None:
     quoted = answer.elasticity < heating.ELASTICITY_REFUSE
     off_error = (answer.to_target_s / reference["t_off_s"] - 1.0)[quoted]
     hold_error = (answer.hold_s / reference["hold_s"] - 1.0)[reference["hold_s"] > 60.0]
-    for error, rms in ((minimum_error, 0.02), (off_error, 0.025), (hold_error, 0.04)):
+    for error, rms in ((minimum_error, 0.015), (off_error, 0.018), (hold_error, 0.035)):
         assert np.sqrt(np.mean(error**2)) < rms
 
 
 def test_elasticity_is_the_derivative_of_the_time() -> None:
     fluxes = 50e3 * np.array([0.8, 1.0, 1.5])
-    answer = heat_up(cases(*({"flux_wm2": flux} for flux in fluxes)))
-    more = heat_up(cases(*({"flux_wm2": flux * 1.005} for flux in fluxes)))
-    less = heat_up(cases(*({"flux_wm2": flux / 1.005} for flux in fluxes)))
-    slope = np.log(less.to_target_s / more.to_target_s) / (2.0 * np.log(1.005))
-    np.testing.assert_allclose(answer.elasticity, slope, rtol=0.08)
+    for start_c in (-20.0, 20.0):
+        answer = heat_up(cases(*({"flux_wm2": flux} for flux in fluxes), start_c=start_c))
+        more = heat_up(cases(*({"flux_wm2": flux * 1.005} for flux in fluxes), start_c=start_c))
+        less = heat_up(cases(*({"flux_wm2": flux / 1.005} for flux in fluxes), start_c=start_c))
+        slope = np.log(less.to_target_s / more.to_target_s) / (2.0 * np.log(1.005))
+        np.testing.assert_allclose(answer.elasticity, slope, rtol=0.06)
+
+
+def test_warm_air_alone_and_the_longest_heating() -> None:
+    # A torch that brings next to nothing: the even plate nears the air, ln((air - start) / (air - target)) / m.
+    thaw: dict[str, Any] = {"flux_wm2": 1e-3, "emissivity": 0.0, "air_c": 30.0, "start_c": -10.0, "minimum_c": 20.0}
+    stored = steel.DENSITY_KG_M3 * 0.01 * (steel.enthalpy_jkg(20.0) - steel.enthalpy_jkg(-10.0)) / 30.0
+    seconds = stored * np.log(40.0 / 10.0) / (2.0 * np.array([4.0, 0.5]))
+    rows = [{"convection_wm2k": 4.0}, {"convection_wm2k": 0.5}, {"convection_wm2k": 0.25}]
+    answer = heat_up(cases(*rows, thickness_m=0.01, target_c=20.0, **thaw))
+    np.testing.assert_allclose(answer.to_target_s[:2], seconds, rtol=0.01)
+    assert answer.to_target_s[2] == np.inf  # would take longer than a day
 
 
 # Points of the zone ---------------------------------------------------------------------------------------------------
