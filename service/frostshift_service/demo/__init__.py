@@ -45,7 +45,7 @@ def demo_site(now: datetime) -> Site:
         code_units="us",
         shifts=(
             Shift("day", time(6, 30), time(16, 30), hands=8),
-            Shift("night", time(18, 0), time(2, 0), frozenset({1, 2, 3, 4, 5}), hands=4),
+            Shift("night", time(18, 0), time(2, 0), hands=4),
         ),
         heat_sources=(
             HeatSource("rosebud", "oxy-propane multi-flame tip", "propane", 45.0, count=6),
