@@ -355,18 +355,15 @@ def _hold_minutes(answers: Sequence[Answer]) -> Range:
 
 NOTES: Final[dict[HeatStatus, str]] = {
     "ok": "",
-    "no_time": "No time yet: this kind of part is not modelled; a flat plate's time would be too short.",
+    "no_time": "This kind of part is not modelled yet; a flat plate's time would be too short.",
     "no_source": "No time: the joint names no heat source that the site has.",
     "never": "Does not get there with this heat: more torches, a shorter length at a time, or a wind screen.",
     "out_of_range": "No time: the heated area, the flame or the thickness lies outside what the calculation covers.",
     "unsure": "No time: it hangs too much on how well the flame couples. More torches or a shorter length at a time.",
     "too_hot": "No single time: the hottest metal would pass the maximum. Wider band, slower, or both faces.",
 }
-WARN_NOTE: Final = "The time hangs strongly on how well the flame couples: check the temperature early."
-SHORT_HOLD_NOTE: Final = (
-    "Holds no longer than the wait before a reading is true: measure on the face away from the flame and keep the "
-    "torch at hand."
-)
+WARN_NOTE: Final = "The time hangs strongly on how well the flame couples: measure early."
+SHORT_HOLD_NOTE: Final = "Holds no longer than the soak: measure on the far face and keep the torch at hand."
 
 
 def _heat_plan(job: HeatJob, solved: Sequence[_Solved], choices: Choices) -> HeatPlan:
