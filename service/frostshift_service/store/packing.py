@@ -8,11 +8,10 @@ import zlib
 from collections.abc import Iterator
 from dataclasses import fields
 from datetime import datetime
-from typing import Any, Final, TypeVar
+from typing import Any, Final, Generic, TypeVar
 
 import numpy as np
 from pydantic import TypeAdapter
-from pydantic_core import to_json
 
 from frostshift_rules.surroundings import Hours
 
@@ -48,19 +47,27 @@ def unpack_hours(packed: bytes) -> Hours:
     return Hours(datetime.fromisoformat(about["start_utc"]), *(rows.get(name, missing).copy() for name in SERIES))
 
 
-def pack_json(value: object) -> bytes:
-    """A record as zlib-compressed JSON; NaN and infinity are kept.
+class Packing(Generic[T]):
+    """Records of one type as zlib-compressed JSON and back; NaN and infinity are kept, numpy numbers become plain."""
 
-    Raises:
-        pydantic_core.PydanticSerializationError: a value that is no plain Python value, such as a numpy integer.
-    """
-    # Level 1: a plan of thousands of joints is packed each time the weather changes, and read rarely.
-    return zlib.compress(to_json(value, inf_nan_mode="constants"), 1)
+    def __init__(self, kind: type[T]) -> None:
+        """Read the fields of `kind`, a dataclass."""
+        # A dataclass takes no settings of its own from outside, but one inside a tuple does.
+        self._adapter: TypeAdapter[Any] = TypeAdapter(tuple[kind], config={"ser_json_inf_nan": "constants"})  # type: ignore[valid-type]
 
+    def pack(self, value: T) -> bytes:
+        """The record as bytes.
 
-def unpack_json(adapter: TypeAdapter[T], packed: bytes) -> T:
-    """The record that was packed, checked against its type."""
-    return adapter.validate_json(zlib.decompress(packed))
+        Raises:
+            pydantic_core.PydanticSerializationError: a value of the wrong kind, such as text for a number.
+        """
+        # Level 1: a plan of thousands of joints is packed each time the weather changes, and read rarely.
+        return zlib.compress(self._adapter.dump_json((value,), warnings="error"), 1)
+
+    def unpack(self, packed: bytes) -> T:
+        """The record that was packed, checked against its type."""
+        value: T = self._adapter.validate_json(zlib.decompress(packed))[0]
+        return value
 
 
 def plain(adapter: TypeAdapter[T], value: T) -> dict[str, Any]:

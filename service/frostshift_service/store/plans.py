@@ -6,12 +6,11 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final, get_args
 
-from pydantic import TypeAdapter
 from sqlmodel import Session, col, delete, select, update
 
 from frostshift_rules.job import Joint, Reading, Site
 from frostshift_rules.workload import Freshness, Plan, Weather
-from frostshift_service.store.packing import pack_hours, pack_json, unpack_hours, unpack_json
+from frostshift_service.store.packing import Packing, pack_hours, unpack_hours
 from frostshift_service.store.records import KeptBecause, KeptPlan, PlanInputs, StoreError
 from frostshift_service.store.tables import PlanRow
 
@@ -30,8 +29,8 @@ class _Told:
     late_by_h: float
 
 
-_PLAN: Final = TypeAdapter(Plan)
-_TOLD: Final = TypeAdapter(_Told)
+_PLAN: Final = Packing(Plan)
+_TOLD: Final = Packing(_Told)
 
 
 def keep_plan(session: Session, plan: Plan, inputs: PlanInputs, forecast_id: int | None) -> int:
@@ -52,9 +51,9 @@ def keep_plan(session: Session, plan: Plan, inputs: PlanInputs, forecast_id: int
         made_utc=plan.made_utc,
         forecast_id=forecast_id,
         kept_because="",
-        inputs=pack_json(told),
+        inputs=_TOLD.pack(told),
         hours=None if weather.hours is None else pack_hours(weather.hours),
-        result=pack_json(plan),
+        result=_PLAN.pack(plan),
     )
     session.add(row)
     session.flush()
@@ -81,7 +80,7 @@ def plan_by_id(session: Session, plan_id: int) -> KeptPlan:
         StoreError: there is none of that id.
     """
     row = _row(session, plan_id)
-    return KeptPlan(plan_id, row.forecast_id, row.kept_because, unpack_json(_PLAN, row.result))
+    return KeptPlan(plan_id, row.forecast_id, row.kept_because, _PLAN.unpack(row.result))
 
 
 def inputs_of(session: Session, plan_id: int) -> PlanInputs:
@@ -91,7 +90,7 @@ def inputs_of(session: Session, plan_id: int) -> PlanInputs:
         StoreError: there is none of that id.
     """
     row = _row(session, plan_id)
-    told = unpack_json(_TOLD, row.inputs)
+    told = _TOLD.unpack(row.inputs)
     hours = None if row.hours is None else unpack_hours(row.hours)
     weather = Weather(told.feed, told.issued_utc, told.fetched_utc, told.freshness, told.late_by_h, hours)
     return PlanInputs(told.site, told.joints, told.readings, weather)

@@ -1,13 +1,10 @@
-"""A fresh store on each of the two databases, and an invented site with a schedule."""
+"""A fresh store on each of the two databases (see `store_url`), and an invented site with a schedule."""
 
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, time, timedelta
-from pathlib import Path
-from uuid import uuid4
 
-import psycopg
 import pytest
-from sqlalchemy import Engine, make_url
+from sqlalchemy import Engine
 
 from frostshift_rules.job import Acceptance, HeatSource, Joint, Part, Procedure, Shift, Site
 from frostshift_service.store.engine import open_store, writing
@@ -15,18 +12,6 @@ from frostshift_service.store.records import ImportedJoint
 from frostshift_service.store.sites import save_site
 
 NOW = datetime(2026, 1, 12, 18, 0, tzinfo=UTC)
-
-
-@pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.postgres)])
-def store_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
-    """Address of an empty database; on PostgreSQL an empty schema of its own in the session's database."""
-    if request.param == "sqlite":
-        return f"sqlite:///{(tmp_path / 'store.db').as_posix()}"
-    server = make_url(request.getfixturevalue("postgres_url")).set(drivername="postgresql")
-    schema = f"s{uuid4().hex}"
-    with psycopg.connect(server.render_as_string(hide_password=False), autocommit=True) as connection:
-        connection.execute(f'CREATE SCHEMA "{schema}"')
-    return server.update_query_dict({"options": f"-csearch_path={schema}"}).render_as_string(hide_password=False)
 
 
 @pytest.fixture

@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from pydantic import TypeAdapter
 from pydantic_core import PydanticSerializationError
 from sqlalchemy import Engine
 
@@ -15,7 +14,7 @@ from frostshift_rules.surroundings import Hours
 from frostshift_rules.workload import FuelTotal, JointPlan, Plan, Range, ShiftTotal, Weather
 from frostshift_service.store import forecasts, plans
 from frostshift_service.store.engine import reading, writing
-from frostshift_service.store.packing import SERIES, pack_json, unpack_json
+from frostshift_service.store.packing import SERIES, Packing
 from frostshift_service.store.records import KeptForecast, PlanInputs, StoreError
 
 NOW = datetime(2026, 1, 12, 18, 0, tzinfo=UTC)
@@ -93,21 +92,28 @@ def test_whatever_a_plan_says_of_a_joint_comes_back(plan: Plan, joint_plan: Join
 
     The fold of a time without a zone is left out: a plan has none, only Hypothesis makes them.
     """
-    back = unpack_json(TypeAdapter(Plan), pack_json(replace(plan, joints=(joint_plan,))))
+    packing = Packing(Plan)
+    back = packing.unpack(packing.pack(replace(plan, joints=(joint_plan,))))
     assert repr(back.joints) == repr((joint_plan,)).replace(", fold=1", "")
 
 
-def test_numpy_does_not_leak_into_a_kept_plan(sited: Engine, plan: Plan, inputs: PlanInputs) -> None:
+def test_numpy_does_not_leak_out_of_a_kept_plan(sited: Engine, plan: Plan, inputs: PlanInputs) -> None:
     (shift,) = plan.shifts
-    from_numpy = Range(np.float64(1.5), np.float64(2.5), np.float64(3.5))
-    plan_id = keep(sited, replace(plan, shifts=(replace(shift, heat_minutes=from_numpy),)), inputs)
+    from_numpy = Range(np.float64(1.5), np.float32(2.5), np.float64(3.5))  # type: ignore[arg-type]
+    numpy_shift = replace(shift, heat_minutes=from_numpy, torches_at_once=np.int64(2))  # type: ignore[arg-type]
+    plan_id = keep(sited, replace(plan, shifts=(numpy_shift,)), inputs)
     with reading(sited) as session:
         (back,) = plans.plan_by_id(session, plan_id).plan.shifts
     assert back.heat_minutes == Range(1.5, 2.5, 3.5)
-    assert type(back.heat_minutes.low) is float
+    minutes = back.heat_minutes
+    assert [type(value) for value in (minutes.low, minutes.likely, minutes.high)] == [float] * 3
+    assert type(back.torches_at_once) is int
 
-    wrong = replace(shift, torches_at_once=np.int64(2))  # type: ignore[arg-type]
-    with pytest.raises(PydanticSerializationError, match="int64"):
+
+def test_a_plan_with_a_value_of_the_wrong_kind_is_refused(sited: Engine, plan: Plan, inputs: PlanInputs) -> None:
+    (shift,) = plan.shifts
+    wrong = replace(shift, heat_minutes=Range(1.0, 2.0, "3 min"))  # type: ignore[arg-type]
+    with pytest.raises(PydanticSerializationError, match="3 min"):
         keep(sited, replace(plan, shifts=(wrong,)), inputs)
 
 
