@@ -413,7 +413,7 @@ def _radiation_wm2k(cases: HeatCases, surface_c: Floats) -> Floats:
 
 _PANELS: Final = 32
 _GRADE: Final = 3
-_FARTHEST_M: Final = 1.2
+_FARTHEST_M: Final = 1.35
 """Integration panels, narrow where the thickness counts; the last ends beyond `LONGEST_S` in the coldest steel."""
 
 _NODES: Final = np.maximum(_FARTHEST_M * (np.arange(_PANELS + 1) / _PANELS) ** _GRADE, 1e-9)
