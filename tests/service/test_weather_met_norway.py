@@ -134,6 +134,13 @@ def test_nothing_is_filled_in_across_more_than_six_hours() -> None:
     assert any("no forecast for 7 h after 2027-01-15 00:00 UTC" in text for text in forecast.warnings)
 
 
+def test_an_amount_is_not_carried_past_the_next_stamp() -> None:
+    example = payload("met_norway_example.json")
+    del stamp(example, 0)["next_1_hours"]
+    del example["properties"]["timeseries"][2]
+    np.testing.assert_allclose(met_norway.parse(example, NOW).hours.precip_mm[:4], [0.1 / 6, 0.0, NAN, 0.1])
+
+
 def test_a_missing_value_is_unknown_and_nothing_is_drawn_from_it() -> None:
     forecast = met_norway.parse(payload("met_norway_missing_hour.json"), NOW)
     assert np.isnan(forecast.hours.air_c[1])

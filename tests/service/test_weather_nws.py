@@ -166,6 +166,12 @@ def test_a_jump_rejects_the_hour() -> None:
     assert any("jumps from -6.1 °C at 2027-01-14 21:00 UTC to 10.0 °C" in text for text in forecast.warnings)
 
 
+def test_a_change_across_an_unknown_hour_is_judged_by_the_time_it_had() -> None:
+    broken = payload("nws_null_hour.json")
+    broken["properties"]["temperature"]["values"][2]["value"] = -26.0
+    assert (nws.parse(broken, NOW).hours.air_c[3:6] == -26.0).all()
+
+
 def test_a_jump_at_the_start_rejects_both_hours() -> None:
     broken = payload("nws_example.json")
     broken["properties"]["temperature"]["values"][0]["validTime"] = "2027-01-14T21:00:00+00:00/PT1H"
