@@ -350,6 +350,7 @@ def _with_weather(job: _Job, weather: Weather, hours: Hours, readings: Sequence[
     now_h = hours.position(job.now_utc)
     first_h[heated] = np.minimum(first_h[heated], np.maximum(times.start_h[heated] - lead_h, now_h))
     judged = _judge(field, first_h, times.end_h, threshold_c)
+    heated = heated[~judged.steel.unknown[heated]]  # a hole in the weather may lie between light-up and start
     plans = heat_plan.heat_plans(heating.jobs(heated, first_h, judged), job.site.choices)
     heat_of = dict(zip(heated.tolist(), plans, strict=True))
 
@@ -360,7 +361,8 @@ def _with_weather(job: _Job, weather: Weather, hours: Hours, readings: Sequence[
         overdue = bool(times.end_h[number] <= now_h)
         known = not overdue and not judged.steel.unknown[number]
         verdict = _verdict(job, number, judged, overdue=overdue, ends_early=times.end_h[number] > len(hours) - 1)
-        free = from_start.steel if verdict.call not in ("no_heat", "unknown") else None
+        anchored = not _start_matters(job, judged, number)
+        free = from_start.steel if anchored and verdict.call not in ("no_heat", "unknown") else None
         state, weather_hours = states.of(number, float(times.first_h[number]), float(times.end_h[number]))
         cold_c = float(judged.steel.cold_c[number])
         planned.append(
@@ -382,7 +384,7 @@ def _with_weather(job: _Job, weather: Weather, hours: Hours, readings: Sequence[
                 air=_span(judged.air, number, hours) if not judged.air.unknown[number] else None,
                 no_heat_before_utc=_hour(hours, free.passes_before[number]) if free else None,
                 no_heat_after_utc=_hour(hours, free.passes_after[number]) if free else None,
-                anchored=not _start_matters(job, judged, number),
+                anchored=anchored,
                 weather_state=state,
                 weather_hours=weather_hours,
                 heat=heat_of.get(number) if known else None,
