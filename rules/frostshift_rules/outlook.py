@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -58,59 +58,70 @@ def outlook(
 ) -> Outlook:
     """Predict steel and air for every part of the joints.
 
-    The newest reading of a joint re-anchors it and every part like it. Readings of the day before the forecast begins
-    count as start values, together with the last nights' low that the site typed.
+    The newest reading of a joint re-anchors it, and the newest of all re-anchors every like part whose own joint has
+    none. Readings of the day before the forecast begins count as start values, together with the last nights' low that
+    the site typed. The cold side of a joint in the sun is that of the same joint in the shade.
     """
     around = tuple(surroundings.surroundings_of(joint, site) for joint in joints)
-    index: dict[steel.SteelClass, int] = {}
-    rows_of_mark: dict[str, list[int]] = {}
+    start_c, newest = _from_readings(site, hours, readings)
+    index: dict[tuple[steel.SteelClass, Reading | None], int] = {}
+    of_class: dict[steel.SteelClass, Reading] = {}
     part_class: list[int] = []
     part_joint: list[int] = []
     for number, (joint, stands) in enumerate(zip(joints, around, strict=True)):
-        rows = [index.setdefault(steel.steel_class(p.thickness_mm, stands), len(index)) for p in joint.parts]
-        rows_of_mark[joint.mark] = rows
-        part_class += rows
-        part_joint += [number] * len(rows)
-    start_c, anchors = _from_readings(site, hours, readings, rows_of_mark)
+        own = newest.get(joint.mark)
+        for part in joint.parts:
+            alike = steel.steel_class(part.thickness_mm, stands)
+            part_class.append(index.setdefault((alike, own), len(index)))
+            part_joint.append(number)
+            if own is not None and (alike not in of_class or of_class[alike].at_utc < own.at_utc):
+                of_class[alike] = own
+    classes = [alike for alike, _ in index]
+    counts = [own or of_class.get(alike) for alike, own in index]
+    sunny = [row for row, alike in enumerate(classes) if alike.surroundings.sun]
+    shaded = [replace(classes[row], surroundings=replace(classes[row].surroundings, sun=False)) for row in sunny]
+    counts += [counts[row] for row in sunny]
     predicted = steel.predict(
         hours,
-        list(index),
+        classes + shaded,
         latitude=site.latitude,
         longitude=site.longitude,
         h_band=site.choices.h_band,
         least_rain_mm_h=site.choices.least_rain_mm_h,
         start_c=start_c,
-        anchors=anchors,
+        anchors={row: (hours.position(r.at_utc), r.steel_c) for row, r in enumerate(counts) if r is not None},
     )
     issued_utc = weather.issued_utc or weather.fetched_utc or hours.start_utc
     half_width_k = doubt_k(hours.start_utc, len(hours), issued_utc, weather.late_by_h, site.choices)
     air_c = hours.air_c[None, :]
+    n = len(classes)
+    sides = with_doubt(predicted.steel_c, predicted.coldest_c, predicted.warmest_c, half_width_k)
+    # Sun lifts the likely figure away from the envelope's cold end, and doubts that add as squares would follow it up.
+    sides.cold_c[sunny] = sides.cold_c[n:]
     return Outlook(
         hours=hours,
         around=around,
         part_class=np.array(part_class, dtype=np.intp),
         part_joint=np.array(part_joint, dtype=np.intp),
-        steel=with_doubt(predicted.steel_c, predicted.coldest_c, predicted.warmest_c, half_width_k),
+        steel=sides.each(lambda values: values[:n]),
         air=with_doubt(air_c, air_c, air_c, half_width_k),
-        start_weight=predicted.start_weight,
-        wet=predicted.wet,
-        frost=predicted.frost,
+        start_weight=predicted.start_weight[:n],
+        wet=predicted.wet[:n],
+        frost=predicted.frost[:n],
     )
 
 
-def _from_readings(
-    site: Site, hours: Hours, readings: Sequence[Reading], rows_of_mark: dict[str, list[int]]
-) -> tuple[float | None, dict[int, tuple[float, float]]]:
-    """Start value of the whole forecast, and the newest reading of each class as `steel.predict` takes it."""
+def _from_readings(site: Site, hours: Hours, readings: Sequence[Reading]) -> tuple[float | None, dict[str, Reading]]:
+    """Start value of the whole forecast, and the newest reading of each mark since the forecast begins."""
     starts_c = [] if site.last_nights_low_c is None else [site.last_nights_low_c]
-    anchors: dict[int, tuple[float, float]] = {}
+    newest: dict[str, Reading] = {}
     for reading in sorted(readings, key=lambda r: r.at_utc):
         position_h = hours.position(reading.at_utc)
         if position_h >= 0.0:
-            anchors.update((row, (position_h, reading.steel_c)) for row in rows_of_mark.get(reading.mark, ()))
+            newest[reading.mark] = reading
         elif position_h >= -READING_COUNTS_H:
             starts_c.append(reading.steel_c)
-    return min(starts_c, default=None), anchors
+    return min(starts_c, default=None), newest
 
 
 def between(values: Floats, rows: Ints, position_h: Floats) -> Floats:
