@@ -34,6 +34,8 @@ BELOW_MAXIMUM_K: Final = 5.0
 """The target stays so far below a stated maximum [K]. Our choice: about the error of a temperature crayon."""
 MOST_FLUX_WM2: Final = 1.0e6
 """More than a swept flame puts into steel [W/m2]; above it the heated area or the torch is mistyped."""
+LEAST_HALF_MM: Final = 5.0
+"""Least half width and half length of a heated patch [mm], the engine's own; no flame heats less."""
 STATUS_ORDER: Final[tuple[HeatStatus, ...]] = (
     "no_source",
     "no_time",
@@ -127,8 +129,8 @@ def patch_of(joint: Joint, part: Part, extent_mm: float, choices: Choices) -> Pa
     """The heated band on one part: what must be warm and the margin, cut at a free edge."""
     count, length_mm = segments(joint, choices)
     edge_mm = math.inf if part.reach_mm is None else part.reach_mm
-    width_mm = min(_rounded(extent_mm + choices.margin_mm, 5.0), edge_mm)
-    half_weld_mm = _rounded(length_mm, 5.0) / 2.0
+    width_mm = max(min(_rounded(extent_mm + choices.margin_mm, 5.0), edge_mm), LEAST_HALF_MM)
+    half_weld_mm = max(_rounded(length_mm, 5.0) / 2.0, LEAST_HALF_MM)
     # The end pieces of a long edge-to-edge seam have one free edge; without it they lose more heat, so more time.
     to_edge = joint.ends == "edge_to_edge" and count == 1
     half_length_mm = half_weld_mm if to_edge else half_weld_mm + _rounded(extent_mm + choices.margin_mm, 5.0)
@@ -251,7 +253,10 @@ def _askable(case: Case) -> bool:
         0.002 <= case.thickness_m <= 0.3
         and case.flux_wm2 <= MOST_FLUX_WM2
         and case.patch.half_length_m <= 20.0
-        and case.patch.edge_x_m >= 0.005
+        and case.patch.edge_x_m >= LEAST_HALF_MM / 1000.0
+        and case.target_c <= heating.HOTTEST_VALID_C
+        and -90.0 <= case.air_c <= 60.0
+        and case.convection_wm2k <= 500.0
     )
 
 
