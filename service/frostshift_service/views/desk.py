@@ -124,8 +124,8 @@ class Desk:
             readings = [k.reading for k in kept.readings_of(session, site_id, mark=mark)]
         plan = self.planner.current_plan(site_id)
         show = show_for(site)
-        if plan is not None:
-            page = joint_page(
+        if plan is not None and any(planned.joint.mark == mark for planned in plan.joints):
+            return joint_page(
                 plan,
                 mark,
                 show,
@@ -135,8 +135,6 @@ class Desk:
                 readings=readings,
                 defaults=default_texts(joint.defaults),
             )
-            if page is not None:
-                return page
         if not joint.present:
             reason = "The last schedule no longer holds this mark, so it is not planned."
         elif joint.joint.state in ("done", "postponed"):

@@ -489,7 +489,7 @@ def joint_page(
     times_for_torches: Mapping[int, HeatPlan],
     readings: Sequence[Reading] = (),
     defaults: Sequence[str] = (),
-) -> JointPage | None:
+) -> JointPage:
     """The page of one joint.
 
     Args:
@@ -502,12 +502,12 @@ def joint_page(
         readings: of this joint.
         defaults: what the schedule left open and was taken as the stated default.
 
-    Returns:
-        The view, or None where the plan holds no such joint.
+    Raises:
+        KeyError: the plan holds no such joint.
     """
     joint_plan = next((jp for jp in plan.joints if jp.joint.mark == mark), None)
     if joint_plan is None:
-        return None
+        raise KeyError(mark)
     site, joint, heat, asked = plan.site, joint_plan.joint, joint_plan.heat, joint_plan.requirement
     source = None if heat is None or heat.source_id is None else site.heat_source(heat.source_id)
     head = header(plan, show, now)

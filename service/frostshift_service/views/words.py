@@ -43,6 +43,7 @@ NO_TIME: Final[dict[HeatStatus, str]] = {
     "ok": "",
     "no_time": "no time yet",
     "no_source": "no heat source",
+    "out_of_range": "no time: outside what is calculated",
     "never": "never gets there",
     "unsure": "no time: too unsure",
     "too_hot": "no time: would overheat",

@@ -296,9 +296,7 @@ def page_of(
     plan: Plan, show: Show, now: datetime, series: SteelSeries, torch_times: Callable[[str], Mapping[int, HeatPlan]]
 ) -> Callable[[str], JointPage]:
     def make(mark: str) -> JointPage:
-        page = joint_page(plan, mark, show, now, series=series, times_for_torches=torch_times(mark))
-        assert page is not None
-        return page
+        return joint_page(plan, mark, show, now, series=series, times_for_torches=torch_times(mark))
 
     return make
 
@@ -337,7 +335,6 @@ def test_the_literal_reading_is_shown_where_it_differs(
 ) -> None:
     loose = replace(plan.joints[1], requirement=replace(plan.joints[1].requirement, literal_cold=False))
     page = joint_page(replace(plan, joints=(loose,)), "CR-B4-W", show, now, series=series, times_for_torches={})
-    assert page is not None
     assert "would not raise this row; it is raised all the same" in page.cold_steel.literal_text
 
 
@@ -355,7 +352,8 @@ def test_a_joint_that_is_not_anchored_says_so(page_of: Callable[[str], JointPage
 
 
 def test_no_such_joint_is_no_page(plan: Plan, show: Show, now: datetime) -> None:
-    assert joint_page(plan, "NOPE", show, now, series=None, times_for_torches={}) is None
+    with pytest.raises(KeyError, match="NOPE"):
+        joint_page(plan, "NOPE", show, now, series=None, times_for_torches={})
 
 
 def test_missing_hours_are_missing_in_numbers_and_gaps_in_the_chart(

@@ -1,0 +1,172 @@
+"""The pages in a real browser: a desk, a phone, paper; with and without script; checked by axe-core."""
+
+import re
+import socket
+import subprocess
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from shutil import which
+from typing import Any
+from urllib.parse import quote
+
+import httpx
+import pytest
+import uvicorn
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, Page, sync_playwright
+
+pytestmark = pytest.mark.browser
+
+FLAGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+SIZES = {"desk": (1280, 900), "tablet": (820, 1100), "phone": (390, 844), "small phone": (320, 640)}
+SITE = "/sites/north-yard"
+PATHS = {
+    "morning": f"{SITE}/morning",
+    "joint": f"{SITE}/joints/CR-B4-W",
+    "unknown joint": f"{SITE}/joints/{quote('X9/α <3>', safe='')}",
+    "schedule": f"{SITE}/schedule",
+}
+
+
+@pytest.fixture(scope="module")
+def browser(chromium_path: str) -> Iterator[Browser]:
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=chromium_path, args=FLAGS)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def base_url(web: Any) -> Iterator[str]:
+    """The app on a free port of loopback, served from a thread."""
+    listener = socket.socket()
+    listener.bind(("127.0.0.1", 0))
+    server = uvicorn.Server(uvicorn.Config(web.app, log_level="error", ws="none"))
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
+    thread.start()
+    while not server.started and thread.is_alive():
+        time.sleep(0.01)
+    yield f"http://127.0.0.1:{listener.getsockname()[1]}"
+    server.should_exit = True
+    thread.join()
+    listener.close()
+
+
+def signed_in(browser: Browser, base_url: str, web: Any, size: str = "desk", *, script: bool = True) -> Page:
+    width, height = SIZES[size]
+    context = browser.new_context(
+        base_url=base_url, viewport={"width": width, "height": height}, java_script_enabled=script
+    )
+    page = context.new_page()
+    page.goto(web.app.state.door.new_link())
+    return page
+
+
+def test_no_page_is_wider_than_its_screen_and_the_console_stays_silent(
+    browser: Browser, base_url: str, web: Any
+) -> None:
+    wider, said = [], []
+    for size, (width, _) in SIZES.items():
+        page = signed_in(browser, base_url, web, size)
+        page.on("console", lambda message: said.append(message.text))
+        for name, path in PATHS.items():
+            page.goto(path)
+            page.evaluate("document.querySelectorAll('details').forEach(one => one.open = true)")
+            found = page.evaluate("document.documentElement.scrollWidth")
+            if found > width:
+                wider.append((size, name, found))
+        page.context.close()
+    assert wider == []
+    assert said == []  # the content policy reports what it blocks here
+
+
+@pytest.mark.parametrize(("size", "names"), [("desk", list(PATHS)), ("phone", ["morning", "joint"])])
+def test_axe_finds_no_fault(browser: Browser, base_url: str, web: Any, size: str, names: list[str]) -> None:
+    page = signed_in(browser, base_url, web, size)
+    faults = {}
+    for name in names:
+        page.goto(PATHS[name])
+        page.evaluate("document.querySelectorAll('details').forEach(one => one.open = true)")
+        found = Axe().run(page).response["violations"]
+        faults[name] = [(one["id"], [node["html"] for node in one["nodes"]][:3]) for one in found]
+    page.context.close()
+    assert faults == {name: [] for name in names}
+
+
+def test_axe_would_find_a_fault(browser: Browser, base_url: str, web: Any) -> None:
+    page = signed_in(browser, base_url, web)
+    page.goto("/nowhere")
+    page.evaluate("document.documentElement.removeAttribute('lang')")
+    found = {one["id"] for one in Axe().run(page).response["violations"]}
+    page.context.close()
+    assert "html-has-lang" in found
+
+
+def test_a_morning_without_script(browser: Browser, base_url: str, web: Any) -> None:
+    page = signed_in(browser, base_url, web, "phone", script=False)
+    assert page.url == f"{base_url}{SITE}/morning"
+    page.get_by_role("button", name="Done CR-B4-W").click()
+    assert page.url.endswith("/morning?did=CR-B4-W")
+    assert "CR-B4-W is now done." in page.get_by_role("status").inner_text()
+    page.get_by_role("button", name="Undo").click()
+    assert "CR-B4-W is now planned." in page.get_by_role("status").inner_text()
+    page.get_by_role("link", name="why CR-B4-W").click()
+    page.get_by_label("Steel temperature now").fill("14")
+    page.get_by_label("Unit").select_option("F")
+    page.get_by_role("button", name="Keep reading").click()
+    assert "14 °F" in page.locator("section", has_text="Measured on the steel").inner_text().replace("\xa0", " ")
+    page.get_by_role("link", name="Schedule").click()
+    page.get_by_label("Mark, place or crew").fill("line 5")
+    page.get_by_role("button", name="Show").click()
+    assert page.get_by_text("1 of 10").is_visible()
+    page.context.close()
+
+
+def test_a_schedule_is_loaded_from_the_page(browser: Browser, base_url: str, web: Any, tmp_path: Path) -> None:
+    broken = tmp_path / "broken.csv"
+    broken.write_text("mark,start\nA-1,tomorrow\n", encoding="utf-8")
+    page = signed_in(browser, base_url, web, script=False)
+    page.goto(PATHS["schedule"])
+    page.get_by_label("CSV or XLSX file").set_input_files(broken)
+    page.get_by_role("button", name="Load").click()
+    assert "Nothing was imported" in page.get_by_role("main").inner_text()
+    page.context.close()
+
+
+def test_a_file_that_is_too_large_gets_its_answer_over_a_real_connection(base_url: str, web: Any) -> None:
+    with httpx.Client(base_url=base_url, headers={"sec-fetch-site": "same-origin"}) as client:
+        client.get(web.app.state.door.new_link())
+        answer = client.post(PATHS["schedule"], files={"file": ("big.csv", b"x" * 50_000_000)})
+    assert answer.status_code == 413
+    assert "more than 10 MB" in answer.text
+
+
+def test_the_sheet_on_paper(browser: Browser, base_url: str, web: Any, tmp_path: Path) -> None:
+    page = signed_in(browser, base_url, web)
+    page.goto(PATHS["morning"])
+    page.emulate_media(media="print")
+    assert not page.get_by_role("button").first.is_visible()
+    assert not page.get_by_role("navigation").first.is_visible()
+    assert page.get_by_text("Measured").first.is_visible()
+    assert page.get_by_text("Left open in the schedule").is_visible()
+    for paper in ("Letter", "A4"):
+        printed = tmp_path / f"{paper}.pdf"
+        page.pdf(path=printed, format=paper)
+        assert len(re.findall(rb"/Type\s*/Page\b", printed.read_bytes())) == 2
+    page.context.close()
+    if which("pdftotext"):
+        words = subprocess.run(
+            ["pdftotext", "-layout", printed, "-"], capture_output=True, text=True, check=True
+        ).stdout
+        assert "Thu 06:58" in words
+        assert "Measure the steel before you strike." in words
