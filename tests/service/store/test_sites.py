@@ -71,6 +71,8 @@ def test_revision_counts_changes(sited: Engine, site: Site) -> None:
     assert kept.revision == 3
     assert kept.site.procedures == (Procedure("P-9", 66.0),)
     assert [acceptance.table_id for acceptance in kept.site.acceptances] == ["invented-table", "other-table"]
+    with writing(sited) as session:
+        assert sites.save_site(session, site) == 4
 
 
 def test_a_later_word_on_the_same_table_replaces_the_earlier(sited: Engine, site: Site) -> None:

