@@ -16,7 +16,7 @@ lengths to 5 mm and convection to 5 %, at the slow end always towards longer tim
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Final, Literal
@@ -154,78 +154,89 @@ def target_c(minimum_c: float, maximum_c: float | None, overheat_k: float) -> fl
 
 def slow_minutes(jobs: Sequence[HeatJob], choices: Choices) -> list[float | None]:
     """Slow-end minutes of the first segment of each job; None where there is no time."""
-    solved = _solve(jobs, choices, ("slow",))
-    return [_longest(parts, "slow") for parts in solved]
+    asked = _asked(jobs, choices, ("slow",))
+    distinct = _distinct(asked)
+    seconds = heating.seconds_to_target(_heat_cases(distinct)).tolist() if distinct else []
+    known = dict(zip(distinct, seconds, strict=True))
+    longest = [max(known[part.cases["slow"]] if part.cases else math.inf for part in parts) for parts in asked]
+    return [slowest / 60.0 if math.isfinite(slowest) else None for slowest in longest]
 
 
 def heat_plans(jobs: Sequence[HeatJob], choices: Choices) -> list[HeatPlan]:
     """The heat plan of each job, in their order."""
-    solved = _solve(jobs, choices, BANDS)
-    return [_heat_plan(job, parts, choices) for job, parts in zip(jobs, solved, strict=True)]
+    asked = _asked(jobs, choices, BANDS)
+    answers = _answers(_distinct(asked))
+    return [_heat_plan(job, parts, answers, choices) for job, parts in zip(jobs, asked, strict=True)]
 
 
 @dataclass(frozen=True, slots=True)
-class _Solved:
-    """One part of one job with its cases; `answers` is empty where the part cannot be asked about."""
+class _Asked:
+    """One part of one job: its band, and what the engine is asked about it at each place of the doubt.
+
+    `flux_wm2` is there wherever there is a heat source; `cases` only where the engine covers the part.
+    """
 
     part: Part
     patch: Patch
+    flux_wm2: Range | None
     cases: dict[Band, Case]
-    answers: dict[Band, Answer]
 
 
-def _solve(jobs: Sequence[HeatJob], choices: Choices, bands: Sequence[Band]) -> list[list[_Solved]]:
-    """Ask the engine once for every distinct case of all jobs."""
+def _asked(jobs: Sequence[HeatJob], choices: Choices, bands: Sequence[Band]) -> list[list[_Asked]]:
     patches: dict[tuple[object, ...], Patch] = {}
-    wanted: list[list[tuple[Part, Patch, dict[Band, Case]]]] = []
-    distinct: dict[Case, None] = {}
+    asked = []
     for job in jobs:
-        rows = []
+        of_job = []
         for part in job.joint.parts:
             key = (part, job.extent_mm, *_patch_inputs(job.joint))
             if key not in patches:
                 patches[key] = patch_of(job.joint, part, job.extent_mm, choices)
-            rows.append((part, patches[key]))
-        area_m2 = sum(patch.area_m2 for _, patch in rows)
-        asked = []
-        for (part, patch), start in zip(rows, job.starts_c, strict=True):
-            cases = (
-                {}
-                if job.source is None
-                else {band: _case(job, job.source, part, patch, area_m2, start, choices, band) for band in bands}
-            )
-            if part.kind in MODELLED_KINDS:
-                distinct.update((case, None) for case in cases.values() if _askable(case))
-            asked.append((part, patch, cases))
-        wanted.append(asked)
-    answers = _ask(list(distinct))
-    return [
-        [
-            _Solved(part, patch, cases, {b: answers[c] for b, c in cases.items() if c in answers})
-            for part, patch, cases in asked
-        ]
-        for asked in wanted
-    ]
+            of_job.append(patches[key])
+        asked.append(_parts_asked(job, of_job, choices, bands))
+    return asked
+
+
+def _parts_asked(job: HeatJob, patches: Sequence[Patch], choices: Choices, bands: Sequence[Band]) -> list[_Asked]:
+    source, area_m2 = job.source, sum(patch.area_m2 for patch in patches)
+    if source is None:
+        return [_Asked(part, patch, None, {}) for part, patch in zip(job.joint.parts, patches, strict=True)]
+    flux = Range(
+        *(
+            flux_wm2(job.joint.torches, source.net_kw, share, area_m2)
+            for share in (source.share_low, source.share_likely, source.share_high)
+        )
+    )
+    parts = []
+    for part, patch, start in zip(job.joint.parts, patches, job.starts_c, strict=True):
+        covered = part.kind in MODELLED_KINDS and _covered(part, patch, flux)
+        cases = {band: _case(job, part, patch, flux, start, choices, band) for band in bands} if covered else {}
+        parts.append(_Asked(part, patch, flux, cases))
+    return parts
+
+
+def _covered(part: Part, patch: Patch, flux: Range) -> bool:
+    """Whether the engine covers the part; what people typed may lie outside."""
+    return (
+        2.0 <= part.thickness_mm <= 300.0
+        and flux.high <= MOST_FLUX_WM2
+        and patch.half_length_m <= 20.0
+        and patch.edge_x_m >= 0.005
+    )
+
+
+def _distinct(asked: Iterable[Iterable[_Asked]]) -> list[Case]:
+    return list(dict.fromkeys(case for parts in asked for part in parts for case in part.cases.values()))
 
 
 def _patch_inputs(joint: Joint) -> tuple[object, ...]:
     return (joint.weld_length_mm, joint.heated_length_mm, joint.torches, joint.ends, joint.both_faces)
 
 
-def _case(
-    job: HeatJob,
-    source: HeatSource,
-    part: Part,
-    patch: Patch,
-    area_m2: float,
-    start: Range,
-    choices: Choices,
-    band: Band,
-) -> Case:
-    share, convection, begin, air = {
-        "slow": (source.share_low, job.convection_wm2k.high, start.low, job.air_c.low),
-        "likely": (source.share_likely, job.convection_wm2k.likely, start.likely, job.air_c.likely),
-        "fast": (source.share_high, job.convection_wm2k.low, start.high, job.air_c.high),
+def _case(job: HeatJob, part: Part, patch: Patch, flux: Range, start: Range, choices: Choices, band: Band) -> Case:
+    into_wm2, convection, begin, air = {
+        "slow": (flux.low, job.convection_wm2k.high, start.low, job.air_c.low),
+        "likely": (flux.likely, job.convection_wm2k.likely, start.likely, job.air_c.likely),
+        "fast": (flux.high, job.convection_wm2k.low, start.high, job.air_c.high),
     }[band]
     colder = {"slow": -1, "likely": 0, "fast": 1}[band]
     return Case(
@@ -233,7 +244,7 @@ def _case(
         both_faces=job.joint.both_faces,
         patch=patch,
         extent_m=job.extent_mm / 1000.0,
-        flux_wm2=flux_wm2(job.joint.torches, source.net_kw, share, area_m2),
+        flux_wm2=into_wm2,
         convection_wm2k=math.exp(_rounded(math.log(convection), 0.05, -colder)),
         air_c=_rounded(air, 0.5, colder),
         start_c=_rounded(begin, 0.5, colder),
@@ -247,23 +258,7 @@ def flux_wm2(torches: int, net_kw: float, share: float, area_m2: float) -> float
     return torches * net_kw * 1000.0 * share / area_m2
 
 
-def _askable(case: Case) -> bool:
-    """Whether the engine takes the case; what people typed may lie outside what it covers."""
-    return (
-        0.002 <= case.thickness_m <= 0.3
-        and case.flux_wm2 <= MOST_FLUX_WM2
-        and case.patch.half_length_m <= 20.0
-        and case.patch.edge_x_m >= LEAST_HALF_MM / 1000.0
-        and case.target_c <= heating.HOTTEST_VALID_C
-        and -90.0 <= case.air_c <= 60.0
-        and case.convection_wm2k <= 500.0
-    )
-
-
-def _ask(cases: list[Case]) -> dict[Case, Answer]:
-    if not cases:
-        return {}
-
+def _heat_cases(cases: Sequence[Case]) -> heating.HeatCases:
     def column(values: Iterable[float]) -> Floats:
         return np.fromiter(values, dtype=np.float64, count=len(cases))
 
@@ -274,50 +269,45 @@ def _ask(cases: list[Case]) -> dict[Case, Answer]:
         np.array([c.patch.ends == "edge_to_edge" for c in cases]),
         edge_x_m,
     )
-    answers = heating.heat_up(
-        heating.HeatCases(
-            thickness_m=column(c.thickness_m for c in cases),
-            both_faces=np.array([c.both_faces for c in cases]),
-            half_width_m=column(c.patch.half_width_m for c in cases),
-            half_length_m=column(c.patch.half_length_m for c in cases),
-            edge_x_m=edge_x_m,
-            edge_y_m=column(c.patch.edge_y_m for c in cases),
-            flux_wm2=column(c.flux_wm2 for c in cases),
-            convection_wm2k=column(c.convection_wm2k for c in cases),
-            emissivity=np.full(len(cases), EMISSIVITY_HEATING),
-            air_c=column(c.air_c for c in cases),
-            start_c=column(c.start_c for c in cases),
-            minimum_c=column(c.minimum_c for c in cases),
-            target_c=column(c.target_c for c in cases),
-            point_x_m=point_x_m,
-            point_y_m=point_y_m,
-        )
+    return heating.HeatCases(
+        thickness_m=column(c.thickness_m for c in cases),
+        both_faces=np.array([c.both_faces for c in cases]),
+        half_width_m=column(c.patch.half_width_m for c in cases),
+        half_length_m=column(c.patch.half_length_m for c in cases),
+        edge_x_m=edge_x_m,
+        edge_y_m=column(c.patch.edge_y_m for c in cases),
+        flux_wm2=column(c.flux_wm2 for c in cases),
+        convection_wm2k=column(c.convection_wm2k for c in cases),
+        emissivity=np.full(len(cases), EMISSIVITY_HEATING),
+        air_c=column(c.air_c for c in cases),
+        start_c=column(c.start_c for c in cases),
+        minimum_c=column(c.minimum_c for c in cases),
+        target_c=column(c.target_c for c in cases),
+        point_x_m=point_x_m,
+        point_y_m=point_y_m,
     )
-    rows = zip(
-        answers.to_target_s.tolist(),
-        answers.hold_s.tolist(),
-        answers.hottest_c.tolist(),
-        answers.elasticity.tolist(),
-        strict=True,
-    )
+
+
+def _answers(cases: Sequence[Case]) -> dict[Case, Answer]:
+    """Ask the engine once for every distinct case."""
+    if not cases:
+        return {}
+    said = heating.heat_up(_heat_cases(cases))
+    columns = (said.to_target_s, said.hold_s, said.hottest_c, said.elasticity)
+    rows = zip(*(column.tolist() for column in columns), strict=True)
     return {case: Answer(*row) for case, row in zip(cases, rows, strict=True)}
 
 
-def _longest(parts: Sequence[_Solved], band: Band) -> float | None:
-    """Minutes of the slowest part; None where a part has no time or never gets there."""
-    times = [part.answers[band].to_target_s if band in part.answers else math.inf for part in parts]
-    longest = max(times)
-    return longest / 60.0 if math.isfinite(longest) else None
-
-
-def _status(part: _Solved, hottest_limit_c: float, minimum_c: float, maximum_c: float | None) -> HeatStatus:
-    if part.part.kind not in MODELLED_KINDS:
+def _status(
+    asked: _Asked, answers: Sequence[Answer], hottest_limit_c: float, minimum_c: float, maximum_c: float | None
+) -> HeatStatus:
+    if asked.part.kind not in MODELLED_KINDS:
         return "no_time"
-    if not part.cases:
+    if asked.flux_wm2 is None:
         return "no_source"
-    if len(part.answers) < len(BANDS):
+    if not answers:
         return "out_of_range"
-    slow, likely, fast = (part.answers[band] for band in BANDS)
+    slow, likely, fast = answers
     if not math.isfinite(likely.to_target_s):
         return "never"
     no_room = maximum_c is not None and maximum_c - BELOW_MAXIMUM_K <= minimum_c
@@ -328,22 +318,22 @@ def _status(part: _Solved, hottest_limit_c: float, minimum_c: float, maximum_c: 
     return "ok"
 
 
-def _part_heat(number: int, job: HeatJob, part: _Solved, status: HeatStatus) -> PartHeat:
-    answers = [part.answers[b] for b in BANDS] if status in ("ok", "too_hot") else []
-    flux = Range(*(part.cases[b].flux_wm2 / 1000.0 for b in BANDS)) if part.cases else Range(0.0, 0.0, 0.0)
+def _part_heat(number: int, job: HeatJob, asked: _Asked, answers: Sequence[Answer], status: HeatStatus) -> PartHeat:
+    timed = answers if status in ("ok", "too_hot") else ()
+    flux = asked.flux_wm2 or Range(0.0, 0.0, 0.0)
     return PartHeat(
         part_no=number,
         status=status,
-        thickness_mm=part.part.thickness_mm,
+        thickness_mm=asked.part.thickness_mm,
         start_c=job.starts_c[number - 1],
-        flux_kwm2=flux,
+        flux_kwm2=Range(flux.low / 1000.0, flux.likely / 1000.0, flux.high / 1000.0),
         convection_wm2k=job.convection_wm2k,
-        band_mm=part.patch.half_width_m * 1000.0,
-        band_length_mm=part.patch.half_length_m * 2000.0,
+        band_mm=asked.patch.half_width_m * 1000.0,
+        band_length_mm=asked.patch.half_length_m * 2000.0,
         minutes=_minutes(answers) if status == "ok" else None,
         hold_minutes=_hold_minutes(answers) if status == "ok" else None,
-        hottest_c=max((answer.hottest_c for answer in answers if math.isfinite(answer.hottest_c)), default=None),
-        elasticity=answers[BANDS.index("likely")].elasticity if answers else None,
+        hottest_c=max((answer.hottest_c for answer in timed if math.isfinite(answer.hottest_c)), default=None),
+        elasticity=timed[BANDS.index("likely")].elasticity if timed else None,
     )
 
 
@@ -371,18 +361,16 @@ WARN_NOTE: Final = "The time hangs strongly on how well the flame couples: measu
 SHORT_HOLD_NOTE: Final = "Holds no longer than the soak: measure on the far face and keep the torch at hand."
 
 
-def _heat_plan(job: HeatJob, solved: Sequence[_Solved], choices: Choices) -> HeatPlan:
+def _heat_plan(job: HeatJob, asked: Sequence[_Asked], known: Mapping[Case, Answer], choices: Choices) -> HeatPlan:
     joint = job.joint
     count, length_mm = segments(joint, choices)
     limit_c = choices.hottest_c if job.maximum_c is None else min(job.maximum_c, choices.hottest_c)
-    statuses = [_status(part, limit_c, job.minimum_c, job.maximum_c) for part in solved]
-    if job.source is None:
-        statuses.append("no_source")
-    status = min(statuses, key=STATUS_ORDER.index)
-    parts = tuple(
-        _part_heat(n, job, part, part_status)
-        for n, (part, part_status) in enumerate(zip(solved, statuses, strict=False), 1)
-    )
+    parts = []
+    for number, part in enumerate(asked, 1):
+        answers = [known[part.cases[band]] for band in BANDS if band in part.cases]
+        status = _status(part, answers, limit_c, job.minimum_c, job.maximum_c)
+        parts.append(_part_heat(number, job, part, answers, status))
+    status = min((part.status for part in parts), key=STATUS_ORDER.index)
     plan = HeatPlan(
         status=status,
         note=NOTES[status],
@@ -403,7 +391,7 @@ def _heat_plan(job: HeatJob, solved: Sequence[_Solved], choices: Choices) -> Hea
         hottest_c=max((p.hottest_c for p in parts if p.hottest_c is not None), default=None),
         fuel_kg=None,
         oxygen_m3=None,
-        parts=parts,
+        parts=tuple(parts),
     )
     if status != "ok" or job.source is None:
         return plan

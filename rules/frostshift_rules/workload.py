@@ -101,7 +101,7 @@ class HeatPlan:
         light_up_utc: when the torch must burn for the planned start (slow end).
         earliest_arc_utc: earliest arc if heating starts with the shift, where light-up lies before anybody is there.
         hold_minutes: how long it stays above the minimum after the torch is off; show the low end.
-        hottest_c: hottest metal at torch-off, likely.
+        hottest_c: hottest metal at torch-off, of slow, likely and fast end.
         fuel_kg, oxygen_m3: over all segments; keeping warm between passes is not counted.
         parts: the arithmetic of each part.
     """
