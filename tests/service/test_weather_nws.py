@@ -217,10 +217,18 @@ def test_another_shape_is_refused(broken: dict[str, Any], said: str) -> None:
         nws.parse(broken, NOW)
 
 
-def test_a_far_away_date_is_refused() -> None:
+@pytest.mark.parametrize(
+    ("valid_time", "said"),
+    [
+        ("2028-12-31T00:00:00+00:00/PT1H", "limit 1 to"),
+        ("9999-12-31T23:00:00-10:00/P7D", "not in the years 2000 to 2199"),
+        ("0001-01-01T00:00:00+23:59/PT1H", "not in the years 2000 to 2199"),
+    ],
+)
+def test_a_far_away_date_is_refused(valid_time: str, said: str) -> None:
     broken = payload("nws_example.json")
-    broken["properties"]["skyCover"]["values"][1]["validTime"] = "9999-12-31T00:00:00+00:00/PT1H"
-    with pytest.raises(FeedError, match="limit 1 to"):
+    broken["properties"]["skyCover"]["values"][1]["validTime"] = valid_time
+    with pytest.raises(FeedError, match=said):
         nws.parse(broken, NOW)
 
 
@@ -482,6 +490,7 @@ def test_a_payload_from_a_file() -> None:
         (b"<html>", "not valid JSON"),
         (b'{"type": "Feature", "properties": {"temp', "cut off"),
         (b"[" * 100_000, "nested too deeply"),
+        (b'{"a": ' + b"9" * 5000 + b"}", "a number that is too long"),
         (b"[]", "a JSON object is expected"),
         (b"{}", "neither a raw grid"),
         (b'{"properties": {"temperature": 3}}', "neither a raw grid"),

@@ -41,3 +41,16 @@ def merge_past(old: Hours | None, new: Hours, keep_hours: int = KEEP_HOURS) -> H
         past = np.concatenate([getattr(old, name)[:lead], np.full(gap, np.nan)])
         columns[name] = np.concatenate([past[-count:], getattr(new, name)])
     return Hours(new.start_utc - timedelta(hours=count), **columns)
+
+
+def from_first_air(hours: Hours) -> Hours | None:
+    """The hours from the first with an air temperature on; None where no hour has one.
+
+    A reading taken before the record counts as a start value; one that falls into a hole at its front would be lost.
+    """
+    known = np.flatnonzero(np.isfinite(hours.air_c))
+    if not len(known):
+        return None
+    first = int(known[0])
+    columns = {f.name: getattr(hours, f.name)[first:] for f in fields(Hours) if f.name != "start_utc"}
+    return Hours(hours.time_utc(first), **columns)

@@ -5,11 +5,14 @@ from __future__ import annotations
 import json
 import math
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, Final
 
 from frostshift_service.weather import FeedError
 
 Json = dict[str, Any]
+
+YEARS: Final = range(2000, 2200)
+"""A time outside them is a mistake of the payload, and sums of times near the ends of the calendar overflow."""
 
 
 def load(body: bytes, where: str) -> Json:
@@ -28,6 +31,8 @@ def load(body: bytes, where: str) -> Json:
             f"{where}: not valid JSON, or cut off (line {error.lineno}, column {error.colno}: {error.msg}); "
             f"it starts {start!r}"
         ) from error
+    except ValueError as error:
+        raise FeedError(f"{where}: JSON with a number that is too long") from error
     except RecursionError as error:
         raise FeedError(f"{where}: JSON nested too deeply") from error
     if not isinstance(payload, dict):
@@ -74,6 +79,8 @@ def instant(text: object, where: str) -> datetime:
         raise FeedError(f"{where}: {str(text)[:60]!r} is not a time") from error
     if moment.tzinfo is None:
         raise FeedError(f"{where}: {text!r} has no time zone")
+    if moment.year not in YEARS:
+        raise FeedError(f"{where}: {text!r} is not in the years {YEARS.start} to {YEARS.stop - 1}")
     return moment.astimezone(UTC)
 
 
