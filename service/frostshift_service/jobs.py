@@ -35,7 +35,7 @@ from frostshift_service.weather import FeedError, Forecast
 from frostshift_service.weather import file as payload_file
 from frostshift_service.weather.age import freshness
 from frostshift_service.weather.feeds import FEEDS, choose
-from frostshift_service.weather.past import KEEP_HOURS, merge_past
+from frostshift_service.weather.past import KEEP_HOURS, from_first_air, merge_past
 from frostshift_service.weather.schedule import FeedState, after_failure, after_success
 
 log = logging.getLogger(__name__)
@@ -213,8 +213,10 @@ class Jobs:
             with reading(self._engine) as session:
                 kept_site = load_site(session, site_id)
                 forecast_id = forecasts.last_forecast_id(session, site_id, feed_of(kept_site))
+                there = current is not None and plans.is_kept(session, current.plan_id)  # or thinned by another copy
             if (
                 current is not None
+                and there
                 and (current.revision, current.forecast_id) == (kept_site.revision, forecast_id)
                 and timedelta(0) <= self._now() - current.plan.made_utc < PLAN_AGE
             ):
@@ -241,7 +243,7 @@ class Jobs:
 
     def steel_series(self, site_id: str, mark: str) -> SteelSeries | None:
         """Hourly temperatures of the joint's coldest part by the latest plan's forecast; None without one."""
-        inputs, joint = self._planned(site_id, mark)
+        _, inputs, joint = self._planned(site_id, mark)
         hours = inputs.weather.hours
         if joint is None or hours is None or not len(hours):
             return None
@@ -257,25 +259,24 @@ class Jobs:
 
     def times_for_torches(self, site_id: str, mark: str) -> Mapping[int, HeatPlan]:
         """Number of torches -> heat plan of the joint; empty where no heat is planned."""
-        inputs, joint = self._planned(site_id, mark)
+        made_utc, inputs, joint = self._planned(site_id, mark)
         if joint is None:
             return {}
         table = load_code_table(inputs.site.table_id)
         options = {}
         for torches in TORCH_OPTIONS:
             asked = replace(joint, torches=torches)
-            made_utc = self._current[site_id].plan.made_utc
             plan = make_plan(inputs.site, table, [asked], inputs.weather, inputs.readings, made_utc)
             if plan.joints and plan.joints[0].heat is not None:
                 options[torches] = plan.joints[0].heat
         return options
 
-    def _planned(self, site_id: str, mark: str) -> tuple[PlanInputs, Joint | None]:
-        """What the current plan was made from, and one of its joints."""
+    def _planned(self, site_id: str, mark: str) -> tuple[datetime, PlanInputs, Joint | None]:
+        """When the current plan was made and from what, and one of its joints."""
         current = self._up_to_date(site_id)
         with reading(self._engine) as session:
             inputs = plans.inputs_of(session, current.plan_id)
-        return inputs, next((joint for joint in inputs.joints if joint.mark == mark), None)
+        return current.plan.made_utc, inputs, next((joint for joint in inputs.joints if joint.mark == mark), None)
 
 
 def feed_of(kept_site: KeptSite) -> str:
@@ -331,6 +332,7 @@ def _weather(session: Session, site_id: str, forecast: KeptForecast, row: FeedRo
     start = forecast.hours.start_utc
     first, last = start - timedelta(hours=KEEP_HOURS), start - timedelta(hours=1)
     past = forecasts.past_hours(session, site_id, forecast.feed, first, last)
+    past = from_first_air(past) if past is not None else None
     age = freshness(forecast.issued_utc, forecast.fetched_utc, row.last_answer_utc if row else None, forecast.feed, now)
     return Weather(
         feed=forecast.feed,

@@ -140,7 +140,8 @@ def feed_row(session: Session, site_id: str, feed: str) -> FeedRow | None:
 
 
 def put_feed_row(session: Session, feed: FeedRow) -> None:
-    """Write how it stands with a feed, new or changed."""
+    """Write how it stands with a feed, new or changed; holds the site, so that two copies follow one another."""
+    session.exec(select(SiteRow.id).where(SiteRow.id == feed.site_id).with_for_update(key_share=True)).first()
     session.merge(
         FeedStateRow(
             site_id=feed.site_id,

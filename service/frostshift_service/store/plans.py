@@ -73,6 +73,11 @@ def last_plan(session: Session, site_id: str) -> KeptPlan | None:
     return None if plan_id is None else plan_by_id(session, plan_id)
 
 
+def is_kept(session: Session, plan_id: int) -> bool:
+    """Whether a plan is still there: one that nobody saw may have been thinned since."""
+    return session.exec(select(PlanRow.id).where(PlanRow.id == plan_id)).first() is not None
+
+
 def plan_by_id(session: Session, plan_id: int) -> KeptPlan:
     """One plan.
 
