@@ -1,0 +1,779 @@
+"""The loops, whole: a real local server, a real store, the real planner; only the clock is moved by hand."""
+
+import json
+import logging
+import re
+import threading
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from datetime import UTC, datetime, time, timedelta
+from email.utils import format_datetime
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+from typing import Any
+
+import httpx
+import numpy as np
+import pytest
+import stamina
+from sqlalchemy import Engine
+from sqlmodel import col, func, select
+
+from frostshift_rules.job import Acceptance, HeatSource, Joint, Part, Reading, Shift, Site
+from frostshift_rules.plan import make_plan
+from frostshift_rules.tables import load_code_table
+from frostshift_rules.workload import JointPlan, Plan
+from frostshift_service import http
+from frostshift_service.clock import utc_now
+from frostshift_service.jobs import KEEP_UNSEEN_PLANS, PLAN_AGE, Jobs
+from frostshift_service.store import forecasts, plans
+from frostshift_service.store import joints as kept_joints
+from frostshift_service.store.engine import open_store, reading, writing
+from frostshift_service.store.records import FeedRow, ImportedJoint, UnknownSite
+from frostshift_service.store.sites import save_site
+from frostshift_service.store.tables import ForecastRow, PlanRow
+from frostshift_service.weather import FeedError
+
+PAYLOADS = Path(__file__).parents[2] / "fixtures" / "weather"
+NOW = datetime(2027, 1, 14, 20, 50, tzinfo=UTC)
+TABLE = "aws_d1_1_2015_t3_3"
+
+NWS = Site(
+    id="ore-shed",
+    name="Ore shed, row C",
+    latitude=46.5,
+    longitude=-94.0,
+    altitude_m=251.0,
+    zone="America/Chicago",
+    table_id=TABLE,
+    code_units="us",
+    shifts=(Shift("day", time(6, 30), time(16, 30)), Shift("night", time(18), time(2))),
+    heat_sources=(HeatSource("tip", "oxy-propane tip", "propane", 45.0, count=4),),
+    acceptances=(Acceptance(TABLE, "Q. Arden", NOW.date()),),
+    last_nights_low_c=-6.0,
+)
+NORTH = replace(NWS, id="dry-dock", latitude=69.6, longitude=18.9, zone="Europe/Oslo")
+
+
+def joint(mark: str, thickness_mm: float, after_h: float, **fields: Any) -> Joint:
+    values: dict[str, Any] = {
+        "place": "row C",
+        "parts": (Part("A572-50", thickness_mm), Part("A572-50", thickness_mm)),
+        "process": "SMAW",
+        "electrode": "E7018",
+        "hydrogen_ml": 4.0,
+        "procedure": None,
+        "weld_length_mm": 400.0,
+        "ends": "inside",
+        "start_utc": datetime(2027, 1, 14, 21, tzinfo=UTC) + timedelta(hours=after_h),
+        "hours": 2.0,
+        **fields,
+    }
+    return Joint(mark, **values)
+
+
+HEAVY = joint("C-1", 60.0, 16.0)
+THIN = joint("C-2", 12.0, 40.0)
+UNSAID = joint("C-3", 12.0, 20.0, electrode=None)
+"""Unknown, so that no heat is planned for it."""
+
+
+class Clock:
+    """A clock that is moved by hand."""
+
+    def __init__(self, now: datetime) -> None:
+        self.now = now
+
+    def __call__(self) -> datetime:
+        return self.now
+
+
+class WeatherServer(ThreadingHTTPServer):
+    """Both services on one port of this machine: what each address answers, and what was asked."""
+
+    daemon_threads = True
+
+    def __init__(self, clock: Callable[[], datetime]) -> None:
+        super().__init__(("127.0.0.1", 0), _Answers)
+        self.clock = clock
+        self.status = 200
+        self.stamp = "Thu, 14 Jan 2027 20:12:30 GMT"
+        self.expires_in = timedelta(minutes=20)
+        self.grid = (PAYLOADS / "nws_long.json").read_bytes()
+        self.timeseries = (PAYLOADS / "met_norway_long.json").read_bytes()
+        self.seen: list[tuple[str, int]] = []
+        self.asked = threading.Event()
+        self.base_url = f"http://127.0.0.1:{self.server_port}"
+
+
+class _Answers(BaseHTTPRequestHandler):
+    server: WeatherServer
+
+    def do_GET(self) -> None:
+        server = self.server
+        path, _, query = self.path.partition("?")
+        server.asked.set()
+        if server.status != 200:
+            return self._send(server.status, (PAYLOADS / "nws_problem_503.json").read_bytes())
+        if path == "/points/46.5,-94":
+            points = json.loads((PAYLOADS / "nws_points.json").read_text(encoding="utf-8"))
+            points["properties"]["forecastGridData"] = f"{server.base_url}/gridpoints/XYZ/101,66"
+            return self._send(200, json.dumps(points).encode())
+        known = {"/gridpoints/XYZ/101,66": server.grid}
+        if query == "lat=69.6&lon=18.9&altitude=251":
+            known["/locationforecast/2.0/complete"] = server.timeseries
+        if path not in known:
+            return self._send(404, b'{"title": "Not Found"}')
+        if self.headers.get("If-Modified-Since") == server.stamp:
+            return self._send(304, b"")
+        return self._send(200, known[path])
+
+    def _send(self, status: int, body: bytes) -> None:
+        self.server.seen.append((self.path, status))
+        self.send_response(status)
+        if status in (200, 304):
+            self.send_header("Last-Modified", self.server.stamp)
+            self.send_header("Expires", format_datetime(self.server.clock() + self.server.expires_in, usegmt=True))
+        self.send_header("Content-Type", "application/geo+json")
+        self.send_header("Content-Length", str(len(body)))
+        self.end_headers()
+        self.wfile.write(body)
+
+    def date_time_string(self, timestamp: float | None = None) -> str:
+        return format_datetime(self.server.clock(), usegmt=True)
+
+    def log_message(self, *_: object) -> None:
+        pass
+
+
+@pytest.fixture(autouse=True)
+def one_attempt() -> Iterator[None]:
+    with stamina.set_testing(True, attempts=1):
+        yield
+
+
+@pytest.fixture(scope="module")
+def client() -> Iterator[httpx.Client]:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("NO_PROXY", "127.0.0.1")
+        with http.make_client("crew@site.example", "1.2.3") as made:
+            yield made
+
+
+@pytest.fixture
+def clock() -> Clock:
+    return Clock(NOW)
+
+
+@pytest.fixture
+def server(clock: Clock) -> Iterator[WeatherServer]:
+    made = WeatherServer(clock)
+    thread = threading.Thread(target=made.serve_forever, kwargs={"poll_interval": 0.02})
+    thread.start()
+    yield made
+    made.shutdown()
+    thread.join()
+    made.server_close()
+
+
+@pytest.fixture
+def engine(tmp_path: Path) -> Iterator[Engine]:
+    made = open_store(f"sqlite:///{(tmp_path / 'jobs.db').as_posix()}")
+    yield made
+    made.dispose()
+
+
+@pytest.fixture
+def either(store_url: str) -> Iterator[Engine]:
+    """A store on SQLite, and on PostgreSQL."""
+    made = open_store(store_url)
+    yield made
+    made.dispose()
+
+
+def with_site(engine: Engine, site: Site = NWS, *joints: Joint) -> None:
+    with writing(engine) as session:
+        save_site(session, site)
+    if joints:
+        load(engine, site, *joints)
+
+
+def load(engine: Engine, site: Site, *joints: Joint) -> None:
+    rows = [ImportedJoint(one, row) for row, one in enumerate(joints, 2)]
+    with writing(engine) as session:
+        kept_joints.import_joints(session, site.id, rows, now=NOW, file_name="week.csv", by="test")
+
+
+def jobs_of(
+    engine: Engine, clock: Callable[[], datetime], server: WeatherServer | None, client: httpx.Client, jitter: float = 0
+) -> Jobs:
+    base_urls = {} if server is None else dict.fromkeys(("nws", "met_norway"), server.base_url)
+    get = None if server is None else (lambda now: http.bind(client, now))
+    return Jobs(engine, clock, get=get, jitter=lambda: jitter, base_urls=base_urls)
+
+
+def state(engine: Engine, site: Site = NWS, feed: str = "nws") -> FeedRow:
+    with reading(engine) as session:
+        row = forecasts.feed_row(session, site.id, feed)
+    assert row is not None
+    return row
+
+
+def count(engine: Engine, table: type[ForecastRow] | type[PlanRow]) -> int:
+    with reading(engine) as session:
+        return session.exec(select(func.count()).select_from(table)).one()
+
+
+def shown(jobs: Jobs, site: Site = NWS) -> Plan:
+    plan = jobs.current_plan(site.id)
+    assert plan is not None
+    return plan
+
+
+def of(plan: Plan, mark: str) -> JointPlan:
+    return next(one for one in plan.joints if one.joint.mark == mark)
+
+
+# Pulling --------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("site", "feed"), [(NWS, "nws"), (NORTH, "met_norway")])
+def test_new_then_not_due_then_unchanged_then_new(
+    either: Engine, clock: Clock, server: WeatherServer, client: httpx.Client, site: Site, feed: str
+) -> None:
+    with_site(either, site)
+    jobs = jobs_of(either, clock, server, client)
+
+    first = jobs.pull(site.id)
+    assert (first.feed, first.outcome) == (feed, "new")
+    assert first.message.startswith("New forecast from ")
+    assert state(either, site, feed).last_answer_utc == NOW
+    assert state(either, site, feed).next_try_utc == NOW + timedelta(minutes=60)  # our own interval, not 20 min
+    asked = len(server.seen)
+
+    clock.now += timedelta(minutes=59)
+    early = jobs.pull(site.id)
+    assert early.outcome == "not_due"
+    assert early.message.endswith("is asked again after 21:50 UTC.")
+    assert len(server.seen) == asked
+
+    clock.now += timedelta(minutes=1)
+    server.expires_in = timedelta(hours=2)
+    same = jobs.pull(site.id)
+    assert same.outcome == "unchanged"
+    assert same.message.endswith("has nothing newer.")
+    assert server.seen[asked:][0][1] == 304
+    assert count(either, ForecastRow) == 1
+    assert state(either, site, feed).last_answer_utc == clock.now
+    assert state(either, site, feed).next_try_utc == clock.now + timedelta(hours=2)  # as the server asked
+
+    clock.now += timedelta(hours=2)
+    server.stamp = "Thu, 14 Jan 2027 23:12:30 GMT"
+    assert jobs.pull(site.id).outcome == "new"
+    assert count(either, ForecastRow) == 2
+
+
+def test_a_forecast_is_kept_as_it_came(
+    either: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    with_site(either)
+    jobs_of(either, clock, server, client).pull(NWS.id)
+    with reading(either) as session:
+        kept = forecasts.last_forecast(session, NWS.id, "nws")
+    assert kept is not None
+    assert kept.payload == server.grid
+    assert len(kept.hours) == 190
+    assert kept.fetched_utc == NOW
+    assert any("precipitation (precip_mm) is missing" in text for text in kept.warnings)
+    assert "US National Weather Service" in kept.attribution
+
+
+def test_a_forecast_that_is_lost_is_not_answered_with_not_modified(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    with_site(engine)
+    jobs = jobs_of(engine, clock, server, client)
+    jobs.pull(NWS.id)
+    with writing(engine) as session:
+        session.exec(select(ForecastRow)).one()
+        for row in session.exec(select(ForecastRow)):
+            session.delete(row)
+    assert jobs.pull(NWS.id, even_if_not_due=True).outcome == "new"
+
+
+def test_a_failure_keeps_the_last_good_forecast_and_the_pause_grows(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    with_site(engine, NWS, HEAVY)
+    jobs = jobs_of(engine, clock, server, client)
+    jobs.pull(NWS.id)
+    before = shown(jobs)
+    server.status = 503
+    pauses = []
+    clock.now += timedelta(minutes=60)
+    for failures in range(1, 8):
+        failed = jobs.pull(NWS.id)
+        assert failed.outcome == "failed"
+        assert "answered 503" in failed.message
+        row = state(engine)
+        assert (row.failures, row.last_error) == (failures, failed.message)
+        assert row.last_answer_utc == NOW
+        pauses.append((row.next_try_utc - clock.now) / timedelta(minutes=1))
+        clock.now = row.next_try_utc
+    assert pauses == [4, 8, 16, 32, 60, 60, 60]  # doubled, and never given up
+    assert count(engine, ForecastRow) == 1
+    after = shown(jobs)
+    assert of(after, "C-1").call == of(before, "C-1").call == "heat_to_minimum"
+    assert after.freshness == "late"
+
+    server.status, server.stamp = 200, "Fri, 15 Jan 2027 00:12:30 GMT"
+    assert jobs.pull(NWS.id).outcome == "new"
+    assert (state(engine).failures, state(engine).last_error) == (0, "")
+
+
+def test_broken_and_mended_are_logged_once_each(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.INFO, "frostshift_service")
+    with_site(engine)
+    jobs = jobs_of(engine, clock, server, client)
+    for status in (200, 503, 503, 503, 200, 200, 503):
+        server.status = status
+        jobs.pull(NWS.id, even_if_not_due=True)
+    said = [(record.levelname, record.getMessage().split(": http")[0]) for record in caplog.records]
+    broken = ("WARNING", "site ore-shed: US National Weather Service gives no forecast: US National Weather Service")
+    mended = ("INFO", "site ore-shed: US National Weather Service answers again")
+    assert said == [broken, mended, broken]
+
+
+def test_a_refusal_waits_the_longest_pause_and_says_what_may_be_wrong(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    moved = replace(NWS, latitude=46.6)  # the server has no grid there
+    with_site(engine, moved)
+    failed = jobs_of(engine, clock, server, client).pull(moved.id)
+    assert failed.outcome == "failed"
+    assert "answered 404: Not Found; the place may lie outside the United States" in failed.message
+    assert state(engine).next_try_utc == NOW + timedelta(minutes=60)
+
+
+@pytest.mark.parametrize(
+    ("body", "said"),
+    [
+        ((PAYLOADS / "nws_truncated.json").read_bytes(), "not valid JSON, or cut off"),
+        ((PAYLOADS / "nws_wrong_unit.json").read_bytes(), "windSpeed: unit "),
+        (b'{"properties": {}}', "no air temperature in the payload"),
+        (b"[]", "a JSON object is expected, not list"),
+        (b"", "not valid JSON, or cut off"),
+        (b" " * (http.MAX_BYTES + 1), "body larger than 10000000 bytes"),
+    ],
+    ids=["cut off", "other unit", "no layer", "a list", "empty", "huge"],
+)
+def test_a_payload_that_cannot_be_used_leaves_everything_as_it_was(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client, body: bytes, said: str
+) -> None:
+    with_site(engine, NWS, HEAVY)
+    jobs = jobs_of(engine, clock, server, client)
+    jobs.pull(NWS.id)
+    before = shown(jobs)
+    server.grid, server.stamp = body, "Thu, 14 Jan 2027 20:40:00 GMT"
+    failed = jobs.pull(NWS.id, even_if_not_due=True)
+    assert failed.outcome == "failed"
+    assert said in failed.message
+    assert count(engine, ForecastRow) == 1
+    assert shown(jobs) == before
+
+
+def test_no_network_at_all_is_said_and_tried_again(engine: Engine, clock: Clock, client: httpx.Client) -> None:
+    with_site(engine, NWS, HEAVY)
+    nowhere = {"nws": "http://127.0.0.1:9"}  # the discard port: nobody listens
+    jobs = Jobs(engine, clock, get=lambda now: http.bind(client, now), jitter=lambda: 1.0, base_urls=nowhere)
+    failed = jobs.pull(NWS.id)
+    assert failed.outcome == "failed"
+    assert "http://127.0.0.1:9/points/46.5,-94: ConnectError" in failed.message
+    assert state(engine).next_try_utc == NOW + timedelta(minutes=5)  # four, drawn out by a quarter
+    joint_plan = of(shown(jobs), "C-1")
+    assert (joint_plan.call, joint_plan.weather_state) == ("unknown", "unknown")
+    assert joint_plan.unknowns == ("There is no forecast: every joint is unknown. Measure.",)
+
+
+def test_without_a_contact_nothing_is_asked(engine: Engine, clock: Clock, client: httpx.Client) -> None:
+    with_site(engine)
+    answer = jobs_of(engine, clock, None, client).pull(NWS.id)
+    assert answer.outcome == "failed"
+    assert answer.message == "No contact is set: weather services want FROSTSHIFT_CONTACT."
+    with reading(engine) as session:
+        assert forecasts.feed_row(session, NWS.id, "nws") is None
+
+
+def test_a_site_outside_the_feeds_area(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    with writing(engine) as session:
+        save_site(session, NORTH, feed="nws")
+    answer = jobs_of(engine, clock, server, client).pull(NORTH.id)
+    assert answer.outcome == "failed"
+    assert answer.message == "US National Weather Service has no forecast for the site's position."
+    assert state(engine, NORTH).next_try_utc == NOW + timedelta(minutes=60)
+    assert server.seen == []
+
+
+def test_a_site_whose_forecast_comes_from_files_is_not_pulled(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client, tmp_path: Path
+) -> None:
+    with writing(engine) as session:
+        save_site(session, NWS, feed="file")
+    load(engine, NWS, HEAVY)
+    jobs = jobs_of(engine, clock, server, client)
+    assert jobs.pull(NWS.id).outcome == "no_feed"
+    assert server.seen == []
+    taken = jobs.take_payload(NWS.id, PAYLOADS / "nws_long.json")
+    assert (taken.feed, len(taken.hours)) == ("file", 190)
+    assert of(shown(jobs), "C-1").call == "heat_to_minimum"
+    broken = tmp_path / "broken.json"
+    broken.write_bytes((PAYLOADS / "nws_truncated.json").read_bytes())
+    with pytest.raises(FeedError, match=re.escape(str(broken))):
+        jobs.take_payload(NWS.id, broken)
+    assert count(engine, ForecastRow) == 1
+
+
+def test_old_forecasts_go_unless_a_plan_was_made_from_them(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    with_site(engine, NWS, HEAVY)
+    jobs = jobs_of(engine, clock, server, client)
+    jobs.pull(NWS.id)
+    shown(jobs)
+    server.stamp = "Thu, 14 Jan 2027 20:40:00 GMT"
+    clock.now += timedelta(hours=1)
+    jobs.pull(NWS.id)
+    assert count(engine, ForecastRow) == 2
+    clock.now += timedelta(days=15)
+    shifted = json.loads(server.grid)
+    server.stamp, server.grid = "Sat, 30 Jan 2027 20:40:00 GMT", json.dumps(moved(shifted, timedelta(days=15))).encode()
+    jobs.pull(NWS.id)
+    with reading(engine) as session:
+        fetched = session.exec(select(ForecastRow.fetched_utc).order_by(col(ForecastRow.id))).all()
+    assert fetched == [NOW, clock.now], "of the two old ones the plan's stays"
+
+
+def moved(value: Any, by: timedelta) -> Any:
+    """A payload with every time in it moved."""
+    if isinstance(value, dict):
+        return {key: moved(item, by) for key, item in value.items()}
+    if isinstance(value, list):
+        return [moved(item, by) for item in value]
+    match = re.fullmatch(r"(\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\+00:00)(/\S+)?", value) if isinstance(value, str) else None
+    return (datetime.fromisoformat(match[1]) + by).isoformat() + (match[2] or "") if match else value
+
+
+def test_past_hours_of_earlier_forecasts_stand_before_the_new_one(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    with_site(engine, NWS, HEAVY)
+    jobs = jobs_of(engine, clock, server, client)
+    jobs.pull(NWS.id)
+    with reading(engine) as session:
+        first = forecasts.last_forecast(session, NWS.id, "nws")
+    assert first is not None
+    # The next issue begins ten hours later, and is 5 K colder.
+    later = json.loads(server.grid)
+    begin = first.hours.start_utc + timedelta(hours=10)
+    for layer in later["properties"].values():
+        if isinstance(layer, dict) and "values" in layer:
+            layer["values"] = [
+                one for one in layer["values"] if datetime.fromisoformat(one["validTime"].split("/")[0]) >= begin
+            ]
+    for one in later["properties"]["temperature"]["values"]:
+        one["value"] -= 5.0
+    server.grid, server.stamp = json.dumps(later).encode(), "Fri, 15 Jan 2027 02:00:00 GMT"
+    clock.now = NOW + timedelta(hours=4)
+    assert jobs.pull(NWS.id).outcome == "new"
+    jobs.replan(NWS.id)
+    with reading(engine) as session:
+        plan_id = plans.last_plan_id(session, NWS.id)
+        assert plan_id is not None
+        hours = plans.inputs_of(session, plan_id).weather.hours
+    assert hours is not None
+    assert hours.start_utc == first.hours.start_utc, "nothing but what was forecast: a hole before it would say nothing"
+    np.testing.assert_array_equal(hours.air_c[:10], first.hours.air_c[:10])
+    np.testing.assert_allclose(hours.air_c[10:190], first.hours.air_c[10:] - 5.0, atol=1e-9)
+
+
+# Planning -------------------------------------------------------------------------------------------------------------
+
+
+def test_a_kept_plan_is_reproduced_to_the_last_digit(
+    either: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    with_site(either, NWS, HEAVY, THIN, UNSAID)
+    with writing(either) as session:
+        kept_joints.add_reading(session, NWS.id, Reading("C-1", -7.5, NOW - timedelta(hours=1), "probe", "Q. Arden"))
+    jobs = jobs_of(either, clock, server, client)
+    jobs.pull(NWS.id)
+    plan = shown(jobs)
+    with reading(either) as session:
+        kept = plans.last_plan(session, NWS.id)
+        assert kept is not None
+        inputs = plans.inputs_of(session, kept.id)
+        forecast = forecasts.last_forecast(session, NWS.id, "nws")
+    assert forecast is not None
+    assert kept.kept_because == "shown"
+    assert kept.forecast_id == forecast.id
+    assert kept.plan == plan
+    assert inputs.readings == (Reading("C-1", -7.5, NOW - timedelta(hours=1), "probe", "Q. Arden"),)
+    table = load_code_table(inputs.site.table_id)
+    again = make_plan(inputs.site, table, inputs.joints, inputs.weather, inputs.readings, kept.plan.made_utc)
+    assert again == plan
+
+
+def test_plans_that_nobody_saw_are_thinned_and_shown_ones_stay(engine: Engine, clock: Clock) -> None:
+    with_site(engine, NWS, HEAVY)
+    jobs = Jobs(engine, clock, get=None, jitter=lambda: 0.0)
+    for because in ("shown", "printed"):
+        jobs.replan(NWS.id)
+        jobs.current_plan(NWS.id, because)  # type: ignore[arg-type]
+        clock.now += timedelta(minutes=1)
+    for _ in range(KEEP_UNSEEN_PLANS + 5):
+        jobs.replan(NWS.id)
+        clock.now += timedelta(minutes=1)
+    with reading(engine) as session:
+        kept = session.exec(select(PlanRow.kept_because).order_by(col(PlanRow.id))).all()
+    assert kept == ["shown", "printed", *[""] * KEEP_UNSEEN_PLANS]
+
+
+def test_a_plan_that_changes_a_call_is_kept(engine: Engine, clock: Clock) -> None:
+    with_site(engine, NWS, HEAVY)
+    jobs = Jobs(engine, clock, get=None, jitter=lambda: 0.0)
+    jobs.replan(NWS.id)
+    with writing(engine) as session:
+        save_site(session, NWS, feed="file")
+    jobs.take_payload(NWS.id, PAYLOADS / "nws_long.json")
+    jobs.replan(NWS.id)
+    jobs.replan(NWS.id)
+    with reading(engine) as session:
+        assert session.exec(select(PlanRow.kept_because).order_by(col(PlanRow.id))).all() == ["", "changed", ""]
+
+
+def test_it_plans_again_when_something_changed_and_only_then(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    with_site(engine, NWS, HEAVY, THIN)
+    jobs = jobs_of(engine, clock, server, client)
+    plan = shown(jobs)
+    assert shown(jobs) is plan
+
+    def changed() -> Plan:
+        nonlocal plan
+        newer = shown(jobs)
+        assert newer is not plan
+        assert shown(jobs) is newer
+        plan = newer
+        return newer
+
+    jobs.pull(NWS.id)
+    assert of(changed(), "C-1").call == "heat_to_minimum"
+
+    likely = of(plan, "C-1").steel_now
+    with writing(engine) as session:
+        kept_joints.add_reading(session, NWS.id, Reading("C-1", -25.0, NOW))
+    colder = of(changed(), "C-1").steel_now
+    assert likely is not None
+    assert colder is not None
+    assert colder.likely_c < likely.likely_c
+
+    with writing(engine) as session:
+        kept_joints.set_joint_state(session, NWS.id, "C-2", "done", now=NOW, by="test")
+    assert [one.joint.mark for one in changed().joints] == ["C-1"]
+
+    load(engine, NWS, HEAVY, THIN, UNSAID)
+    assert {one.joint.mark for one in changed().joints} == {"C-1", "C-3"}
+
+    with writing(engine) as session:
+        save_site(session, replace(NWS, acceptances=()))
+    assert changed().site.acceptances == ()
+
+    clock.now += PLAN_AGE - timedelta(seconds=1)
+    assert shown(jobs) is plan
+    clock.now += timedelta(seconds=1)
+    assert changed().made_utc == clock.now
+    clock.now -= timedelta(hours=1)  # a clock that was put back
+    assert changed().made_utc == clock.now
+
+
+def test_a_forecast_grows_old_until_it_says_nothing(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    late_one = joint("C-9", 60.0, 100.0)
+    with_site(engine, NWS, late_one)
+    jobs = jobs_of(engine, clock, server, client)
+    jobs.pull(NWS.id)
+
+    def at(hours: float) -> tuple[str, JointPlan]:
+        clock.now = NOW + timedelta(hours=hours)
+        plan = shown(jobs)
+        return plan.freshness, of(plan, "C-9")
+
+    freshness, fresh = at(2.7)
+    assert freshness == "fresh"
+    freshness, late = at(3.0)
+    assert freshness == "late"
+    freshness, later = at(22.0)
+    assert freshness == "late"
+    assert fresh.steel is not None
+    assert later.steel is not None
+    assert later.steel.likely_c - later.steel.cold_c > fresh.steel.likely_c - fresh.steel.cold_c + 1.0
+    assert fresh.call == late.call == later.call == "heat_to_minimum"
+    freshness, gone = at(24.0)
+    assert freshness == "unusable"
+    assert (gone.call, gone.weather_state, gone.steel, gone.heat) == ("unknown", "unknown", None, None)
+    assert "too old" in " ".join(gone.unknowns)
+    assert gone.requirement.minimum_c is not None, "what the code asks is known all the same"
+
+    # An answer without news ends the silence, not the age of the issue.
+    jobs.pull(NWS.id)
+    assert at(24.0)[0] == "unusable"
+
+
+def test_no_joints_and_no_site(engine: Engine, clock: Clock) -> None:
+    jobs = Jobs(engine, clock, get=None, jitter=lambda: 0.0)
+    with pytest.raises(UnknownSite, match="there is no site 'nowhere'"):
+        jobs.current_plan("nowhere")
+    with_site(engine)
+    assert jobs.current_plan(NWS.id) is None
+    assert jobs.steel_series(NWS.id, "C-1") is None
+    assert jobs.times_for_torches(NWS.id, "C-1") == {}
+
+
+def test_what_the_page_of_a_joint_shows(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    with_site(engine, NWS, HEAVY, UNSAID)
+    jobs = jobs_of(engine, clock, server, client)
+    assert jobs.steel_series(NWS.id, "C-1") is None, "no forecast yet"
+    jobs.pull(NWS.id)
+    series = jobs.steel_series(NWS.id, "C-1")
+    assert series is not None
+    assert len(series.times_utc) == len(series.air_c) == len(series.steel_c) == 190
+    assert series.times_utc[0] == datetime(2027, 1, 14, 14, tzinfo=UTC)
+    known = np.isfinite(series.steel_c)
+    assert known[:70].all()
+    assert (np.array(series.cold_c)[known] <= np.array(series.steel_c)[known]).all()
+    assert (np.array(series.steel_c)[known] <= np.array(series.warm_c)[known]).all()
+    planned = of(shown(jobs), "C-1")
+    assert planned.steel is not None
+    worst = series.times_utc.index(planned.steel.at_utc)
+    assert series.steel_c[worst] == pytest.approx(planned.steel.likely_c)
+
+    options = jobs.times_for_torches(NWS.id, "C-1")
+    assert list(options) == [1, 2, 3]
+    assert options[1] == planned.heat
+    slow = [plan.minutes.high for plan in options.values() if plan.minutes is not None]
+    assert slow == sorted(slow, reverse=True)
+    assert len(set(slow)) == len(slow) >= 2
+    assert jobs.times_for_torches(NWS.id, "C-3") == {}, "no heat is planned"
+    assert jobs.steel_series(NWS.id, "no-such") is None
+    assert jobs.times_for_torches(NWS.id, "no-such") == {}
+
+
+# The loop -------------------------------------------------------------------------------------------------------------
+
+
+def test_one_bad_site_stops_no_other(
+    either: Engine, clock: Clock, server: WeatherServer, client: httpx.Client, caplog: pytest.LogCaptureFixture
+) -> None:
+    broken = replace(NORTH, id="a-broken-one", table_id="no-such-table")
+    with_site(either, broken, HEAVY)
+    with_site(either, NWS, HEAVY)
+    jobs = jobs_of(either, clock, server, client)
+    jobs.tick()
+    assert [r.getMessage() for r in caplog.records] == ["site a-broken-one: pull or plan failed"]
+    assert of(shown(jobs), "C-1").call == "heat_to_minimum"
+    assert state(either, broken, "met_norway").last_answer_utc == NOW, "its forecast was pulled all the same"
+    server.seen.clear()
+    jobs.tick()
+    assert server.seen == [], "nothing is due"
+
+
+def test_a_tick_without_any_site_does_nothing(engine: Engine, clock: Clock) -> None:
+    Jobs(engine, clock, get=None, jitter=lambda: 0.0).tick()
+    assert count(engine, PlanRow) == 0
+
+
+def test_the_scheduler_ticks_at_once_and_stops(engine: Engine, server: WeatherServer, client: httpx.Client) -> None:
+    with_site(engine, NWS, HEAVY)
+    jobs = jobs_of(engine, utc_now, server, client)
+    threads = set(threading.enumerate())
+    jobs.start()
+    try:
+        assert server.asked.wait(20.0), "the first tick asks the weather service"
+    finally:
+        jobs.stop()  # waits for the tick to end
+    assert count(engine, PlanRow) == 1
+    ours = {thread for thread in set(threading.enumerate()) - threads if "process_request" not in thread.name}
+    assert not ours, "no thread is left behind"
+    jobs.stop()
+
+
+def test_two_at_work_on_one_store_lose_nothing(
+    either: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    marks = ["C-1", "C-2"]
+    with_site(either, NWS, HEAVY, THIN)
+    both = [jobs_of(either, clock, server, client) for _ in range(2)]
+    rounds = 6
+    failures: list[BaseException] = []
+    begin = threading.Barrier(4)
+
+    def pulls(jobs: Jobs) -> None:
+        for _ in range(rounds):
+            jobs.pull(NWS.id, even_if_not_due=True)
+            jobs.replan(NWS.id)
+
+    def works(jobs: Jobs, mark: str) -> None:
+        for number in range(rounds):
+            with writing(either) as session:
+                kept_joints.add_reading(session, NWS.id, Reading(mark, -5.0 - number, NOW))
+            assert len(shown(jobs).joints) == 2
+
+    def safely(work: Callable[..., None], *arguments: Any) -> None:
+        try:
+            begin.wait(20.0)
+            work(*arguments)
+        except BaseException as error:
+            failures.append(error)
+
+    threads = [threading.Thread(target=safely, args=(pulls, jobs)) for jobs in both]
+    threads += [threading.Thread(target=safely, args=(works, *pair)) for pair in zip(both, marks, strict=True)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert failures == []
+    with reading(either) as session:
+        readings = kept_joints.readings_of(session, NWS.id)
+        seen = session.exec(select(PlanRow.id).where(PlanRow.kept_because == "shown")).all()
+        kept = [plans.plan_by_id(session, plan_id) for plan_id in seen if plan_id is not None]
+        inputs = plans.inputs_of(session, kept[-1].id)
+    assert len(readings) == 2 * rounds
+    assert kept
+    assert inputs.weather.hours is not None
+    # Both show the same in the end: what one wrote, the other read.
+    last = [shown(jobs) for jobs in both]
+    assert last[0] == last[1]
+    steel = of(last[0], "C-1").steel_now
+    assert steel is not None
+
+
+def test_a_plan_thinned_by_another_copy_is_made_again_before_it_is_shown(engine: Engine, clock: Clock) -> None:
+    with_site(engine, NWS, HEAVY)
+    one, other = (Jobs(engine, clock, get=None, jitter=lambda: 0.0) for _ in range(2))
+    one.replan(NWS.id)
+    for _ in range(KEEP_UNSEEN_PLANS + 1):
+        other.replan(NWS.id)
+    plan = shown(one)
+    with reading(engine) as session:
+        kept = session.exec(select(PlanRow.id).where(PlanRow.kept_because == "shown")).one()
+        assert kept is not None
+        assert plans.plan_by_id(session, kept).plan == plan
+    assert one.steel_series(NWS.id, "C-1") is None, "no forecast; and no error over a plan that is gone"
