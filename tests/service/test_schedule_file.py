@@ -354,7 +354,7 @@ def test_a_cell_under_no_column_is_an_error() -> None:
         ({"mark": "J\u200b1"}, "mark in row 2: holds a character that cannot be shown (U+200B)"),
         ({"sides_1": "3"}, "sides_1 in row 2: '3' is not one of: 1, 2"),
         ({"kind_1": "pipe"}, "kind_1 in row 2: 'pipe' is not one of: plate, flange with web, touching, tube"),
-        ({"height": "0 m"}, "height in row 2: '0 m' is 0 mm, outside 500 mm to 600 m"),
+        ({"height": "-1 m"}, "height in row 2: '-1 m' is -1 m, outside 0 mm to 600 m"),
         ({"shelter_air": "500 F"}, "shelter_air in row 2: '500 F' is 260 °C, outside -60 °C to 50 °C"),
     ],
 )

@@ -185,11 +185,11 @@ COLUMNS: Final[tuple[Column, ...]] = (
     Column(
         "height",
         "no",
-        "length with unit, 0.5 m to 600 m",
+        "length with unit, 0 m to 600 m",
         "10 m",
         "above ground, for the wind",
         "10 m",
-        cells.length_mm(500.0, 600_000.0, "10 m or 33 ft"),
+        cells.length_mm(0.0, 600_000.0, "10 m or 33 ft"),
     ),
     Column("torches", "no", "whole number, 1 to 20", "1", "torches on the joint at once", "1", cells.whole(1, 20)),
     Column("heat_source", "no", "text, 60 characters", "the site's first", "id of a heat source", "P1", cells.text(60)),
