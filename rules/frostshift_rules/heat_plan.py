@@ -208,19 +208,24 @@ def _parts_asked(job: HeatJob, patches: Sequence[Patch], choices: Choices, bands
     )
     parts = []
     for part, patch, start in zip(job.joint.parts, patches, job.starts_c, strict=True):
-        covered = part.kind in MODELLED_KINDS and _covered(part, patch, flux)
+        covered = _covered(job, part, patch, flux, target_c(job.minimum_c, job.maximum_c, choices.overheat_k))
         cases = {band: _case(job, part, patch, flux, start, choices, band) for band in bands} if covered else {}
         parts.append(_Asked(part, patch, flux, cases))
     return parts
 
 
-def _covered(part: Part, patch: Patch, flux: Range) -> bool:
+def _covered(job: HeatJob, part: Part, patch: Patch, flux: Range, target: float) -> bool:
     """Whether the engine covers the part; what people typed may lie outside."""
     return (
-        2.0 <= part.thickness_mm <= 300.0
+        part.kind in MODELLED_KINDS
+        and 2.0 <= part.thickness_mm <= 300.0
         and flux.high <= MOST_FLUX_WM2
         and patch.half_length_m <= 20.0
-        and patch.edge_x_m >= 0.005
+        and patch.edge_x_m >= LEAST_HALF_MM / 1000.0
+        and target <= heating.HOTTEST_VALID_C
+        and job.air_c.low >= -90.0
+        and job.air_c.high <= 60.0
+        and job.convection_wm2k.high <= 500.0
     )
 
 
