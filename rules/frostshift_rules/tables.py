@@ -11,7 +11,7 @@ import re
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from functools import cache
 from importlib import resources
 from itertools import pairwise
@@ -92,6 +92,8 @@ class Section:
     def day(self, key: str) -> date:
         """A date."""
         value: date = self._get(key, (date,), False)
+        if isinstance(value, datetime):  # a kind of date to Python
+            raise TableError(f"{self.where}: '{key}' is {value}, expected a date without a time")
         return value
 
     def choice(self, key: str, allowed: Sequence[str]) -> str:

@@ -12,7 +12,7 @@ from datetime import date, time
 from typing import Final, cast, get_args
 from zoneinfo import ZoneInfo, available_timezones
 
-from frostshift_rules.gas import burn, default_share
+from frostshift_rules.gas import default_share
 from frostshift_rules.job import (
     Acceptance,
     Choices,
@@ -109,6 +109,7 @@ def _site_file(top: Section) -> SiteFile:
         ("shift", [s.name for s in site.shifts]),
         ("heat_source", [s.id for s in sources]),
         ("procedure", [p.name for p in site.procedures]),
+        ("acceptance of table", [a.table_id for a in site.acceptances]),
     ):
         twice = sorted({one for one in names if names.count(one) > 1})
         if twice:
@@ -120,15 +121,24 @@ def _site_file(top: Section) -> SiteFile:
 
 def _shift(section: Section) -> Shift:
     days = section.numbers("days", 1, 7) if section.has("days") else tuple(range(1, 8))
+    if not days or any(day != int(day) for day in days):
+        raise TableError(f"{section.where}: 'days' is {list(days)}, expected whole numbers, 1 Monday to 7 Sunday")
     shift = Shift(
         name=section.text("name"),
         start=_clock(section, "start"),
         end=_clock(section, "end"),
         days=frozenset(int(day) for day in days),
-        hands=int(section.number("hands", 0, 200)),
+        hands=_whole(section, "hands", 0, 200),
     )
     section.done()
     return shift
+
+
+def _whole(section: Section, key: str, low: int, high: int) -> int:
+    value = section.number(key, low, high)
+    if value != int(value):
+        raise TableError(f"{section.where}: '{key}' is {value:g}, expected a whole number")
+    return int(value)
 
 
 def _clock(section: Section, key: str) -> time:
@@ -141,7 +151,10 @@ def _clock(section: Section, key: str) -> time:
 def _source(section: Section) -> HeatSource:
     fuel = cast(FuelName, section.choice("fuel", get_args(FuelName)))
     ratio = section.optional_number("oxygen_ratio", 0.0, 6.0)
-    usual = default_share(fuel, ratio)
+    try:
+        usual = default_share(fuel, ratio)
+    except OutOfRange as error:
+        raise TableError(f"{section.where}: {error}") from error
     shares = [
         share if (share := section.optional_number(key, 0.01, 0.95)) is not None else default
         for key, default in (("share_low", usual.low), ("share_likely", usual.likely), ("share_high", usual.high))
@@ -157,13 +170,9 @@ def _source(section: Section) -> HeatSource:
         share_likely=shares[1],
         share_high=shares[2],
         oxygen_ratio=ratio,
-        count=int(section.number("count", 0, 500)),
+        count=_whole(section, "count", 0, 500),
     )
     section.done()
-    try:
-        burn(source, 1.0)
-    except OutOfRange as error:
-        raise TableError(f"{section.where}: {error}") from error
     return source
 
 
