@@ -20,7 +20,6 @@ from frostshift_service.views.show import (
     Temp,
     TempSpan,
     duration,
-    number,
     optional,
     plural,
     trimmed,
@@ -327,8 +326,8 @@ def _heating_steps(joint: Joint, heat: HeatPlan, source: HeatSource, show: Show)
     steps = [
         Step(
             "Heated length",
-            f"{show.length_text(joint.weld_length_mm)} of weld in {plural(heat.segments, 'length')}, "
-            "one after the other",
+            f"{show.length_text(joint.weld_length_mm)} of weld "
+            + ("at once" if heat.segments == 1 else f"in {heat.segments} lengths, one after the other"),
             f"{show.length_text(heat.heated_length_mm)} at a time",
         )
     ]
@@ -417,9 +416,8 @@ def _gas_steps(heat: HeatPlan, source: HeatSource, show: Show) -> tuple[Step, ..
         Step(
             "Heat released",
             f"{plural(heat.torches, 'torch', 'torches')} × {show.power_text(source.net_kw)} net × "
-            f"{number(total.low, 0, 'down')}-{number(total.high, 0, 'up')} min over "
-            f"{plural(heat.segments, 'length')}",
-            f"{triple(*heat_mj, digits=0)} MJ net",
+            f"{show.minutes(total).short}" + (f" over {heat.segments} lengths" if heat.segments > 1 else ""),
+            f"{triple(*heat_mj, digits=1)} MJ net",
         ),
         Step("Fuel", f"{record.name}, {trimmed(record.net_mj_kg, 2)} MJ/kg net", show.mass(heat.fuel_kg).text),
         Step(
@@ -427,7 +425,7 @@ def _gas_steps(heat: HeatPlan, source: HeatSource, show: Show) -> tuple[Step, ..
             "none: air torch"
             if ratio == 0.0
             else f"{trimmed(ratio, 2)} volumes to one of fuel, which has {trimmed(record.vapour_kg_m3, 3)} kg/m³",
-            show.volume(heat.oxygen_m3).text,
+            "none" if ratio == 0.0 else show.volume(heat.oxygen_m3).text,
         ),
     )
 

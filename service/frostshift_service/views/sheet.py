@@ -422,7 +422,7 @@ def _shift_block(total: ShiftTotal, lines: Sequence[Line], site: Site, show: Sho
     return ShiftBlock(
         key=total.key,
         day=total.day,
-        title=f"{total.name}, {day_text(total.day)}, {start.text} to {end.text}",
+        title=f"{total.name[:1].upper()}{total.name[1:]}, {day_text(total.day)}, {start.text} to {end.text}",
         start=start,
         end=end,
         joints=total.joints,
@@ -468,9 +468,17 @@ def _defaults_taken(lines: Sequence[Line]) -> tuple[DefaultTaken, ...]:
         for taken in one.defaults:
             marks.setdefault(taken, []).append(one.mark)
     return tuple(
-        DefaultTaken(taken, tuple(some), f"{taken} ({'every joint' if len(some) == len(lines) else ', '.join(some)})")
+        DefaultTaken(taken, tuple(some), f"{taken} ({_which(some, [one.mark for one in lines])})")
         for taken, some in marks.items()
     )
+
+
+def _which(some: Sequence[str], every: Sequence[str]) -> str:
+    """The shorter way to say which."""
+    others = [mark for mark in every if mark not in some]
+    if not others:
+        return "every joint"
+    return f"all but {', '.join(others)}" if len(others) < len(some) else ", ".join(some)
 
 
 def morning_sheet(

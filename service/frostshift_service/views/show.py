@@ -159,9 +159,11 @@ class _Words:
 
 
 def _joined(low: str, likely: str, high: str, unit: str) -> _Words:
+    """A range of texts as one; a low or likely end that rounds to nothing is left out, since it would say zero."""
     if low == high:
         return _Words(f"{low} {unit}", f"{low} {unit}")
-    return _Words(f"{low}-{high} {unit}, likely {likely}", f"{low}-{high} {unit}")
+    short = f"up to {high} {unit}" if float(low.replace(",", "")) == 0.0 else f"{low}-{high} {unit}"
+    return _Words(short if float(likely.replace(",", "")) == 0.0 else f"{short}, likely {likely}", short)
 
 
 def _whole(span: Range, unit: str) -> _Words:

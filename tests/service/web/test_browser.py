@@ -162,7 +162,7 @@ def test_the_sheet_on_paper(browser: Browser, base_url: str, web: Any, tmp_path:
     for paper in ("Letter", "A4"):
         printed = tmp_path / f"{paper}.pdf"
         page.pdf(path=printed, format=paper)
-        assert len(re.findall(rb"/Type\s*/Page\b", printed.read_bytes())) == 2
+        assert len(re.findall(rb"/Type\s*/Page\b", printed.read_bytes())) in (2, 3)  # a page a shift, and cautions
     page.context.close()
     if which("pdftotext"):
         words = subprocess.run(

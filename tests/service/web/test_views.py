@@ -62,7 +62,7 @@ def test_a_minimum_is_never_shown_below_what_it_is(c: float) -> None:
 @given(st.floats(0.0, 100.0), st.floats(0.0, 100.0), st.floats(0.0, 100.0))
 def test_a_range_is_never_shown_narrower_than_it_is(a: float, b: float, c: float) -> None:
     low, likely, high = sorted((a, b, c))
-    text = shown("us").minutes(Range(low, likely, high)).short.removesuffix(" min")
+    text = shown("us").minutes(Range(low, likely, high)).short.removesuffix(" min").replace("up to ", "0-")
     first, _, last = text.partition("-")
     assert float(first) <= low + 1e-5
     assert float(last or first) >= high - 1e-5
@@ -72,6 +72,8 @@ def test_minutes_as_people_say_them() -> None:
     assert shown("us").minutes(Range(12.4, 14.2, 18.6)).text == "12-19 min, likely 14"
     assert shown("us").minutes(Range(14.0, 14.0, 14.0)).text == "14 min"
     assert shown("us").minutes(Range(75.0, 100.0, 130.0)).text == "75 min to 2 h 10 min, likely 100 min"
+    assert shown("us").minutes(Range(0.4, 1.3, 2.1)).text == "up to 3 min, likely 1"
+    assert shown("us").minutes(Range(0.1, 0.3, 0.6)).text == "up to 1 min"
     assert duration(119.0) == "119 min"
     assert duration(180.0) == "3 h"
 
@@ -236,6 +238,14 @@ def test_defaults_taken_are_listed_with_their_joints(sheet: MorningSheet) -> Non
     assert [default.text for default in sheet.defaults] == ["exposure: open (CR-B4-W, LN-1)"]
 
 
+@pytest.mark.parametrize(("without", "said"), [((), "every joint"), (("LN-1", "BR-C2"), "all but BR-C2, LN-1")])
+def test_a_default_that_most_joints_took_names_the_others(
+    plan: Plan, show: Show, now: datetime, without: tuple[str, ...], said: str
+) -> None:
+    defaults = {jp.joint.mark: ("torches: 1",) for jp in plan.joints if jp.joint.mark not in without}
+    assert morning_sheet(plan, show, now, defaults=defaults).defaults[0].text == f"torches: 1 ({said})"
+
+
 def test_ages_count_to_the_moment_of_reading(plan: Plan, show: Show, now: datetime) -> None:
     assert morning_sheet(plan, show, now).header.age_text == "issued 2 h 5 min ago"
     later = morning_sheet(plan, show, now + timedelta(hours=3)).header
@@ -313,7 +323,7 @@ def test_the_arithmetic_shown_leads_to_the_figures_shown(page_of: Callable[[str]
     assert steps["Light-up"].result == "Thu 06:58"
     assert steps["Light-up"].how.startswith("start Thu 07:30 less 19 min heating (slow end), 3 min soak")
     # 2 torches x 24 kW x 14.4 min = 41.5 MJ; propane 46.34 MJ/kg net: 0.895 kg = 1.97 lb
-    assert steps["Heat released"].result == "35 / 41 / 54 MJ net"
+    assert steps["Heat released"].result == "35.1 / 41.5 / 53.6 MJ net"
     # low 2 x 24 kW x 12.2 min = 35.1 MJ: 0.758 kg = 1.67 lb, rounded down; high 53.6 MJ: 2.55 lb, rounded up
     assert steps["Fuel"].result == "1.6-2.6 lb, likely 2.0"
 
