@@ -294,6 +294,7 @@ NO_TIME: list[tuple[HeatStatus, Joint, dict[str, Any]]] = [
     ("out_of_range", TWO, {"minimum_c": 430.0}),
     ("out_of_range", TWO, {"air_c": Range(50.0, 56.0, 62.0)}),
     ("out_of_range", TWO, {"convection_wm2k": Range(300.0, 430.0, 560.0)}),
+    ("out_of_range", TWO, {"convection_wm2k": Range(300.0, 430.0, 495.0)}),
     ("never", joint(mm(150.0)), {"source": torch(1.0)}),
     ("unsure", TWO, {"source": torch(5.0)}),
     ("too_hot", TWO, {"minimum_c": 65.0, "maximum_c": 68.0}),

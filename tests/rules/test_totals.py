@@ -1,0 +1,323 @@
+"""Shift totals: nothing hidden, amounts at least, torches at once."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
+from functools import cache
+from typing import get_args
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from frostshift_rules.job import Joint, Shift
+from frostshift_rules.stops import WeatherState
+from frostshift_rules.totals import burning, busiest, counted, without_amount
+from frostshift_rules.workload import Freshness, HeatCall, HeatPlan, JointPlan, Plan, Range, ShiftTotal
+
+from .plan_builders import (
+    ACCEPTED,
+    DAY,
+    NIGHT,
+    NOW,
+    START,
+    TORCH,
+    by_mark,
+    heat_of,
+    joint,
+    minutes,
+    mm,
+    plan,
+    planned,
+    weather,
+)
+
+HEAVY = joint(mm(50.0), mm(50.0), mark="H", torches=2)
+"""Heated on steel of -5 °C whatever the doubt: minimum 65 °C."""
+
+
+def total(whole: Plan, key: str = "2026-01-12 day") -> ShiftTotal:
+    return next(shift for shift in whole.shifts if shift.key == key)
+
+
+def many(count: int, of: Joint = HEAVY) -> list[Joint]:
+    return [replace(of, mark=f"H{n}") for n in range(count)]
+
+
+def times(amount: Range, factor: float) -> Range:
+    return Range(amount.low * factor, amount.likely * factor, amount.high * factor)
+
+
+def close(a: Range, b: Range) -> bool:
+    pairs = zip((a.low, a.likely, a.high), (b.low, b.likely, b.high), strict=True)
+    return all(math.isclose(one, other, rel_tol=1e-9, abs_tol=1e-12) for one, other in pairs)
+
+
+def full(amount: Range | None) -> Range:
+    assert amount is not None
+    return amount
+
+
+# Amounts ----------------------------------------------------------------------------------------------------------
+
+
+def test_heat_is_torch_minutes_and_gas_is_the_sum_of_the_joints() -> None:
+    heat = heat_of(planned(HEAVY))
+    found = total(plan(many(3)))
+    assert found.joints == 3
+    assert close(found.heat_minutes, times(full(heat.total_minutes), 3 * 2))
+    (fuel,) = found.fuels
+    assert fuel.source_id == TORCH.id
+    assert close(fuel.fuel_kg, times(full(heat.fuel_kg), 3))
+    assert close(fuel.oxygen_m3, times(full(heat.oxygen_m3), 3))
+
+
+def test_cylinders_are_whole_ones_for_the_high_end() -> None:
+    # 100 lb of propane are 45.36 kg (exact pound); not all of it is counted on, so no cylinder gives more than that.
+    found = total(plan(many(40, replace(HEAVY, weld_length_mm=6000.0, heated_length_mm=300.0))))
+    (fuel,) = found.fuels
+    assert fuel.fuel_cylinders is not None
+    assert fuel.fuel_cylinders >= math.ceil(fuel.fuel_kg.high / 45.36) > 1
+    assert fuel.oxygen_cylinders is not None
+    assert fuel.oxygen_cylinders > 1
+
+
+def test_an_air_torch_orders_no_oxygen_and_each_source_has_its_own_line() -> None:
+    air = replace(TORCH, id="P0", oxygen_ratio=0.0)
+    found = total(plan([HEAVY, replace(HEAVY, mark="A", heat_source="P0")], heat_sources=(TORCH, air)))
+    assert [fuel.source_id for fuel in found.fuels] == ["P1", "P0"]
+    assert [fuel.oxygen_cylinders for fuel in found.fuels] == [1, 0]
+    assert found.fuels[1].oxygen_m3 == Range(0.0, 0.0, 0.0)
+    assert found.torches_there == 8
+
+
+def test_a_source_nobody_needs_has_no_line() -> None:
+    assert total(plan(HEAVY, 80.0)).fuels == ()
+    assert total(plan([])).fuels == ()
+
+
+# Nothing hidden ---------------------------------------------------------------------------------------------------
+
+
+def test_a_joint_under_a_stop_counts_like_any_other() -> None:
+    """-30 °C is below the -20 °C of AWS D1.1, so nobody may weld; the heat and gas for later are there all the same."""
+    found = plan(HEAVY, -30.0)
+    assert found.joints[0].weather_state == "stop"
+    here = total(found)
+    assert here.states["stop"] == 1
+    assert here.heat_minutes.low > 0.0
+    assert here.fuels[0].fuel_kg.low > 0.0
+    assert here.unknown == 0
+
+
+def test_joints_without_an_amount_are_counted_and_named() -> None:
+    odd = [
+        HEAVY,
+        replace(HEAVY, mark="no-steel", parts=(mm(50.0, None),)),
+        replace(HEAVY, mark="tube", parts=(mm(50.0, kind="tube"),)),
+        replace(HEAVY, mark="no-torch", heat_source="gone"),
+    ]
+    found = total(plan(odd))
+    assert found.unknown == 3
+    (note,) = [note for note in found.notes if "at least" in note]
+    for mark in ("no-steel", "tube", "no-torch"):
+        assert mark in note
+    assert "H," not in note
+    assert close(found.heat_minutes, total(plan(HEAVY)).heat_minutes)
+
+
+def test_only_some_marks_are_spelled_out_and_the_rest_counted() -> None:
+    tubes = many(9, replace(HEAVY, parts=(mm(50.0, kind="tube"),)))
+    (note,) = total(plan(tubes)).notes
+    assert "and 3 more" in note
+
+
+def test_nothing_is_unknown_where_no_heat_is_needed() -> None:
+    found = total(plan(HEAVY, 80.0))
+    assert found.calls["no_heat"] == 1
+    assert (found.unknown, found.notes) == (0, ())
+
+
+def test_a_hint_counts_its_amount_and_its_joint_as_unknown() -> None:
+    # A572-65 is in category C, whose rows are second hand until the site accepts them.
+    hint = joint(mm(30.0, "A572-65"), mark="C", torches=2)
+    found = plan(hint)
+    assert (found.joints[0].call, found.joints[0].hint) == ("unknown", True)
+    assert total(found).unknown == 1
+    accepted = total(plan(hint, acceptances=(ACCEPTED,)))
+    assert total(found).heat_minutes == accepted.heat_minutes
+    assert accepted.unknown == 0
+
+
+def test_every_call_and_state_has_its_count_even_where_none() -> None:
+    found = total(plan([HEAVY, joint(mm(12.0), mark="T")], 20.0))
+    assert set(found.calls) == set(get_args(HeatCall))
+    assert set(found.states) == set(get_args(WeatherState))
+    assert sum(found.calls.values()) == sum(found.states.values()) == found.joints == 2
+
+
+def test_done_and_postponed_joints_are_left_out() -> None:
+    found = plan([HEAVY, replace(HEAVY, mark="D", state="done"), replace(HEAVY, mark="P", state="postponed")])
+    assert [one.joint.mark for one in found.joints] == ["H"]
+    assert total(found).joints == 1
+
+
+# Measure ----------------------------------------------------------------------------------------------------------
+
+CLOSE = joint(mm(25.0), mark="M")
+"""Row of 10 °C: on air of 8 or 12 °C too close to say."""
+
+
+def test_a_joint_to_be_measured_may_need_nothing_at_the_low_end() -> None:
+    for air_c, likely_counts in ((8.0, True), (12.0, False)):
+        one = planned(CLOSE, air_c)
+        amount = full(heat_of(one).total_minutes)
+        assert one.call == "measure"
+        found = counted(one, amount)
+        assert found.low == 0.0
+        assert found.likely == (amount.likely if likely_counts else 0.0)
+        assert found.high == amount.high
+        assert total(plan(CLOSE, air_c)).heat_minutes == found
+        assert total(plan(CLOSE, air_c)).fuels[0].fuel_kg.low == 0.0
+
+
+def test_an_amount_that_is_not_there_counts_nothing() -> None:
+    assert counted(planned(HEAVY), None) == Range(0.0, 0.0, 0.0)
+
+
+def test_a_joint_measured_only_for_its_start_value_is_left_out_and_said() -> None:
+    # 125 mm, two hours after the forecast begins: nothing but the assumed start says that it is warm.
+    early = replace(CLOSE, parts=(mm(125.0),), start_utc=NOW - timedelta(hours=46))
+    (one,) = plan(early, 130.0, now_utc=NOW - timedelta(hours=47)).joints
+    assert one.call == "measure"
+    assert without_amount(one)
+
+
+@cache
+def heavy() -> JointPlan:
+    return planned(HEAVY)
+
+
+# Torches at once --------------------------------------------------------------------------------------------------
+
+
+def burns(of: JointPlan, lit: datetime, until: datetime, torches: int) -> JointPlan:
+    """The joint with its torches burning from `lit` to `until`."""
+    heat: HeatPlan = heat_of(of)
+    length = (until - lit) / timedelta(minutes=1)
+    whole = Range(length, length, length)
+    return replace(
+        of,
+        joint=replace(of.joint, start_utc=until),
+        heat=replace(heat, light_up_utc=lit, minutes=whole, total_minutes=whole, torches=torches),
+    )
+
+
+def test_torches_at_once_by_hand() -> None:
+    """A: 2 torches 10:00 to 11:00; B: 1 torch 10:30 to 12:00; C: 3 torches 11:00 to 11:20. Most: 1 + 3 at 11:00."""
+    one = planned(HEAVY)
+    ten = START - timedelta(hours=2)
+    a = burns(one, ten, ten + minutes(60), 2)
+    b = burns(one, ten + minutes(30), ten + minutes(120), 1)
+    c = burns(one, ten + minutes(60), ten + minutes(80), 3)
+    assert busiest([a, b, c]) == (4, ten + minutes(60))
+    assert busiest([a, b]) == (3, ten + minutes(30))
+    assert busiest([a]) == (2, ten)
+    assert busiest([]) == (0, None)
+
+
+def test_a_long_seam_burns_beyond_its_first_arc() -> None:
+    one = planned(replace(HEAVY, weld_length_mm=900.0, heated_length_mm=300.0))
+    heat, span = heat_of(one), burning(one)
+    assert span is not None
+    assert span == (heat.light_up_utc, START + minutes(2 * full(heat.minutes).high))
+    assert burning(planned(replace(HEAVY, heat_source="gone"))) is None
+
+
+spell = st.tuples(st.integers(0, 100), st.integers(1, 60), st.integers(1, 4))
+
+
+@given(st.lists(spell, max_size=8))
+def test_torches_at_once_are_those_of_the_busiest_minute(spells: Sequence[tuple[int, int, int]]) -> None:
+    one = heavy()
+    joints = [burns(one, START + minutes(a), START + minutes(a + n), torches) for a, n, torches in spells]
+    by_minute = [sum(t for a, n, t in spells if a <= minute < a + n) for minute in range(160)]
+    most, when = busiest(joints)
+    assert most == max(by_minute, default=0)
+    if most:
+        assert when == START + minutes(by_minute.index(most))
+
+
+def test_more_torches_than_there_are_or_than_people_can_hold_is_said() -> None:
+    few = plan(many(3), heat_sources=(replace(TORCH, count=5),), shifts=(replace(DAY, hands=4),))
+    found = total(few)
+    assert (found.torches_at_once, found.torches_there, found.hands) == (6, 5, 4)
+    assert any("5 are on the site" in note for note in found.notes)
+    assert any("4 people can hold" in note for note in found.notes)
+    enough = plan(many(3), heat_sources=(replace(TORCH, count=6),), shifts=(replace(DAY, hands=6),))
+    assert total(enough).notes == ()
+
+
+def test_light_up_before_the_shift_is_said_with_both_answers() -> None:
+    early = replace(HEAVY, start_utc=START.replace(hour=6, minute=5))
+    whole = plan(early)
+    one = by_mark(whole)["H"]
+    heat = heat_of(one)
+    assert heat.light_up_utc is not None
+    assert heat.light_up_utc < START.replace(hour=6)
+    lead = early.start_utc - heat.light_up_utc
+    assert heat.earliest_arc_utc == START.replace(hour=6) + lead
+    (note,) = [note for note in total(whole).notes if "before anybody is there" in note]
+    assert "H" in note
+
+
+# Shifts -----------------------------------------------------------------------------------------------------------
+
+
+def test_a_joint_belongs_to_the_shift_that_holds_its_start_and_to_no_other() -> None:
+    starts = {"D": START, "N": START.replace(hour=18), "E": START.replace(hour=17, minute=59)}
+    whole = plan([replace(HEAVY, mark=mark, start_utc=start) for mark, start in starts.items()])
+    found = by_mark(whole)
+    assert {mark: found[mark].shift_key for mark in starts} == {
+        "D": "2026-01-12 day",
+        "N": "2026-01-12 night",
+        "E": "2026-01-12 day",
+    }
+    assert (total(whole).joints, total(whole, "2026-01-12 night").joints) == (2, 1)
+    assert whole.outside_shifts == 0
+
+
+def test_joints_outside_every_shift_are_planned_counted_and_in_no_total() -> None:
+    whole = plan([HEAVY, replace(HEAVY, mark="O", start_utc=START.replace(hour=20))], shifts=(DAY,))
+    outside = by_mark(whole)["O"]
+    assert (outside.shift_key, outside.call) == (None, "heat_to_minimum")
+    assert outside.heat is not None
+    assert whole.outside_shifts == 1
+    assert sum(shift.joints for shift in whole.shifts) == 1
+
+
+def test_shifts_run_a_week_ahead_and_to_the_last_joint() -> None:
+    assert len({shift.day for shift in plan([], shifts=(DAY,)).shifts}) in (7, 8)
+    far = replace(HEAVY, start_utc=START + timedelta(days=12))
+    days = [shift.day for shift in plan(far, shifts=(DAY, NIGHT)).shifts]
+    assert max(days) == far.start_utc.date()
+    assert plan(far, shifts=()).shifts == ()
+
+
+def test_a_shift_keeps_its_name_hands_and_hours() -> None:
+    found = total(plan(HEAVY, shifts=(Shift("day", DAY.start, DAY.end, hands=7),)))
+    assert (found.name, found.hands, found.day) == ("day", 7, START.date())
+    assert (found.start_utc, found.end_utc) == (START.replace(hour=6), START.replace(hour=18))
+
+
+@pytest.mark.parametrize("freshness", ["none", "unusable"])
+def test_without_weather_the_totals_say_that_all_of_it_is_left_out(freshness: Freshness) -> None:
+    whole = plan(many(2), weather(-5.0, freshness))
+    found = total(whole)
+    assert (found.joints, found.unknown, found.calls["unknown"]) == (2, 2, 2)
+    assert found.heat_minutes == Range(0.0, 0.0, 0.0)
+    assert found.torches_at_utc is None
+    assert any("H0, H1" in note for note in found.notes)
