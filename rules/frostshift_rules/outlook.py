@@ -25,6 +25,7 @@ class Outlook:
         hours: the forecast.
         around: surroundings of each joint.
         part_class, part_joint: row in `steel` and joint of each part, the parts of a joint together.
+        first_part: the first part of each joint.
         steel: of each class of like parts [class, hour].
         air: [1, hour].
         start_weight: share of the start value's error that is left [class, hour].
@@ -35,6 +36,7 @@ class Outlook:
     around: tuple[Surroundings, ...]
     part_class: Ints
     part_joint: Ints
+    first_part: Ints
     steel: Sides
     air: Sides
     start_weight: Floats
@@ -43,8 +45,11 @@ class Outlook:
 
     def parts_of(self, joint: int) -> slice:
         """The parts of a joint in `part_class` and `part_joint`."""
-        first, last = np.searchsorted(self.part_joint, [joint, joint + 1])
-        return slice(int(first), int(last))
+        last = joint + 1
+        return slice(
+            int(self.first_part[joint]),
+            int(self.first_part[last]) if last < len(self.first_part) else len(self.part_joint),
+        )
 
     def coldest_class(self, joint: int) -> int:
         """The class of the joint's part that is coldest over the forecast, on the cold side."""
@@ -68,8 +73,10 @@ def outlook(
     of_class: dict[steel.SteelClass, Reading] = {}
     part_class: list[int] = []
     part_joint: list[int] = []
+    first_part: list[int] = []
     for number, (joint, stands) in enumerate(zip(joints, around, strict=True)):
         own = newest.get(joint.mark)
+        first_part.append(len(part_class))
         for part in joint.parts:
             alike = steel.steel_class(part.thickness_mm, stands)
             part_class.append(index.setdefault((alike, own), len(index)))
@@ -103,6 +110,7 @@ def outlook(
         around=around,
         part_class=np.array(part_class, dtype=np.intp),
         part_joint=np.array(part_joint, dtype=np.intp),
+        first_part=np.array(first_part, dtype=np.intp),
         steel=sides.each(lambda values: values[:n]),
         air=with_doubt(air_c, air_c, air_c, half_width_k),
         start_weight=predicted.start_weight[:n],

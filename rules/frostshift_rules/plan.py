@@ -282,24 +282,26 @@ class _WeatherStates:
 
     def __init__(self, job: _Job, field: Outlook) -> None:
         self._job, self._field = job, field
-        self._judged: dict[tuple[stops.Spot, tuple[int, ...]], stops.Judged] = {}
-        self._held: dict[tuple[object, ...], tuple[WeatherHour, ...]] = {}
+        self._spots: dict[tuple[stops.Spot, tuple[int, ...]], _SpotStates] = {}
+        self._system = preheat.systems(job.site.code_units)[0]
 
     def of(self, number: int, first_h: float, last_h: float) -> tuple[WeatherState, tuple[WeatherHour, ...]]:
         """The worst state from `first_h` to `last_h`, and the hours that are not `go`."""
         field = self._field
         key = stops.spot_of(self._job.joints[number]), tuple(field.part_class[field.parts_of(number)].tolist())
-        if key not in self._judged:
-            self._judged[key] = self._judge(*key)
-        judged = self._judged[key]
+        spot = self._spots.get(key)
+        if spot is None:
+            judged = self._judge(*key)
+            reasons = [judged.reasons_at(hour) if code else () for hour, code in enumerate(judged.codes)]
+            spot = self._spots[key] = _SpotStates(judged.codes.tolist(), reasons, {})
         first, last = math.floor(first_h), math.ceil(last_h)
-        inside = range(max(first, 0), min(last, len(judged.codes) - 1) + 1)
-        worst = max((int(judged.codes[hour]) for hour in inside), default=0)
-        if first < 0 or last > len(judged.codes) - 1:
+        inside = range(max(first, 0), min(last, len(spot.codes) - 1) + 1)
+        worst = max((spot.codes[hour] for hour in inside), default=0)
+        if first < 0 or last > len(spot.codes) - 1:
             worst = max(worst, stops.STATES.index("unknown"))
-        if (key, inside) not in self._held:
-            self._held[key, inside] = tuple(self._hours_held(judged, inside))
-        return stops.STATES[worst], self._held[key, inside]
+        if inside not in spot.held:
+            spot.held[inside] = tuple(self._hours_held(spot, inside))
+        return stops.STATES[worst], spot.held[inside]
 
     def _judge(self, spot: stops.Spot, rows: tuple[int, ...]) -> stops.Judged:
         field, site = self._field, self._job.site
@@ -313,23 +315,29 @@ class _WeatherStates:
         )
         return stops.judge(hours, spot, self._job.table, site.code_units, site.choices)
 
-    def _hours_held(self, judged: stops.Judged, inside: range) -> Iterator[WeatherHour]:
+    def _hours_held(self, spot: _SpotStates, inside: range) -> Iterator[WeatherHour]:
         """The hours that are not `go`; hours in a row for the same rules say the same."""
-        system = preheat.systems(self._job.site.code_units)[0]
-        reasons = {hour: judged.reasons_at(hour) for hour in inside if judged.codes[hour]}
-        for rules, spell in groupby(inside, key=lambda hour: _rules(reasons.get(hour, ()))):
-            if not rules:
-                continue
-            hours = list(spell)
-            worst = [stops.worst_of(of_rule) for of_rule in zip(*(reasons[hour] for hour in hours), strict=True)]
-            text = " ".join(stops.reason_text(reason, system) for reason in worst)
+        held = (hour for hour in inside if spot.codes[hour])
+        for _, spell in groupby(enumerate(held), key=lambda one: (one[1] - one[0], spot.rules_at(one[1]))):
+            hours = [hour for _, hour in spell]
+            worst = [stops.worst_of(of_rule) for of_rule in zip(*(spot.reasons[hour] for hour in hours), strict=True)]
+            text = " ".join(stops.reason_text(reason, self._system) for reason in worst)
             source = "; ".join(dict.fromkeys(stops.source_text(reason) for reason in worst))
             for hour in hours:
-                yield WeatherHour(self._field.hours.time_utc(hour), judged.state_at(hour), text, source)
+                yield WeatherHour(self._field.hours.time_utc(hour), stops.STATES[spot.codes[hour]], text, source)
 
 
-def _rules(reasons: Sequence[stops.Reason]) -> tuple[str, ...]:
-    return tuple(reason.rule for reason in reasons)
+@dataclass(frozen=True)
+class _SpotStates:
+    """One kind of spot: state code and reasons of every hour, and what was said of the windows asked for so far."""
+
+    codes: list[int]
+    reasons: list[tuple[stops.Reason, ...]]
+    held: dict[range, tuple[WeatherHour, ...]]
+
+    def rules_at(self, hour: int) -> tuple[stops.Rule, ...]:
+        """The rules behind an hour's state."""
+        return tuple(reason.rule for reason in self.reasons[hour])
 
 
 # Joints ---------------------------------------------------------------------------------------------------------------
@@ -355,16 +363,18 @@ def _with_weather(job: _Job, weather: Weather, hours: Hours, readings: Sequence[
     heat_of = dict(zip(heated.tolist(), plans, strict=True))
 
     states = _WeatherStates(job, field)
+    steel_spans, air_spans = _spans(judged.steel, hours), _spans(judged.air, hours)
+    at_start = _coldest_at(field, times.start_h)
     planned = []
     for number, joint in enumerate(job.joints):
         requirement, shift = job.requirements[number], holding(job.calendar, joint.start_utc)
         overdue = bool(times.end_h[number] <= now_h)
-        known = not overdue and not judged.steel.unknown[number]
+        steel = None if overdue else steel_spans[number]
         verdict = _verdict(job, number, judged, overdue=overdue, ends_early=times.end_h[number] > len(hours) - 1)
         anchored = not _start_matters(job, judged, number)
         free = from_start.steel if anchored and verdict.call not in ("no_heat", "unknown") else None
         state, weather_hours = states.of(number, float(times.first_h[number]), float(times.end_h[number]))
-        cold_c = float(judged.steel.cold_c[number])
+        known = steel is not None and requirement.minimum_c is not None
         planned.append(
             JointPlan(
                 joint=joint,
@@ -374,21 +384,19 @@ def _with_weather(job: _Job, weather: Weather, hours: Hours, readings: Sequence[
                 reasons=verdict.reasons,
                 unknowns=verdict.unknowns,
                 requirement=requirement,
-                minimum_c=preheat.minimum_at(requirement, cold_c)
-                if known and requirement.minimum_c is not None
-                else None,
+                minimum_c=preheat.minimum_at(requirement, steel.cold_c) if steel is not None and known else None,
                 window_start_utc=_at(hours, first_h[number]),
                 window_end_utc=_at(hours, times.end_h[number]),
-                steel=_span(judged.steel, number, hours) if known else None,
-                steel_now=_steel_at(field, number, float(times.start_h[number])),
-                air=_span(judged.air, number, hours) if not judged.air.unknown[number] else None,
+                steel=steel,
+                steel_now=at_start[number],
+                air=air_spans[number],
                 no_heat_before_utc=_hour(hours, free.passes_before[number]) if free else None,
                 no_heat_after_utc=_hour(hours, free.passes_after[number]) if free else None,
                 anchored=anchored,
                 weather_state=state,
                 weather_hours=weather_hours,
-                heat=heat_of.get(number) if known else None,
-                hint=known and requirement.not_accepted,
+                heat=None if steel is None else heat_of.get(number),
+                hint=steel is not None and requirement.not_accepted,
             )
         )
     return planned
@@ -451,21 +459,28 @@ def _call_of(requirement: Requirement, side: Judged, number: int) -> HeatCall:
     )
 
 
-def _span(side: Judged, number: int, hours: Hours) -> Span:
-    return Span(
-        hours.time_utc(int(side.worst[number])),
-        float(side.cold_c[number]),
-        float(side.likely_c[number]),
-        float(side.warm_c[number]),
-    )
+def _spans(side: Judged, hours: Hours) -> list[Span | None]:
+    """The temperature of each joint at its worst hour; None: unknown."""
+    rows = (side.unknown, side.worst, side.cold_c, side.likely_c, side.warm_c)
+    return [
+        None if unknown else Span(hours.time_utc(worst), cold_c, likely_c, warm_c)
+        for unknown, worst, cold_c, likely_c, warm_c in zip(*(row.tolist() for row in rows), strict=True)
+    ]
 
 
-def _steel_at(field: Outlook, number: int, position_h: float) -> Span | None:
-    """The coldest part's temperature at one time; None: unknown."""
-    rows = field.part_class[field.parts_of(number)]
-    sides = field.steel.each(lambda values: between(values, rows, np.full(len(rows), position_h)))
-    cold_c, likely_c, warm_c = (float(np.min(v)) for v in (sides.cold_c, sides.likely_c, sides.warm_c))
-    return None if np.isnan(cold_c) else Span(_at(field.hours, position_h), cold_c, likely_c, warm_c)
+def _coldest_at(field: Outlook, position_h: Floats) -> list[Span | None]:
+    """The temperature of each joint's coldest part at one time of its own; None: unknown."""
+
+    def coldest(values: Floats) -> list[float]:
+        of_parts = between(values, field.part_class, position_h[field.part_joint])
+        least: list[float] = np.minimum.reduceat(of_parts, field.first_part).tolist()
+        return least
+
+    sides = (coldest(field.steel.cold_c), coldest(field.steel.likely_c), coldest(field.steel.warm_c))
+    return [
+        None if math.isnan(cold_c) else Span(_at(field.hours, at_h), cold_c, likely_c, warm_c)
+        for at_h, cold_c, likely_c, warm_c in zip(position_h.tolist(), *sides, strict=True)
+    ]
 
 
 def _at(hours: Hours, position_h: float) -> datetime:

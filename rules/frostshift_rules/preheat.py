@@ -9,15 +9,13 @@ does not say (`either`), both are worked out and the higher minimum holds.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
-from typing import Final, Literal, TypeVar, overload
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import Final, Literal, TypeVar
 
 from frostshift_rules.job import CodeUnits, Joint, Part, Procedure
 from frostshift_rules.tables import BASES, Band, Basis, Category, CodeTable, Row, SteelList
@@ -27,7 +25,6 @@ System = Literal["us", "si"]
 """One of the two unit systems of a code."""
 
 T = TypeVar("T")
-Floats = NDArray[np.float64]
 
 SURE: Final[frozenset[Basis]] = frozenset({"seen", "our choice"})
 """What needs no acceptance by the site: figures read in the standard, and choices of our own above it."""
@@ -210,9 +207,9 @@ def row_text(row: Row, first: bool, system: System) -> str:
     """A row for people: `category B, over 3/4 through 1-1/2 in`."""
     band = row.band
     if system == "us":
-        over, to, unit = inches_text(band.over_in), "" if np.isinf(band.to_in) else inches_text(band.to_in), "in"
+        over, to, unit = inches_text(band.over_in), "" if math.isinf(band.to_in) else inches_text(band.to_in), "in"
     else:
-        over, to, unit = f"{band.over_mm:g}", "" if np.isinf(band.to_mm) else f"{band.to_mm:g}", "mm"
+        over, to, unit = f"{band.over_mm:g}", "" if math.isinf(band.to_mm) else f"{band.to_mm:g}", "mm"
     if not to:
         span = f"{over} {unit} and over" if first else f"over {over} {unit}"
     else:
@@ -579,38 +576,23 @@ def _cold_notes(
 # ---------------------------------------------------------------- at a steel temperature
 
 
-@overload
-def minimum_at(asked: Requirement, steel_c: float) -> float: ...
-@overload
-def minimum_at(asked: Requirement, steel_c: Floats) -> Floats: ...
-def minimum_at(asked: Requirement, steel_c: float | Floats) -> float | Floats:
+def minimum_at(asked: Requirement, steel_c: float) -> float:
     """Minimum preheat and interpass temperature [°C] of steel that is now at `steel_c` [°C].
 
     Below the limit, strictly, the cold-steel floor holds where it is higher; steel at exactly 32 °F is not below it.
-    NaN for NaN, and everywhere where the requirement is unknown.
+    NaN for NaN, and where the requirement is unknown.
     """
-    steel = np.asarray(steel_c, dtype=np.float64)
-    if asked.minimum_c is None:
-        minimum = np.full(steel.shape, np.nan)
-    else:
-        raised_c = max(asked.minimum_c, asked.cold_floor_c)
-        minimum = np.where(steel < asked.cold_below_c, raised_c, asked.minimum_c)
-        minimum = np.where(np.isnan(steel), np.nan, minimum)
-    return minimum if isinstance(steel_c, np.ndarray) else float(minimum)
+    if asked.minimum_c is None or math.isnan(steel_c):
+        return math.nan
+    return max(asked.minimum_c, asked.cold_floor_c) if steel_c < asked.cold_below_c else asked.minimum_c
 
 
-@overload
-def cold_floor_decides(asked: Requirement, steel_c: float) -> bool: ...
-@overload
-def cold_floor_decides(asked: Requirement, steel_c: Floats) -> NDArray[np.bool_]: ...
-def cold_floor_decides(asked: Requirement, steel_c: float | Floats) -> bool | NDArray[np.bool_]:
+def cold_floor_decides(asked: Requirement, steel_c: float) -> bool:
     """Whether the cold-steel floor and not the row or the procedure sets the minimum of steel at `steel_c` [°C].
 
     False for NaN and where the requirement is unknown.
     """
-    raises = asked.minimum_c is not None and asked.minimum_c < asked.cold_floor_c
-    decides = np.logical_and(raises, np.asarray(steel_c, dtype=np.float64) < asked.cold_below_c)
-    return decides if isinstance(steel_c, np.ndarray) else bool(decides)
+    return asked.minimum_c is not None and asked.minimum_c < asked.cold_floor_c and steel_c < asked.cold_below_c
 
 
 # ---------------------------------------------------------------- measuring
