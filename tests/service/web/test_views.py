@@ -138,6 +138,13 @@ def test_the_next_two_shifts_by_default_with_joints_by_light_up(sheet: MorningSh
     assert lit == sorted(lit)
 
 
+def test_a_shift_stays_on_the_sheet_while_it_runs(plan: Plan, show: Show, now: datetime) -> None:
+    names = [block.title.split(",")[0] for block in morning_sheet(plan, show, now + timedelta(hours=5)).shifts]
+    assert names == ["Day", "Night"]
+    over = now + timedelta(hours=10.5)  # 16:00: the day shift has ended
+    assert morning_sheet(plan, show, over).shifts[0].title.startswith("Night")
+
+
 def test_no_joint_of_the_plan_is_lost_when_paging_by_day(plan: Plan, show: Show, now: datetime) -> None:
     days = morning_sheet(plan, show, now).days
     sheets = [morning_sheet(plan, show, now, day=one.day, shift_count=one.shifts) for one in days]
@@ -338,6 +345,17 @@ def test_every_figure_that_was_asked_for_says_where_it_comes_from(page_of: Calla
     warm = page_of("BR-C2")
     assert not warm.cold_steel.applies
     assert warm.minimum_why == "32 °F by the deciding row below; the cold-steel rule does not raise it."
+
+
+def test_the_cold_side_decides_whether_the_cold_steel_rule_applies(plan: Plan, show: Show, now: datetime) -> None:
+    def applies(cold_c: float) -> bool:
+        steel = Span(now, cold_c, 2.0, 5.0)  # likely and warm side above 0 °C
+        changed = replace(plan, joints=(replace(plan.joints[1], steel=steel),))
+        page = joint_page(changed, "CR-B4-W", show, now, series=None, times_for_torches={})
+        return page.cold_steel.applies
+
+    assert applies(-0.1)
+    assert not applies(0.0)
 
 
 def test_the_literal_reading_is_shown_where_it_differs(
