@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-import json
+import codecs
+import io
 import logging
+import os
 import random
 import re
+import socket
 import sys
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Annotated, Final
@@ -17,7 +20,7 @@ from zoneinfo import ZoneInfo
 
 import typer
 import uvicorn
-from fastapi.encoders import jsonable_encoder
+from pydantic import TypeAdapter
 from sqlalchemy import Engine
 
 from frostshift_rules.job import Acceptance, Reading
@@ -27,13 +30,14 @@ from frostshift_service import __version__, demo
 from frostshift_service.app import create_app
 from frostshift_service.clock import utc_now
 from frostshift_service.http import HttpError, bind, make_client
-from frostshift_service.jobs import Jobs
+from frostshift_service.jobs import Jobs, feed_of
 from frostshift_service.schedule_file import read_schedule, template_csv, template_xlsx
 from frostshift_service.settings import Settings, SettingsError, load_settings
 from frostshift_service.site_file import MAX_BYTES as SITE_FILE_BYTES
 from frostshift_service.site_file import SiteFile, SiteFileError, read_site, template, write_site
 from frostshift_service.store import joints as kept
 from frostshift_service.store.engine import open_store, reading, writing
+from frostshift_service.store.forecasts import last_forecast
 from frostshift_service.store.records import ScheduleImport, StoreError
 from frostshift_service.store.sites import accept_table, load_site, load_sites, save_site
 from frostshift_service.views.desk import Desk
@@ -41,6 +45,8 @@ from frostshift_service.views.files import csv_bytes, sheet_table
 from frostshift_service.views.sheet import MorningSheet
 from frostshift_service.views.terminal import sheet_text
 from frostshift_service.weather import FeedError
+
+log = logging.getLogger("frostshift_service")
 
 BY: Final = "command line"
 READING_LIMITS_C: Final = (-60.0, 60.0)
@@ -67,6 +73,10 @@ class Refused(Exception):
 def main() -> None:
     """Run the command; known failures are one line and exit code 1."""
     logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(message)s")
+    log.setLevel(logging.ERROR)  # a command says itself what failed; `serve` has its setting
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")  # a terminal that lacks a letter of a name must not end the command
     try:
         app()
     except (Refused, StoreError, SettingsError, SiteFileError, FeedError, HttpError) as error:
@@ -248,12 +258,20 @@ def pull(
         else:
             pulled = jobs.pull(site_id, even_if_not_due=True)
             if pulled.outcome in ("failed", "no_feed"):
-                raise Refused(f"{pulled.message} The last good forecast stays.")
+                raise Refused(f"{pulled.message} {_what_stays(engine, site_id)}")
             print(pulled.message)
         jobs.replan(site_id)
 
 
-@app.command("reading")
+def _what_stays(engine: Engine, site_id: str) -> str:
+    with reading(engine) as session:
+        last = last_forecast(session, site_id, feed_of(load_site(session, site_id)))
+    if last is None:
+        return "There is no earlier forecast: every joint is unknown."
+    return f"The last good forecast stays, fetched {last.fetched_utc:%Y-%m-%d %H:%M} UTC."
+
+
+@app.command("reading", context_settings={"ignore_unknown_options": True})  # -3C is a temperature, no option
 def reading_command(
     mark: str,
     temperature: Annotated[str, typer.Argument(help="with its unit, such as 28F or -3C")],
@@ -299,6 +317,13 @@ def _sheet(engine: Engine, jobs: Jobs, site_id: str, day: str | None, shifts: in
     return Desk(engine, jobs, utc_now).morning(site_id, _day(day, zone, now), shifts)
 
 
+def _print_bytes(data: bytes) -> None:
+    """For programs: UTF-8 and line ends as they are, whatever the terminal's own."""
+    sys.stdout.flush()
+    sys.stdout.buffer.write(data)
+    sys.stdout.buffer.flush()
+
+
 @app.command()
 def sheet(
     day: Annotated[str | None, typer.Option(help="today, tomorrow or a date; without it the next shifts")] = None,
@@ -313,9 +338,9 @@ def sheet(
     with _opened() as (_, engine, jobs):
         found = _sheet(engine, jobs, _site_id(engine, site), day, shifts)
     if as_json:
-        print(json.dumps(jsonable_encoder(found), indent=1, ensure_ascii=False))
+        _print_bytes(TypeAdapter(MorningSheet).dump_json(found, indent=1) + b"\n")
     elif as_csv:
-        sys.stdout.write(csv_bytes(sheet_table(found)).decode("utf-8-sig"))
+        _print_bytes(csv_bytes(sheet_table(found)).removeprefix(codecs.BOM_UTF8))
     else:
         print(sheet_text(found))
 
@@ -333,6 +358,14 @@ def serve(
 
 
 def _serve(settings: Settings, engine: Engine, jobs: Jobs, port: int) -> None:
+    log.setLevel(settings.log_level.upper())
+    # Taken before anything starts: a port that is in use is one line.
+    try:
+        family = socket.AF_INET6 if ":" in settings.host else socket.AF_INET
+        listening = socket.create_server((settings.host, port), family=family)
+    except OSError as error:
+        reason = os.strerror(error.errno or 0)
+        raise Refused(f"Port {port} cannot be used ({reason}): choose another with --port.") from error
     web = create_app(settings, engine, utc_now, jobs, start=jobs.start, stop=jobs.stop)
     host = f"[{settings.host}]" if ":" in settings.host else settings.host
     base = f"http://{host}:{port}"
@@ -343,11 +376,10 @@ def _serve(settings: Settings, engine: Engine, jobs: Jobs, port: int) -> None:
         print(f"Open, once: {base}{web.state.door.new_link()}", flush=True)
 
     class Server(uvicorn.Server):
-        async def startup(self, sockets: list[object] | None = None) -> None:  # type: ignore[override]
-            await super().startup()
-            if not self.should_exit:
-                say_link()
-                print("Press Enter for another link, Ctrl+C to stop.", flush=True)
+        async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+            await super().startup(sockets)
+            say_link()
+            print("Press Enter for another link, Ctrl+C to stop.", flush=True)
 
     def more_links() -> None:
         for _ in sys.stdin:
@@ -355,10 +387,9 @@ def _serve(settings: Settings, engine: Engine, jobs: Jobs, port: int) -> None:
 
     if sys.stdin is not None and sys.stdin.isatty():
         threading.Thread(target=more_links, daemon=True).start()
-    server = Server(uvicorn.Config(web, host=settings.host, port=port, log_level="warning", access_log=False))
-    server.run()
-    if not server.started:
-        raise Refused(f"Port {port} cannot be used: is another copy running? Choose one with --port.")
+    server = Server(uvicorn.Config(web, log_level="warning", access_log=False))
+    with listening, suppress(KeyboardInterrupt):
+        server.run([listening])
 
 
 @app.command("demo")

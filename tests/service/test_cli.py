@@ -1,0 +1,483 @@
+"""The `frostshift` command: in this process with a frozen clock, and as a real one with a real browser's requests."""
+
+import asyncio
+import csv
+import io
+import json
+import logging
+import os
+import re
+import shutil
+import signal
+import socket
+import sqlite3
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import httpx
+import openpyxl
+import pytest
+import stamina
+
+from frostshift_rules.units import c_from_f
+from frostshift_service import cli, demo
+from frostshift_service.app import create_app
+from frostshift_service.auth import COOKIE
+from frostshift_service.jobs import Jobs
+from frostshift_service.settings import Settings
+from frostshift_service.store import joints as kept_joints
+from frostshift_service.store.engine import open_store, reading
+from frostshift_service.store.sites import load_site
+from frostshift_service.views.files import COLUMNS
+
+NOW = datetime(2027, 1, 14, 20, 50, tzinfo=UTC)
+PAYLOADS = Path(__file__).parents[2] / "fixtures" / "weather"
+HEAD = "mark,start,hours,process,electrode,weld_length,steel_1,thickness_1,steel_2,thickness_2\n"
+ROWS = (
+    "C-1,2027-01-15 07:30,2,SMAW,E7018,20 in,A572-50,2-1/2 in,A572-50,1-1/2 in\n"
+    "C-2,2027-01-15 13:00,2,SMAW,E7018,20 in,A36,1/2 in,A36,1/2 in\n"
+)
+
+
+@dataclass(frozen=True)
+class Said:
+    """What a command printed, and its exit code."""
+
+    code: int
+    out: str
+    err: str
+
+
+Run = Callable[..., Said]
+
+
+@pytest.fixture(autouse=True)
+def one_attempt() -> Iterator[None]:
+    with stamina.set_testing(True, attempts=1):
+        yield
+
+
+@pytest.fixture
+def run(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> Iterator[Run]:
+    """Runs `frostshift` with arguments in an empty data directory, at `NOW`; no traceback may reach the user."""
+    for name in [name for name in os.environ if name.startswith("FROSTSHIFT_") and "TEST" not in name]:
+        monkeypatch.delenv(name)
+    monkeypatch.setenv("FROSTSHIFT_DATA_DIR", str(tmp_path / "data"))
+    monkeypatch.setattr(cli, "utc_now", lambda: NOW)
+    monkeypatch.chdir(tmp_path)
+
+    level = cli.log.level
+
+    def command(*arguments: str) -> Said:
+        monkeypatch.setattr(sys, "argv", ["frostshift", *arguments])
+        with pytest.raises(SystemExit) as ended:
+            cli.main()
+        out, err = capsys.readouterr()
+        code = ended.value.code
+        assert isinstance(code, int)
+        assert "Traceback" not in out + err
+        return Said(code, out, err)
+
+    yield command
+    cli.log.setLevel(level)
+
+
+def good(said: Said) -> str:
+    assert (said.code, said.err) == (0, "")
+    return said.out
+
+
+def refused(said: Said) -> str:
+    """The one line of a refusal."""
+    assert (said.code, said.out) == (1, "")
+    assert said.err.count("\n") == 1
+    return said.err.strip()
+
+
+_prepared: list[Path] = []
+
+
+@pytest.fixture
+def set_up(run: Run, tmp_path: Path, tmp_path_factory: pytest.TempPathFactory) -> Run:
+    """With a site, its schedule and its forecast from a file; made once, then copied."""
+    if not _prepared:
+        good(run("site", "template", "site.toml"))
+        good(run("site", "load", "site.toml"))
+        Path("week.csv").write_text(HEAD + ROWS, encoding="utf-8")
+        good(run("schedule", "load", "week.csv"))
+        good(run("pull", "--file", str(PAYLOADS / "nws_long.json")))
+        _prepared.append(shutil.copytree(tmp_path, tmp_path_factory.mktemp("prepared"), dirs_exist_ok=True))
+    shutil.copytree(_prepared[0], tmp_path, dirs_exist_ok=True)
+    return run
+
+
+def rows(data: Path) -> dict[str, list[tuple[object, ...]]]:
+    """Everything in the store but the plans."""
+    with closing(sqlite3.connect(data / "frostshift.db")) as store:
+        names = [name for (name,) in store.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
+        return {name: store.execute(f'SELECT * FROM "{name}"').fetchall() for name in names if name != "plan"}
+
+
+# A job from nothing to the sheet --------------------------------------------------------------------------------------
+
+
+def test_a_job_from_nothing_to_the_sheet(run: Run) -> None:
+    assert good(run("site", "list")) == ""
+    assert good(run("site", "template", "site.toml")) == "Wrote site.toml.\n"
+    assert good(run("site", "load", "site.toml")) == "Site my-site is set up: My site, begun 2027-01-14.\n"
+    assert good(run("site", "list")) == "my-site  My site, begun 2027-01-14\n"
+    assert refused(run("sheet")) == "site my-site has no plan yet: load a schedule first"
+    Path("week.csv").write_text(HEAD + ROWS, encoding="utf-8")
+    assert good(run("schedule", "load", "week.csv")) == "2 joints: 2 new, 0 changed.\n"
+    assert "2 unknown" in good(run("sheet")), "without a forecast nothing is known"
+    pulled = good(run("pull", "--file", str(PAYLOADS / "nws_long.json")))
+    assert "The site's forecast now comes from files" in pulled
+    assert "! precipitation (precip_mm) is missing in 112 of 189 hours" in pulled
+    assert pulled.endswith("Forecast of 190 hours from nws_long.json.\n")
+    sheet = good(run("sheet", "--day", "tomorrow", "--shifts", "1"))
+    assert sheet.startswith("My site, begun 2027-01-14: 1 shift: Fri 15 Jan\n")
+    assert "C-1" in sheet
+    assert "heat to minimum" in sheet
+    assert "This sheet never replaces a measurement" in " ".join(sheet.split())
+    assert max(map(len, sheet.splitlines())) <= 140
+
+
+def test_a_schedule_again_says_what_it_did(set_up: Run) -> None:
+    Path("next.csv").write_text(HEAD + ROWS.splitlines()[0].replace("20 in", "24 in") + "\n", encoding="utf-8")
+    assert (
+        good(set_up("schedule", "load", "next.csv")) == "1 joints: 0 new, 1 changed.\nNo longer in the schedule: C-2.\n"
+    )
+
+
+def test_settings_out_and_in_again(set_up: Run) -> None:
+    good(set_up("site", "accept-table", "--by", "Q. Arden"))
+    assert good(set_up("site", "save", "saved.toml")) == "Wrote saved.toml.\n"
+    saved = Path("saved.toml").read_text(encoding="utf-8")
+    assert 'feed = "file"' in saved
+    assert 'accepted_by = "Q. Arden"' in saved
+    assert "accepted_on = 2027-01-14" in saved
+    good(set_up("site", "load", "saved.toml"))
+    good(set_up("site", "save", "again.toml"))
+    assert Path("again.toml").read_text(encoding="utf-8") == saved
+
+
+def test_templates_can_be_loaded(set_up: Run) -> None:
+    for name in ("empty.csv", "empty.xlsx"):
+        assert good(set_up("schedule", "template", name)) == f"Wrote {name}.\n"
+    assert openpyxl.load_workbook("empty.xlsx").active is not None
+    assert refused(set_up("schedule", "template", "empty.ods")).endswith("expected a name that ends in .csv or .xlsx")
+    assert refused(set_up("schedule", "template", "empty.csv")) == "empty.csv is there already and stays as it is."
+    assert "nothing was taken in" in set_up("schedule", "load", "empty.csv").err
+
+
+@pytest.mark.parametrize(("typed", "steel_c"), [("28F", c_from_f(28.0)), ("-3C", -3.0), ("-4.5 °F", c_from_f(-4.5))])
+def test_a_reading_is_kept_and_moves_the_plan(set_up: Run, tmp_path: Path, typed: str, steel_c: float) -> None:
+    assert good(set_up("reading", "C-1", typed, "--instrument", "probe")) == (
+        f"C-1: {typed} noted; the plan goes on from it.\n"
+    )
+    engine = open_store(f"sqlite:///{(tmp_path / 'data' / 'frostshift.db').as_posix()}")
+    with reading(engine) as session:
+        [kept] = kept_joints.readings_of(session, "my-site")
+    engine.dispose()
+    assert kept.reading.steel_c == pytest.approx(steel_c)
+    assert (kept.reading.at_utc, kept.reading.instrument, kept.reading.by) == (NOW, "probe", "command line")
+
+
+def test_pull_asks_the_service(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    good(run("site", "template", "site.toml"))
+    good(run("site", "load", "site.toml"))
+    said = refused(run("pull"))
+    assert said == (
+        "No contact is set: weather services want FROSTSHIFT_CONTACT. "
+        "There is no earlier forecast: every joint is unknown."
+    )
+    monkeypatch.setenv("FROSTSHIFT_CONTACT", "crew@site.example")
+    # No network: whatever the machine would do, the way out is a port where nobody listens.
+    for name in ("HTTPS_PROXY", "https_proxy", "ALL_PROXY", "all_proxy"):
+        monkeypatch.setenv(name, "http://127.0.0.1:9")
+    monkeypatch.setenv("NO_PROXY", "")
+    monkeypatch.setenv("no_proxy", "")
+    line = refused(run("pull"))
+    assert line.startswith("US National Weather Service: https://api.weather.gov/points/47.9,-92.4: ConnectError ")
+    assert line.endswith("There is no earlier forecast: every joint is unknown.")
+
+
+def test_the_last_good_forecast_stays(set_up: Run) -> None:
+    assert refused(set_up("pull")) == (
+        "The forecast comes from a file: load one with `frostshift pull --file`. "
+        "The last good forecast stays, fetched 2027-01-14 20:50 UTC."
+    )
+
+
+# The sheet in its forms -----------------------------------------------------------------------------------------------
+
+
+def test_json_is_what_the_page_answers(set_up: Run, tmp_path: Path) -> None:
+    by_command = json.loads(good(set_up("sheet", "--json", "--day", "2027-01-15", "--shifts", "1")))
+    settings = Settings(data_dir=tmp_path / "data")
+    engine = open_store(settings.database_url)
+    jobs = Jobs(engine, lambda: NOW, get=None, jitter=lambda: 0.0)
+    web = create_app(settings, engine, lambda: NOW, jobs)
+
+    async def ask(*kinds: str) -> list[httpx.Response]:
+        async with httpx.AsyncClient(transport=httpx.ASGITransport(app=web), base_url="http://localhost") as client:
+            await client.get(web.state.door.new_link())
+            return [await client.get(f"/sites/my-site/morning.{kind}?day=2027-01-15&shifts=1") for kind in kinds]
+
+    answer, as_csv = asyncio.run(ask("json", "csv"))
+    engine.dispose()
+    assert answer.status_code == 200
+    assert by_command == answer.json()
+    assert [line["mark"] for line in by_command["shifts"][0]["lines"]] == ["C-1", "C-2"]
+    by_command_csv = good(set_up("sheet", "--csv", "--day", "2027-01-15", "--shifts", "1"))
+    assert by_command_csv.encode() == as_csv.content.removeprefix(b"\xef\xbb\xbf")
+
+
+def test_csv_parses(set_up: Run) -> None:
+    text = good(set_up("sheet", "--csv", "--day", "tomorrow"))
+    rows = list(csv.DictReader(io.StringIO(text)))
+    assert [row["mark"] for row in rows] == ["C-1", "C-2"]
+    assert {"light_up", "start", "call"} <= set(rows[0])
+    assert set(COLUMNS) <= set(rows[0])
+
+
+def test_a_terminal_that_lacks_a_letter_ends_no_command(set_up: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    renamed = Path("site.toml").read_text(encoding="utf-8").replace("My site", "Łódź ferry ⚓")
+    Path("site.toml").write_text(renamed, encoding="utf-8")
+    written = io.BytesIO()
+    terminal = io.TextIOWrapper(written, encoding="ascii", write_through=True)
+    with monkeypatch.context() as patch:
+        patch.setattr(sys, "stdout", terminal)
+        set_up("site", "load", "site.toml")
+        set_up("sheet", "--csv", "--day", "tomorrow")
+    first, table = written.getvalue().split(b"\n", 1)
+    assert first == b"Site my-site is set up: ??d? ferry ?, begun 2027-01-14."
+    assert table.decode("utf-8").count("\r\n") == 3, "a header and two joints, as the page's file has them"
+
+
+# What cannot be done --------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("sheet", "--site", "nowhere"), "there is no site 'nowhere'"),
+        (("pull", "--site", "nowhere"), "there is no site 'nowhere'"),
+        (("site", "save", "x.toml", "--site", "nowhere"), "there is no site 'nowhere'"),
+        (("site", "accept-table", "--by", "Q", "--site", "nowhere"), "there is no site 'nowhere'"),
+        (("schedule", "load", "week.csv", "--site", "nowhere"), "there is no site 'nowhere'"),
+        (("reading", "C-1", "28F", "--site", "nowhere"), "there is no site 'nowhere'"),
+        (("reading", "C-99", "28F"), "site my-site has no joint 'C-99'"),
+        (("reading", "C-1", "28"), "temperature '28': expected a number with its unit, such as 28F or -3C"),
+        (("reading", "C-1", "warm"), "temperature 'warm': expected a number with its unit, such as 28F or -3C"),
+        (("reading", "C-1", "nanC"), "temperature 'nanC': expected a number with its unit, such as 28F or -3C"),
+        (("reading", "C-1", "140.1F"), "temperature '140.1F': steel before any heat lies within -60 to 60 °C"),
+        (("reading", "C-1", "-61C"), "temperature '-61C': steel before any heat lies within -60 to 60 °C"),
+        (("sheet", "--day", "monday"), "day 'monday': expected today, tomorrow or a date such as 2026-12-01"),
+        (("sheet", "--day", "2027-02-30"), "day '2027-02-30': expected today, tomorrow or a date such as 2026-12-01"),
+        (("sheet", "--json", "--csv"), "--json and --csv: one of them."),
+        (("site", "load", "no.toml"), "no.toml: cannot be read: No such file or directory"),
+        (("site", "load", "."), "cannot be read: Is a directory"),
+        (("site", "load", "week.csv"), "week.csv: not readable as TOML"),
+        (("schedule", "load", "no.csv"), "no.csv: cannot be read: No such file or directory"),
+        (("schedule", "load", "."), "cannot be read: Is a directory"),
+        (("pull", "--file", "no.json"), "no.json: cannot be read: No such file or directory"),
+        (("pull", "--file", "."), ".: cannot be read: Is a directory"),
+        (("pull", "--file", "week.csv"), "week.csv: content: not valid JSON, or cut off (line 1, column 1"),
+        (("pull", "--file", "site.json"), "site.json: neither a raw grid of the US National Weather Service"),
+        (("site", "template", "site.toml"), "site.toml is there already and stays as it is."),
+        (("site", "template", "no/such/site.toml"), "cannot be written: No such file or directory"),
+        (("site", "accept-table", "--by", " "), "--by names nobody."),
+        (("site", "accept-table", "--by", "Q", "--table", "x"), "There is no rule table 'x'; there are aws_d1_1_2015"),
+    ],
+)
+def test_it_is_said_in_one_line_and_nothing_changes(
+    set_up: Run, tmp_path: Path, arguments: tuple[str, ...], said: str
+) -> None:
+    Path("site.json").write_text("{}", encoding="utf-8")
+    before = rows(tmp_path / "data")
+    assert said in refused(set_up(*arguments))
+    assert rows(tmp_path / "data") == before
+
+
+@pytest.mark.parametrize("day", ["0001-01-01", "9999-12-31"])
+def test_a_day_far_away_has_no_shift(set_up: Run, day: str) -> None:
+    text = good(set_up("sheet", "--day", day))
+    assert "No shift in this time" in text or "Fri 15 Jan" in text
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("sheet", "--shifts", "0"),
+        ("sheet", "--shifts", "61"),
+        ("serve", "--port", "65536"),
+        ("serve", "--port", "0"),
+        ("melt",),
+        ("reading", "C-1"),
+        ("reading", "C-1", "28F", "--instrumnt", "probe"),
+        ("site", "accept-table"),
+    ],
+)
+def test_a_command_that_is_mistyped_is_explained(run: Run, arguments: tuple[str, ...]) -> None:
+    said = run(*arguments)
+    assert said.code == 2
+    assert said.out == ""
+    assert "Usage" in said.err
+
+
+def test_help_names_every_command(run: Run) -> None:
+    text = good(run("--help"))
+    for command in ("site", "schedule", "pull", "reading", "sheet", "serve", "demo"):
+        assert f" {command} " in text
+    assert good(run("reading", "--help"))
+
+
+def test_no_site_and_two_sites(run: Run) -> None:
+    assert refused(run("sheet")) == (
+        "There is no site yet: `frostshift site template FILE`, edit it, `frostshift site load FILE`."
+    )
+    good(run("site", "template", "site.toml"))
+    good(run("site", "load", "site.toml"))
+    other = Path("site.toml").read_text(encoding="utf-8").replace('id = "my-site"', 'id = "other"')
+    Path("other.toml").write_text(other, encoding="utf-8")
+    good(run("site", "load", "other.toml"))
+    assert refused(run("sheet")) == "Say which site with --site; there are my-site, other."
+    assert refused(run("sheet", "--site", "other")) == "site other has no plan yet: load a schedule first"
+
+
+def test_a_wrong_setting_ends_every_command(run: Run, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setenv("FROSTSHIFT_HOST", "0.0.0.0")
+    assert "FROSTSHIFT_HOST: '0.0.0.0' is not a loopback address" in refused(run("serve"))
+    monkeypatch.delenv("FROSTSHIFT_HOST")
+    monkeypatch.setenv("FROSTSHIFT_PROT", "8000")
+    assert refused(run("site", "list")).startswith("FROSTSHIFT_PROT is not a setting; the settings are ")
+    monkeypatch.delenv("FROSTSHIFT_PROT")
+    (tmp_path / "file").write_bytes(b"")
+    monkeypatch.setenv("FROSTSHIFT_DATA_DIR", str(tmp_path / "file"))
+    assert "cannot be opened" in refused(run("site", "list"))
+    monkeypatch.setenv("FROSTSHIFT_DATA_DIR", str(tmp_path))
+    (tmp_path / "frostshift.db").write_bytes(b"no database" * 1000)
+    assert "cannot be opened: file is not a database" in refused(run("site", "list"))
+
+
+def test_a_port_in_use_is_one_line(set_up: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("FROSTSHIFT_LOG_LEVEL", "debug")
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+        said = refused(set_up("serve", "--port", str(port)))
+    assert said == f"Port {port} cannot be used (Address already in use): choose another with --port."
+    assert cli.log.level == logging.DEBUG, "only the server logs, as its setting says"
+
+
+def test_the_demo_in_this_process(run: Run, tmp_path: Path) -> None:
+    first = good(run("demo", "--no-serve", "--data", "demo"))
+    assert "Lynx Fork powerhouse, crane runway (demo): 2 shifts: Fri 15 Jan" in first
+    assert "BP-A1" in first
+    again = good(run("demo", "--no-serve", "--data", "demo"))
+    assert again == first, "it can be run twice"
+    engine = open_store(f"sqlite:///{(tmp_path / 'demo' / 'demo.db').as_posix()}")
+    with reading(engine) as session:
+        assert load_site(session, demo.SITE_ID).feed == "file"
+    engine.dispose()
+
+
+# As a real command ----------------------------------------------------------------------------------------------------
+
+
+def environment(data: Path, **more: str) -> dict[str, str]:
+    ours = {name: value for name, value in os.environ.items() if not name.startswith("FROSTSHIFT_")}
+    return {**ours, "FROSTSHIFT_DATA_DIR": str(data), "PYTHONUTF8": "1", **more}
+
+
+def test_the_demo_as_a_real_command(tmp_path: Path) -> None:
+    ended = subprocess.run(
+        [sys.executable, "-m", "frostshift_service.cli", "demo", "--no-serve", "--data", str(tmp_path / "demo")],
+        env=environment(tmp_path),
+        capture_output=True,
+        encoding="utf-8",
+        timeout=120,
+        check=False,
+    )
+    assert (ended.returncode, ended.stderr) == (0, "")
+    assert "Lynx Fork powerhouse, crane runway (demo): 2 shifts: " in ended.stdout
+    assert "heat to minimum" in ended.stdout
+    assert not (tmp_path / "frostshift.db").exists(), "the demo keeps out of a real job's data"
+
+
+@contextmanager
+def served(command: list[str], data: Path, stdin: int) -> Iterator[subprocess.Popen[str]]:
+    """A running command, ended for certain."""
+    process = subprocess.Popen(
+        [sys.executable, "-m", "frostshift_service.cli", *command],
+        env=environment(data),
+        stdin=stdin,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        encoding="utf-8",
+    )
+    try:
+        yield process
+    finally:
+        if process.poll() is None:
+            process.kill()
+        process.communicate()
+
+
+def link_of(process: subprocess.Popen[str]) -> str:
+    """The next one-time link that the command prints."""
+    assert process.stdout is not None
+    for line in process.stdout:
+        if found := re.fullmatch(r"Open, once: (http://127\.0\.0\.1:\d+/enter\?token=\S+)\n", line):
+            return found[1]
+    raise AssertionError(f"no link: {process.stderr.read() if process.stderr else ''}")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a pseudo-terminal and SIGINT")
+def test_the_demo_serves_its_pages_once_a_link_until_ctrl_c(tmp_path: Path) -> None:
+    import pty  # not there on Windows
+
+    ours, theirs = pty.openpty()
+    with socket.create_server(("127.0.0.1", 0)) as free:
+        port = free.getsockname()[1]
+    try:
+        with served(["demo", "--data", str(tmp_path / "demo"), "--port", str(port)], tmp_path, theirs) as process:
+            link = link_of(process)
+            with httpx.Client(trust_env=False) as browser, httpx.Client(trust_env=False) as other:
+                entered = browser.get(link)
+                assert (entered.status_code, entered.headers["location"]) == (303, "/")
+                assert browser.cookies[COOKIE]
+                assert other.get(link).status_code == 401, "a link opens one browser, once"
+                base = link.partition("/enter")[0]
+                assert other.get(f"{base}/sites/{demo.SITE_ID}/morning.json").status_code == 401
+                sheet = browser.get(f"{base}/sites/{demo.SITE_ID}/morning.json")
+                assert sheet.status_code == 200
+                assert sheet.json()["header"]["site_id"] == demo.SITE_ID
+                assert sheet.json()["shifts"]
+                page = browser.get(f"{base}/sites/{demo.SITE_ID}/morning")
+                assert page.status_code == 200
+                assert "Lynx Fork" in page.text
+                os.write(ours, b"\n")  # Enter: another link
+                second = link_of(process)
+                assert second != link
+                assert other.get(second).status_code == 303
+            process.send_signal(signal.SIGINT)
+            out, err = process.communicate(timeout=60)
+            assert process.returncode == 0
+            assert "Traceback" not in out + err
+            assert err.splitlines() == [
+                "No forecast is pulled: weather services want a contact, set FROSTSHIFT_CONTACT."
+            ]
+    finally:
+        os.close(ours)
+        os.close(theirs)
+
+
+def test_times_are_the_sites_own(set_up: Run) -> None:
+    text = good(set_up("sheet", "--day", "today", "--shifts", "1"))
+    assert f"Planned Thu 14 Jan 2027 {(NOW - timedelta(hours=6)):%H:%M}." in text
