@@ -1,4 +1,4 @@
-"""The composition: window, doubt, start value, sun, shelter, acceptance, procedures, readings, worked cases of the code.
+"""The composition: window, doubt, start value, readings, sun, shelter, acceptance, procedures, worked cases.
 
 Steel under a cover in steady weather has the temperature of the air, so that most figures here can be read off.
 Thresholds: A992 up to 20 mm 0 °C, to 38 mm 10 °C, to 65 mm 65 °C, above 110 °C (AWS D1.1/D1.1M:2015, Table 3.3,
