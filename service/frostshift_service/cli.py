@@ -256,7 +256,7 @@ def pull(
                 print(f"! {warning}")
             print(f"Forecast of {len(forecast.hours)} hours from {file.name}.")
         else:
-            pulled = jobs.pull(site_id, even_if_not_due=True)
+            pulled = jobs.pull(site_id, again_after_failure=True)
             if pulled.outcome in ("failed", "no_feed"):
                 raise Refused(f"{pulled.message} {_what_stays(engine, site_id)}")
             print(pulled.message)

@@ -19,7 +19,7 @@ from apscheduler.triggers.cron import CronTrigger
 from sqlalchemy import Engine
 from sqlmodel import Session
 
-from frostshift_rules.job import Joint, Reading
+from frostshift_rules.job import Joint, Reading, Site
 from frostshift_rules.outlook import outlook
 from frostshift_rules.plan import make_plan
 from frostshift_rules.tables import load_code_table
@@ -34,7 +34,8 @@ from frostshift_service.views.chart import SteelSeries
 from frostshift_service.weather import FeedError, Forecast
 from frostshift_service.weather import file as payload_file
 from frostshift_service.weather.age import freshness
-from frostshift_service.weather.feeds import FEEDS, choose
+from frostshift_service.weather.feeds import FEEDS, Feed, choose
+from frostshift_service.weather.fetching import Fetched
 from frostshift_service.weather.past import KEEP_HOURS, from_first_air, merge_past
 from frostshift_service.weather.schedule import FeedState, after_failure, after_success
 
@@ -66,6 +67,7 @@ class _Current:
     revision: int
     forecast_id: int | None
     plan: Plan
+    inputs: PlanInputs
     seen: bool
 
 
@@ -130,14 +132,20 @@ class Jobs:
 
     # Forecasts
 
-    def pull(self, site_id: str, *, even_if_not_due: bool = False) -> Pulled:
-        """Ask the site's feed where it is due; keep what it brings."""
+    def pull(self, site_id: str, *, again_after_failure: bool = False) -> Pulled:
+        """Ask the site's feed where it is due; keep what it brings.
+
+        Args:
+            site_id: the site.
+            again_after_failure: do not wait for the pause after a failure: somebody has mended what was wrong. After
+                an answer the feed's own wish when to be asked again always holds.
+        """
         now = self._now()
         with reading(self._engine) as session:
             kept_site = load_site(session, site_id)
             feed_name = feed_of(kept_site)
             row = forecasts.feed_row(session, site_id, feed_name)
-            last = forecasts.last_forecast(session, site_id, feed_name)
+            last = forecasts.last_forecast_id(session, site_id, feed_name)
         feed = FEEDS.get(feed_name)
         if feed is None:
             return Pulled(
@@ -146,18 +154,12 @@ class Jobs:
         if self._get is None:
             return Pulled(feed_name, "failed", "No contact is set: weather services want FROSTSHIFT_CONTACT.")
         state = _state(row, feed_name, now)
-        if state.next_try_utc > now and not even_if_not_due:
+        moved = last is None and not state.failures
+        if state.next_try_utc > now and not moved and not (again_after_failure and state.failures):
             return Pulled(feed_name, "not_due", f"{feed.title} is asked again after {state.next_try_utc:%H:%M} UTC.")
         try:
-            if not feed.covers(kept_site.site.latitude, kept_site.site.longitude):
-                raise FeedError(f"{feed.title} has no forecast for the site's position.", permanent=True)
-            fetched = feed.fetch(
-                self._get(now),
-                kept_site.site,
-                state.kept if last is not None else {},  # without the forecast, "not modified" would bring nothing
-                now,
-                self._base_urls.get(feed_name, feed.base_url),
-            )
+            # Without the forecast they belong to, validators would bring "not modified" and nothing to show.
+            fetched = self._ask(feed, kept_site.site, state.kept if last is not None else {}, now)
         except FeedError as error:
             failed = after_failure(state, error, now, self._jitter())
             if failed.failures == 1:
@@ -169,12 +171,29 @@ class Jobs:
             log.info("site %s: %s answers again", site_id, feed.title)
         with writing(self._engine) as session:
             forecasts.put_feed_row(session, _row(site_id, after_success(state, fetched, now, self._jitter())))
-            if fetched.forecast is not None:
+            still_there = _position(load_site(session, site_id).site) == _position(kept_site.site)
+            if fetched.forecast is not None and still_there:
                 forecasts.keep_forecast(session, site_id, _to_keep(fetched.forecast, fetched.answer.body))
                 forecasts.thin_forecasts(session, site_id, now - KEEP_FORECASTS)
         if fetched.forecast is None:
             return Pulled(feed_name, "unchanged", f"{feed.title} has nothing newer.")
         return Pulled(feed_name, "new", f"New forecast from {feed.title}.")
+
+    def _ask(self, feed: Feed, site: Site, kept: Mapping[str, str], now: datetime) -> Fetched:
+        """One call of a feed.
+
+        Raises:
+            FeedError: no forecast, for whatever reason: what nobody foresaw has to wait its turn like the rest.
+        """
+        if self._get is None or not feed.covers(site.latitude, site.longitude):
+            raise FeedError(f"{feed.title} has no forecast for the site's position.", permanent=True)
+        try:
+            return feed.fetch(self._get(now), site, kept, now, self._base_urls.get(feed.name, feed.base_url))
+        except FeedError:
+            raise
+        except Exception as error:
+            log.exception("site %s: %s could not be read", site.id, feed.title)
+            raise FeedError(f"{feed.title}: the answer could not be read; it is written in the log.") from error
 
     def take_payload(self, site_id: str, path: Path) -> Forecast:
         """Keep a forecast from a file that holds one feed's payload.
@@ -236,14 +255,15 @@ class Jobs:
             if changed:
                 plans.mark_plan_seen(session, plan_id, "changed")
             plans.thin_plans(session, site_id, KEEP_UNSEEN_PLANS)
-        self._current[site_id] = _Current(plan_id, revision, forecast_id, plan, changed)
+        self._current[site_id] = _Current(plan_id, revision, forecast_id, plan, inputs, changed)
         return self._current[site_id]
 
     # What the page of one joint shows beside its plan
 
     def steel_series(self, site_id: str, mark: str) -> SteelSeries | None:
         """Hourly temperatures of the joint's coldest part by the latest plan's forecast; None without one."""
-        _, inputs, joint = self._planned(site_id, mark)
+        current, joint = self._planned(site_id, mark)
+        inputs = current.inputs
         hours = inputs.weather.hours
         if joint is None or hours is None or not len(hours):
             return None
@@ -259,29 +279,32 @@ class Jobs:
 
     def times_for_torches(self, site_id: str, mark: str) -> Mapping[int, HeatPlan]:
         """Number of torches -> heat plan of the joint; empty where no heat is planned."""
-        made_utc, inputs, joint = self._planned(site_id, mark)
+        current, joint = self._planned(site_id, mark)
         if joint is None:
             return {}
+        inputs = current.inputs
         table = load_code_table(inputs.site.table_id)
         options = {}
         for torches in TORCH_OPTIONS:
             asked = replace(joint, torches=torches)
-            plan = make_plan(inputs.site, table, [asked], inputs.weather, inputs.readings, made_utc)
+            plan = make_plan(inputs.site, table, [asked], inputs.weather, inputs.readings, current.plan.made_utc)
             if plan.joints and plan.joints[0].heat is not None:
                 options[torches] = plan.joints[0].heat
         return options
 
-    def _planned(self, site_id: str, mark: str) -> tuple[datetime, PlanInputs, Joint | None]:
-        """When the current plan was made and from what, and one of its joints."""
+    def _planned(self, site_id: str, mark: str) -> tuple[_Current, Joint | None]:
+        """The current plan, and one of the joints it was made from."""
         current = self._up_to_date(site_id)
-        with reading(self._engine) as session:
-            inputs = plans.inputs_of(session, current.plan_id)
-        return current.plan.made_utc, inputs, next((joint for joint in inputs.joints if joint.mark == mark), None)
+        return current, next((joint for joint in current.inputs.joints if joint.mark == mark), None)
 
 
 def feed_of(kept_site: KeptSite) -> str:
     """Name of the feed that the site's forecast comes from."""
     return kept_site.feed or choose(kept_site.site)
+
+
+def _position(site: Site) -> tuple[float, float]:
+    return site.latitude, site.longitude
 
 
 def _state(row: FeedRow | None, feed: str, now: datetime) -> FeedState:

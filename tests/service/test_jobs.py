@@ -33,6 +33,7 @@ from frostshift_service.store.records import FeedRow, ImportedJoint, UnknownSite
 from frostshift_service.store.sites import save_site
 from frostshift_service.store.tables import ForecastRow, PlanRow
 from frostshift_service.weather import FeedError
+from frostshift_service.weather.feeds import FEEDS
 
 PAYLOADS = Path(__file__).parents[2] / "fixtures" / "weather"
 NOW = datetime(2027, 1, 14, 20, 50, tzinfo=UTC)
@@ -298,7 +299,7 @@ def test_a_forecast_that_is_lost_is_not_answered_with_not_modified(
         session.exec(select(ForecastRow)).one()
         for row in session.exec(select(ForecastRow)):
             session.delete(row)
-    assert jobs.pull(NWS.id, even_if_not_due=True).outcome == "new"
+    assert jobs.pull(NWS.id).outcome == "new"
 
 
 def test_a_failure_keeps_the_last_good_forecast_and_the_pause_grows(
@@ -339,7 +340,8 @@ def test_broken_and_mended_are_logged_once_each(
     jobs = jobs_of(engine, clock, server, client)
     for status in (200, 503, 503, 503, 200, 200, 503):
         server.status = status
-        jobs.pull(NWS.id, even_if_not_due=True)
+        clock.now += timedelta(hours=2)
+        jobs.pull(NWS.id)
     said = [(record.levelname, record.getMessage().split(": http")[0]) for record in caplog.records]
     broken = ("WARNING", "site ore-shed: US National Weather Service gives no forecast: US National Weather Service")
     mended = ("INFO", "site ore-shed: US National Weather Service answers again")
@@ -375,9 +377,10 @@ def test_a_payload_that_cannot_be_used_leaves_everything_as_it_was(
     with_site(engine, NWS, HEAVY)
     jobs = jobs_of(engine, clock, server, client)
     jobs.pull(NWS.id)
+    clock.now += timedelta(hours=2)
     before = shown(jobs)
     server.grid, server.stamp = body, "Thu, 14 Jan 2027 20:40:00 GMT"
-    failed = jobs.pull(NWS.id, even_if_not_due=True)
+    failed = jobs.pull(NWS.id)
     assert failed.outcome == "failed"
     assert said in failed.message
     assert count(engine, ForecastRow) == 1
@@ -727,7 +730,9 @@ def test_two_at_work_on_one_store_lose_nothing(
 
     def pulls(jobs: Jobs) -> None:
         for _ in range(rounds):
-            jobs.pull(NWS.id, even_if_not_due=True)
+            with writing(either) as session:
+                forecasts.put_feed_row(session, FeedRow(NWS.id, "nws", NOW))  # due again
+            jobs.pull(NWS.id)
             jobs.replan(NWS.id)
 
     def works(jobs: Jobs, mark: str) -> None:
@@ -777,3 +782,49 @@ def test_a_plan_thinned_by_another_copy_is_made_again_before_it_is_shown(engine:
         assert kept is not None
         assert plans.plan_by_id(session, kept).plan == plan
     assert one.steel_series(NWS.id, "C-1") is None, "no forecast; and no error over a plan that is gone"
+
+
+def test_after_a_failure_somebody_who_mended_it_need_not_wait_after_an_answer_everybody_does(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    with_site(engine)
+    jobs = jobs_of(engine, clock, server, client)
+    server.status = 404
+    assert jobs.pull(NWS.id).outcome == "failed"
+    server.status = 200
+    assert jobs.pull(NWS.id).outcome == "not_due"
+    assert jobs.pull(NWS.id, again_after_failure=True).outcome == "new"
+    assert jobs.pull(NWS.id, again_after_failure=True).outcome == "not_due"
+
+
+def test_a_site_that_moves_starts_without_a_forecast_and_asks_at_once(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    with_site(engine, NWS, HEAVY)
+    jobs = jobs_of(engine, clock, server, client)
+    jobs.pull(NWS.id)
+    assert shown(jobs).freshness == "fresh"
+    with writing(engine) as session:
+        save_site(session, replace(NWS, latitude=NWS.latitude + 0.5))
+    assert shown(jobs).freshness == "none"
+    assert "/points/47,-94" in jobs.pull(NWS.id).message  # the server knows the old place only
+    with writing(engine) as session:
+        save_site(session, NWS)
+    assert shown(jobs).freshness == "fresh"
+
+
+def test_what_nobody_foresaw_waits_its_turn_like_any_failure(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with_site(engine)
+    jobs = jobs_of(engine, clock, server, client)
+
+    def broken(*_: object) -> None:
+        raise ZeroDivisionError
+
+    monkeypatch.setitem(FEEDS, "nws", replace(FEEDS["nws"], fetch=broken))
+    failed = jobs.pull(NWS.id)
+    assert failed.outcome == "failed"
+    assert "written in the log" in failed.message
+    assert jobs.pull(NWS.id).outcome == "not_due"
+    assert state(engine).failures == 1

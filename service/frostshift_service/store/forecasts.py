@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from typing import Final
 
 import numpy as np
+from sqlalchemy import ColumnElement
 from sqlmodel import Session, col, delete, select
 
 from frostshift_rules.surroundings import Hours
@@ -24,12 +25,15 @@ def keep_forecast(session: Session, site_id: str, forecast: KeptForecast) -> int
         UnknownSite: there is no site of that id.
         StoreError: a forecast without hours.
     """
-    if session.get(SiteRow, site_id) is None:
+    site = session.get(SiteRow, site_id)
+    if site is None:
         raise UnknownSite(f"there is no site {site_id!r}")
     if len(forecast.hours) == 0:
         raise StoreError(f"the forecast of {forecast.feed} has no hours")
     row = ForecastRow(
         site_id=site_id,
+        latitude=site.latitude,
+        longitude=site.longitude,
         feed=forecast.feed,
         issued_utc=forecast.issued_utc,
         fetched_utc=forecast.fetched_utc,
@@ -47,22 +51,32 @@ def keep_forecast(session: Session, site_id: str, forecast: KeptForecast) -> int
     return row.id
 
 
+def _of_site(site_id: str) -> tuple[ColumnElement[bool], ...]:
+    """Forecasts of a site for where it is now; those for a place it has left no longer count."""
+    return (
+        col(ForecastRow.site_id) == site_id,
+        col(SiteRow.id) == site_id,
+        col(ForecastRow.latitude) == col(SiteRow.latitude),
+        col(ForecastRow.longitude) == col(SiteRow.longitude),
+    )
+
+
+_NEWEST: Final = (col(ForecastRow.fetched_utc).desc(), col(ForecastRow.id).desc())
+
+
 def last_forecast(session: Session, site_id: str, feed: str | None = None) -> KeptForecast | None:
-    """The forecast fetched last, of one feed where given; None where there is none."""
-    wanted = select(ForecastRow).where(ForecastRow.site_id == site_id)
+    """The forecast fetched last for where the site is, of one feed where given; None where there is none."""
+    wanted = select(ForecastRow).where(*_of_site(site_id))
     if feed is not None:
         wanted = wanted.where(ForecastRow.feed == feed)
-    newest = wanted.order_by(col(ForecastRow.fetched_utc).desc(), col(ForecastRow.id).desc()).limit(1)
-    row = session.exec(newest).first()
+    row = session.exec(wanted.order_by(*_NEWEST).limit(1)).first()
     return None if row is None else _kept(row)
 
 
 def last_forecast_id(session: Session, site_id: str, feed: str) -> int | None:
-    """Id of the newest forecast of a feed; None where there is none."""
-    wanted = select(ForecastRow.id).where(ForecastRow.site_id == site_id, ForecastRow.feed == feed)
-    return session.exec(
-        wanted.order_by(col(ForecastRow.fetched_utc).desc(), col(ForecastRow.id).desc()).limit(1)
-    ).first()
+    """Id of that forecast; None where there is none."""
+    wanted = select(ForecastRow.id).where(*_of_site(site_id), ForecastRow.feed == feed)
+    return session.exec(wanted.order_by(*_NEWEST).limit(1)).first()
 
 
 def forecast_by_id(session: Session, forecast_id: int) -> KeptForecast:
@@ -96,12 +110,12 @@ def past_hours(session: Session, site_id: str, feed: str, first_utc: datetime, l
     wanted = (
         select(ForecastRow.hours)
         .where(
-            ForecastRow.site_id == site_id,
+            *_of_site(site_id),
             ForecastRow.feed == feed,
             ForecastRow.first_hour_utc <= last_utc,
             ForecastRow.last_hour_utc >= first_utc,
         )
-        .order_by(col(ForecastRow.fetched_utc).desc(), col(ForecastRow.id).desc())
+        .order_by(*_NEWEST)
     )
     block = np.full((len(SERIES), count), np.nan)
     found = False

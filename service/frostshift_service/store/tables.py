@@ -182,6 +182,8 @@ class ForecastRow(Table, table=True):
 
     id: int | None = Field(default=None, primary_key=True)
     site_id: str = Field(foreign_key="site.id")
+    latitude: float  # of the site when it was fetched: a site that moves starts without a forecast
+    longitude: float
     feed: str
     issued_utc: datetime | None
     fetched_utc: datetime

@@ -56,6 +56,8 @@ def upgrade() -> None:
         "forecast",
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("site_id", sa.String(), nullable=False),
+        sa.Column("latitude", sa.Float(), nullable=False),
+        sa.Column("longitude", sa.Float(), nullable=False),
         sa.Column("feed", sa.String(), nullable=False),
         sa.Column("issued_utc", sa.DateTime(timezone=True), nullable=True),
         sa.Column("fetched_utc", sa.DateTime(timezone=True), nullable=False),
