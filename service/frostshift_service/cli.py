@@ -43,6 +43,7 @@ from frostshift_service.store.sites import accept_table, load_site, load_sites, 
 from frostshift_service.views.desk import Desk
 from frostshift_service.views.files import csv_bytes, sheet_table
 from frostshift_service.views.sheet import MorningSheet
+from frostshift_service.views.show import plural
 from frostshift_service.views.terminal import sheet_text
 from frostshift_service.weather import FeedError
 
@@ -117,7 +118,7 @@ def _read(path: Path, most_bytes: int) -> bytes:
     except OSError as error:
         raise Refused(f"{path}: cannot be read: {error.strerror}") from error
     if len(data) > most_bytes:
-        raise Refused(f"{path}: larger than {most_bytes} bytes")
+        raise Refused(f"{path}: larger than {most_bytes / 1e6:g} MB; nothing was taken in")
     return data
 
 
@@ -208,7 +209,7 @@ def schedule_load(file: Path, site: SiteOption = None) -> None:
         data = _read(file, settings.schedule_bytes)
         taken = _take_schedule(engine, settings, site_id, data, file.name)
         jobs.replan(site_id)
-        print(f"{taken.joints} joints: {len(taken.added)} new, {len(taken.changed)} changed.")
+        print(f"{plural(taken.joints, 'joint')}: {len(taken.added)} new, {len(taken.changed)} changed.")
         if taken.vanished:
             print(f"No longer in the schedule: {', '.join(taken.vanished)}.")
         if taken.moves_undone:
@@ -222,7 +223,8 @@ def _take_schedule(engine: Engine, settings: Settings, site_id: str, data: bytes
     read = read_schedule(data, name, found.site, now, settings.schedule_bytes, settings.schedule_rows)
     if read.errors:
         more = read.error_count - len(read.errors)
-        lines = [f"{name}: nothing was taken in, {read.error_count} errors:", *(f"  {error}" for error in read.errors)]
+        count = plural(read.error_count, "error")
+        lines = [f"{name}: nothing was taken in, {count}:", *(f"  {error}" for error in read.errors)]
         raise Refused("\n".join([*lines, *([f"  and {more} more"] if more else [])]))
     for warning in read.warnings:
         print(f"! {warning}")

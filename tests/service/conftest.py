@@ -1,11 +1,23 @@
-"""An empty database on each of the two kinds."""
+"""What the tests of the service share: an empty database on each of the two kinds, and the command in this process."""
 
+import os
+import sqlite3
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from uuid import uuid4
 
 import psycopg
 import pytest
 from sqlalchemy import make_url
+
+from frostshift_service import cli
+
+CLOCK = datetime(2027, 1, 14, 20, 50, tzinfo=UTC)
+"""What the clock shows to the command."""
 
 
 @pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.postgres)])
@@ -18,3 +30,60 @@ def store_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     with psycopg.connect(server.render_as_string(hide_password=False), autocommit=True) as connection:
         connection.execute(f'CREATE SCHEMA "{schema}"')
     return server.update_query_dict({"options": f"-csearch_path={schema}"}).render_as_string(hide_password=False)
+
+
+@dataclass(frozen=True)
+class Said:
+    """What a command printed, and its exit code."""
+
+    code: int
+    out: str
+    err: str
+
+    def good(self) -> str:
+        """The output of a command that did what it was asked."""
+        assert (self.code, self.err) == (0, "")
+        return self.out
+
+    def refused(self) -> str:
+        """What a command that did nothing said, without its last line end."""
+        assert (self.code, self.out) == (1, "")
+        return self.err.removesuffix("\n")
+
+
+@pytest.fixture
+def run(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> Iterator[Callable[..., Said]]:
+    """Runs `frostshift` with arguments, data in `tmp_path`, at `CLOCK`; no traceback may reach the user."""
+    for name in [name for name in os.environ if name.startswith("FROSTSHIFT_") and "TEST" not in name]:
+        monkeypatch.delenv(name)
+    monkeypatch.setenv("FROSTSHIFT_DATA_DIR", str(tmp_path / "data"))
+    monkeypatch.setattr(cli, "utc_now", lambda: CLOCK)
+    monkeypatch.chdir(tmp_path)
+    level = cli.log.level
+
+    def command(*arguments: str) -> Said:
+        monkeypatch.setattr(sys, "argv", ["frostshift", *arguments])
+        with pytest.raises(SystemExit) as ended:
+            cli.main()
+        out, err = capsys.readouterr()
+        code = ended.value.code
+        assert isinstance(code, int)
+        assert "Traceback" not in out + err
+        return Said(code, out, err)
+
+    yield command
+    cli.log.setLevel(level)
+
+
+@pytest.fixture
+def store_rows(tmp_path: Path) -> Callable[[], dict[str, list[tuple[object, ...]]]]:
+    """Reads everything in the command's store but its plans."""
+
+    def read() -> dict[str, list[tuple[object, ...]]]:
+        with closing(sqlite3.connect(tmp_path / "data" / "frostshift.db")) as store:
+            names = [name for (name,) in store.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
+            return {name: store.execute(f'SELECT * FROM "{name}"').fetchall() for name in names if name != "plan"}
+
+    return read

@@ -10,19 +10,17 @@ import re
 import shutil
 import signal
 import socket
-import sqlite3
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager
-from dataclasses import dataclass
+from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import httpx
 import openpyxl
 import pytest
-import stamina
 
 from frostshift_rules.units import c_from_f
 from frostshift_service import cli, demo
@@ -35,7 +33,7 @@ from frostshift_service.store.engine import open_store, reading
 from frostshift_service.store.sites import load_site
 from frostshift_service.views.files import COLUMNS
 
-NOW = datetime(2027, 1, 14, 20, 50, tzinfo=UTC)
+NOW = datetime(2027, 1, 14, 20, 50, tzinfo=UTC)  # the clock of `run`
 PAYLOADS = Path(__file__).parents[2] / "fixtures" / "weather"
 HEAD = "mark,start,hours,process,electrode,weld_length,steel_1,thickness_1,steel_2,thickness_2\n"
 ROWS = (
@@ -44,61 +42,8 @@ ROWS = (
 )
 
 
-@dataclass(frozen=True)
-class Said:
-    """What a command printed, and its exit code."""
-
-    code: int
-    out: str
-    err: str
-
-
-Run = Callable[..., Said]
-
-
-@pytest.fixture(autouse=True)
-def one_attempt() -> Iterator[None]:
-    with stamina.set_testing(True, attempts=1):
-        yield
-
-
-@pytest.fixture
-def run(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> Iterator[Run]:
-    """Runs `frostshift` with arguments in an empty data directory, at `NOW`; no traceback may reach the user."""
-    for name in [name for name in os.environ if name.startswith("FROSTSHIFT_") and "TEST" not in name]:
-        monkeypatch.delenv(name)
-    monkeypatch.setenv("FROSTSHIFT_DATA_DIR", str(tmp_path / "data"))
-    monkeypatch.setattr(cli, "utc_now", lambda: NOW)
-    monkeypatch.chdir(tmp_path)
-
-    level = cli.log.level
-
-    def command(*arguments: str) -> Said:
-        monkeypatch.setattr(sys, "argv", ["frostshift", *arguments])
-        with pytest.raises(SystemExit) as ended:
-            cli.main()
-        out, err = capsys.readouterr()
-        code = ended.value.code
-        assert isinstance(code, int)
-        assert "Traceback" not in out + err
-        return Said(code, out, err)
-
-    yield command
-    cli.log.setLevel(level)
-
-
-def good(said: Said) -> str:
-    assert (said.code, said.err) == (0, "")
-    return said.out
-
-
-def refused(said: Said) -> str:
-    """The one line of a refusal."""
-    assert (said.code, said.out) == (1, "")
-    assert said.err.count("\n") == 1
-    return said.err.strip()
-
-
+Run = Callable[..., Any]
+"""Runs `frostshift` (see `run`)."""
 _prepared: list[Path] = []
 
 
@@ -106,40 +51,33 @@ _prepared: list[Path] = []
 def set_up(run: Run, tmp_path: Path, tmp_path_factory: pytest.TempPathFactory) -> Run:
     """With a site, its schedule and its forecast from a file; made once, then copied."""
     if not _prepared:
-        good(run("site", "template", "site.toml"))
-        good(run("site", "load", "site.toml"))
+        run("site", "template", "site.toml").good()
+        run("site", "load", "site.toml").good()
         Path("week.csv").write_text(HEAD + ROWS, encoding="utf-8")
-        good(run("schedule", "load", "week.csv"))
-        good(run("pull", "--file", str(PAYLOADS / "nws_long.json")))
+        run("schedule", "load", "week.csv").good()
+        run("pull", "--file", str(PAYLOADS / "nws_long.json")).good()
         _prepared.append(shutil.copytree(tmp_path, tmp_path_factory.mktemp("prepared"), dirs_exist_ok=True))
     shutil.copytree(_prepared[0], tmp_path, dirs_exist_ok=True)
     return run
-
-
-def rows(data: Path) -> dict[str, list[tuple[object, ...]]]:
-    """Everything in the store but the plans."""
-    with closing(sqlite3.connect(data / "frostshift.db")) as store:
-        names = [name for (name,) in store.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
-        return {name: store.execute(f'SELECT * FROM "{name}"').fetchall() for name in names if name != "plan"}
 
 
 # A job from nothing to the sheet --------------------------------------------------------------------------------------
 
 
 def test_a_job_from_nothing_to_the_sheet(run: Run) -> None:
-    assert good(run("site", "list")) == ""
-    assert good(run("site", "template", "site.toml")) == "Wrote site.toml.\n"
-    assert good(run("site", "load", "site.toml")) == "Site my-site is set up: My site, begun 2027-01-14.\n"
-    assert good(run("site", "list")) == "my-site  My site, begun 2027-01-14\n"
-    assert refused(run("sheet")) == "site my-site has no plan yet: load a schedule first"
+    assert run("site", "list").good() == ""
+    assert run("site", "template", "site.toml").good() == "Wrote site.toml.\n"
+    assert run("site", "load", "site.toml").good() == "Site my-site is set up: My site, begun 2027-01-14.\n"
+    assert run("site", "list").good() == "my-site  My site, begun 2027-01-14\n"
+    assert run("sheet").refused() == "site my-site has no plan yet: load a schedule first"
     Path("week.csv").write_text(HEAD + ROWS, encoding="utf-8")
-    assert good(run("schedule", "load", "week.csv")) == "2 joints: 2 new, 0 changed.\n"
-    assert "2 unknown" in good(run("sheet")), "without a forecast nothing is known"
-    pulled = good(run("pull", "--file", str(PAYLOADS / "nws_long.json")))
+    assert run("schedule", "load", "week.csv").good() == "2 joints: 2 new, 0 changed.\n"
+    assert "2 unknown" in run("sheet").good(), "without a forecast nothing is known"
+    pulled = run("pull", "--file", str(PAYLOADS / "nws_long.json")).good()
     assert "The site's forecast now comes from files" in pulled
     assert "! precipitation (precip_mm) is missing in 112 of 189 hours" in pulled
     assert pulled.endswith("Forecast of 190 hours from nws_long.json.\n")
-    sheet = good(run("sheet", "--day", "tomorrow", "--shifts", "1"))
+    sheet = run("sheet", "--day", "tomorrow", "--shifts", "1").good()
     assert sheet.startswith("My site, begun 2027-01-14: 1 shift: Fri 15 Jan\n")
     assert "C-1" in sheet
     assert "heat to minimum" in sheet
@@ -149,35 +87,34 @@ def test_a_job_from_nothing_to_the_sheet(run: Run) -> None:
 
 def test_a_schedule_again_says_what_it_did(set_up: Run) -> None:
     Path("next.csv").write_text(HEAD + ROWS.splitlines()[0].replace("20 in", "24 in") + "\n", encoding="utf-8")
-    assert (
-        good(set_up("schedule", "load", "next.csv")) == "1 joints: 0 new, 1 changed.\nNo longer in the schedule: C-2.\n"
-    )
+    answer = set_up("schedule", "load", "next.csv").good()
+    assert answer == "1 joint: 0 new, 1 changed.\nNo longer in the schedule: C-2.\n"
 
 
 def test_settings_out_and_in_again(set_up: Run) -> None:
-    good(set_up("site", "accept-table", "--by", "Q. Arden"))
-    assert good(set_up("site", "save", "saved.toml")) == "Wrote saved.toml.\n"
+    set_up("site", "accept-table", "--by", "Q. Arden").good()
+    assert set_up("site", "save", "saved.toml").good() == "Wrote saved.toml.\n"
     saved = Path("saved.toml").read_text(encoding="utf-8")
     assert 'feed = "file"' in saved
     assert 'accepted_by = "Q. Arden"' in saved
     assert "accepted_on = 2027-01-14" in saved
-    good(set_up("site", "load", "saved.toml"))
-    good(set_up("site", "save", "again.toml"))
+    set_up("site", "load", "saved.toml").good()
+    set_up("site", "save", "again.toml").good()
     assert Path("again.toml").read_text(encoding="utf-8") == saved
 
 
 def test_templates_can_be_loaded(set_up: Run) -> None:
     for name in ("empty.csv", "empty.xlsx"):
-        assert good(set_up("schedule", "template", name)) == f"Wrote {name}.\n"
+        assert set_up("schedule", "template", name).good() == f"Wrote {name}.\n"
     assert openpyxl.load_workbook("empty.xlsx").active is not None
-    assert refused(set_up("schedule", "template", "empty.ods")).endswith("expected a name that ends in .csv or .xlsx")
-    assert refused(set_up("schedule", "template", "empty.csv")) == "empty.csv is there already and stays as it is."
+    assert set_up("schedule", "template", "empty.ods").refused().endswith("expected a name that ends in .csv or .xlsx")
+    assert set_up("schedule", "template", "empty.csv").refused() == "empty.csv is there already and stays as it is."
     assert "nothing was taken in" in set_up("schedule", "load", "empty.csv").err
 
 
 @pytest.mark.parametrize(("typed", "steel_c"), [("28F", c_from_f(28.0)), ("-3C", -3.0), ("-4.5 °F", c_from_f(-4.5))])
 def test_a_reading_is_kept_and_moves_the_plan(set_up: Run, tmp_path: Path, typed: str, steel_c: float) -> None:
-    assert good(set_up("reading", "C-1", typed, "--instrument", "probe")) == (
+    assert set_up("reading", "C-1", typed, "--instrument", "probe").good() == (
         f"C-1: {typed} noted; the plan goes on from it.\n"
     )
     engine = open_store(f"sqlite:///{(tmp_path / 'data' / 'frostshift.db').as_posix()}")
@@ -189,9 +126,9 @@ def test_a_reading_is_kept_and_moves_the_plan(set_up: Run, tmp_path: Path, typed
 
 
 def test_pull_asks_the_service(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
-    good(run("site", "template", "site.toml"))
-    good(run("site", "load", "site.toml"))
-    said = refused(run("pull"))
+    run("site", "template", "site.toml").good()
+    run("site", "load", "site.toml").good()
+    said = run("pull").refused()
     assert said == (
         "No contact is set: weather services want FROSTSHIFT_CONTACT. "
         "There is no earlier forecast: every joint is unknown."
@@ -202,13 +139,13 @@ def test_pull_asks_the_service(run: Run, monkeypatch: pytest.MonkeyPatch) -> Non
         monkeypatch.setenv(name, "http://127.0.0.1:9")
     monkeypatch.setenv("NO_PROXY", "")
     monkeypatch.setenv("no_proxy", "")
-    line = refused(run("pull"))
+    line = run("pull").refused()
     assert line.startswith("US National Weather Service: https://api.weather.gov/points/47.9,-92.4: ConnectError ")
     assert line.endswith("There is no earlier forecast: every joint is unknown.")
 
 
 def test_the_last_good_forecast_stays(set_up: Run) -> None:
-    assert refused(set_up("pull")) == (
+    assert set_up("pull").refused() == (
         "The forecast comes from a file: load one with `frostshift pull --file`. "
         "The last good forecast stays, fetched 2027-01-14 20:50 UTC."
     )
@@ -218,7 +155,7 @@ def test_the_last_good_forecast_stays(set_up: Run) -> None:
 
 
 def test_json_is_what_the_page_answers(set_up: Run, tmp_path: Path) -> None:
-    by_command = json.loads(good(set_up("sheet", "--json", "--day", "2027-01-15", "--shifts", "1")))
+    by_command = json.loads(set_up("sheet", "--json", "--day", "2027-01-15", "--shifts", "1").good())
     settings = Settings(data_dir=tmp_path / "data")
     engine = open_store(settings.database_url)
     jobs = Jobs(engine, lambda: NOW, get=None, jitter=lambda: 0.0)
@@ -234,12 +171,12 @@ def test_json_is_what_the_page_answers(set_up: Run, tmp_path: Path) -> None:
     assert answer.status_code == 200
     assert by_command == answer.json()
     assert [line["mark"] for line in by_command["shifts"][0]["lines"]] == ["C-1", "C-2"]
-    by_command_csv = good(set_up("sheet", "--csv", "--day", "2027-01-15", "--shifts", "1"))
+    by_command_csv = set_up("sheet", "--csv", "--day", "2027-01-15", "--shifts", "1").good()
     assert by_command_csv.encode() == as_csv.content.removeprefix(b"\xef\xbb\xbf")
 
 
 def test_csv_parses(set_up: Run) -> None:
-    text = good(set_up("sheet", "--csv", "--day", "tomorrow"))
+    text = set_up("sheet", "--csv", "--day", "tomorrow").good()
     rows = list(csv.DictReader(io.StringIO(text)))
     assert [row["mark"] for row in rows] == ["C-1", "C-2"]
     assert {"light_up", "start", "call"} <= set(rows[0])
@@ -297,17 +234,19 @@ def test_a_terminal_that_lacks_a_letter_ends_no_command(set_up: Run, monkeypatch
     ],
 )
 def test_it_is_said_in_one_line_and_nothing_changes(
-    set_up: Run, tmp_path: Path, arguments: tuple[str, ...], said: str
+    set_up: Run, store_rows: Callable[[], object], arguments: tuple[str, ...], said: str
 ) -> None:
     Path("site.json").write_text("{}", encoding="utf-8")
-    before = rows(tmp_path / "data")
-    assert said in refused(set_up(*arguments))
-    assert rows(tmp_path / "data") == before
+    before = store_rows()
+    answer = set_up(*arguments).refused()
+    assert said in answer
+    assert "\n" not in answer
+    assert store_rows() == before
 
 
 @pytest.mark.parametrize("day", ["0001-01-01", "9999-12-31"])
 def test_a_day_far_away_has_no_shift(set_up: Run, day: str) -> None:
-    text = good(set_up("sheet", "--day", day))
+    text = set_up("sheet", "--day", day).good()
     assert "No shift in this time" in text or "Fri 15 Jan" in text
 
 
@@ -332,54 +271,54 @@ def test_a_command_that_is_mistyped_is_explained(run: Run, arguments: tuple[str,
 
 
 def test_help_names_every_command(run: Run) -> None:
-    text = good(run("--help"))
+    text = run("--help").good()
     for command in ("site", "schedule", "pull", "reading", "sheet", "serve", "demo"):
         assert f" {command} " in text
-    assert good(run("reading", "--help"))
+    assert run("reading", "--help").good()
 
 
 def test_no_site_and_two_sites(run: Run) -> None:
-    assert refused(run("sheet")) == (
+    assert run("sheet").refused() == (
         "There is no site yet: `frostshift site template FILE`, edit it, `frostshift site load FILE`."
     )
-    good(run("site", "template", "site.toml"))
-    good(run("site", "load", "site.toml"))
+    run("site", "template", "site.toml").good()
+    run("site", "load", "site.toml").good()
     other = Path("site.toml").read_text(encoding="utf-8").replace('id = "my-site"', 'id = "other"')
     Path("other.toml").write_text(other, encoding="utf-8")
-    good(run("site", "load", "other.toml"))
-    assert refused(run("sheet")) == "Say which site with --site; there are my-site, other."
-    assert refused(run("sheet", "--site", "other")) == "site other has no plan yet: load a schedule first"
+    run("site", "load", "other.toml").good()
+    assert run("sheet").refused() == "Say which site with --site; there are my-site, other."
+    assert run("sheet", "--site", "other").refused() == "site other has no plan yet: load a schedule first"
 
 
 def test_a_wrong_setting_ends_every_command(run: Run, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setenv("FROSTSHIFT_HOST", "0.0.0.0")
-    assert "FROSTSHIFT_HOST: '0.0.0.0' is not a loopback address" in refused(run("serve"))
+    assert "FROSTSHIFT_HOST: '0.0.0.0' is not a loopback address" in run("serve").refused()
     monkeypatch.delenv("FROSTSHIFT_HOST")
     monkeypatch.setenv("FROSTSHIFT_PROT", "8000")
-    assert refused(run("site", "list")).startswith("FROSTSHIFT_PROT is not a setting; the settings are ")
+    assert run("site", "list").refused().startswith("FROSTSHIFT_PROT is not a setting; the settings are ")
     monkeypatch.delenv("FROSTSHIFT_PROT")
     (tmp_path / "file").write_bytes(b"")
     monkeypatch.setenv("FROSTSHIFT_DATA_DIR", str(tmp_path / "file"))
-    assert "cannot be opened" in refused(run("site", "list"))
+    assert "cannot be opened" in run("site", "list").refused()
     monkeypatch.setenv("FROSTSHIFT_DATA_DIR", str(tmp_path))
     (tmp_path / "frostshift.db").write_bytes(b"no database" * 1000)
-    assert "cannot be opened: file is not a database" in refused(run("site", "list"))
+    assert "cannot be opened: file is not a database" in run("site", "list").refused()
 
 
 def test_a_port_in_use_is_one_line(set_up: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("FROSTSHIFT_LOG_LEVEL", "debug")
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = taken.getsockname()[1]
-        said = refused(set_up("serve", "--port", str(port)))
+        said = set_up("serve", "--port", str(port)).refused()
     assert said == f"Port {port} cannot be used (Address already in use): choose another with --port."
     assert cli.log.level == logging.DEBUG, "only the server logs, as its setting says"
 
 
 def test_the_demo_in_this_process(run: Run, tmp_path: Path) -> None:
-    first = good(run("demo", "--no-serve", "--data", "demo"))
+    first = run("demo", "--no-serve", "--data", "demo").good()
     assert "Lynx Fork powerhouse, crane runway (demo): 2 shifts: Fri 15 Jan" in first
     assert "BP-A1" in first
-    again = good(run("demo", "--no-serve", "--data", "demo"))
+    again = run("demo", "--no-serve", "--data", "demo").good()
     assert again == first, "it can be run twice"
     engine = open_store(f"sqlite:///{(tmp_path / 'demo' / 'demo.db').as_posix()}")
     with reading(engine) as session:
@@ -479,5 +418,5 @@ def test_the_demo_serves_its_pages_once_a_link_until_ctrl_c(tmp_path: Path) -> N
 
 
 def test_times_are_the_sites_own(set_up: Run) -> None:
-    text = good(set_up("sheet", "--day", "today", "--shifts", "1"))
+    text = set_up("sheet", "--day", "today", "--shifts", "1").good()
     assert f"Planned Thu 14 Jan 2027 {(NOW - timedelta(hours=6)):%H:%M}." in text
