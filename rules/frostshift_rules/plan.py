@@ -45,7 +45,7 @@ from frostshift_rules.workload import (
     ShiftTotal,
     Span,
     Weather,
-    WeatherHour,
+    WeatherSpell,
 )
 
 __all__ = [
@@ -62,7 +62,7 @@ __all__ = [
     "ShiftTotal",
     "Span",
     "Weather",
-    "WeatherHour",
+    "WeatherSpell",
     "WeatherState",
     "make_plan",
 ]
@@ -283,9 +283,8 @@ class _WeatherStates:
     def __init__(self, job: _Job, field: Outlook) -> None:
         self._job, self._field = job, field
         self._spots: dict[tuple[stops.Spot, tuple[int, ...]], _SpotStates] = {}
-        self._system = preheat.systems(job.site.code_units)[0]
 
-    def of(self, number: int, first_h: float, last_h: float) -> tuple[WeatherState, tuple[WeatherHour, ...]]:
+    def of(self, number: int, first_h: float, last_h: float) -> tuple[WeatherState, tuple[WeatherSpell, ...]]:
         """The worst state from `first_h` to `last_h`, and the hours that are not `go`."""
         field = self._field
         key = stops.spot_of(self._job.joints[number]), tuple(field.part_class[field.parts_of(number)].tolist())
@@ -300,7 +299,7 @@ class _WeatherStates:
         if first < 0 or last > len(spot.codes) - 1:
             worst = max(worst, stops.STATES.index("unknown"))
         if inside not in spot.held:
-            spot.held[inside] = tuple(self._hours_held(spot, inside))
+            spot.held[inside] = tuple(self._spells(spot, inside))
         return stops.STATES[worst], spot.held[inside]
 
     def _judge(self, spot: stops.Spot, rows: tuple[int, ...]) -> stops.Judged:
@@ -315,16 +314,19 @@ class _WeatherStates:
         )
         return stops.judge(hours, spot, self._job.table, site.code_units, site.choices)
 
-    def _hours_held(self, spot: _SpotStates, inside: range) -> Iterator[WeatherHour]:
-        """The hours that are not `go`; hours in a row for the same rules say the same."""
+    def _spells(self, spot: _SpotStates, inside: range) -> Iterator[WeatherSpell]:
+        """The hours that are not `go`, those in a row for the same rules together."""
         held = (hour for hour in inside if spot.codes[hour])
         for _, spell in groupby(enumerate(held), key=lambda one: (one[1] - one[0], spot.rules_at(one[1]))):
             hours = [hour for _, hour in spell]
-            worst = [stops.worst_of(of_rule) for of_rule in zip(*(spot.reasons[hour] for hour in hours), strict=True)]
-            text = " ".join(stops.reason_text(reason, self._system) for reason in worst)
-            source = "; ".join(dict.fromkeys(stops.source_text(reason) for reason in worst))
-            for hour in hours:
-                yield WeatherHour(self._field.hours.time_utc(hour), stops.STATES[spot.codes[hour]], text, source)
+            yield WeatherSpell(
+                start_utc=self._field.hours.time_utc(hours[0]),
+                end_utc=self._field.hours.time_utc(hours[-1] + 1),
+                state=stops.STATES[spot.codes[hours[0]]],
+                reasons=tuple(
+                    stops.worst_of(of_rule) for of_rule in zip(*(spot.reasons[hour] for hour in hours), strict=True)
+                ),
+            )
 
 
 @dataclass(frozen=True)
@@ -333,7 +335,7 @@ class _SpotStates:
 
     codes: list[int]
     reasons: list[tuple[stops.Reason, ...]]
-    held: dict[range, tuple[WeatherHour, ...]]
+    held: dict[range, tuple[WeatherSpell, ...]]
 
     def rules_at(self, hour: int) -> tuple[stops.Rule, ...]:
         """The rules behind an hour's state."""
@@ -373,7 +375,7 @@ def _with_weather(job: _Job, weather: Weather, hours: Hours, readings: Sequence[
         verdict = _verdict(job, number, judged, overdue=overdue, ends_early=times.end_h[number] > len(hours) - 1)
         anchored = not _start_matters(job, judged, number)
         free = from_start.steel if anchored and verdict.call not in ("no_heat", "unknown") else None
-        state, weather_hours = states.of(number, float(times.first_h[number]), float(times.end_h[number]))
+        state, weather_spells = states.of(number, float(times.first_h[number]), float(times.end_h[number]))
         known = steel is not None and requirement.minimum_c is not None
         planned.append(
             JointPlan(
@@ -394,7 +396,7 @@ def _with_weather(job: _Job, weather: Weather, hours: Hours, readings: Sequence[
                 no_heat_after_utc=_hour(hours, free.passes_after[number]) if free else None,
                 anchored=anchored,
                 weather_state=state,
-                weather_hours=weather_hours,
+                weather_spells=weather_spells,
                 heat=None if steel is None else heat_of.get(number),
                 hint=steel is not None and requirement.not_accepted,
             )
@@ -513,7 +515,7 @@ def _without_weather(job: _Job, number: int, weather: Weather) -> JointPlan:
         no_heat_after_utc=None,
         anchored=False,
         weather_state="unknown",
-        weather_hours=(),
+        weather_spells=(),
         heat=None,
         hint=False,
     )

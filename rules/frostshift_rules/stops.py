@@ -12,7 +12,7 @@ warm steel does not lift the stop for cold air, nor does an hour that is `go` ma
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal, get_args
 
@@ -84,11 +84,11 @@ class SpotHours:
 
 @dataclass(frozen=True, slots=True)
 class Reason:
-    """Why an hour is not `go`: the rule, the value that met it and its limit (SI units; NaN where it has none)."""
+    """Why an hour is not `go`: the rule, the value that met it and its limit (SI units; None where it has none)."""
 
     rule: Rule
-    value: float
-    limit: float
+    value: float | None
+    limit: float | None
     source: Source
 
 
@@ -119,7 +119,11 @@ class Judged:
         """Why the hour is not `go`, the worst first; empty for `go`."""
         held = [finding for finding in self.findings if finding.hours[hour]]
         held.sort(key=lambda finding: STATES.index(finding.state), reverse=True)
-        return tuple(Reason(f.rule, float(f.values[hour]), f.limit, f.source) for f in held)
+        return tuple(Reason(f.rule, _known(f.values[hour]), _known(f.limit), f.source) for f in held)
+
+
+def _known(value: float) -> float | None:
+    return None if math.isnan(value) else float(value)
 
 
 def ambient_limit_c(table: CodeTable, units: CodeUnits) -> float:
@@ -222,9 +226,10 @@ def _within_hours_before(flags: Flags, hours: float, before_first: bool) -> Flag
 
 def worst_of(reasons: Sequence[Reason]) -> Reason:
     """The worst of some hours' reasons of one rule: the coldest air, the strongest wind, the heaviest rain."""
-    coldest = reasons[0].rule.startswith("air")
-    values = [reason.value for reason in reasons]
-    return replace(reasons[0], value=min(values) if coldest else max(values))
+    values = [reason.value for reason in reasons if reason.value is not None]
+    if not values:
+        return reasons[0]
+    return replace(reasons[0], value=min(values) if reasons[0].rule.startswith("air") else max(values))
 
 
 def source_text(reason: Reason) -> str:
@@ -234,30 +239,10 @@ def source_text(reason: Reason) -> str:
 
 def reason_text(reason: Reason, units: System) -> str:
     """A reason for people, one sentence."""
-    value, limit = _amounts(reason, units)
-    said = {
-        "air_below_limit": f"Air at the weld at most {value}, below the least of {limit}",
-        "air_too_close": f"Air at the weld may fall to {value}, the least being {limit}: too close to say, "
-        "measure the air at the weld",
-        "air_missing": "No air temperature in the forecast",
-        "wind_above_limit": f"Wind of {value} at 10 m, at the weld at most {limit}: shelter it",
-        "wind_missing": "No wind in the forecast",
-        "process_missing": f"The process is not stated, and with some the wind at the weld may be at most {limit}",
-        "rain_or_snow": f"Rain or snow, {value} in the hour: keep it off the joint",
-        "steel_still_wet": f"Rain or snow within the last {reason.limit:g} h: dry the steel first",
-        "rain_missing": "No rain and snow amounts in the forecast for this hour or those just before",
-        "dew": "Dew on the steel: dry it first",
-        "frost": "Frost on the steel: dry it first",
-    }[reason.rule]
-    return f"{said}."
-
-
-def _amounts(reason: Reason, units: System) -> tuple[str, str]:
-    if reason.rule.startswith("air"):
-        return _temperature(reason.value, units), _temperature(reason.limit, units)
-    if reason.rule.startswith(("wind", "process")):
-        return _speed(reason.value, units), _speed(reason.limit, units)
-    return _depth(reason.value, units), _depth(reason.limit, units)
+    measure = _MEASURES.get(reason.rule)
+    value = "" if measure is None or reason.value is None else measure(reason.value, units)
+    limit = "" if measure is None or reason.limit is None else measure(reason.limit, units)
+    return _SENTENCES[reason.rule].format(value=value, limit=limit)
 
 
 def _temperature(c: float, units: System) -> str:
@@ -272,5 +257,33 @@ def _depth(mm: float, units: System) -> str:
     return f"{in_from_mm(mm):.2f} in" if units == "us" else f"{_one_place(mm)} mm"
 
 
+def _hours(h: float, units: System) -> str:
+    return f"{h:g} h"
+
+
 def _one_place(value: float) -> str:
     return f"{round(value, 1) + 0.0:g}"  # + 0.0 turns a minus zero into zero
+
+
+_MEASURES: Final[dict[Rule, Callable[[float, System], str]]] = {
+    "air_below_limit": _temperature,
+    "air_too_close": _temperature,
+    "wind_above_limit": _speed,
+    "process_missing": _speed,
+    "rain_or_snow": _depth,
+    "steel_still_wet": _hours,
+}
+_SENTENCES: Final[dict[Rule, str]] = {
+    "air_below_limit": "Air at the weld at most {value}, below the least of {limit}.",
+    "air_too_close": "Air at the weld may fall to {value}, the least being {limit}: too close to say, measure the air "
+    "at the weld.",
+    "air_missing": "No air temperature in the forecast.",
+    "wind_above_limit": "Wind of {value} at 10 m, at the weld at most {limit}: shelter it.",
+    "wind_missing": "No wind in the forecast.",
+    "process_missing": "The process is not stated, and with some the wind at the weld may be at most {limit}.",
+    "rain_or_snow": "Rain or snow, {value} in the hour: keep it off the joint.",
+    "steel_still_wet": "Rain or snow within the last {limit}: dry the steel first.",
+    "rain_missing": "No rain and snow amounts in the forecast for this hour or those just before.",
+    "dew": "Dew on the steel: dry it first.",
+    "frost": "Frost on the steel: dry it first.",
+}

@@ -8,6 +8,7 @@ from typing import Literal
 
 from frostshift_rules.job import Joint, Site
 from frostshift_rules.preheat import Requirement
+from frostshift_rules.stops import Reason
 from frostshift_rules.stops import WeatherState as WeatherState
 from frostshift_rules.surroundings import Hours
 
@@ -129,17 +130,16 @@ class HeatPlan:
 
 
 @dataclass(frozen=True, slots=True)
-class WeatherHour:
-    """One hour in which the weather does not simply let the joint be welded.
+class WeatherSpell:
+    """Hours in a row in which the weather does not simply let the joint be welded, for the same rules.
 
-    Hours in a row for the same rules share one `reason`, with the worst figure of them all. `source` says where the
-    rules stand and how sure our copy is.
+    `reasons`: the rules, the worst first, each with its worst figure of the spell; the edges put them into words.
     """
 
-    at_utc: datetime
+    start_utc: datetime
+    end_utc: datetime
     state: WeatherState
-    reason: str
-    source: str = ""
+    reasons: tuple[Reason, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +163,7 @@ class JointPlan:
         no_heat_after_utc: struck after it, within the window, no heat would be needed; None where that is not so.
         anchored: False while the assumed start of the steel temperature still matters by 1 K or more.
         weather_state: worst of the working hours.
-        weather_hours: the hours that are not `go`, with the rule.
+        weather_spells: the hours that are not `go`, with the rules.
         heat: None where no heat is needed or nothing can be said.
         hint: True where `heat` rests on a figure that the site has not accepted (the call is then `unknown`).
     """
@@ -185,7 +185,7 @@ class JointPlan:
     no_heat_after_utc: datetime | None
     anchored: bool
     weather_state: WeatherState
-    weather_hours: tuple[WeatherHour, ...]
+    weather_spells: tuple[WeatherSpell, ...]
     heat: HeatPlan | None
     hint: bool
 

@@ -479,9 +479,12 @@ def test_the_weather_state_is_that_of_the_working_hours_with_rule_and_source() -
     snow[at(START) + 1] = 1.0
     found = planned(joint(mm(10.0), exposure="open"), hours(5.0, precip_mm=snow))
     assert found.weather_state == "shelter_needed"
-    assert [hour.state for hour in found.weather_hours] == ["shelter_needed", "dry_first", "dry_first"]
-    assert found.weather_hours[0].at_utc == START + timedelta(hours=1)
-    assert all(hour.reason and hour.source for hour in found.weather_hours)
+    falling, drying = found.weather_spells
+    assert (falling.state, drying.state) == ("shelter_needed", "dry_first")
+    assert (falling.start_utc, falling.end_utc) == (START + timedelta(hours=1), START + timedelta(hours=2))
+    assert drying.end_utc - drying.start_utc == timedelta(hours=2)
+    assert [reason.rule for reason in falling.reasons] == ["rain_or_snow"]
+    assert falling.reasons[0].value == 1.0
     assert planned(THIN, hours(5.0, precip_mm=snow)).weather_state == "go"  # covered
 
 

@@ -10,7 +10,8 @@ from typing import Final
 
 from frostshift_rules.gas import NOT_COUNTED, gas
 from frostshift_rules.job import JointState, Site
-from frostshift_rules.workload import FuelTotal, JointPlan, Plan, Range, ShiftTotal, WeatherHour, WeatherState
+from frostshift_rules.stops import reason_text, source_text
+from frostshift_rules.workload import FuelTotal, JointPlan, Plan, Range, ShiftTotal, WeatherSpell, WeatherState
 from frostshift_service.views.show import (
     Amount,
     Moment,
@@ -77,12 +78,16 @@ class Header:
 
 @dataclass(frozen=True, slots=True)
 class HeldHours:
-    """Hours in a row in which the weather does not simply let the joint be welded, for one reason."""
+    """Hours in a row in which the weather does not simply let the joint be welded, for the same rules.
+
+    `source` says where the rules stand and how sure our copy is.
+    """
 
     start: Moment
     end: Moment
     state: Word
     reason: str
+    source: str
     text: str
 
 
@@ -290,27 +295,16 @@ def header(plan: Plan, show: Show, now: datetime) -> Header:
     )
 
 
-def held_hours(hours: Sequence[WeatherHour], worst: WeatherState, show: Show) -> tuple[HeldHours, ...]:
-    """Hours in a row with the same state and reason, drawn together; each hour lasts to the next full one.
-
-    Their text repeats the state only where it is not the joint's `worst`, which stands beside them.
-    """
-    found: list[tuple[WeatherHour, datetime]] = []
-    for hour in hours:
-        end = hour.at_utc + timedelta(hours=1)
-        if found:
-            first, until = found[-1]
-            if (first.state, first.reason, until) == (hour.state, hour.reason, hour.at_utc):
-                found[-1] = (first, end)
-                continue
-        found.append((hour, end))
+def held_hours(spells: Sequence[WeatherSpell], worst: WeatherState, show: Show) -> tuple[HeldHours, ...]:
+    """Spells in words. Their text repeats the state only where it is not the joint's `worst`, which stands beside."""
     rows = []
-    for first, until in found:
-        start, end_moment = show.moment(first.at_utc), show.moment(until)
-        word = WEATHER[first.state]
-        said = first.reason if first.state == worst else f"{word.text}, {first.reason}"
-        text = f"{start.text} to {show.moment(until, detail='clock').text}: {said}"
-        rows.append(HeldHours(start, end_moment, word, first.reason, text))
+    for spell in spells:
+        start, end, word = show.moment(spell.start_utc), show.moment(spell.end_utc), WEATHER[spell.state]
+        reason = " ".join(reason_text(reason, show.system) for reason in spell.reasons)
+        source = "; ".join(dict.fromkeys(source_text(reason) for reason in spell.reasons))
+        said = reason if spell.state == worst else f"{word.text}: {reason}"
+        text = f"{start.text} to {show.moment(spell.end_utc, detail='clock').text}: {said}"
+        rows.append(HeldHours(start, end, word, reason, source, text))
     return tuple(rows)
 
 
@@ -366,7 +360,7 @@ def line(joint_plan: JointPlan, site: Site, show: Show, defaults: Sequence[str] 
         torches=None if heat is None else heat.torches,
         segments=None if heat is None else heat.segments,
         weather=WEATHER[joint_plan.weather_state],
-        held=held_hours(joint_plan.weather_hours, joint_plan.weather_state, show),
+        held=held_hours(joint_plan.weather_spells, joint_plan.weather_state, show),
         fuel_name="" if source is None else gas(source.fuel).name,
         fuel=None if heat is None else optional(show.mass, heat.fuel_kg),
         oxygen=None if heat is None else optional(show.volume, heat.oxygen_m3),

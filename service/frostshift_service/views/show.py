@@ -188,6 +188,11 @@ class Show:
     units: ShowUnits
     zone: ZoneInfo
 
+    @property
+    def system(self) -> Literal["us", "si"]:
+        """The one system of units for sentences that can hold only one."""
+        return "si" if self.units == "si" else "us"
+
     def _in_units(self, us: Callable[[], str], si: Callable[[], str]) -> str:
         parts = [us()] if self.units != "si" else []
         if self.units != "us":

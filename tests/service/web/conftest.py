@@ -18,7 +18,9 @@ from sqlalchemy import Engine
 from frostshift_rules.gas import burn
 from frostshift_rules.job import Acceptance, HeatSource, Joint, Part, Procedure, Shift, Site
 from frostshift_rules.preheat import Ask, Requirement
-from frostshift_rules.units import c_from_f, mm_from_in
+from frostshift_rules.stops import Reason
+from frostshift_rules.tables import Source
+from frostshift_rules.units import c_from_f, mm_from_in, ms_from_mph
 from frostshift_rules.workload import (
     FuelTotal,
     HeatPlan,
@@ -28,7 +30,7 @@ from frostshift_rules.workload import (
     Range,
     ShiftTotal,
     Span,
-    WeatherHour,
+    WeatherSpell,
 )
 from frostshift_service.app import create_app
 from frostshift_service.settings import Settings
@@ -185,7 +187,7 @@ def joint_plan(of: Joint, shift_key: str | None, **fields: object) -> JointPlan:
         "no_heat_after_utc": None,
         "anchored": True,
         "weather_state": "go",
-        "weather_hours": (),
+        "weather_spells": (),
         "heat": None,
         "hint": False,
         **fields,
@@ -207,7 +209,10 @@ def joint_plans() -> tuple[JointPlan, ...]:
     hinted = joint("HP-E2", 11.5, parts=(Part("A913-65", mm_from_in(2.0), 2.0),), crew="south")
     night = joint("CR-B7-W", 13.0, state="in_progress", crew="south")
     lone = joint("LN-1", 22.0, crew="")
-    hours = tuple(WeatherHour(at(h + 0.5), "stop", "air at the weld below 0 °F") for h in (5, 6, 7))
+    rule = Source("5.12 (invented)", "from memory")
+    cold = Reason("air_below_limit", c_from_f(-6.0), c_from_f(0.0), rule)
+    wind = Reason("wind_above_limit", ms_from_mph(14.0), ms_from_mph(5.0), rule)
+    frost = Reason("frost", None, None, rule)
     return (
         joint_plan(
             early,
@@ -227,10 +232,7 @@ def joint_plans() -> tuple[JointPlan, ...]:
             reasons=("Steel on the cold side 10 °F, below 32 °F: raised to 70 °F.", "Row asks 50 °F."),
             minimum_c=c_from_f(70.0),
             weather_state="shelter_needed",
-            weather_hours=(
-                WeatherHour(at(1.5), "shelter_needed", "wind 14 mph in the open, limit 5 mph at the weld for FCAW-G"),
-                WeatherHour(at(2.5), "shelter_needed", "wind 14 mph in the open, limit 5 mph at the weld for FCAW-G"),
-            ),
+            weather_spells=(WeatherSpell(at(1.5), at(3.5), "shelter_needed", (wind,)),),
             heat=heat_plan(raised, 70.0, Range(12.2, 14.4, 18.6)),
         ),
         joint_plan(
@@ -239,7 +241,7 @@ def joint_plans() -> tuple[JointPlan, ...]:
             call="heat_to_minimum",
             call_by_air="heat_to_minimum",
             weather_state="dry_first",
-            weather_hours=(WeatherHour(at(2.5), "dry_first", "frost on the steel"),),
+            weather_spells=(WeatherSpell(at(2.5), at(3.5), "dry_first", (frost,)),),
             heat=heat_plan(minimum, 50.0, Range(20.0, 27.0, 40.2)),
         ),
         joint_plan(
@@ -251,7 +253,7 @@ def joint_plans() -> tuple[JointPlan, ...]:
             reasons=("Only the warm side passes.",),
             no_heat_after_utc=at(9.75),
             weather_state="stop",
-            weather_hours=hours,
+            weather_spells=(WeatherSpell(at(5.5), at(8.5), "stop", (cold,)),),
             heat=heat_plan(measure, 50.0, Range(3.0, 4.0, 6.0)),
         ),
         joint_plan(

@@ -14,7 +14,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from frostshift_rules.workload import HeatPlan, Plan, Range, Span, WeatherHour
+from frostshift_rules.stops import Reason
+from frostshift_rules.tables import Source
+from frostshift_rules.units import ms_from_mph
+from frostshift_rules.workload import HeatPlan, Plan, Range, Span, WeatherSpell
 from frostshift_service.views.chart import SteelSeries, Threshold, draw
 from frostshift_service.views.files import csv_bytes, sheet_table, xlsx_bytes
 from frostshift_service.views.joint import JointPage, joint_page
@@ -210,17 +213,23 @@ def test_when_no_heat_would_be_needed(sheet: MorningSheet, plan: Plan, show: Sho
     assert line.no_heat_text == "no heat if struck before Thu 11:00 or after Thu 15:15"
 
 
-def test_hours_in_a_row_are_drawn_together_and_apart_where_the_reason_changes(show: Show) -> None:
+def test_spells_say_when_what_and_where_it_stands_in_the_units_shown(show: Show) -> None:
     first = datetime(2026, 12, 17, 12, tzinfo=UTC)
-    reasons = ["wind", "wind", "rain", "wind"]
-    hours = [WeatherHour(first + timedelta(hours=n), "stop", reason) for n, reason in enumerate(reasons)]
-    hours.append(WeatherHour(first + timedelta(hours=9), "dry_first", "frost"))
-    assert [held.text for held in held_hours(hours, "stop", show)] == [
-        "Thu 06:00 to 08:00: wind",
-        "Thu 08:00 to 09:00: rain",
-        "Thu 09:00 to 10:00: wind",
-        "Thu 15:00 to 16:00: dry first, frost",
+    rule = Source("5.12 (invented)", "from memory")
+    wind = Reason("wind_above_limit", ms_from_mph(14.0), ms_from_mph(5.0), rule)
+    spells = [
+        WeatherSpell(first, first + timedelta(hours=2), "stop", (wind, Reason("dew", None, None, rule))),
+        WeatherSpell(first + timedelta(hours=9), first + timedelta(hours=10), "dry_first", (wind,)),
     ]
+    held = held_hours(spells, "stop", show)
+    assert [one.text for one in held] == [
+        "Thu 06:00 to 08:00: Wind of 14 mph at 10 m, at the weld at most 5 mph: shelter it. "
+        "Dew on the steel: dry it first.",
+        "Thu 15:00 to 16:00: dry first: Wind of 14 mph at 10 m, at the weld at most 5 mph: shelter it.",
+    ]
+    assert held[0].source == "5.12 (invented); from memory"
+    metric = held_hours(spells, "stop", Show("si", show.zone))
+    assert "Wind of 6.3 m/s at 10 m, at the weld at most 2.2 m/s" in metric[0].text
 
 
 def test_a_joint_outside_every_shift_has_its_own_group(sheet: MorningSheet) -> None:
