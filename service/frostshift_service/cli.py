@@ -207,7 +207,7 @@ def schedule_load(file: Path, site: SiteOption = None) -> None:
     with _opened() as (settings, engine, jobs):
         site_id = _site_id(engine, site)
         data = _read(file, settings.schedule_bytes)
-        taken = _take_schedule(engine, settings, site_id, data, file.name)
+        taken = _take_schedule(engine, settings, site_id, data, file.name, utc_now())
         jobs.replan(site_id)
         print(f"{plural(taken.joints, 'joint')}: {len(taken.added)} new, {len(taken.changed)} changed.")
         if taken.vanished:
@@ -216,10 +216,11 @@ def schedule_load(file: Path, site: SiteOption = None) -> None:
             print(f"Moved by hand before, now as the schedule says: {', '.join(taken.moves_undone)}.")
 
 
-def _take_schedule(engine: Engine, settings: Settings, site_id: str, data: bytes, name: str) -> ScheduleImport:
+def _take_schedule(
+    engine: Engine, settings: Settings, site_id: str, data: bytes, name: str, now: datetime
+) -> ScheduleImport:
     with reading(engine) as session:
         found = load_site(session, site_id)
-    now = utc_now()
     read = read_schedule(data, name, found.site, now, settings.schedule_bytes, settings.schedule_rows)
     if read.errors:
         more = read.error_count - len(read.errors)
@@ -356,6 +357,8 @@ def serve(
 ) -> None:
     """Serve the pages on this machine and keep forecasts and plans up to date until stopped."""
     with _opened() as (settings, engine, jobs):
+        if settings.contact is None:
+            print("No forecast is pulled: weather services want a contact, set FROSTSHIFT_CONTACT.", file=sys.stderr)
         _serve(settings, engine, jobs, port or settings.port)
 
 
@@ -371,8 +374,6 @@ def _serve(settings: Settings, engine: Engine, jobs: Jobs, port: int) -> None:
     web = create_app(settings, engine, utc_now, jobs, start=jobs.start, stop=jobs.stop)
     host = f"[{settings.host}]" if ":" in settings.host else settings.host
     base = f"http://{host}:{port}"
-    if settings.contact is None:
-        print("No forecast is pulled: weather services want a contact, set FROSTSHIFT_CONTACT.", file=sys.stderr)
 
     def say_link() -> None:
         print(f"Open, once: {base}{web.state.door.new_link()}", flush=True)
@@ -408,18 +409,18 @@ def demo_command(
     )
     now = utc_now()
     with _opened(settings) as (_, engine, jobs):
-        _load_demo(engine, jobs, settings, now)
+        load_demo(engine, jobs, settings, now)
         print(sheet_text(_sheet(engine, jobs, demo.SITE_ID, "tomorrow", 2)))
         if not no_serve:
             print()
             _serve(settings, engine, jobs, port or settings.port)
 
 
-def _load_demo(engine: Engine, jobs: Jobs, settings: Settings, now: datetime) -> None:
+def load_demo(engine: Engine, jobs: Jobs, settings: Settings, now: datetime) -> None:
     """The demo's site, schedule and forecast, each through the door that a real one takes."""
     with writing(engine) as session:
         save_site(session, demo.demo_site(now), show_units=demo.SHOW_UNITS, feed="file")
-    _take_schedule(engine, settings, demo.SITE_ID, demo.demo_schedule(now), "schedule.csv")
+    _take_schedule(engine, settings, demo.SITE_ID, demo.demo_schedule(now), "schedule.csv", now)
     payload = settings.data_dir / "forecast.json"
     payload.write_bytes(demo.demo_payload(now))
     jobs.take_payload(demo.SITE_ID, payload)

@@ -11,6 +11,7 @@ from typing import Final
 from frostshift_rules.gas import NOT_COUNTED, gas
 from frostshift_rules.job import JointState, Site
 from frostshift_rules.stops import reason_text, source_text
+from frostshift_rules.tables import load_code_table
 from frostshift_rules.workload import FuelTotal, JointPlan, Plan, Range, ShiftTotal, WeatherSpell, WeatherState
 from frostshift_service.views.show import (
     Amount,
@@ -57,7 +58,8 @@ class Header:
         forecast_end: last hour of the forecast.
         freshness: `fresh`, `late`, `unusable` or `none`, and its words.
         warnings: what people must know before they read on; sentences.
-        table_id: rule table of the site; `accepted` says who accepted it, empty where nobody has.
+        table_id, table: rule table of the site, and its name for people.
+        accepted: who accepted it, and when; empty where nobody has.
     """
 
     site_id: str
@@ -73,6 +75,7 @@ class Header:
     freshness_text: str
     warnings: tuple[str, ...]
     table_id: str
+    table: str
     accepted: str
 
 
@@ -259,6 +262,11 @@ class MorningSheet:
     cautions: tuple[Caution, ...]
 
 
+def _table_name(table_id: str) -> str:
+    table = load_code_table(table_id)
+    return f"{table.name}, {table.clause}"
+
+
 def header(plan: Plan, show: Show, now: datetime) -> Header:
     """Where the figures of a plan come from and how old they are at `now` (aware UTC)."""
     site = plan.site
@@ -291,6 +299,7 @@ def header(plan: Plan, show: Show, now: datetime) -> Header:
         freshness_text=FRESHNESS[freshness],
         warnings=tuple(warnings),
         table_id=site.table_id,
+        table=_table_name(site.table_id),
         accepted="" if accepted is None else f"{accepted.accepted_by}, {accepted.accepted_on.isoformat()}",
     )
 

@@ -42,7 +42,7 @@ def _forecast(head: Header) -> str:
 
 def _table(head: Header) -> str:
     accepted = f"accepted by {head.accepted}" if head.accepted else "not accepted by the site yet"
-    return f"Rule table {head.table_id}, {accepted}."
+    return f"Rule table {head.table}, {accepted}."
 
 
 def _shift(shift: ShiftBlock) -> str:
@@ -54,9 +54,12 @@ def _shift(shift: ShiftBlock) -> str:
     if shift.heat:
         rows.append(f"{INDENT}torches {shift.torches_text}; {shift.hands_text}; torch time {shift.heat.text}")
     rows += [
-        f"{INDENT}{fuel.source}: {fuel.fuel_name} {fuel.fuel.text}"
-        + (f", oxygen {fuel.oxygen.text}" if fuel.oxygen.high > 0.0 else "")
-        + (f" ({fuel.cylinders})" if fuel.cylinders else "")
+        _wrapped(
+            f"{fuel.source}: {fuel.fuel_name} {fuel.fuel.text}"
+            + (f", oxygen {fuel.oxygen.text}" if fuel.oxygen.high > 0.0 else "")
+            + (f" ({fuel.cylinders})" if fuel.cylinders else ""),
+            INDENT,
+        )
         for fuel in shift.fuels
     ]
     rows += [_wrapped(f"! {note}", INDENT) for note in shift.notes]
