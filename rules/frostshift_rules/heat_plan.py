@@ -312,11 +312,13 @@ def _status(
         return "no_source"
     if not answers:
         return "out_of_range"
-    slow, likely, fast = answers
+    slow, likely, _ = answers
     if not math.isfinite(likely.to_target_s):
         return "never"
+    # Mostly the fast end's; not where its start is so warm that it needs little heat or none.
+    hottest_c = max(answer.hottest_c for answer in answers if math.isfinite(answer.hottest_c))
     no_room = maximum_c is not None and maximum_c - BELOW_MAXIMUM_K <= minimum_c
-    if no_room or fast.hottest_c > hottest_limit_c:
+    if no_room or hottest_c > hottest_limit_c:
         return "too_hot"
     if not math.isfinite(slow.to_target_s) or max(slow.elasticity, likely.elasticity) > heating.ELASTICITY_REFUSE:
         return "unsure"
