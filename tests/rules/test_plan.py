@@ -201,6 +201,18 @@ def test_heating_starts_from_the_steel_at_light_up() -> None:
         assert part.start_c.low < part.start_c.likely < part.start_c.high
 
 
+def test_the_strongest_wind_from_light_up_to_the_start_cools_while_heating() -> None:
+    """4 + 4 v W/(m2 K) (ISO 6946:2017, annex C) with v at 10 m in the open; by hand 64 at 15 m/s and 16 at 3 m/s."""
+
+    def convection(gale_utc: datetime) -> tuple[float, ...]:
+        windy = hours(-5.0, wind_10m_ms=changed(np.full(HOURS, 3.0), at(gale_utc), 15.0))
+        found = heat_of(planned(HEAVY, windy, choices=choices(setup_minutes=150.0))).parts[0].convection_wm2k
+        return found.low, found.likely, found.high
+
+    assert convection(START - timedelta(hours=1)) == pytest.approx((44.8, 64.0, 83.2))
+    assert convection(START + timedelta(hours=1)) == pytest.approx((11.2, 16.0, 20.8))
+
+
 def test_a_light_up_that_is_past_takes_the_steel_as_it_is_now() -> None:
     now = START - minutes(10.0)
     found = planned(HEAVY, -5.0, now_utc=now, heat_sources=(replace(TORCH, net_kw=12.0),))
