@@ -125,23 +125,13 @@ def test_a_reading_is_kept_and_moves_the_plan(set_up: Run, tmp_path: Path, typed
     assert (kept.reading.at_utc, kept.reading.instrument, kept.reading.by) == (NOW, "probe", "command line")
 
 
-def test_pull_asks_the_service(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_without_a_contact_nothing_is_pulled(run: Run) -> None:
     run("site", "template", "site.toml").good()
     run("site", "load", "site.toml").good()
-    said = run("pull").refused()
-    assert said == (
+    assert run("pull").refused() == (
         "No contact is set: weather services want FROSTSHIFT_CONTACT. "
         "There is no earlier forecast: every joint is unknown."
     )
-    monkeypatch.setenv("FROSTSHIFT_CONTACT", "crew@site.example")
-    # No network: whatever the machine would do, the way out is a port where nobody listens.
-    for name in ("HTTPS_PROXY", "https_proxy", "ALL_PROXY", "all_proxy"):
-        monkeypatch.setenv(name, "http://127.0.0.1:9")
-    monkeypatch.setenv("NO_PROXY", "")
-    monkeypatch.setenv("no_proxy", "")
-    line = run("pull").refused()
-    assert line.startswith("US National Weather Service: https://api.weather.gov/points/47.9,-92.4: ConnectError ")
-    assert line.endswith("There is no earlier forecast: every joint is unknown.")
 
 
 def test_the_last_good_forecast_stays(set_up: Run) -> None:
@@ -307,6 +297,7 @@ def test_a_wrong_setting_ends_every_command(run: Run, monkeypatch: pytest.Monkey
 
 def test_a_port_in_use_is_one_line(set_up: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("FROSTSHIFT_LOG_LEVEL", "debug")
+    monkeypatch.setenv("FROSTSHIFT_CONTACT", "crew@site.example")
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = taken.getsockname()[1]
         said = set_up("serve", "--port", str(port)).refused()
@@ -408,10 +399,8 @@ def test_the_demo_serves_its_pages_once_a_link_until_ctrl_c(tmp_path: Path) -> N
             process.send_signal(signal.SIGINT)
             out, err = process.communicate(timeout=60)
             assert process.returncode == 0
-            assert "Traceback" not in out + err
-            assert err.splitlines() == [
-                "No forecast is pulled: weather services want a contact, set FROSTSHIFT_CONTACT."
-            ]
+            assert "Traceback" not in out
+            assert err == ""
     finally:
         os.close(ours)
         os.close(theirs)

@@ -24,8 +24,9 @@ from frostshift_rules.plan import make_plan
 from frostshift_rules.tables import load_code_table
 from frostshift_rules.workload import JointPlan, Plan
 from frostshift_service import http
+from frostshift_service import jobs as loops
 from frostshift_service.clock import utc_now
-from frostshift_service.jobs import KEEP_UNSEEN_PLANS, PLAN_AGE, Jobs
+from frostshift_service.jobs import PLAN_AGE, Jobs
 from frostshift_service.store import forecasts, plans
 from frostshift_service.store import joints as kept_joints
 from frostshift_service.store.engine import open_store, reading, writing
@@ -530,19 +531,22 @@ def test_a_kept_plan_is_reproduced_to_the_last_digit(
     assert again == plan
 
 
-def test_plans_that_nobody_saw_are_thinned_and_shown_ones_stay(engine: Engine, clock: Clock) -> None:
+def test_plans_that_nobody_saw_are_thinned_and_shown_ones_stay(
+    engine: Engine, clock: Clock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(loops, "KEEP_UNSEEN_PLANS", 4)
     with_site(engine, NWS, HEAVY)
     jobs = Jobs(engine, clock, get=None, jitter=lambda: 0.0)
     for because in ("shown", "printed"):
         jobs.replan(NWS.id)
         jobs.current_plan(NWS.id, because)  # type: ignore[arg-type]
         clock.now += timedelta(minutes=1)
-    for _ in range(KEEP_UNSEEN_PLANS + 5):
+    for _ in range(6):
         jobs.replan(NWS.id)
         clock.now += timedelta(minutes=1)
     with reading(engine) as session:
         kept = session.exec(select(PlanRow.kept_because).order_by(col(PlanRow.id))).all()
-    assert kept == ["shown", "printed", *[""] * KEEP_UNSEEN_PLANS]
+    assert kept == ["shown", "printed", *[""] * 4]
 
 
 def test_a_plan_that_changes_a_call_is_kept(engine: Engine, clock: Clock) -> None:
@@ -724,7 +728,7 @@ def test_two_at_work_on_one_store_lose_nothing(
     marks = ["C-1", "C-2"]
     with_site(either, NWS, HEAVY, THIN)
     both = [jobs_of(either, clock, server, client) for _ in range(2)]
-    rounds = 6
+    rounds = 4
     failures: list[BaseException] = []
     begin = threading.Barrier(4)
 
@@ -770,11 +774,14 @@ def test_two_at_work_on_one_store_lose_nothing(
     assert steel is not None
 
 
-def test_a_plan_thinned_by_another_copy_is_made_again_before_it_is_shown(engine: Engine, clock: Clock) -> None:
+def test_a_plan_thinned_by_another_copy_is_made_again_before_it_is_shown(
+    engine: Engine, clock: Clock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(loops, "KEEP_UNSEEN_PLANS", 2)
     with_site(engine, NWS, HEAVY)
     one, other = (Jobs(engine, clock, get=None, jitter=lambda: 0.0) for _ in range(2))
     one.replan(NWS.id)
-    for _ in range(KEEP_UNSEEN_PLANS + 1):
+    for _ in range(3):
         other.replan(NWS.id)
     plan = shown(one)
     with reading(engine) as session:
