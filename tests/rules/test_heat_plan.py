@@ -104,6 +104,7 @@ def test_the_band_is_what_must_be_warm_and_the_margin_cut_at_a_free_edge() -> No
 def test_one_length_of_a_long_edge_to_edge_seam_counts_as_inside_which_takes_longer() -> None:
     seam = replace(TWO, weld_length_mm=600.0, ends="edge_to_edge", heated_length_mm=300.0)
     assert patch_of(seam, mm(50.0), 75.0, choices()).edge_y_m == math.inf
+    assert patch_of(seam, mm(50.0), 75.0, choices()).ends == "inside"
     whole = replace(seam, weld_length_mm=300.0, heated_length_mm=None)
     assert times(heated(seam)).high > times(heated(whole)).high
 
@@ -294,7 +295,6 @@ NO_TIME: list[tuple[HeatStatus, Joint, dict[str, Any]]] = [
     ("out_of_range", TWO, {"minimum_c": 430.0}),
     ("out_of_range", TWO, {"air_c": Range(50.0, 56.0, 62.0)}),
     ("out_of_range", TWO, {"convection_wm2k": Range(300.0, 430.0, 560.0)}),
-    ("out_of_range", TWO, {"convection_wm2k": Range(300.0, 430.0, 495.0)}),
     ("never", joint(mm(150.0)), {"source": torch(1.0)}),
     ("unsure", TWO, {"source": torch(5.0)}),
     ("too_hot", TWO, {"minimum_c": 65.0, "maximum_c": 68.0}),
@@ -433,45 +433,45 @@ def test_any_geometry_gets_a_status_and_ordered_finite_figures(
 
 @settings(max_examples=15)
 @given(st.floats(12.0, 100.0), st.floats(-30.0, 10.0), st.floats(4.0, 40.0))
-def test_the_likely_time_is_the_engines_own_within_the_rounding(
+def test_rounding_takes_the_ends_outwards_and_the_likely_time_hardly_anywhere(
     thickness_mm: float, air_c: float, convection: float
 ) -> None:
-    """Asked directly with unrounded values: half a kelvin of start in 75 K and 5 % of a loss change few per cent."""
+    """The engine asked directly with unrounded values; half a kelvin in 75 and 5 % of a loss are a few per cent."""
     one = joint(mm(thickness_mm), mm(thickness_mm), torches=3, weld_length_mm=300.0)
     cold = Range(air_c - 3.0, air_c, air_c + 3.0)
     extent_mm = max(75.0, thickness_mm)
-    found = heated(
-        one,
-        air_c=cold,
-        starts_c=(cold, cold),
-        extent_mm=extent_mm,
-        convection_wm2k=Range(0.7 * convection, convection, 1.3 * convection),
-    )
+    blown = Range(0.7 * convection, convection, 1.3 * convection)
+    found = heated(one, air_c=cold, starts_c=(cold, cold), extent_mm=extent_mm, convection_wm2k=blown)
+    if found.status != "ok":
+        return
 
-    def column(value: float) -> np.ndarray[Any, np.dtype[np.float64]]:
-        return np.array([value])
+    def column(*values: float) -> np.ndarray[Any, np.dtype[np.float64]]:
+        return np.array(values) if len(values) == 3 else np.full(3, values[0])
 
     band_m = found.parts[0].band_mm / 1000.0
-    extent_m = extent_mm / 1000.0
-    x, y = heating.zone_points(column(extent_m), column(0.150), np.array([False]), column(math.inf))
+    air = column(cold.low, cold.likely, cold.high)
+    area_m2 = 2 * band_m * 2 * (0.150 + band_m)
+    x, y = heating.zone_points(column(extent_mm / 1000.0), column(0.150), np.full(3, False), column(math.inf))
     asked = heating.heat_up(
         heating.HeatCases(
             thickness_m=column(thickness_mm / 1000.0),
-            both_faces=np.array([False]),
+            both_faces=np.full(3, False),
             half_width_m=column(band_m),
             half_length_m=column(0.150 + band_m),
             edge_x_m=column(math.inf),
             edge_y_m=column(math.inf),
-            flux_wm2=column(3 * 30_000.0 * 0.35 / (2 * band_m * 2 * (0.150 + band_m))),
-            convection_wm2k=column(convection),
+            flux_wm2=3 * 30_000.0 * column(0.25, 0.35, 0.50) / area_m2,
+            convection_wm2k=column(blown.high, blown.likely, blown.low),
             emissivity=column(0.8),
-            air_c=column(air_c),
-            start_c=column(air_c),
+            air_c=air,
+            start_c=air,
             minimum_c=column(65.0),
             target_c=column(90.0),
             point_x_m=x,
             point_y_m=y,
         )
     )
-    if found.status == "ok":
-        assert times(found).likely * 60.0 == pytest.approx(float(asked.to_target_s[0]), rel=0.04)
+    slow, likely, fast = (asked.to_target_s / 60.0).tolist()
+    assert times(found).high >= slow * (1.0 - 1e-6)
+    assert times(found).likely == pytest.approx(likely, rel=0.04)
+    assert times(found).low <= fast * (1.0 + 1e-6)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 import numpy as np
 import pytest
@@ -63,6 +63,20 @@ def test_air_takes_the_forecasts_doubt_and_the_steel_at_least_that() -> None:
     assert np.all(found.steel.warm_c - found.steel.likely_c >= half - 1e-9)
     assert half[0, at(NOW)] == choices().doubt_k
     assert half[0, -1] > choices().doubt_k
+
+
+def test_the_doubt_runs_from_the_issue_and_not_from_when_the_forecast_was_fetched() -> None:
+    of = hours(SINE)
+    given = weather(of)
+
+    def half(issued_utc: datetime | None, fetched_utc: datetime) -> float:
+        found = outlook(site(), [joint()], replace(given, issued_utc=issued_utc, fetched_utc=fetched_utc), of, [])
+        return float((found.air.likely_c - found.air.cold_c)[0, at(START)])
+
+    plain, day = choices(), timedelta(hours=24)
+    assert half(NOW, NOW) == plain.doubt_k
+    assert half(START - 2 * day, START) == pytest.approx(plain.doubt_k + plain.doubt_per_day_k)
+    assert half(None, START - 2 * day) == pytest.approx(plain.doubt_k + plain.doubt_per_day_k)
 
 
 # Readings ---------------------------------------------------------------------------------------------------------
