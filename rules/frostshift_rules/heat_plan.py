@@ -9,14 +9,13 @@ The arithmetic, in the order in which a page explains it:
     fuel, oxygen        = torch-minutes x rate of the torch (`gas`)
 
 Every time and amount is given at three places of the doubt: the slow end (small share, strong wind, cold start), the
-likely value and the fast end. Equal parts of a site are solved once: starts and air are rounded by half a kelvin,
-lengths to 5 mm and convection to 5 %, at the slow end always towards longer times.
+likely value and the fast end. Lengths of the heated band are rounded to 5 mm, so that like parts share their geometry.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Final, Literal
@@ -93,24 +92,8 @@ class Patch:
 
 
 @dataclass(frozen=True, slots=True)
-class Case:
-    """One question to the conduction engine. Equal cases are solved once."""
-
-    thickness_m: float
-    both_faces: bool
-    patch: Patch
-    extent_m: float
-    flux_wm2: float
-    convection_wm2k: float
-    air_c: float
-    start_c: float
-    minimum_c: float
-    target_c: float
-
-
-@dataclass(frozen=True, slots=True)
 class Answer:
-    """What the engine says to a case; `to_target_s` is inf where it never gets there."""
+    """What the engine says of one part at one place of the doubt; `to_target_s` is inf where it never gets there."""
 
     to_target_s: float
     hold_s: float
@@ -154,36 +137,45 @@ def target_c(minimum_c: float, maximum_c: float | None, overheat_k: float) -> fl
 
 def slow_minutes(jobs: Sequence[HeatJob], choices: Choices) -> list[float | None]:
     """Slow-end minutes of the first segment of each job; None where there is no time."""
-    asked = _asked(jobs, choices, ("slow",))
-    distinct = _distinct(asked)
-    seconds = heating.seconds_to_target(_heat_cases(distinct)).tolist() if distinct else []
-    known = dict(zip(distinct, seconds, strict=True))
-    longest = [max(known[part.cases["slow"]] if part.cases else math.inf for part in parts) for parts in asked]
+    asked, questions = _asked(jobs, choices)
+    seconds = heating.seconds_to_target(_heat_cases(questions, ("slow",))).tolist() if questions else []
+    longest = [max(math.inf if part.row is None else seconds[part.row] for part in parts) for parts in asked]
     return [slowest / 60.0 if math.isfinite(slowest) else None for slowest in longest]
 
 
 def heat_plans(jobs: Sequence[HeatJob], choices: Choices) -> list[HeatPlan]:
     """The heat plan of each job, in their order."""
-    asked = _asked(jobs, choices, BANDS)
-    answers = _answers(_distinct(asked))
+    asked, questions = _asked(jobs, choices)
+    answers = _answers(questions)
     return [_heat_plan(job, parts, answers, choices) for job, parts in zip(jobs, asked, strict=True)]
 
 
 @dataclass(frozen=True, slots=True)
-class _Asked:
-    """One part of one job: its band, and what the engine is asked about it at each place of the doubt.
+class _Question:
+    """One part that the engine is asked about."""
 
-    `flux_wm2` is there wherever there is a heat source; `cases` only where the engine covers the part.
-    """
+    job: HeatJob
+    part: Part
+    patch: Patch
+    flux_wm2: Range
+    start_c: Range
+    target_c: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """One part of one job. `flux_wm2` is None without a heat source, `row` of its question where none is asked."""
 
     part: Part
     patch: Patch
     flux_wm2: Range | None
-    cases: dict[Band, Case]
+    row: int | None
 
 
-def _asked(jobs: Sequence[HeatJob], choices: Choices, bands: Sequence[Band]) -> list[list[_Asked]]:
+def _asked(jobs: Sequence[HeatJob], choices: Choices) -> tuple[list[list[_Asked]], list[_Question]]:
+    """The parts of each job, and the questions about those that the engine covers."""
     patches: dict[tuple[object, ...], Patch] = {}
+    questions: list[_Question] = []
     asked = []
     for job in jobs:
         of_job = []
@@ -192,26 +184,26 @@ def _asked(jobs: Sequence[HeatJob], choices: Choices, bands: Sequence[Band]) -> 
             if key not in patches:
                 patches[key] = patch_of(job.joint, part, job.extent_mm, choices)
             of_job.append(patches[key])
-        asked.append(_parts_asked(job, of_job, choices, bands))
-    return asked
+        flux = _flux(job, sum(patch.area_m2 for patch in of_job))
+        target = target_c(job.minimum_c, job.maximum_c, choices.overheat_k)
+        parts = []
+        for part, patch, start in zip(job.joint.parts, of_job, job.starts_c, strict=True):
+            row = None
+            if flux is not None and _covered(job, part, patch, flux, target):
+                row = len(questions)
+                questions.append(_Question(job, part, patch, flux, start, target))
+            parts.append(_Asked(part, patch, flux, row))
+        asked.append(parts)
+    return asked, questions
 
 
-def _parts_asked(job: HeatJob, patches: Sequence[Patch], choices: Choices, bands: Sequence[Band]) -> list[_Asked]:
-    source, area_m2 = job.source, sum(patch.area_m2 for patch in patches)
+def _flux(job: HeatJob, area_m2: float) -> Range | None:
+    """Heat into the steel over everything heated at once [W/m2]; None without a heat source."""
+    source = job.source
     if source is None:
-        return [_Asked(part, patch, None, {}) for part, patch in zip(job.joint.parts, patches, strict=True)]
-    flux = Range(
-        *(
-            flux_wm2(job.joint.torches, source.net_kw, share, area_m2)
-            for share in (source.share_low, source.share_likely, source.share_high)
-        )
-    )
-    parts = []
-    for part, patch, start in zip(job.joint.parts, patches, job.starts_c, strict=True):
-        covered = _covered(job, part, patch, flux, target_c(job.minimum_c, job.maximum_c, choices.overheat_k))
-        cases = {band: _case(job, part, patch, flux, start, choices, band) for band in bands} if covered else {}
-        parts.append(_Asked(part, patch, flux, cases))
-    return parts
+        return None
+    shares = (source.share_low, source.share_likely, source.share_high)
+    return Range(*(flux_wm2(job.joint.torches, source.net_kw, share, area_m2) for share in shares))
 
 
 def _covered(job: HeatJob, part: Part, patch: Patch, flux: Range, target: float) -> bool:
@@ -225,37 +217,12 @@ def _covered(job: HeatJob, part: Part, patch: Patch, flux: Range, target: float)
         and target <= heating.HOTTEST_VALID_C
         and job.air_c.low >= -90.0
         and job.air_c.high <= 60.0
-        and job.convection_wm2k.high <= 475.0  # rounded up it is still within the engine's 500
+        and job.convection_wm2k.high <= 500.0
     )
-
-
-def _distinct(asked: Iterable[Iterable[_Asked]]) -> list[Case]:
-    return list(dict.fromkeys(case for parts in asked for part in parts for case in part.cases.values()))
 
 
 def _patch_inputs(joint: Joint) -> tuple[object, ...]:
     return (joint.weld_length_mm, joint.heated_length_mm, joint.torches, joint.ends, joint.both_faces)
-
-
-def _case(job: HeatJob, part: Part, patch: Patch, flux: Range, start: Range, choices: Choices, band: Band) -> Case:
-    into_wm2, convection, begin, air = {
-        "slow": (flux.low, job.convection_wm2k.high, start.low, job.air_c.low),
-        "likely": (flux.likely, job.convection_wm2k.likely, start.likely, job.air_c.likely),
-        "fast": (flux.high, job.convection_wm2k.low, start.high, job.air_c.high),
-    }[band]
-    colder = {"slow": -1, "likely": 0, "fast": 1}[band]
-    return Case(
-        thickness_m=part.thickness_mm / 1000.0,
-        both_faces=job.joint.both_faces,
-        patch=patch,
-        extent_m=job.extent_mm / 1000.0,
-        flux_wm2=into_wm2,
-        convection_wm2k=math.exp(_rounded(math.log(convection), 0.05, -colder)),
-        air_c=_rounded(air, 0.5, colder),
-        start_c=_rounded(begin, 0.5, colder),
-        minimum_c=job.minimum_c,
-        target_c=target_c(job.minimum_c, job.maximum_c, choices.overheat_k),
-    )
 
 
 def flux_wm2(torches: int, net_kw: float, share: float, area_m2: float) -> float:
@@ -263,44 +230,59 @@ def flux_wm2(torches: int, net_kw: float, share: float, area_m2: float) -> float
     return torches * net_kw * 1000.0 * share / area_m2
 
 
-def _heat_cases(cases: Sequence[Case]) -> heating.HeatCases:
-    def column(values: Iterable[float]) -> Floats:
-        return np.fromiter(values, dtype=np.float64, count=len(cases))
+End = Literal["low", "likely", "high"]
+_HEAT_END: Final[dict[Band, End]] = {"slow": "low", "likely": "likely", "fast": "high"}
+_LOSS_END: Final[dict[Band, End]] = {"slow": "high", "likely": "likely", "fast": "low"}
 
-    edge_x_m = column(c.patch.edge_x_m for c in cases)
+
+def _heat_cases(questions: Sequence[_Question], bands: Sequence[Band]) -> heating.HeatCases:
+    """The questions at each place of the doubt, one after the other."""
+
+    def column(pick: Callable[[_Question], float]) -> Floats:
+        return np.fromiter(map(pick, questions), dtype=np.float64, count=len(questions))
+
+    def same(pick: Callable[[_Question], float]) -> Floats:
+        return np.tile(column(pick), len(bands))
+
+    def at(ends: Mapping[Band, End], pick: Callable[[_Question], Range]) -> Floats:
+        of_each = [pick(question) for question in questions]
+        return np.array([getattr(one, ends[band]) for band in bands for one in of_each], dtype=np.float64)
+
+    edge_x_m = same(lambda q: q.patch.edge_x_m)
     point_x_m, point_y_m = heating.zone_points(
-        column(c.extent_m for c in cases),
-        column(c.patch.half_weld_m for c in cases),
-        np.array([c.patch.ends == "edge_to_edge" for c in cases]),
+        same(lambda q: q.job.extent_mm / 1000.0),
+        same(lambda q: q.patch.half_weld_m),
+        same(lambda q: q.patch.ends == "edge_to_edge").astype(np.bool_),
         edge_x_m,
     )
     return heating.HeatCases(
-        thickness_m=column(c.thickness_m for c in cases),
-        both_faces=np.array([c.both_faces for c in cases]),
-        half_width_m=column(c.patch.half_width_m for c in cases),
-        half_length_m=column(c.patch.half_length_m for c in cases),
+        thickness_m=same(lambda q: q.part.thickness_mm / 1000.0),
+        both_faces=same(lambda q: q.job.joint.both_faces).astype(np.bool_),
+        half_width_m=same(lambda q: q.patch.half_width_m),
+        half_length_m=same(lambda q: q.patch.half_length_m),
         edge_x_m=edge_x_m,
-        edge_y_m=column(c.patch.edge_y_m for c in cases),
-        flux_wm2=column(c.flux_wm2 for c in cases),
-        convection_wm2k=column(c.convection_wm2k for c in cases),
-        emissivity=np.full(len(cases), EMISSIVITY_HEATING),
-        air_c=column(c.air_c for c in cases),
-        start_c=column(c.start_c for c in cases),
-        minimum_c=column(c.minimum_c for c in cases),
-        target_c=column(c.target_c for c in cases),
+        edge_y_m=same(lambda q: q.patch.edge_y_m),
+        flux_wm2=at(_HEAT_END, lambda q: q.flux_wm2),
+        convection_wm2k=at(_LOSS_END, lambda q: q.job.convection_wm2k),
+        emissivity=np.full(len(questions) * len(bands), EMISSIVITY_HEATING),
+        air_c=at(_HEAT_END, lambda q: q.job.air_c),
+        start_c=at(_HEAT_END, lambda q: q.start_c),
+        minimum_c=same(lambda q: q.job.minimum_c),
+        target_c=same(lambda q: q.target_c),
         point_x_m=point_x_m,
         point_y_m=point_y_m,
     )
 
 
-def _answers(cases: Sequence[Case]) -> dict[Case, Answer]:
-    """Ask the engine once for every distinct case."""
-    if not cases:
-        return {}
-    said = heating.heat_up(_heat_cases(cases))
+def _answers(questions: Sequence[_Question]) -> list[tuple[Answer, ...]]:
+    """For each question the answers at `BANDS`."""
+    if not questions:
+        return []
+    said = heating.heat_up(_heat_cases(questions, BANDS))
     columns = (said.to_target_s, said.hold_s, said.hottest_c, said.elasticity)
-    rows = zip(*(column.tolist() for column in columns), strict=True)
-    return {case: Answer(*row) for case, row in zip(cases, rows, strict=True)}
+    answers = [Answer(*row) for row in zip(*(column.tolist() for column in columns), strict=True)]
+    n = len(questions)
+    return list(zip(*(answers[first : first + n] for first in range(0, len(answers), n)), strict=True))
 
 
 def _status(
@@ -368,13 +350,15 @@ WARN_NOTE: Final = "The time hangs strongly on how well the flame couples: measu
 SHORT_HOLD_NOTE: Final = "Holds no longer than the soak: measure on the far face and keep the torch at hand."
 
 
-def _heat_plan(job: HeatJob, asked: Sequence[_Asked], known: Mapping[Case, Answer], choices: Choices) -> HeatPlan:
+def _heat_plan(
+    job: HeatJob, asked: Sequence[_Asked], known: Sequence[tuple[Answer, ...]], choices: Choices
+) -> HeatPlan:
     joint = job.joint
     count, length_mm = segments(joint, choices)
     limit_c = choices.hottest_c if job.maximum_c is None else min(job.maximum_c, choices.hottest_c)
     parts = []
     for number, part in enumerate(asked, 1):
-        answers = [known[part.cases[band]] for band in BANDS if band in part.cases]
+        answers = () if part.row is None else known[part.row]
         status = _status(part, answers, limit_c, job.minimum_c, job.maximum_c)
         parts.append(_part_heat(number, job, part, answers, status))
     status = min((part.status for part in parts), key=STATUS_ORDER.index)
@@ -444,8 +428,5 @@ def _least(ranges: Sequence[Range]) -> Range:
     return Range(min(r.low for r in ranges), min(r.likely for r in ranges), min(r.high for r in ranges))
 
 
-def _rounded(value: float, step: float, direction: int = 0) -> float:
-    """To a multiple of `step`: the nearest for direction 0, down for -1, up for 1."""
-    steps = value / step
-    whole = math.floor(steps) if direction < 0 else math.ceil(steps) if direction > 0 else round(steps)
-    return whole * step
+def _rounded(value: float, step: float) -> float:
+    return round(value / step) * step
