@@ -113,6 +113,8 @@ def test_every_choice_has_limits_around_its_default() -> None:
     assert set(CHOICE_LIMITS) == {field.name for field in fields(Choices)}
     for name, (low, high) in CHOICE_LIMITS.items():
         assert low <= getattr(Choices(), name) <= high, name
+    for doubt in ("doubt_k", "h_band"):
+        assert CHOICE_LIMITS[doubt][0] > 0.0, "a typing slip cannot take a doubt away"
 
 
 def refused(text: str) -> str:
