@@ -29,7 +29,7 @@ class Outlook:
         steel: of each class of like parts [class, hour].
         air: [1, hour].
         start_weight: share of the start value's error that is left [class, hour].
-        wet, frost: dew or frost settles [class, hour].
+        wet, frost: dew or frost settles [class, hour]; says nothing where not `wet_known`.
     """
 
     hours: Hours
@@ -42,6 +42,7 @@ class Outlook:
     start_weight: Floats
     wet: Flags
     frost: Flags
+    wet_known: Flags
 
     def parts_of(self, joint: int) -> slice:
         """The parts of a joint in `part_class` and `part_joint`."""
@@ -59,13 +60,19 @@ class Outlook:
 
 
 def outlook(
-    site: Site, joints: Sequence[Joint], weather: Weather, hours: Hours, readings: Sequence[Reading]
+    site: Site,
+    joints: Sequence[Joint],
+    weather: Weather,
+    hours: Hours,
+    readings: Sequence[Reading],
+    others: Sequence[Joint] = (),
 ) -> Outlook:
     """Predict steel and air for every part of the joints.
 
     The newest reading of a joint re-anchors it, and the newest of all re-anchors every like part whose own joint has
-    none. Readings of the day before the forecast begins count as start values, together with the last nights' low that
-    the site typed. The cold side of a joint in the sun is that of the same joint in the shade.
+    none; a reading on one of the `others` (joints that are done, say) counts for parts like its own too. Readings of
+    the day before the forecast begins count as start values, together with the last nights' low that the site typed.
+    The cold side of a joint in the sun is that of the same joint in the shade.
     """
     around = tuple(surroundings.surroundings_of(joint, site) for joint in joints)
     start_c, newest = _from_readings(site, hours, readings)
@@ -81,8 +88,11 @@ def outlook(
             alike = steel.steel_class(part.thickness_mm, stands)
             part_class.append(index.setdefault((alike, own), len(index)))
             part_joint.append(number)
-            if own is not None and (alike not in of_class or of_class[alike].at_utc < own.at_utc):
-                of_class[alike] = own
+            _note_newest(of_class, alike, own)
+    for joint in others:
+        for part in joint.parts if joint.mark in newest else ():
+            alike = steel.steel_class(part.thickness_mm, surroundings.surroundings_of(joint, site))
+            _note_newest(of_class, alike, newest[joint.mark])
     classes = [alike for alike, _ in index]
     counts = [own or of_class.get(alike) for alike, own in index]
     sunny = [row for row, alike in enumerate(classes) if alike.surroundings.sun]
@@ -116,7 +126,13 @@ def outlook(
         start_weight=predicted.start_weight[:n],
         wet=predicted.wet[:n],
         frost=predicted.frost[:n],
+        wet_known=~np.isnan(predicted.steel_c[:n]),
     )
+
+
+def _note_newest(of_class: dict[steel.SteelClass, Reading], alike: steel.SteelClass, own: Reading | None) -> None:
+    if own is not None and (alike not in of_class or of_class[alike].at_utc < own.at_utc):
+        of_class[alike] = own
 
 
 def _from_readings(site: Site, hours: Hours, readings: Sequence[Reading]) -> tuple[float | None, dict[str, Reading]]:

@@ -96,13 +96,14 @@ def make_plan(
         readings: temperatures measured on unheated steel; the newest of a joint goes on from there.
         now_utc: the moment of the plan.
     """
-    joints = [joint for joint in joints if joint.state not in ("done", "postponed")]
+    everything, joints = joints, [joint for joint in joints if joint.state not in ("done", "postponed")]
+    resting = [joint for joint in everything if joint.state in ("done", "postponed")]
     job = _Job(site, table, joints, _requirements(joints, site, table), _calendar(site, joints, now_utc), now_utc)
     hours = weather.hours
     if hours is None or len(hours) == 0 or weather.freshness in ("unusable", "none") or not joints:
         planned = [_without_weather(job, number, weather) for number in range(len(joints))]
     else:
-        planned = _with_weather(job, weather, hours, readings)
+        planned = _with_weather(job, outlook(site, joints, weather, hours, readings, resting))
     planned.sort(key=_by_light_up)
     return Plan(
         site=site,
@@ -311,6 +312,7 @@ class _WeatherStates:
             precip_mm=field.hours.precip_mm,
             dew=np.logical_or.reduce(field.wet[list(rows)]),
             frost=np.logical_or.reduce(field.frost[list(rows)]),
+            wet_known=np.logical_and.reduce(field.wet_known[list(rows)]),
         )
         return stops.judge(hours, spot, self._job.table, site.code_units, site.choices)
 
@@ -345,8 +347,8 @@ class _SpotStates:
 # Joints ---------------------------------------------------------------------------------------------------------------
 
 
-def _with_weather(job: _Job, weather: Weather, hours: Hours, readings: Sequence[Reading]) -> list[JointPlan]:
-    field = outlook(job.site, job.joints, weather, hours, readings)
+def _with_weather(job: _Job, field: Outlook) -> list[JointPlan]:
+    hours = field.hours
     times = _times(job, hours)
     threshold_c = np.array([np.nan if r.threshold_c is None else r.threshold_c for r in job.requirements])
     from_start = _judge(field, times.first_h, times.end_h, threshold_c)

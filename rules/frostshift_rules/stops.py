@@ -40,6 +40,7 @@ Rule = Literal[
     "rain_missing",
     "dew",
     "frost",
+    "wetness_missing",
 ]
 
 Floats = NDArray[np.float64]
@@ -72,6 +73,7 @@ class SpotHours:
         wind_10m_ms: mean wind at 10 m [m/s].
         precip_mm: in the hour that follows [mm].
         dew, frost: on the steel.
+        wet_known: False where nobody knows of dew and frost.
     """
 
     air_cold_c: Floats
@@ -80,6 +82,7 @@ class SpotHours:
     precip_mm: Floats
     dew: Flags
     frost: Flags
+    wet_known: Flags
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,6 +201,7 @@ def _wet(hours: SpotHours, spot: Spot, table: CodeTable, choices: Choices) -> tu
     settled = (
         Finding("dew", "dry_first", hours.dew & ~hours.frost, none, math.nan, table.wet),
         Finding("frost", "dry_first", hours.frost, none, math.nan, table.wet),
+        Finding("wetness_missing", "unknown", ~hours.wet_known, none, math.nan, table.wet),
     )
     if spot.covered or spot.shelter is not None:
         return settled
@@ -286,4 +290,5 @@ _SENTENCES: Final[dict[Rule, str]] = {
     "rain_missing": "No rain and snow amounts in the forecast for this hour or those just before.",
     "dew": "Dew on the steel: dry it first.",
     "frost": "Frost on the steel: dry it first.",
+    "wetness_missing": "The forecast has too little to tell of dew and frost: look at the steel.",
 }

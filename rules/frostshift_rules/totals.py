@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import get_args
 
@@ -20,13 +21,14 @@ from frostshift_rules.workload import FuelTotal, HeatCall, JointPlan, Range, Shi
 NONE = Range(0.0, 0.0, 0.0)
 
 
-def shift_totals(joints: Iterable[JointPlan], shifts: Sequence[ShiftSpan], site: Site) -> tuple[ShiftTotal, ...]:
+def shift_totals(joints: Sequence[JointPlan], shifts: Sequence[ShiftSpan], site: Site) -> tuple[ShiftTotal, ...]:
     """One total a shift, in the order of `shifts`."""
     by_shift: defaultdict[str, list[JointPlan]] = defaultdict(list)
     for joint in joints:
         if joint.shift_key is not None:
             by_shift[joint.shift_key].append(joint)
-    return tuple(_total(shift, by_shift[shift.key], site) for shift in shifts)
+    burnings = [burning for joint in joints if (burning := burning_of(joint)) is not None]
+    return tuple(_total(shift, by_shift[shift.key], burnings, site) for shift in shifts)
 
 
 def counted(joint: JointPlan, amount: Range | None) -> Range:
@@ -51,10 +53,14 @@ def without_amount(joint: JointPlan) -> bool:
     return joint.heat is None or joint.heat.minutes is None
 
 
-def _total(shift: ShiftSpan, joints: list[JointPlan], site: Site) -> ShiftTotal:
+def _total(shift: ShiftSpan, joints: list[JointPlan], burnings: Sequence[Burning], site: Site) -> ShiftTotal:
     calls = Counter(joint.call for joint in joints)
     states = Counter(joint.weather_state for joint in joints)
-    at_once, at_utc = busiest(joints)
+    lit = [joint.heat.light_up_utc for joint in joints if joint.heat and joint.heat.light_up_utc]
+    begin_utc = min([shift.start_utc, *lit])
+    # Torches of the shift before may still burn, and those of the next one burn already.
+    near = [one for one in burnings if one.start_utc < shift.end_utc and one.end_utc > begin_utc]
+    at_once, at_utc = busiest(near)
     there = sum(source.count for source in site.heat_sources)
     return ShiftTotal(
         key=shift.key,
@@ -72,7 +78,7 @@ def _total(shift: ShiftSpan, joints: list[JointPlan], site: Site) -> ShiftTotal:
         hands=shift.shift.hands,
         fuels=_fuels(joints, site.heat_sources),
         unknown=sum(without_amount(joint) or joint.call == "unknown" for joint in joints),
-        notes=_notes(joints, at_once, there, shift),
+        notes=_notes(joints, near, at_once, shift, site),
     )
 
 
@@ -90,22 +96,30 @@ def _torch_minutes(joint: JointPlan) -> Range:
     return Range(minutes.low * torches, minutes.likely * torches, minutes.high * torches)
 
 
-def burning(joint: JointPlan) -> tuple[datetime, datetime] | None:
-    """From when to when torches stand at this joint on the slow end; None where there is no time."""
+@dataclass(frozen=True, slots=True)
+class Burning:
+    """From when to when torches of a source stand at one joint on the slow end."""
+
+    start_utc: datetime
+    end_utc: datetime
+    torches: int
+    source_id: str | None
+
+
+def burning_of(joint: JointPlan) -> Burning | None:
+    """When torches stand at a joint; None where there is no time."""
     heat = joint.heat
     if heat is None or heat.light_up_utc is None or heat.minutes is None or heat.total_minutes is None:
         return None
     later = timedelta(minutes=heat.total_minutes.high - heat.minutes.high)
-    return heat.light_up_utc, joint.joint.start_utc + later
+    return Burning(heat.light_up_utc, joint.joint.start_utc + later, heat.torches, heat.source_id)
 
 
-def busiest(joints: Iterable[JointPlan]) -> tuple[int, datetime | None]:
-    """Most torches in use at the same time on the slow end, and when that begins."""
+def busiest(burnings: Iterable[Burning]) -> tuple[int, datetime | None]:
+    """Most torches in use at the same time, and when that begins."""
     changes: list[tuple[datetime, int]] = []
-    for joint in joints:
-        span = burning(joint)
-        if span is not None and joint.heat is not None:
-            changes += [(span[0], joint.heat.torches), (span[1], -joint.heat.torches)]
+    for one in burnings:
+        changes += [(one.start_utc, one.torches), (one.end_utc, -one.torches)]
     most, now, when = 0, 0, None
     for at, change in sorted(changes):  # at one instant torches are laid down before others are lit
         now += change
@@ -143,7 +157,9 @@ def _marks(joints: Sequence[JointPlan]) -> str:
     return shown if len(joints) <= 6 else f"{shown} and {len(joints) - 6} more"
 
 
-def _notes(joints: Sequence[JointPlan], at_once: int, there: int, shift: ShiftSpan) -> tuple[str, ...]:
+def _notes(
+    joints: Sequence[JointPlan], burnings: Sequence[Burning], at_once: int, shift: ShiftSpan, site: Site
+) -> tuple[str, ...]:
     notes = []
     early = [j for j in joints if j.heat and j.heat.earliest_arc_utc]
     if early:
@@ -151,8 +167,13 @@ def _notes(joints: Sequence[JointPlan], at_once: int, there: int, shift: ShiftSp
             f"Light-up lies before anybody is there for {_marks(early)}: somebody comes earlier, "
             "or these joints start at the earliest arc shown with each."
         )
-    if at_once > there:
-        notes.append(f"{at_once} torches are needed at once, {there} are on the site: bring more or spread the starts.")
+    for source in site.heat_sources:
+        needed, _ = busiest(one for one in burnings if one.source_id == source.id)
+        if needed > source.count:
+            notes.append(
+                f"{needed} of {source.name} are needed at once, {source.count} are on the site: "
+                "bring more or spread the starts."
+            )
     if at_once > shift.shift.hands:
         notes.append(
             f"{at_once} torches are needed at once, {shift.shift.hands} people can hold one: "

@@ -267,7 +267,7 @@ class Jobs:
         hours = inputs.weather.hours
         if joint is None or hours is None or not len(hours):
             return None
-        field = outlook(inputs.site, [joint], inputs.weather, hours, inputs.readings)
+        field = outlook(inputs.site, [joint], inputs.weather, hours, inputs.readings, _measured(inputs, joint))
         row = field.coldest_class(0)
         return SteelSeries(
             times_utc=tuple(hours.time_utc(index) for index in range(len(hours))),
@@ -282,14 +282,15 @@ class Jobs:
         current, joint = self._planned(site_id, mark)
         if joint is None:
             return {}
-        inputs = current.inputs
-        table = load_code_table(inputs.site.table_id)
+        inputs, made_utc = current.inputs, current.plan.made_utc
+        table, measured = load_code_table(inputs.site.table_id), _measured(inputs, joint)
         options = {}
         for torches in TORCH_OPTIONS:
-            asked = replace(joint, torches=torches)
-            plan = make_plan(inputs.site, table, [asked], inputs.weather, inputs.readings, current.plan.made_utc)
-            if plan.joints and plan.joints[0].heat is not None:
-                options[torches] = plan.joints[0].heat
+            joints = [replace(joint, torches=torches), *measured]
+            plan = make_plan(inputs.site, table, joints, inputs.weather, inputs.readings, made_utc)
+            heat = next((one.heat for one in plan.joints if one.joint.mark == mark), None)
+            if heat is not None:
+                options[torches] = heat
         return options
 
     def _planned(self, site_id: str, mark: str) -> tuple[_Current, Joint | None]:
@@ -301,6 +302,12 @@ class Jobs:
 def feed_of(kept_site: KeptSite) -> str:
     """Name of the feed that the site's forecast comes from."""
     return kept_site.feed or choose(kept_site.site)
+
+
+def _measured(inputs: PlanInputs, joint: Joint) -> list[Joint]:
+    """The other joints with a reading: it counts for parts like theirs."""
+    marks = {reading.mark for reading in inputs.readings} - {joint.mark}
+    return [other for other in inputs.joints if other.mark in marks]
 
 
 def _position(site: Site) -> tuple[float, float]:

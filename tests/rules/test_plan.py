@@ -703,3 +703,11 @@ def _consistent(one: JointPlan) -> bool:
     if one.call == "no_heat":
         return one.heat is None and one.anchored and one.steel is not None
     return bool(one.reasons) and not one.unknowns and (one.heat is not None or one.reasons == (START_MATTERS,))
+
+
+def test_a_reading_on_a_joint_that_is_done_still_counts_for_like_parts() -> None:
+    done = joint(mm(38.0), mark="A", state="done")
+    open_joint = joint(mm(38.0), mark="B")
+    read = [reading(-15.0, START - minutes(30.0), "A")]
+    assert by_mark(plan([open_joint], 20.0))["B"].call == "no_heat"
+    assert by_mark(plan([done, open_joint], 20.0, readings=read))["B"].call == "cold_steel_heat"

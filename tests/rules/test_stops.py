@@ -43,6 +43,7 @@ def judged(
     precip_mm: float | list[float] = 0.0,
     dew: bool = False,
     frost: bool = False,
+    wet_known: bool = True,
     process: Process | None = "FCAW-S",
     shelter: Shelter | None = None,
     covered: bool = False,
@@ -54,7 +55,7 @@ def judged(
     n = max(len(v) for v in given_hours)
     air, wind, precip = (np.array([0.0] * LONG_DRY + (v * n if len(v) == 1 else v)) for v in given_hours)
     flags = np.array([False] * LONG_DRY + [True] * n)
-    hours = SpotHours(air - doubt_k, air + doubt_k, wind, precip, flags & dew, flags & frost)
+    hours = SpotHours(air - doubt_k, air + doubt_k, wind, precip, flags & dew, flags & frost, ~flags | wet_known)
     return judge(hours, Spot(process, shelter, covered), TABLE, units, choices)
 
 
@@ -275,10 +276,11 @@ def test_every_rule_has_words() -> None:
         {"precip_mm": math.nan},
         {"dew": True},
         {"frost": True},
+        {"wet_known": False},
     ]
     seen = [reason for case in cases for reason in judged(**case).reasons_at(LONG_DRY)]
     seen += judged(precip_mm=[1.0, 0.0]).reasons_at(LONG_DRY + 1)
-    assert len({reason.rule for reason in seen}) == 11
+    assert len({reason.rule for reason in seen}) == 12
     assert all("nan" not in reason_text(reason, "si") for reason in seen)
     assert "within the last 2 h" in reason_text(seen[-1], "us")
 
@@ -330,3 +332,8 @@ def test_worst_of_some_hours_is_the_coldest_air_and_the_strongest_wind() -> None
     assert worst_of(windy).value == 9.0
     cold = [judged(air_c=c).reasons_at(LONG_DRY)[0] for c in (-22.0, -30.0)]
     assert worst_of(cold).value == -30.0
+
+
+def test_dew_and_frost_that_nobody_knows_of_are_unknown_not_go() -> None:
+    assert state(wet_known=False) == "unknown"
+    assert state(wet_known=False, covered=True) == "unknown"  # dew settles under a roof too

@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 
 from frostshift_rules.job import Joint, Shift
 from frostshift_rules.stops import WeatherState
-from frostshift_rules.totals import burning, busiest, counted, without_amount
-from frostshift_rules.workload import Freshness, HeatCall, HeatPlan, JointPlan, Plan, Range, ShiftTotal
+from frostshift_rules.totals import Burning, burning_of, busiest, counted, without_amount
+from frostshift_rules.workload import Freshness, HeatCall, JointPlan, Plan, Range, ShiftTotal
 
 from .plan_builders import (
     ACCEPTED,
@@ -204,25 +204,16 @@ def heavy() -> JointPlan:
 # Torches at once --------------------------------------------------------------------------------------------------
 
 
-def burns(of: JointPlan, lit: datetime, until: datetime, torches: int) -> JointPlan:
-    """The joint with its torches burning from `lit` to `until`."""
-    heat: HeatPlan = heat_of(of)
-    length = (until - lit) / timedelta(minutes=1)
-    whole = Range(length, length, length)
-    return replace(
-        of,
-        joint=replace(of.joint, start_utc=until),
-        heat=replace(heat, light_up_utc=lit, minutes=whole, total_minutes=whole, torches=torches),
-    )
+def burns(lit: datetime, until: datetime, torches: int, source_id: str = "tip") -> Burning:
+    return Burning(lit, until, torches, source_id)
 
 
 def test_torches_at_once_by_hand() -> None:
     """A: 2 torches 10:00 to 11:00; B: 1 torch 10:30 to 12:00; C: 3 torches 11:00 to 11:20. Most: 1 + 3 at 11:00."""
-    one = planned(HEAVY)
     ten = START - timedelta(hours=2)
-    a = burns(one, ten, ten + minutes(60), 2)
-    b = burns(one, ten + minutes(30), ten + minutes(120), 1)
-    c = burns(one, ten + minutes(60), ten + minutes(80), 3)
+    a = burns(ten, ten + minutes(60), 2)
+    b = burns(ten + minutes(30), ten + minutes(120), 1)
+    c = burns(ten + minutes(60), ten + minutes(80), 3)
     assert busiest([a, b, c]) == (4, ten + minutes(60))
     assert busiest([a, b]) == (3, ten + minutes(30))
     assert busiest([a]) == (2, ten)
@@ -231,10 +222,11 @@ def test_torches_at_once_by_hand() -> None:
 
 def test_a_long_seam_burns_beyond_its_first_arc() -> None:
     one = planned(replace(HEAVY, weld_length_mm=900.0, heated_length_mm=300.0))
-    heat, span = heat_of(one), burning(one)
+    heat, span = heat_of(one), burning_of(one)
     assert span is not None
-    assert span == (heat.light_up_utc, START + minutes(2 * full(heat.minutes).high))
-    assert burning(planned(replace(HEAVY, heat_source="gone"))) is None
+    assert (span.start_utc, span.end_utc) == (heat.light_up_utc, START + minutes(2 * full(heat.minutes).high))
+    assert (span.torches, span.source_id) == (heat.torches, heat.source_id)
+    assert burning_of(planned(replace(HEAVY, heat_source="gone"))) is None
 
 
 spell = st.tuples(st.integers(0, 100), st.integers(1, 60), st.integers(1, 4))
@@ -242,10 +234,9 @@ spell = st.tuples(st.integers(0, 100), st.integers(1, 60), st.integers(1, 4))
 
 @given(st.lists(spell, max_size=8))
 def test_torches_at_once_are_those_of_the_busiest_minute(spells: Sequence[tuple[int, int, int]]) -> None:
-    one = heavy()
-    joints = [burns(one, START + minutes(a), START + minutes(a + n), torches) for a, n, torches in spells]
+    burnings = [burns(START + minutes(a), START + minutes(a + n), torches) for a, n, torches in spells]
     by_minute = [sum(t for a, n, t in spells if a <= minute < a + n) for minute in range(160)]
-    most, when = busiest(joints)
+    most, when = busiest(burnings)
     assert most == max(by_minute, default=0)
     if most:
         assert when == START + minutes(by_minute.index(most))

@@ -337,7 +337,7 @@ def _no_heat_text(joint_plan: JointPlan, show: Show) -> str:
         parts.append(f"before {show.moment(before).text}")
     if after is not None:
         parts.append(f"after {show.moment(after, toward='up').text}")
-    return f"no heat if struck {' or '.join(parts)}" if parts else ""
+    return f"no heat if struck {' or '.join(parts)}; check between passes" if parts else ""
 
 
 def line(joint_plan: JointPlan, site: Site, show: Show, defaults: Sequence[str] = ()) -> Line:

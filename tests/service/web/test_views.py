@@ -206,11 +206,11 @@ def test_a_figure_that_is_not_accepted_is_a_hint(sheet: MorningSheet) -> None:
 
 def test_when_no_heat_would_be_needed(sheet: MorningSheet, plan: Plan, show: Show, now: datetime) -> None:
     line = next(line for line in sheet.shifts[0].lines if line.mark == "CR-B6-N")
-    assert line.no_heat_text == "no heat if struck after Thu 15:15"
+    assert line.no_heat_text == "no heat if struck after Thu 15:15; check between passes"
     both = replace(plan.joints[3], no_heat_before_utc=datetime(2026, 12, 17, 17, tzinfo=UTC))
     changed = replace(plan, joints=(both,))
     line = morning_sheet(changed, show, now).shifts[0].lines[0]
-    assert line.no_heat_text == "no heat if struck before Thu 11:00 or after Thu 15:15"
+    assert line.no_heat_text == "no heat if struck before Thu 11:00 or after Thu 15:15; check between passes"
 
 
 def test_spells_say_when_what_and_where_it_stands_in_the_units_shown(show: Show) -> None:
