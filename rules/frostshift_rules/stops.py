@@ -261,7 +261,7 @@ def _depth(mm: float, units: System) -> str:
     return f"{in_from_mm(mm):.2f} in" if units == "us" else f"{_one_place(mm)} mm"
 
 
-def _hours(h: float, units: System) -> str:
+def _hours(h: float, _units: System) -> str:
     return f"{h:g} h"
 
 
