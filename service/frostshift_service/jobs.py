@@ -173,8 +173,7 @@ class Jobs:
             forecasts.put_feed_row(session, _row(site_id, after_success(state, fetched, now, self._jitter())))
             still_there = _position(load_site(session, site_id).site) == _position(kept_site.site)
             if fetched.forecast is not None and still_there:
-                forecasts.keep_forecast(session, site_id, _to_keep(fetched.forecast, fetched.answer.body))
-                forecasts.thin_forecasts(session, site_id, now - KEEP_FORECASTS)
+                _keep(session, site_id, fetched.forecast, fetched.answer.body, now)
         if fetched.forecast is None:
             return Pulled(feed_name, "unchanged", f"{feed.title} has nothing newer.")
         return Pulled(feed_name, "new", f"New forecast from {feed.title}.")
@@ -202,9 +201,9 @@ class Jobs:
             FeedError: the file cannot be used; nothing is kept.
         """
         now = self._now()
-        forecast = payload_file.read_payload_file(path, now)
+        forecast, payload = payload_file.read_payload_file(path, now)
         with writing(self._engine) as session:
-            forecasts.keep_forecast(session, site_id, _to_keep(forecast, path.read_bytes()))
+            _keep(session, site_id, forecast, payload, now)
         return forecast
 
     # Plans
@@ -326,8 +325,9 @@ def _row(site_id: str, state: FeedState) -> FeedRow:
     )
 
 
-def _to_keep(forecast: Forecast, payload: bytes) -> KeptForecast:
-    return KeptForecast(
+def _keep(session: Session, site_id: str, forecast: Forecast, payload: bytes, now: datetime) -> None:
+    """Keep a forecast, and let old ones go that no plan was made from."""
+    kept = KeptForecast(
         feed=forecast.feed,
         issued_utc=forecast.issued_utc,
         fetched_utc=forecast.fetched_utc,
@@ -337,6 +337,8 @@ def _to_keep(forecast: Forecast, payload: bytes) -> KeptForecast:
         warnings=forecast.warnings,
         quality=forecast.quality,
     )
+    forecasts.keep_forecast(session, site_id, kept)
+    forecasts.thin_forecasts(session, site_id, now - KEEP_FORECASTS)
 
 
 def _inputs(session: Session, site_id: str, now: datetime) -> tuple[int, int | None, PlanInputs]:

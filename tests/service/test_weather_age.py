@@ -10,10 +10,10 @@ from hypothesis import strategies as st
 
 from frostshift_rules.surroundings import Hours
 from frostshift_service.http import Answer
-from frostshift_service.weather import FeedError, Forecast
+from frostshift_service.weather import FeedError
 from frostshift_service.weather.age import freshness
 from frostshift_service.weather.fetching import Fetched, asked_utc
-from frostshift_service.weather.past import merge_past, with_past
+from frostshift_service.weather.past import merge_past
 from frostshift_service.weather.schedule import FIRST_PAUSE, LONGEST_ASKED, FeedState, after_failure, after_success
 
 NOW = datetime(2027, 1, 14, 20, 50, tzinfo=UTC)
@@ -166,16 +166,6 @@ def test_no_past_to_keep(start: datetime) -> None:
     new = hours(NOW.replace(minute=0), [1.0])
     assert merge_past(None, new) is new
     assert merge_past(hours(start, [5.0, 6.0]), new) is new
-
-
-def test_the_past_of_another_feed_is_not_taken() -> None:
-    first = NOW.replace(minute=0)
-    old = Forecast("nws", None, NOW, hours(first, [1.0, 2.0]), "")
-    new = Forecast("nws", None, NOW, hours(first + HOUR, [3.0]), "")
-    assert len(with_past(old, new).hours) == 2
-    assert with_past(None, new) is new
-    other = Forecast("met_norway", None, NOW, new.hours, "")
-    assert with_past(old, other) is other
 
 
 @given(st.integers(1, 60), st.integers(1, 60), st.integers(-5, 80), st.integers(0, 60))

@@ -331,7 +331,7 @@ def test_what_the_service_answers(
 
 
 def test_a_payload_from_a_file() -> None:
-    forecast = read_payload_file(FIXTURES / "met_norway_long.json", NOW)
+    forecast, _ = read_payload_file(FIXTURES / "met_norway_long.json", NOW)
     assert forecast.feed == "file"
     assert "MET Norway" in forecast.attribution
     assert len(forecast.hours) == 238

@@ -475,7 +475,8 @@ def test_what_the_service_answers(
 
 
 def test_a_payload_from_a_file() -> None:
-    forecast = read_payload_file(FIXTURES / "nws_long.json", NOW)
+    forecast, body = read_payload_file(FIXTURES / "nws_long.json", NOW)
+    assert body == (FIXTURES / "nws_long.json").read_bytes()
     assert forecast.feed == "file"
     assert forecast.issued_utc == datetime(2027, 1, 14, 20, 12, 30, tzinfo=UTC)
     assert_same(forecast.hours, nws.parse(payload("nws_long.json"), NOW).hours)

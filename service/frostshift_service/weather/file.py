@@ -14,17 +14,21 @@ NAME: Final = "file"
 MAX_BYTES: Final = 20_000_000
 
 
-def read_payload_file(path: Path, now: datetime) -> Forecast:
+def read_payload_file(path: Path, now: datetime) -> tuple[Forecast, bytes]:
     """Read a payload; which feed it is of is seen from its content.
 
     The forecast is as old as the payload says, however fresh the file; `now` counts as the time it was fetched.
+
+    Returns:
+        The forecast, and the bytes it was read from.
 
     Raises:
         FeedError: no such file, too big, not JSON, the shape of no feed we know, or what the feed's parser refuses;
             the message names the file.
     """
     try:
-        return replace(parse(load(_read(path), "content"), now), feed=NAME)
+        body = _read(path)
+        return replace(parse(load(body, "content"), now), feed=NAME), body
     except FeedError as error:
         raise FeedError(f"{path}: {error}", permanent=True) from error
 

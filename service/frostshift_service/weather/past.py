@@ -2,32 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import fields, replace
+from dataclasses import fields
 from datetime import timedelta
 
 import numpy as np
 
 from frostshift_rules.surroundings import Hours
-from frostshift_service.weather import Forecast
 
 KEEP_HOURS = 48
-
-
-def with_past(kept: Forecast | None, new: Forecast, keep_hours: int = KEEP_HOURS) -> Forecast:
-    """The new forecast with the past of the kept one before it; unchanged where the two come from different feeds.
-
-    Two feeds differ by a kelvin or two, and the seam would look like a front.
-    """
-    if kept is None or kept.feed != new.feed:
-        return new
-    return replace(new, hours=merge_past(kept.hours, new.hours, keep_hours))
 
 
 def merge_past(old: Hours | None, new: Hours, keep_hours: int = KEEP_HOURS) -> Hours:
     """The hours of `new`, with those of `old` before its first hour prepended, at most `keep_hours` of them.
 
     From its first hour on `new` stands as it is, its missing values too: nothing is blended. Hours between the two
-    axes that neither has are NaN. Both must come from the same feed (see `with_past`) and the same place.
+    axes that neither has are NaN. Both must be of one place and one feed: two feeds differ by a kelvin or two, and the
+    seam would look like a front.
     """
     if old is None:
         return new
