@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
-from typing import Final, Literal
+from typing import Final, Literal, get_args
 
 CodeUnits = Literal["us", "si", "either"]
 PartKind = Literal["plate", "flange_with_web", "touching", "tube"]
@@ -20,9 +20,10 @@ Process = Literal["SMAW", "FCAW-S", "FCAW-G", "GMAW", "GTAW", "SAW"]
 Terrain = Literal["open", "suburban", "city"]
 FuelName = Literal["propane", "propylene", "acetylene", "natural_gas"]
 
-PROCESSES: Final[tuple[Process, ...]] = ("SMAW", "FCAW-S", "FCAW-G", "GMAW", "GTAW", "SAW")
-PART_KINDS: Final[tuple[PartKind, ...]] = ("plate", "flange_with_web", "touching", "tube")
-EXPOSURES: Final[tuple[Exposure, ...]] = ("open", "half", "covered")
+PROCESSES: Final[tuple[Process, ...]] = get_args(Process)
+PART_KINDS: Final[tuple[PartKind, ...]] = get_args(PartKind)
+EXPOSURES: Final[tuple[Exposure, ...]] = get_args(Exposure)
+JOINT_STATES: Final[tuple[JointState, ...]] = get_args(JointState)
 MODELLED_KINDS: Final[frozenset[PartKind]] = frozenset({"plate"})
 """Part kinds whose heating time the engine gives; the others show "no time yet"."""
 

@@ -13,7 +13,7 @@ from collections.abc import Callable
 from datetime import date, datetime, timedelta
 from functools import cache
 from importlib import resources
-from typing import Annotated, Any, Final, Literal, get_args
+from typing import Annotated, Any, Final, Literal
 from urllib.parse import parse_qsl, quote, urlencode, urlsplit
 
 from fastapi import APIRouter, Depends, Form, HTTPException, Path, Query, Request, UploadFile
@@ -22,7 +22,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from sqlmodel import Session
 
 from frostshift_rules import shifts
-from frostshift_rules.job import JointState, Reading, Site
+from frostshift_rules.job import JOINT_STATES, Reading, Site
 from frostshift_rules.units import c_from_f
 from frostshift_service.schedule_file import (
     COLUMNS,
@@ -51,7 +51,6 @@ LOOK_AHEAD: Final = timedelta(days=60)
 
 Action = Literal["done", "postponed", "planned", "next_shift"]
 FileKind = Literal["csv", "xlsx"]
-_STATES: Final[tuple[JointState, ...]] = get_args(JointState)
 _MEDIA_TYPES: Final[dict[FileKind, str]] = {
     "csv": "text/csv; charset=utf-8",
     "xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
@@ -316,7 +315,7 @@ def undo(
         if last.field == "start_utc":
             kept.move_joint(session, site_id, mark, datetime.fromisoformat(last.was), now=now, by=BY)
         else:
-            was = next(state for state in _STATES if state == last.was)
+            was = next(state for state in JOINT_STATES if state == last.was)
             kept.set_joint_state(session, site_id, mark, was, now=now, by=BY)
 
     return _change(desk, site_id, mark, back, write)

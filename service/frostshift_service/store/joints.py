@@ -7,14 +7,14 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from datetime import datetime
-from typing import Any, Final, get_args
+from typing import Any, Final
 
 import sqlalchemy
 from pydantic import TypeAdapter
 from sqlalchemy.sql.dml import UpdateBase
 from sqlmodel import Session, col, insert, select, update
 
-from frostshift_rules.job import Joint, JointState, Reading
+from frostshift_rules.job import JOINT_STATES, Joint, JointState, Reading
 from frostshift_service.store.packing import plain
 from frostshift_service.store.records import (
     ImportedJoint,
@@ -27,8 +27,6 @@ from frostshift_service.store.records import (
 )
 from frostshift_service.store.sites import touch
 from frostshift_service.store.tables import JointChangeRow, JointRow, ReadingRow, ScheduleImportRow
-
-JOINT_STATES: Final[tuple[JointState, ...]] = get_args(JointState)
 
 _JOINT: Final = TypeAdapter(Joint)
 _COLUMNS: Final = {"mark", "place", "crew", "start_utc", "state"}

@@ -5,16 +5,15 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final, get_args
+from typing import Final
 
-from frostshift_rules.job import JointState
+from frostshift_rules.job import JOINT_STATES, JointState
 from frostshift_service.schedule_file import COLUMNS, CellError, ScheduleFile
 from frostshift_service.store.records import KeptJoint, KeptSite, ScheduleImport
 from frostshift_service.views.joint import part_text
 from frostshift_service.views.show import Moment, Show, plural
 from frostshift_service.views.words import STATES
 
-JOINT_STATES: Final[tuple[JointState, ...]] = get_args(JointState)
 _DEFAULTS: Final = {column.name: column.default for column in COLUMNS}
 
 

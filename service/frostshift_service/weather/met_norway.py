@@ -33,24 +33,15 @@ from frostshift_service.weather.fetching import (
     kept_validators,
     read_json,
 )
-from frostshift_service.weather.payload import Json, child, entries, instant, number, whole_hour
-
-
-def _same(value: float) -> float:
-    return value
-
-
-def _share(percent: float) -> float:
-    return percent / 100.0
-
+from frostshift_service.weather.payload import Json, as_it_is, child, entries, from_percent, instant, number, whole_hour
 
 INSTANT: Final[dict[str, tuple[str, str, Callable[[float], float]]]] = {
-    "air_temperature": ("air_c", "celsius", _same),
-    "dew_point_temperature": ("dew_c", "celsius", _same),
-    "relative_humidity": (hourly.HUMIDITY, "%", _share),
-    "wind_speed": ("wind_10m_ms", "m/s", _same),
-    "wind_speed_of_gust": ("gust_10m_ms", "m/s", _same),
-    "cloud_area_fraction": ("cloud", "%", _share),
+    "air_temperature": ("air_c", "celsius", as_it_is),
+    "dew_point_temperature": ("dew_c", "celsius", as_it_is),
+    "relative_humidity": (hourly.HUMIDITY, "%", from_percent),
+    "wind_speed": ("wind_10m_ms", "m/s", as_it_is),
+    "wind_speed_of_gust": ("gust_10m_ms", "m/s", as_it_is),
+    "cloud_area_fraction": ("cloud", "%", from_percent),
 }
 """Parameter at the stamp -> our field, the only unit we take it in, and the way to our unit."""
 WINDOW_UNITS: Final = {"precipitation_amount": "mm", "air_temperature_min": "celsius"}

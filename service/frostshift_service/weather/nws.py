@@ -23,6 +23,7 @@ from frostshift_rules.surroundings import Floats
 from frostshift_rules.units import ms_from_kmh
 from frostshift_service.http import Get, Validators
 from frostshift_service.weather import FeedError, Forecast, Place, hourly
+from frostshift_service.weather.age import LATE_ISSUE_NWS_H
 from frostshift_service.weather.area import in_united_states
 from frostshift_service.weather.fetching import (
     Fetched,
@@ -34,7 +35,7 @@ from frostshift_service.weather.fetching import (
     kept_validators,
     read_json,
 )
-from frostshift_service.weather.payload import Json, child, entries, instant, number, whole_hour
+from frostshift_service.weather.payload import Json, as_it_is, child, entries, from_percent, instant, number, whole_hour
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,26 +48,18 @@ class _Layer:
     convert: Callable[[float], float]
 
 
-def _same(value: float) -> float:
-    return value
-
-
-def _share(percent: float) -> float:
-    return percent / 100.0
-
-
 def _cm(mm: float) -> float:
     return mm / 10.0
 
 
 LAYERS: Final = {
-    "temperature": _Layer("air_c", "degC", "state", _same),
-    "dewpoint": _Layer("dew_c", "degC", "state", _same),
-    "relativeHumidity": _Layer(hourly.HUMIDITY, "percent", "state", _share),
+    "temperature": _Layer("air_c", "degC", "state", as_it_is),
+    "dewpoint": _Layer("dew_c", "degC", "state", as_it_is),
+    "relativeHumidity": _Layer(hourly.HUMIDITY, "percent", "state", from_percent),
     "windSpeed": _Layer("wind_10m_ms", "km_h-1", "state", ms_from_kmh),
     "windGust": _Layer("gust_10m_ms", "km_h-1", "state", ms_from_kmh),
-    "skyCover": _Layer("cloud", "percent", "state", _share),
-    "quantitativePrecipitation": _Layer("precip_mm", "mm", "amount", _same),
+    "skyCover": _Layer("cloud", "percent", "state", from_percent),
+    "quantitativePrecipitation": _Layer("precip_mm", "mm", "amount", as_it_is),
     "snowfallAmount": _Layer("snow_cm", "mm", "amount", _cm),
 }
 """Name upstream -> ours. `snowfallAmount` is depth of new snow, not water."""
@@ -79,7 +72,6 @@ ATTRIBUTION: Final = (
 )
 GRID_KEPT: Final = timedelta(days=30)
 """The grid cell of a place changes now and then: its address is asked for again after this."""
-STALE_H: Final = 6.0
 _DURATION: Final = re.compile(r"P(?:(\d+)D)?(?:T(?:(\d+)H)?(?:(\d+)M)?(?:(\d+)S)?)?")
 
 
@@ -165,8 +157,10 @@ def parse(payload: Json, fetched_utc: datetime) -> Forecast:
     issued_utc = instant(properties["updateTime"], f"{TITLE}, updateTime") if "updateTime" in properties else None
     if issued_utc is None:
         warnings.append("the payload does not say when it was issued")
-    elif fetched_utc - issued_utc > timedelta(hours=STALE_H):
-        warnings.append(f"issued {issued_utc:%Y-%m-%d %H:%M} UTC, more than {STALE_H:g} h before it was fetched")
+    elif fetched_utc - issued_utc > timedelta(hours=LATE_ISSUE_NWS_H):
+        warnings.append(
+            f"issued {issued_utc:%Y-%m-%d %H:%M} UTC, more than {LATE_ISSUE_NWS_H:g} h before it was fetched"
+        )
     return hourly.forecast(
         feed=NAME,
         title=TITLE,

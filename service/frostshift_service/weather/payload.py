@@ -87,3 +87,13 @@ def instant(text: object, where: str) -> datetime:
 def whole_hour(moment: datetime) -> bool:
     """Whether a moment lies on a full hour."""
     return (moment.minute, moment.second, moment.microsecond) == (0, 0, 0)
+
+
+def as_it_is(value: float) -> float:
+    """A value that comes in our unit."""
+    return value
+
+
+def from_percent(percent: float) -> float:
+    """A share, 0 to 1, from per cent."""
+    return percent / 100.0
