@@ -134,6 +134,12 @@ def kept_joints(session: Session, site_id: str) -> list[KeptJoint]:
     return [_kept(row) for row in sorted(rows, key=lambda row: (row.row_no, row.mark))]
 
 
+def defaults_of(session: Session, site_id: str) -> dict[str, tuple[str, ...]]:
+    """Mark -> what the schedule left to a default, as in `KeptJoint`; quick where nothing else of a joint is asked."""
+    wanted = select(JointRow.mark, JointRow.defaults).where(JointRow.site_id == site_id)
+    return {mark: tuple(names) for mark, names in session.exec(wanted)}
+
+
 def kept_joint(session: Session, site_id: str, mark: str) -> KeptJoint:
     """One joint, with what the import noted.
 

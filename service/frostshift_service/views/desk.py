@@ -107,7 +107,7 @@ class Desk:
         """
         with reading(self.engine) as session:
             site = load_site(session, site_id)
-            defaults = {k.joint.mark: default_texts(k.defaults) for k in kept.kept_joints(session, site_id)}
+            defaults = {mark: default_texts(names) for mark, names in kept.defaults_of(session, site_id).items()}
         return morning_sheet(
             self._plan(site_id), show_for(site), self.now(), day=day, shift_count=shift_count, defaults=defaults
         )
