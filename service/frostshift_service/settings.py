@@ -9,7 +9,6 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Mapping
-from ipaddress import ip_address
 from pathlib import Path
 from typing import Any, Final, Literal
 
@@ -19,6 +18,8 @@ from pydantic_settings import BaseSettings, SettingsConfigDict
 PREFIX: Final = "FROSTSHIFT_"
 DATABASE_NAME: Final = "frostshift.db"
 
+_HOSTS: Final = ("127.0.0.1", "::1", "localhost")
+"""The names that the guard before the pages answers to."""
 _FOR_TESTS: Final = ("FROSTSHIFT_TEST_", "FROSTSHIFT_CI")
 """Variables of our prefix that belong to the tests and their runner."""
 
@@ -123,16 +124,10 @@ class Settings(BaseSettings):
     @field_validator("host")
     @classmethod
     def _loopback(cls, value: str) -> str:
-        if value == "localhost":
-            return value
-        try:
-            loopback = ip_address(value).is_loopback
-        except ValueError:
-            loopback = False
-        if not loopback:
+        if value not in _HOSTS:
             raise ValueError(
-                f"{value!r} is not a loopback address. There is no sign-in yet, so the pages are served to this "
-                "machine only: use 127.0.0.1, ::1 or localhost"
+                f"{value!r} is not a loopback address that is served. There is no sign-in yet, so the pages are "
+                "for this machine only: use 127.0.0.1, ::1 or localhost"
             )
         return value
 

@@ -59,7 +59,7 @@ def test_the_usual_data_directory(platform: str, environ: dict[str, str], expect
     assert user_data_dir(platform, environ, Path("/home/q")) == Path(expected)
 
 
-@pytest.mark.parametrize("host", ["localhost", "127.0.0.1", "127.8.9.10", "::1"])
+@pytest.mark.parametrize("host", ["localhost", "127.0.0.1", "::1"])
 def test_loopback_is_served(monkeypatch: pytest.MonkeyPatch, host: str) -> None:
     monkeypatch.setenv("FROSTSHIFT_HOST", host)
     assert load_settings().host == host
@@ -83,6 +83,7 @@ def test_a_database(monkeypatch: pytest.MonkeyPatch, url: str) -> None:
         ("HOST", "0.0.0.0", "FROSTSHIFT_HOST: '0.0.0.0' is not a loopback address"),
         ("HOST", "192.168.1.20", "not a loopback address.*use 127.0.0.1, ::1 or localhost"),
         ("HOST", "::", "not a loopback address"),
+        ("HOST", "127.8.9.10", "not a loopback address that is served"),  # the guard of the pages would refuse it
         ("HOST", "example.org", "not a loopback address"),
         ("PORT", "0", "FROSTSHIFT_PORT: .*greater than or equal to 1"),
         ("PORT", "65536", "FROSTSHIFT_PORT: .*less than or equal to 65535"),
