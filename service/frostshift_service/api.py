@@ -5,27 +5,18 @@ from __future__ import annotations
 from datetime import date
 from typing import Annotated, Any, Final
 
-from fastapi import APIRouter, Depends, Path, Query, Request
+from fastapi import APIRouter, Path, Query
 from fastapi.responses import Response
 
-from frostshift_service.views.desk import Desk, SiteList
+from frostshift_service.views.desk import SiteList
 from frostshift_service.views.files import csv_bytes, sheet_table, xlsx_bytes
 from frostshift_service.views.joint import JointPage, RestingJoint
 from frostshift_service.views.schedule import SchedulePage
 from frostshift_service.views.sheet import MorningSheet
+from frostshift_service.web import DeskDep, SiteId, file_answer
 
 router = APIRouter()
 
-XLSX_TYPE: Final = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
-
-
-def _desk(request: Request) -> Desk:
-    desk: Desk = request.app.state.desk
-    return desk
-
-
-DeskDep = Annotated[Desk, Depends(_desk)]
-SiteId = Annotated[str, Path(description="id of a site", max_length=100)]
 Mark = Annotated[str, Path(description="mark of a joint", max_length=100)]
 Day = Annotated[date | None, Query(description="first local day; without it the shift that runs or comes next")]
 Shifts = Annotated[int, Query(description="how many shifts", ge=1, le=60)]
@@ -51,14 +42,14 @@ def morning(desk: DeskDep, site_id: SiteId, day: Day = None, shifts: Shifts = 2)
 def morning_csv(desk: DeskDep, site_id: SiteId, day: Day = None, shifts: Shifts = 2) -> Response:
     """The lines of the morning sheet as CSV (UTF-8 with its mark)."""
     content = csv_bytes(sheet_table(desk.morning(site_id, day, shifts)))
-    return _file(content, "text/csv; charset=utf-8", f"{site_id}-morning.csv")
+    return file_answer(content, "csv", f"{site_id}-morning")
 
 
 @router.get("/sites/{site_id}/morning.xlsx", responses=ERRORS, response_class=Response)
 def morning_xlsx(desk: DeskDep, site_id: SiteId, day: Day = None, shifts: Shifts = 2) -> Response:
     """The lines of the morning sheet as a workbook."""
     content = xlsx_bytes(sheet_table(desk.morning(site_id, day, shifts)))
-    return _file(content, XLSX_TYPE, f"{site_id}-morning.xlsx")
+    return file_answer(content, "xlsx", f"{site_id}-morning")
 
 
 @router.get("/sites/{site_id}/joints/{mark:path}.json", responses=ERRORS)
@@ -76,7 +67,3 @@ def schedule(
 ) -> SchedulePage:
     """The joints of the last schedule."""
     return desk.schedule(site_id, text, state)
-
-
-def _file(content: bytes, media_type: str, name: str) -> Response:
-    return Response(content, media_type=media_type, headers={"Content-Disposition": f'attachment; filename="{name}"'})

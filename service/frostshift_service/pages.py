@@ -7,7 +7,6 @@ nothing, and the warnings of a file are shown nowhere else.
 from __future__ import annotations
 
 import hashlib
-import math
 import re
 from collections.abc import Callable
 from datetime import date, datetime, timedelta
@@ -16,14 +15,14 @@ from importlib import resources
 from typing import Annotated, Any, Final, Literal
 from urllib.parse import parse_qsl, quote, urlencode, urlsplit
 
-from fastapi import APIRouter, Depends, Form, HTTPException, Path, Query, Request, UploadFile
+from fastapi import APIRouter, Depends, Form, HTTPException, Query, Request, UploadFile
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from sqlmodel import Session
 
 from frostshift_rules import shifts
 from frostshift_rules.job import JOINT_STATES, Reading, Site
-from frostshift_rules.units import c_from_f
+from frostshift_rules.units import c_from_f, f_from_c
 from frostshift_service.schedule_file import (
     COLUMNS,
     joints_csv,
@@ -39,22 +38,16 @@ from frostshift_service.store.sites import load_site
 from frostshift_service.views.desk import Desk, NoPlan
 from frostshift_service.views.joint import JointPage
 from frostshift_service.views.schedule import ImportOutcome, refused, taken_in
+from frostshift_service.web import DeskDep, FileKind, SiteId, file_answer
 
 router = APIRouter(include_in_schema=False)
 
 BY: Final = "pages"
 """Who is written down for a change, while people have no accounts."""
-READING_LIMITS_C: Final = (-60.0, 60.0)
-"""A reading before any heat lies in here [°C]; our choice."""
 LOOK_AHEAD: Final = timedelta(days=60)
 """How far a next shift is looked for."""
 
 Action = Literal["done", "postponed", "planned", "next_shift"]
-FileKind = Literal["csv", "xlsx"]
-_MEDIA_TYPES: Final[dict[FileKind, str]] = {
-    "csv": "text/csv; charset=utf-8",
-    "xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
-}
 _NUMBER: Final = re.compile(r"[+-]?[0-9]{1,4}(\.[0-9]{1,3})?")
 
 
@@ -106,19 +99,12 @@ def render(template: str, status: int = 200, **context: Any) -> HTMLResponse:
 # What a request brings
 
 
-def _desk(request: Request) -> Desk:
-    desk: Desk = request.app.state.desk
-    return desk
-
-
 def _settings(request: Request) -> Settings:
     settings: Settings = request.app.state.settings
     return settings
 
 
-DeskDep = Annotated[Desk, Depends(_desk)]
 SettingsDep = Annotated[Settings, Depends(_settings)]
-SiteId = Annotated[str, Path(max_length=100)]
 MarkField = Annotated[str, Form(min_length=1, max_length=100)]
 BackField = Annotated[str, Form(max_length=500)]
 
@@ -226,7 +212,7 @@ def _schedule_page(
 @router.get("/schedule-template.{kind}")
 def template(kind: FileKind) -> Response:
     """An empty schedule to fill in."""
-    return _file(template_csv() if kind == "csv" else template_xlsx(), kind, "schedule-template")
+    return file_answer(template_csv() if kind == "csv" else template_xlsx(), kind, "schedule-template")
 
 
 @router.get("/sites/{site_id}/schedule.{kind}")
@@ -236,12 +222,9 @@ def schedule_file(desk: DeskDep, site_id: SiteId, kind: FileKind) -> Response:
         site = load_site(session, site_id)
         joints = kept.joints_of(session, site_id)
     write = joints_csv if kind == "csv" else joints_xlsx
-    return _file(write(joints, site.site.zone, "si" if site.show_units == "si" else "us"), kind, f"{site_id}-schedule")
-
-
-def _file(content: bytes, kind: FileKind, name: str) -> Response:
-    disposition = {"Content-Disposition": f'attachment; filename="{name}.{kind}"'}
-    return Response(content, media_type=_MEDIA_TYPES[kind], headers=disposition)
+    return file_answer(
+        write(joints, site.site.zone, "si" if site.show_units == "si" else "us"), kind, f"{site_id}-schedule"
+    )
 
 
 # Changes
@@ -330,12 +313,13 @@ def steel_c_of(value: str, unit: Literal["F", "C"]) -> float:
     typed = value.strip().replace("\N{MINUS SIGN}", "-")
     if not _NUMBER.fullmatch(typed):
         raise ValueError(f"Steel temperature: {value!r} is no number; write for example 23 or -4.5.")
-    low_c, high_c = READING_LIMITS_C
+    low_c, high_c = kept.READING_LIMITS_C
     steel_c = c_from_f(float(typed)) if unit == "F" else float(typed)
-    if not math.isfinite(steel_c) or not low_c <= steel_c <= high_c:
-        limits = "-76 °F to 140 °F" if unit == "F" else "-60 °C to 60 °C"
+    if not low_c <= steel_c <= high_c:
+        low, high = (f_from_c(low_c), f_from_c(high_c)) if unit == "F" else (low_c, high_c)
         raise ValueError(
-            f"Steel temperature: {typed} °{unit} is outside {limits}. Only a reading before any heat belongs here."
+            f"Steel temperature: {typed} °{unit} is outside {low:g} °{unit} to {high:g} °{unit}. Only a reading before "
+            "any heat belongs here."
         )
     return steel_c
 

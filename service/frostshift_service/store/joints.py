@@ -34,6 +34,9 @@ _COLUMNS: Final = {"mark", "place", "crew", "start_utc", "state"}
 _TOLD: Final = ("place", "crew", "schedule_start_utc", "rest", "defaults", "problems")
 """Columns in which a schedule says something about a joint."""
 
+READING_LIMITS_C: Final = (-60.0, 60.0)
+"""A reading before any heat lies in here [°C]; our choice, asked for by every door."""
+
 
 def import_joints(
     session: Session, site_id: str, joints: Sequence[ImportedJoint], *, now: datetime, file_name: str, by: str
