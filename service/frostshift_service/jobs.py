@@ -222,7 +222,9 @@ class Jobs:
         if not current.seen:
             with writing(self._engine) as session:
                 plans.mark_plan_seen(session, current.plan_id, because)
-            self._current[site_id] = replace(current, seen=True)
+            with self._planning:
+                if self._current.get(site_id) is current:  # or another thread has planned again meanwhile
+                    self._current[site_id] = replace(current, seen=True)
         return current.plan if current.plan.joints else None
 
     def _up_to_date(self, site_id: str) -> _Current:
