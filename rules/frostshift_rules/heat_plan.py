@@ -33,6 +33,8 @@ BELOW_MAXIMUM_K: Final = 5.0
 """The target stays so far below a stated maximum [K]. Our choice: about the error of a temperature crayon."""
 MOST_FLUX_WM2: Final = 1.0e6
 """More than a swept flame puts into steel [W/m2]; above it the heated area or the torch is mistyped."""
+THICKEST_MM: Final = 150.0
+"""Thickest plate that the engine is valid for [mm]; one narrower than twice its thickness is not covered either."""
 LEAST_HALF_MM: Final = 5.0
 """Least half width and half length of a heated patch [mm], the engine's own; no flame heats less."""
 STATUS_ORDER: Final[tuple[HeatStatus, ...]] = (
@@ -210,10 +212,10 @@ def _covered(job: HeatJob, part: Part, patch: Patch, flux: Range, target: float)
     """Whether the engine covers the part; what people typed may lie outside."""
     return (
         part.kind in MODELLED_KINDS
-        and 2.0 <= part.thickness_mm <= 300.0
+        and 2.0 <= part.thickness_mm <= THICKEST_MM
         and flux.high <= MOST_FLUX_WM2
         and patch.half_length_m <= 20.0
-        and patch.edge_x_m >= LEAST_HALF_MM / 1000.0
+        and patch.edge_x_m >= max(LEAST_HALF_MM, part.thickness_mm) / 1000.0
         and target <= heating.HOTTEST_VALID_C
         and job.air_c.low >= -90.0
         and job.air_c.high <= 60.0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -72,7 +73,8 @@ def outlook(
     The newest reading of a joint re-anchors it, and the newest of all re-anchors every like part whose own joint has
     none; a reading on one of the `others` (joints that are done, say) counts for parts like its own too. Readings of
     the day before the forecast begins count as start values, together with the last nights' low that the site typed.
-    The cold side of a joint in the sun is that of the same joint in the shade.
+    The cold side of a joint in the sun is that of the same joint in the shade, and that of a joint in a shelter is not
+    above that of the same joint without: the shelter may be put up only just before welding.
     """
     around = tuple(surroundings.surroundings_of(joint, site) for joint in joints)
     start_c, newest = _from_readings(site, hours, readings)
@@ -96,11 +98,13 @@ def outlook(
     classes = [alike for alike, _ in index]
     counts = [own or of_class.get(alike) for alike, own in index]
     sunny = [row for row, alike in enumerate(classes) if alike.surroundings.sun]
-    shaded = [replace(classes[row], surroundings=replace(classes[row].surroundings, sun=False)) for row in sunny]
-    counts += [counts[row] for row in sunny]
+    shaded = [_with_surroundings(classes[row], sun=False) for row in sunny]
+    sheltered = [row for row, alike in enumerate(classes) if alike.surroundings.shelter_wind_ms is not None]
+    bare = [_with_surroundings(classes[row], sun=False, shelter_wind_ms=None) for row in sheltered]
+    counts += [counts[row] for row in sunny + sheltered]
     predicted = steel.predict(
         hours,
-        classes + shaded,
+        classes + shaded + bare,
         latitude=site.latitude,
         longitude=site.longitude,
         h_band=site.choices.h_band,
@@ -114,7 +118,8 @@ def outlook(
     n = len(classes)
     sides = with_doubt(predicted.steel_c, predicted.coldest_c, predicted.warmest_c, half_width_k)
     # Sun lifts the likely figure away from the envelope's cold end, and doubts that add as squares would follow it up.
-    sides.cold_c[sunny] = sides.cold_c[n:]
+    sides.cold_c[sunny] = sides.cold_c[n : n + len(sunny)]
+    sides.cold_c[sheltered] = np.minimum(sides.cold_c[sheltered], sides.cold_c[n + len(sunny) :])
     return Outlook(
         hours=hours,
         around=around,
@@ -128,6 +133,10 @@ def outlook(
         frost=predicted.frost[:n],
         wet_known=~np.isnan(predicted.steel_c[:n]),
     )
+
+
+def _with_surroundings(alike: steel.SteelClass, **fields: Any) -> steel.SteelClass:
+    return replace(alike, surroundings=replace(alike.surroundings, **fields))
 
 
 def _note_newest(of_class: dict[steel.SteelClass, Reading], alike: steel.SteelClass, own: Reading | None) -> None:

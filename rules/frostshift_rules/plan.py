@@ -178,8 +178,11 @@ class _Times:
 def _times(job: _Job, hours: Hours) -> _Times:
     start_h = np.array([hours.position(joint.start_utc) for joint in job.joints])
     end_h = start_h + np.array([joint.hours for joint in job.joints]) + job.site.choices.slip_hours
-    # What is past cannot be heated any more: a joint whose start has passed is judged from now on.
-    return _Times(start_h, end_h, np.clip(hours.position(job.now_utc), start_h, end_h))
+    # What is past cannot be heated any more: a joint whose start has passed is judged from now on. So is one that is
+    # already heated or welded ahead of its time.
+    begun = np.array([joint.state in ("heating", "in_progress") for joint in job.joints])
+    now_h = hours.position(job.now_utc)
+    return _Times(start_h, end_h, np.clip(now_h, np.where(begun, now_h, start_h), end_h))
 
 
 @dataclass(frozen=True)
@@ -377,7 +380,10 @@ def _with_weather(job: _Job, field: Outlook) -> list[JointPlan]:
         verdict = _verdict(job, number, judged, overdue=overdue, ends_early=times.end_h[number] > len(hours) - 1)
         anchored = not _start_matters(job, judged, number)
         free = from_start.steel if anchored and verdict.call not in ("no_heat", "unknown") else None
-        state, weather_spells = states.of(number, float(times.first_h[number]), float(times.end_h[number]))
+        # Of an overdue joint nobody knows when it will be welded, and so in what weather.
+        state, weather_spells = (
+            ("unknown", ()) if overdue else states.of(number, float(times.first_h[number]), float(times.end_h[number]))
+        )
         known = steel is not None and requirement.minimum_c is not None
         planned.append(
             JointPlan(

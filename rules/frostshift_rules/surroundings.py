@@ -104,20 +104,18 @@ class Surroundings:
 def surroundings_of(joint: Joint, site: Site) -> Surroundings:
     """How the joint stands in the weather of its site.
 
-    A wind stated for the shelter is used at the joint. An AIR temperature stated for it does not warm the predicted
-    steel: the tent may be put up only just before welding. The wind factor is rounded to 0.01 so that like joints
-    share one record.
+    A wind stated for the shelter is used at the joint; the wind outside is kept, because the tent may be put up only
+    just before welding. For the same reason an AIR temperature stated for it does not warm the predicted steel. The
+    wind factor is rounded to 0.01 so that like joints share one record.
 
     Raises:
         OutOfRange: height or shelter wind below 0 or not a number.
     """
     wind_ms = joint.shelter.wind_ms if joint.shelter else None
-    if wind_ms is None:
-        factor = round(wind_factor(joint.height_m, site.terrain), 2)
-        return Surroundings(_SKY_VIEW[joint.exposure], factor, None, joint.sun)
-    if not 0.0 <= wind_ms < np.inf:
+    if wind_ms is not None and not 0.0 <= wind_ms < np.inf:
         raise OutOfRange(f"joint {joint.mark}: shelter wind is {wind_ms:g} m/s, at least 0 is needed")
-    return Surroundings(_SKY_VIEW[joint.exposure], 1.0, wind_ms, joint.sun)
+    factor = round(wind_factor(joint.height_m, site.terrain), 2)
+    return Surroundings(_SKY_VIEW[joint.exposure], factor, wind_ms, joint.sun)
 
 
 def wind_factor(height_m: float, terrain: Terrain) -> float:

@@ -91,7 +91,7 @@ def test_surroundings_of_a_joint() -> None:
     assert views == [1.0, 0.5, 0.0]
     assert surroundings_of(joint(height_m=12.0), site("suburban")).wind_factor == 0.75
     sheltered = surroundings_of(joint(height_m=80.0, shelter=Shelter(wind_ms=0.5), sun=True), site())
-    assert sheltered == Surroundings(1.0, 1.0, 0.5, True)
+    assert sheltered == Surroundings(1.0, 1.34, 0.5, True)
 
 
 def test_a_stated_shelter_air_temperature_warms_no_steel() -> None:

@@ -1,0 +1,86 @@
+"""Paths on which a plan could look better than it is; each must come out on the safe side.
+
+Rows of AWS D1.1/D1.1M:2015, Table 3.3, category B: 0 °C up to 20 mm, 10 °C over 20 thru 38 mm; doubt ± 3 K.
+"""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import numpy as np
+import pytest
+
+from frostshift_rules.job import JointState, Part, Shelter
+
+from .plan_builders import FIRST, HOURS, START, at, changed, choices, heat_of, hours, joint, mm, planned
+
+THIN = joint(mm(10.0))
+NOW = START - timedelta(hours=4)
+"""Four hours before the planned start."""
+
+
+@pytest.mark.parametrize("state", ["heating", "in_progress"])
+def test_a_joint_begun_ahead_of_its_time_is_judged_from_now(state: JointState) -> None:
+    """Cold or rain now, gone before the planned start."""
+    cold = hours(changed(np.full(HOURS, 20.0), slice(at(NOW), at(NOW) + 2), -15.0))
+    rain = hours(20.0, precip_mm=changed(np.zeros(HOURS), at(NOW), 3.0))
+    waits, begun = joint(mm(10.0), exposure="open"), joint(mm(10.0), exposure="open", state=state)
+    assert [planned(one, cold, now_utc=NOW).call for one in (waits, begun)] == ["no_heat", "cold_steel_heat"]
+    states = [planned(one, rain, now_utc=NOW).weather_state for one in (waits, begun)]
+    assert states == ["go", "shelter_needed"]
+    assert [planned(one, cold, now_utc=NOW).window_start_utc for one in (waits, begun)] == [START, NOW]
+
+
+def test_a_joint_begun_ahead_of_its_time_and_never_ended_is_overdue() -> None:
+    late = planned(joint(mm(10.0), state="in_progress"), 20.0, now_utc=START + timedelta(hours=5))
+    assert late.call == "unknown"
+
+
+def test_the_weather_of_an_overdue_joint_is_unknown() -> None:
+    """Its hours are past: fair weather then says nothing of the hour in which it will be welded."""
+    found = planned(THIN, 20.0, now_utc=START + timedelta(hours=5))
+    assert (found.call, found.weather_state, found.weather_spells) == ("unknown", "unknown", ())
+
+
+@pytest.mark.parametrize("thickness_mm", [25.0, 38.0])
+def test_a_shelter_does_not_shield_the_steel_before_it_stands(thickness_mm: float) -> None:
+    """A front an hour before the start: in still air 38 mm would stay above 10 °C, in 3 m/s it does not."""
+    front = hours(np.where(np.arange(HOURS) < at(START) - 1, 30.0, 8.0))
+    choice = choices(slip_hours=0.0)
+    bare = planned(joint(mm(thickness_mm), hours=1.0), front, choices=choice)
+    calm = planned(joint(mm(thickness_mm), hours=1.0, shelter=Shelter(air_c=20.0, wind_ms=0.0)), front, choices=choice)
+    assert bare.steel is not None
+    assert calm.steel is not None
+    assert calm.steel.likely_c > bare.steel.likely_c
+    assert calm.steel.cold_c <= bare.steel.cold_c
+    assert (bare.call, calm.call) == ("measure", "measure")
+
+
+def test_still_air_under_a_clear_sky_keeps_its_colder_side() -> None:
+    """There the sheltered steel is the colder one: calm steel under an open sky falls further below the air."""
+    clear = hours(14.0, cloud=np.zeros(HOURS))
+    bare, calm = (planned(joint(mm(25.0), exposure="open", shelter=s), clear) for s in (None, Shelter(wind_ms=0.0)))
+    assert bare.steel is not None
+    assert calm.steel is not None
+    assert calm.steel.cold_c < bare.steel.cold_c
+
+
+def test_missing_wind_outside_a_shelter_is_unknown() -> None:
+    holed = hours(20.0, wind_10m_ms=changed(np.full(HOURS, 3.0), at(START), np.nan))
+    assert planned(joint(mm(10.0), shelter=Shelter(wind_ms=0.5)), holed).call == "unknown"
+
+
+@pytest.mark.parametrize(
+    ("part", "covered"),
+    [
+        pytest.param(mm(150.0), True, id="the thickest the engine is valid for"),
+        pytest.param(mm(151.0), False, id="thicker"),
+        pytest.param(mm(50.0, reach_mm=50.0), True, id="twice as wide as thick, both sides together"),
+        pytest.param(mm(50.0, reach_mm=49.0), False, id="narrower"),
+    ],
+)
+def test_no_time_where_the_engine_is_not_valid(part: Part, covered: bool) -> None:
+    one = joint(part, both_faces=True, torches=1, weld_length_mm=600.0, heated_length_mm=600.0)
+    found = heat_of(planned(one, 5.0, now_utc=FIRST + timedelta(hours=24)))
+    assert (found.status != "out_of_range") == covered
+    assert covered or found.minutes is None
