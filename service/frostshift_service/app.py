@@ -42,6 +42,8 @@ HEADERS: Final = {
     "Cross-Origin-Resource-Policy": "same-origin",
     "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
 }
+TITLES: Final = {401: "Not signed in", 404: "Not there", 422: "Cannot be taken in"}
+"""Headings of error pages where the standard's own phrase says nothing to people."""
 FORM_BYTES: Final = 100_000
 """Room for what a form sends beside its file."""
 
@@ -72,7 +74,7 @@ def error_answer(request: Request, status: int, message: str, problems: Sequence
         fields = [{"field": problem.field, "message": problem.message} for problem in problems]
         answer: Response = JSONResponse({"status": status, "message": message, "fields": fields}, status)
     else:
-        title = HTTPStatus(status).phrase
+        title = TITLES.get(status) or HTTPStatus(status).phrase
         answer = pages.render("error.html", status, code=status, title=title, message=message, problems=problems)
     if status == HTTPStatus.UNAUTHORIZED:
         answer.headers["WWW-Authenticate"] = "one-time-link"
@@ -116,7 +118,7 @@ class _LastResort:
         except Exception:
             if scope["type"] != "http" or started:
                 raise
-            log.exception("%s %s failed", scope["method"], scope["path"])
+            log.exception("%s %r failed", scope["method"], scope["path"])  # a path may hold a line end
             message = "Something went wrong here; it is written in the log. Nothing was saved half."
             answer = error_answer(Request(scope), 500, message)
             await answer(scope, receive, send)

@@ -43,9 +43,10 @@ from frostshift_service.store.sites import accept_table, load_site, load_sites, 
 from frostshift_service.views.desk import Desk
 from frostshift_service.views.files import csv_bytes, sheet_table
 from frostshift_service.views.sheet import MorningSheet
-from frostshift_service.views.show import plural
+from frostshift_service.views.show import age, plural
 from frostshift_service.views.terminal import sheet_text
-from frostshift_service.weather import FeedError
+from frostshift_service.weather import FeedError, Forecast
+from frostshift_service.weather.age import freshness
 
 log = logging.getLogger("frostshift_service")
 
@@ -257,6 +258,7 @@ def pull(
                 print("The site's forecast now comes from files: change `feed` in its site file to go back.")
             for warning in forecast.warnings:
                 print(f"! {warning}")
+            _say_if_old(forecast)
             print(f"Forecast of {len(forecast.hours)} hours from {file.name}.")
         else:
             pulled = jobs.pull(site_id, again_after_failure=True)
@@ -264,6 +266,15 @@ def pull(
                 raise Refused(f"{pulled.message} {_what_stays(engine, site_id)}")
             print(pulled.message)
         jobs.replan(site_id)
+
+
+def _say_if_old(forecast: Forecast) -> None:
+    """Said at once and not only on the sheet: a file may have lain about for long."""
+    found = freshness(forecast.issued_utc, forecast.fetched_utc, None, forecast.feed, utc_now())
+    if found.state == "fresh":
+        return
+    when = f"issued {age(abs(found.age_h))} {'ago' if found.age_h >= 0.0 else 'from now'}"
+    print(f"! {when}: " + ("late, doubt grows" if found.state == "late" else "not used, every joint is unknown"))
 
 
 def _what_stays(engine: Engine, site_id: str) -> str:

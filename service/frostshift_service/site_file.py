@@ -46,6 +46,21 @@ CHOICE_LIMITS: Final[dict[str, tuple[float, float]]] = {
 }
 """What a choice may be; the narrow side of a doubt is bounded so that a typing slip cannot take it away."""
 
+_LOW: Final = "coldest air of the last two nights [°C]: where the steel starts while nothing else is known"
+_TEMPLATE_HEAD: Final = """\
+# Invented figures: put your own in the place of every one. A line that begins with # is not read.
+# Temperatures are in °C (the key ends in _c), whatever the pages show.
+"""
+_TEMPLATE_ALTITUDE: Final = "# altitude_m = 440.0  # above the sea; take the # away and put your own\n"
+_TEMPLATE_PROCEDURES: Final = """
+# A welding procedure of the job, named in the schedule's column "procedure"; one such block for each.
+# [[procedure]]
+# name = "P-12"
+# minimum_c = 110.0
+# maximum_c = 230.0
+# qualified_by_test = false  # true: its minimum replaces the table's row, also where it is lower
+"""
+
 
 class SiteFileError(ValueError):
     """A site file that cannot be used; the message is for people."""
@@ -71,7 +86,10 @@ def read_site(data: bytes, name: str) -> SiteFile:
     try:
         return _site_file(read_toml(data.decode("utf-8-sig"), name))
     except UnicodeDecodeError as error:
-        raise SiteFileError(f"{name}: byte {error.start + 1} is not UTF-8") from error
+        raise SiteFileError(
+            f"{name}: byte {error.start + 1} is not UTF-8; a site file is plain text, as `frostshift site template` "
+            "writes it"
+        ) from error
     except TableError as error:
         raise SiteFileError(str(error)) from error
 
@@ -223,7 +241,7 @@ def write_site(file: SiteFile) -> str:
         f'show_units = "{file.show_units}"  # {" | ".join(SHOW_UNITS)}',
         *([f'feed = "{file.feed}"'] if file.feed else [f"# feed: {' | '.join(FEED_NAMES)}; without it by position"]),
         f'terrain = "{site.terrain}"  # {" | ".join(get_args(Terrain))}',
-        *([f"last_nights_low_c = {site.last_nights_low_c!r}"] if site.last_nights_low_c is not None else []),
+        *([f"last_nights_low_c = {site.last_nights_low_c!r}  # {_LOW}"] if site.last_nights_low_c is not None else []),
     ]
     for shift in site.shifts:
         rows += [
@@ -278,25 +296,27 @@ def write_site(file: SiteFile) -> str:
 
 def template(today: date) -> str:
     """A site file to start from, with an invented site."""
-    return write_site(
-        SiteFile(
-            Site(
-                id="my-site",
-                name=f"My site, begun {today.isoformat()}",
-                latitude=47.9,
-                longitude=-92.4,
-                altitude_m=None,
-                zone="America/Chicago",
-                table_id=code_table_ids()[0],
-                code_units="us",
-                shifts=(Shift("day", time(6, 30), time(16, 30), hands=4),),
-                heat_sources=(HeatSource("tip", "oxy-propane multi-flame tip", "propane", 45.0, count=2),),
-                last_nights_low_c=-10.0,
-            ),
-            "us",
-            None,
-        )
+    site = _template_site(today)
+    return (
+        _TEMPLATE_HEAD + write_site(site).replace("zone = ", f"{_TEMPLATE_ALTITUDE}zone = ", 1) + _TEMPLATE_PROCEDURES
     )
+
+
+def _template_site(today: date) -> SiteFile:
+    site = Site(
+        id="my-site",
+        name=f"My site, begun {today.isoformat()}",
+        latitude=47.9,
+        longitude=-92.4,
+        altitude_m=None,
+        zone="America/Chicago",
+        table_id=code_table_ids()[0],
+        code_units="us",
+        shifts=(Shift("day", time(6, 30), time(16, 30), hands=4),),
+        heat_sources=(HeatSource("tip", "oxy-propane multi-flame tip", "propane", 45.0, count=2),),
+        last_nights_low_c=-10.0,
+    )
+    return SiteFile(site, "us", None)
 
 
 def _text(value: str) -> str:

@@ -377,12 +377,14 @@ UNKNOWN_FORECASTS: dict[str, tuple[Change, str, str]] = {
     ),
     "issued yesterday": (
         issued(25.0),
-        "! issued 2027-01-13 19:50 UTC, more than 6 h before it was fetched\n",
+        "! issued 2027-01-13 19:50 UTC, more than 6 h before it was fetched\n"
+        "! issued 25 h 0 min ago: not used, every joint is unknown\n",
         TOO_OLD,
     ),
     "issued tomorrow": (
         issued(-5.0),
-        "! issued 2027-01-15 01:50 UTC, after it was fetched (2027-01-14 20:50 UTC): is this machine's clock right?\n",
+        "! issued 2027-01-15 01:50 UTC, after it was fetched (2027-01-14 20:50 UTC): is this machine's clock right?\n"
+        "! issued 5 h 0 min from now: not used, every joint is unknown\n",
         TOO_OLD,
     ),
 }
@@ -400,7 +402,7 @@ def test_a_forecast_with_something_missing_makes_the_joint_unknown(ready: Run, c
     assert (joint["steel"], joint["minutes"], joint["light_up"], joint["fuel"]) == (None,) * 4
     text = ready("sheet", "--day", "tomorrow", "--shifts", "1").good()
     assert "no heat" not in text
-    assert "at least; 1 joint unknown" in text
+    assert "1 without a sure amount: amounts are at least" in text
 
 
 def test_without_precipitation_the_weather_is_unknown(ready: Run) -> None:

@@ -85,6 +85,14 @@ def test_a_job_from_nothing_to_the_sheet(run: Run) -> None:
     assert max(map(len, sheet.splitlines())) <= 140
 
 
+def test_an_old_forecast_file_is_called_old_when_it_is_taken(set_up: Run, tmp_path: Path) -> None:
+    payload = json.loads((PAYLOADS / "nws_long.json").read_text(encoding="utf-8"))
+    payload["properties"]["updateTime"] = (NOW - timedelta(hours=30)).isoformat()
+    tmp_path.joinpath("old.json").write_text(json.dumps(payload), encoding="utf-8")
+    answer = set_up("pull", "--file", "old.json").good()
+    assert "! issued 30 h 0 min ago: not used, every joint is unknown\n" in answer
+
+
 def test_a_schedule_again_says_what_it_did(set_up: Run) -> None:
     Path("next.csv").write_text(HEAD + ROWS.splitlines()[0].replace("20 in", "24 in") + "\n", encoding="utf-8")
     answer = set_up("schedule", "load", "next.csv").good()
@@ -237,7 +245,7 @@ def test_it_is_said_in_one_line_and_nothing_changes(
 @pytest.mark.parametrize("day", ["0001-01-01", "9999-12-31"])
 def test_a_day_far_away_has_no_shift(set_up: Run, day: str) -> None:
     text = set_up("sheet", "--day", day).good()
-    assert "No shift in this time" in text or "Fri 15 Jan" in text
+    assert "no shift in this time" in text or "Fri 15 Jan" in text
 
 
 @pytest.mark.parametrize(

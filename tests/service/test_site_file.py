@@ -246,10 +246,17 @@ def test_bytes_that_are_no_such_file() -> None:
     assert read_site(TEMPLATE.replace("\n", "\r\n").encode(), "site.toml") == with_mark
     for data, said in (
         (TEMPLATE.replace("My site", "Fähre").encode("latin-1"), r"site.toml: byte \d+ is not UTF-8"),
-        (TEMPLATE.encode("utf-16"), r"site.toml: byte 1 is not UTF-8"),
+        (TEMPLATE.encode("utf-16"), r"site.toml: byte 1 is not UTF-8; a site file is plain text"),
         (b"", r"site.toml: key 'id' is missing"),
         (b"{", r"site.toml: not readable as TOML"),
         (b"x" * (MAX_BYTES + 1), rf"site.toml: {MAX_BYTES + 1} bytes, at most {MAX_BYTES} are read"),
     ):
         with pytest.raises(SiteFileError, match=said):
             read_site(data, "site.toml")
+
+
+def test_the_template_shows_what_may_be_added() -> None:
+    opened = re.sub(r"^# (?=altitude_m|\[\[procedure|name|minimum_c|maximum_c|qualified)", "", TEMPLATE, flags=re.M)
+    site = read_site(opened.encode(), "site.toml").site
+    assert site.altitude_m == 440.0
+    assert site.procedures == (Procedure("P-12", 110.0, 230.0, qualified_by_test=False),)

@@ -162,7 +162,7 @@ def draw(
         series: hourly temperatures.
         show: units and zone.
         window: the hours the joint is judged over.
-        thresholds: to hold against the steel; equal ones are drawn as one.
+        thresholds: to hold against the steel; equal ones share a label where the drawing is wide enough for it.
         uprights: times to mark, with their names.
         width: of the view box.
         height: of the view box.
@@ -209,7 +209,8 @@ def draw(
         for run in _runs(sides_known)
     )
     window_x = x_of(window[0])
-    named = _named(thresholds, show)
+    phone = width < 500.0
+    named = _named(thresholds, show, together=not phone)
     return Chart(
         width=width,
         height=height,
@@ -231,7 +232,7 @@ def draw(
         right_ticks=_right_ticks(low_c, high_c, y_of) if both else (),
         left_unit="°F" if us else "°C",
         right_unit="°C" if both else "",
-        hours=_hour_ticks(part.times_utc, show, x_of, every=6 if width < 500 else 3),
+        hours=_hour_ticks(part.times_utc, show, x_of, every=6 if phone else 3),
         summary=_summary(part, show),
     )
 
@@ -259,14 +260,13 @@ def _hour_ticks(
     return tuple(ticks)
 
 
-def _named(thresholds: Sequence[Threshold], show: Show) -> list[tuple[float, str]]:
-    """Equal thresholds as one, from the top down."""
+def _named(thresholds: Sequence[Threshold], show: Show, *, together: bool) -> list[tuple[float, str]]:
+    """Thresholds from the top down, equal ones as one or each with its label."""
     drawn: list[tuple[float, str]] = []
     by_height = sorted(thresholds, key=lambda threshold: threshold.c, reverse=True)
-    for _, equal in groupby(by_height, key=lambda threshold: round(threshold.c, 2)):
-        together = list(equal)
-        c = together[0].c
-        drawn.append((c, f"{' and '.join(one.name for one in together)} {show.temp_text(c, 'up')}"))
+    for c, equal in groupby(by_height, key=lambda threshold: round(threshold.c, 2)):
+        names = [one.name for one in equal]
+        drawn += [(c, f"{name} {show.temp_text(c, 'up')}") for name in ([" and ".join(names)] if together else names)]
     return drawn
 
 

@@ -11,6 +11,8 @@ from typing import Final
 from frostshift_rules.gas import NOT_COUNTED, Burned, burn, gas
 from frostshift_rules.job import HeatSource, Joint, JointState, Part, Reading, Site
 from frostshift_rules.preheat import Ask, Requirement
+from frostshift_rules.stops import source_text
+from frostshift_rules.tables import load_code_table
 from frostshift_rules.workload import HeatPlan, JointPlan, PartHeat, Plan, Span
 from frostshift_service.views.chart import AROUND, Chart, SteelSeries, Threshold, cropped, draw
 from frostshift_service.views.sheet import Header, Line, header, line
@@ -47,11 +49,12 @@ class Fact:
 
 @dataclass(frozen=True, slots=True)
 class AskRow:
-    """One figure that was asked for, by whom, and how sure our copy of it is."""
+    """One figure that was asked for, by whom, and how sure our copy of it is; `table` names its table for people."""
 
     who: str
     minimum: Temp
     table_id: str
+    table: str
     row: str
     clause: str
     basis: str
@@ -119,6 +122,8 @@ class JointPage:
     Attributes:
         header: where the figures come from.
         line: the joint as on the morning sheet.
+        start: planned start with its date, since this page stands on no day.
+        weather_sources: where the weather rules that hold it up stand, and how sure our copy of them is.
         facts: the joint as planned.
         parts: its parts, sentences.
         window: hours it is judged over.
@@ -145,6 +150,8 @@ class JointPage:
 
     header: Header
     line: Line
+    start: Moment
+    weather_sources: tuple[str, ...]
     facts: tuple[Fact, ...]
     parts: tuple[str, ...]
     window: tuple[Moment, Moment]
@@ -241,6 +248,7 @@ def _ask_row(ask: Ask, show: Show, decides: bool) -> AskRow:
         who=WHO_ASKS.get(ask.what, ask.what),
         minimum=show.temp(ask.minimum_c, "up"),
         table_id=ask.table_id,
+        table=load_code_table(ask.table_id).name if ask.table_id else "",
         row=ask.row,
         clause=ask.clause,
         basis=ask.basis,
@@ -286,8 +294,8 @@ def _doubt(joint_plan: JointPlan, site: Site, show: Show) -> tuple[str, ...]:
     choices = site.choices
     sentences = [
         f"At least ±{show.rise_text(choices.doubt_k)} within a day of a fresh forecast, "
-        f"{show.rise_text(choices.doubt_per_day_k)} more per further day and "
-        f"{show.rise_text(choices.doubt_per_late_hour_k)} per hour that the forecast is late (our choice)."
+        f"{show.rise_text(choices.doubt_per_day_k, 2)} more per further day and "
+        f"{show.rise_text(choices.doubt_per_late_hour_k, 2)} per hour that the forecast is late (our choice)."
     ]
     steel = joint_plan.steel
     if steel is not None:
@@ -361,7 +369,7 @@ def _heating_steps(joint: Joint, heat: HeatPlan, source: HeatSource, show: Show)
         steps.append(
             Step(
                 f"Time for part {part.part_no}",
-                f"{show.length_text(part.thickness_mm)} of steel from {start} to {target}, "
+                f"{show.length_text(part.thickness_mm)} of steel at {start}, heated to {target}, "
                 f"losing {triple(convection.low, convection.likely, convection.high, digits=0)} W/m²K to the air",
                 (NO_TIME[part.status] if minutes is None else minutes.text) + hottest,
             )
@@ -463,7 +471,7 @@ def _charts(joint_plan: JointPlan, series: SteelSeries | None, show: Show) -> tu
     asked = joint_plan.requirement
     thresholds = [Threshold(asked.cold_below_c, "cold-steel limit")]
     if asked.minimum_c is not None:
-        thresholds.insert(0, Threshold(asked.minimum_c, "minimum by table or procedure"))
+        thresholds.insert(0, Threshold(asked.minimum_c, "minimum asked"))
     if joint_plan.minimum_c is not None and joint_plan.minimum_c != asked.minimum_c:
         thresholds.append(Threshold(joint_plan.minimum_c, "minimum with cold steel"))
     uprights = [(joint_plan.joint.start_utc, "start")]
@@ -515,6 +523,10 @@ def joint_page(
     return JointPage(
         header=head,
         line=line(joint_plan, site, show, defaults),
+        start=show.moment(joint.start_utc, detail="date"),
+        weather_sources=tuple(
+            dict.fromkeys(source_text(one) for spell in joint_plan.weather_spells for one in spell.reasons)
+        ),
         facts=joint_facts(joint, show),
         parts=tuple(part_text(part, show) for part in joint.parts),
         window=(show.moment(window[0]), show.moment(window[1], toward="up")),
@@ -526,7 +538,7 @@ def joint_page(
         maximum_source=asked.maximum_source,
         extent="" if asked.extent_mm is None else show.length_text(asked.extent_mm),
         not_accepted=(
-            f"The deciding figures of {site.table_id} rest on rows that the site has to accept first: check them "
+            f"The deciding figures of {head.table} rest on rows that the site has to accept first: check them "
             "against your copy of the code."
             if asked.not_accepted
             else ""

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Final
+from zoneinfo import ZoneInfo
 
 from frostshift_rules.gas import NOT_COUNTED, gas
 from frostshift_rules.job import JointState, Site
-from frostshift_rules.stops import reason_text, source_text
+from frostshift_rules.stops import Reason, reason_text, source_text, worst_of
 from frostshift_rules.tables import load_code_table
 from frostshift_rules.workload import FuelTotal, JointPlan, Plan, Range, ShiftTotal, WeatherSpell, WeatherState
 from frostshift_service.views.show import (
@@ -38,11 +40,12 @@ from frostshift_service.views.words import (
     Caution,
     Word,
 )
+from frostshift_service.weather.age import UNUSABLE_H
 
+_PART_NUMBER: Final = re.compile(r"_[1-9]:")
+"""The number of the part in the name of a column, as in `kind_2: plate`."""
 OLD_PLAN_H: Final = 2.0
 """A plan older than this is said to be old [h]; plans are remade about every hour. Our choice."""
-UNUSABLE_H: Final = 24.0
-"""A forecast issued longer ago than this is called unusable whatever the plan said when it was made [h]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +114,7 @@ class Line:
         minutes: torch burning before the first arc; `minutes_text` says why where there is no time.
         hold: how long it stays above the minimum; `hold_text` shows the short end.
         torches: at once on this joint; None without a heat plan. `segments`: lengths heated one after the other.
-        weather: weather state; `held` the hours that are not simply go.
+        weather: weather state; `held` the hours that are not simply go, `weather_notes` the same rule by rule.
         fuel_name, fuel, oxygen: for heating.
         no_heat_text: when no heat would be needed; empty where that is not so.
         hint: the figure and what to do where the table is not accepted yet; empty otherwise.
@@ -144,6 +147,7 @@ class Line:
     segments: int | None
     weather: Word
     held: tuple[HeldHours, ...]
+    weather_notes: tuple[str, ...]
     fuel_name: str
     fuel: Amount | None
     oxygen: Amount | None
@@ -183,7 +187,7 @@ class ShiftBlock:
         title: `Day, Thu 17 Dec, 06:00 to 16:00`.
         joints_text, torches_text, hands_text: ready for people.
         calls, states: counts, the ones that are there.
-        at_least: `at least; 3 joints unknown`, empty where nothing is unknown; goes before every amount.
+        at_least: `3 without a sure amount: amounts are at least`, empty where every joint has one.
         heat: torch-minutes; None where no torch burns.
         fuels: by heat source.
         notes: what people must be told.
@@ -223,11 +227,14 @@ class DayLink:
 
 @dataclass(frozen=True, slots=True)
 class DefaultTaken:
-    """What was taken for a cell left open, and the joints on the sheet that it was taken for."""
+    """What was taken for a cell left open, and the joints on the sheet that it was taken for.
+
+    `of` is the number of joints on the sheet; the columns of a joint's parts, `kind_1`, `kind_2`, count as one.
+    """
 
     taken: str
     marks: tuple[str, ...]
-    text: str
+    of: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,7 +250,7 @@ class MorningSheet:
         earlier_text: the same as a sentence, empty where there are none.
         days: every day of the plan that has a shift.
         day, shift_count: as asked for.
-        defaults: what the schedule left open and was taken as the stated default.
+        defaults: what the schedule left open and was taken as the stated default; `defaults_text` the same in short.
         notes: how to read the figures.
         cautions: standing cautions.
     """
@@ -258,6 +265,7 @@ class MorningSheet:
     day: date | None
     shift_count: int
     defaults: tuple[DefaultTaken, ...]
+    defaults_text: str
     notes: tuple[str, ...]
     cautions: tuple[Caution, ...]
 
@@ -278,7 +286,8 @@ def header(plan: Plan, show: Show, now: datetime) -> Header:
     age_text = ""
     if plan.issued_utc is not None:
         forecast_age_h = (now - plan.issued_utc).total_seconds() / 3600.0
-        age_text = f"issued {age(forecast_age_h)} ago"
+        ahead = freshness == "unusable" and forecast_age_h < 0.0
+        age_text = f"issued {age(-forecast_age_h)} from now" if ahead else f"issued {age(forecast_age_h)} ago"
         if forecast_age_h > UNUSABLE_H and freshness != "unusable":
             freshness = "unusable"
             warnings.insert(0, "The forecast of this plan has become too old since the plan was made: plan again.")
@@ -315,6 +324,24 @@ def held_hours(spells: Sequence[WeatherSpell], worst: WeatherState, show: Show) 
         text = f"{start.text} to {show.moment(spell.end_utc, detail='clock').text}: {said}"
         rows.append(HeldHours(start, end, word, reason, source, text))
     return tuple(rows)
+
+
+def weather_notes(spells: Sequence[WeatherSpell], show: Show) -> tuple[str, ...]:
+    """Each weather rule once for the hours in a row that it holds, with the worst figure of them."""
+    runs: list[tuple[datetime, datetime, list[Reason]]] = []
+    for spell in spells:
+        for reason in spell.reasons:
+            for n, (start, end, reasons) in enumerate(runs):
+                if end == spell.start_utc and reasons[0].rule == reason.rule:
+                    runs[n] = (start, spell.end_utc, [*reasons, reason])
+                    break
+            else:
+                runs.append((spell.start_utc, spell.end_utc, [reason]))
+    return tuple(
+        f"{show.moment(start).text} to {show.moment(end, detail='clock').text}: "
+        f"{reason_text(worst_of(reasons), show.system)}"
+        for start, end, reasons in runs
+    )
 
 
 def hint_text(joint_plan: JointPlan, show: Show) -> str:
@@ -370,6 +397,7 @@ def line(joint_plan: JointPlan, site: Site, show: Show, defaults: Sequence[str] 
         segments=None if heat is None else heat.segments,
         weather=WEATHER[joint_plan.weather_state],
         held=held_hours(joint_plan.weather_spells, joint_plan.weather_state, show),
+        weather_notes=weather_notes(joint_plan.weather_spells, show),
         fuel_name="" if source is None else gas(source.fuel).name,
         fuel=None if heat is None else optional(show.mass, heat.fuel_kg),
         oxygen=None if heat is None else optional(show.volume, heat.oxygen_m3),
@@ -433,7 +461,7 @@ def _shift_block(total: ShiftTotal, lines: Sequence[Line], site: Site, show: Sho
         joints_text=plural(total.joints, "joint"),
         calls=tuple(Count(word, total.calls[call]) for call, word in CALLS.items() if total.calls.get(call)),
         states=tuple(Count(word, total.states[state]) for state, word in WEATHER.items() if total.states.get(state)),
-        at_least=f"at least; {plural(total.unknown, 'joint')} unknown" if total.unknown else "",
+        at_least=f"{total.unknown} without a sure amount: amounts are at least" if total.unknown else "",
         heat=show.torch_minutes(total.heat_minutes) if _any(total.heat_minutes) else None,
         torches_at_once=total.torches_at_once,
         torches_there=total.torches_there,
@@ -466,22 +494,19 @@ def _period(plan: Plan, chosen: Sequence[ShiftTotal]) -> tuple[datetime, datetim
 
 
 def _defaults_taken(lines: Sequence[Line]) -> tuple[DefaultTaken, ...]:
-    marks: dict[str, list[str]] = {}
+    marks: dict[str, dict[str, None]] = {}
     for one in lines:
         for taken in one.defaults:
-            marks.setdefault(taken, []).append(one.mark)
-    return tuple(
-        DefaultTaken(taken, tuple(some), f"{taken} ({_which(some, [one.mark for one in lines])})")
-        for taken, some in marks.items()
-    )
+            marks.setdefault(_PART_NUMBER.sub(":", taken), {})[one.mark] = None
+    return tuple(DefaultTaken(taken, tuple(some), len(lines)) for taken, some in marks.items())
 
 
-def _which(some: Sequence[str], every: Sequence[str]) -> str:
-    """The shorter way to say which."""
-    others = [mark for mark in every if mark not in some]
-    if not others:
-        return "every joint"
-    return f"all but {', '.join(others)}" if len(others) < len(some) else ", ".join(some)
+def _defaults_text(defaults: Sequence[DefaultTaken]) -> str:
+    """In short, since the page of each joint lists its own."""
+    every = "; ".join(one.taken for one in defaults if len(one.marks) == one.of)
+    some = "; ".join(f"{one.taken} ({len(one.marks)} of {one.of})" for one in defaults if len(one.marks) < one.of)
+    parts = [f"{who}: {what}." for who, what in (("Every joint", every), ("Some", some)) if what]
+    return " ".join(["Left open in the schedule and taken as stated.", *parts]) if parts else ""
 
 
 def morning_sheet(
@@ -504,7 +529,7 @@ def morning_sheet(
         defaults: mark -> what the schedule left open and was taken as the stated default.
 
     Returns:
-        The view. Without any shift in the plan it shows every joint outside the shifts and says so in its title.
+        The view. Without any shift from `day` on it shows the joints outside the shifts and says so in its title.
     """
     defaults = defaults or {}
     chosen = _chosen(plan, now, day, shift_count)
@@ -520,8 +545,13 @@ def morning_sheet(
         title = f"{plural(len(chosen), 'shift')}: {', '.join(days)}"
         first_utc = chosen[0].start_utc
     else:
-        outside = [jp for jp in in_order if jp.shift_key is None]
-        title = "No shift in this time"
+        zone = ZoneInfo(plan.site.zone)
+        outside = [
+            jp
+            for jp in in_order
+            if jp.shift_key is None and (day is None or jp.joint.start_utc.astimezone(zone).date() >= day)
+        ]
+        title = "no shift in this time"
         first_utc = now
     per_day = Counter(shift.day for shift in plan.shifts)
     shown = {shift.key for shift in chosen}
@@ -536,6 +566,7 @@ def morning_sheet(
         for shift in chosen
     )
     outside_lines = tuple(lines(outside))
+    taken = _defaults_taken([*(one for block in blocks for one in block.lines), *outside_lines])
     return MorningSheet(
         header=header(plan, show, now),
         title=title,
@@ -546,7 +577,8 @@ def morning_sheet(
         days=tuple(DayLink(one, day_text(one), count) for one, count in sorted(per_day.items())),
         day=day,
         shift_count=shift_count,
-        defaults=_defaults_taken([*(one for block in blocks for one in block.lines), *outside_lines]),
+        defaults=taken,
+        defaults_text=_defaults_text(taken),
         notes=(READING_NOTE, *NOT_COUNTED),
         cautions=CAUTIONS,
     )

@@ -59,7 +59,7 @@ class Moment:
 
 @dataclass(frozen=True, slots=True)
 class Amount:
-    """An amount with its doubt in the SI unit named by `unit`; `short` is its text without the likely figure."""
+    """An amount with its doubt in the SI unit named by `unit`; `text` names the likely figure, `short` does not."""
 
     low: float
     likely: float
@@ -159,11 +159,17 @@ class _Words:
 
 
 def _joined(low: str, likely: str, high: str, unit: str) -> _Words:
-    """A range of texts as one; a low or likely end that rounds to nothing is left out, since it would say zero."""
+    """A range of texts as one.
+
+    A low or likely end that rounds to nothing is left out, since it would say zero; so is a likely one that only
+    repeats the high end.
+    """
     if low == high:
         return _Words(f"{low} {unit}", f"{low} {unit}")
-    short = f"up to {high} {unit}" if float(low.replace(",", "")) == 0.0 else f"{low}-{high} {unit}"
-    return _Words(short if float(likely.replace(",", "")) == 0.0 else f"{short}, likely {likely}", short)
+    from_nothing = float(low.replace(",", "")) == 0.0
+    short = f"up to {high} {unit}" if from_nothing else f"{low}-{high} {unit}"
+    says_nothing = float(likely.replace(",", "")) == 0.0 or (from_nothing and likely == high)
+    return _Words(short if says_nothing else f"{short}, likely {likely}", short)
 
 
 def _whole(span: Range, unit: str) -> _Words:
@@ -209,9 +215,11 @@ class Show:
         """A temperature with its text."""
         return Temp(c, self.temp_text(c, toward))
 
-    def rise_text(self, kelvin: float) -> str:
+    def rise_text(self, kelvin: float, digits: int = 1) -> str:
         """A temperature difference."""
-        return self._in_units(lambda: f"{trimmed(df_from_k(kelvin), 1)} °F", lambda: f"{trimmed(kelvin, 1)} K")
+        return self._in_units(
+            lambda: f"{trimmed(df_from_k(kelvin), digits)} °F", lambda: f"{trimmed(kelvin, digits)} K"
+        )
 
     def span(self, span: Span) -> TempSpan:
         """A predicted temperature: cold side rounded down, warm side up."""
@@ -267,7 +275,7 @@ class Show:
 
     def torch_minutes(self, span: Range) -> Amount:
         """Torch-minutes as `240-390 torch-minutes, likely 300`."""
-        words = _whole(span, "torch-minutes")
+        words = _whole(span, "torch-minutes" if span.high > 1.0 else "torch-minute")
         return Amount(span.low, span.likely, span.high, "torch-min", words.text, words.short)
 
     def mass(self, span: Range) -> Amount:

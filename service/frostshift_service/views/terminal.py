@@ -16,12 +16,14 @@ HEAD: Final = ("light up", "joint", "start", "call", "steel", "minimum", "target
 def sheet_text(sheet: MorningSheet) -> str:
     """The sheet, ready to print; lines of at most `WIDTH` characters where the texts allow it."""
     blocks = [_head(sheet)]
-    blocks += [_shift(shift) for shift in sheet.shifts]
+    said = sheet.header.warnings
+    blocks += [_shift(shift, said) for shift in sheet.shifts]
     if sheet.outside:
-        blocks.append("OUTSIDE EVERY SHIFT\n" + _lines(sheet.outside))
+        blocks.append("OUTSIDE EVERY SHIFT\n" + _lines(sheet.outside, said))
     if sheet.earlier_text:
         blocks.append(_wrapped(sheet.earlier_text, ""))
-    blocks.append("\n".join(_wrapped(note, "") for note in sheet.notes))
+    notes = [*sheet.notes, sheet.defaults_text] if sheet.defaults_text else sheet.notes
+    blocks.append("\n".join(_wrapped(note, "") for note in notes))
     blocks.append("\n".join(_wrapped(caution.text, "") for caution in sheet.cautions[:1]))
     return "\n\n".join(blocks)
 
@@ -45,7 +47,7 @@ def _table(head: Header) -> str:
     return f"Rule table {head.table}, {accepted}."
 
 
-def _shift(shift: ShiftBlock) -> str:
+def _shift(shift: ShiftBlock, said: Sequence[str]) -> str:
     count = "; ".join(text for text in (shift.joints_text, shift.at_least) if text)
     rows = [f"{shift.title.upper()}: {count}"]
     if shift.joints:
@@ -64,7 +66,7 @@ def _shift(shift: ShiftBlock) -> str:
     ]
     rows += [_wrapped(f"! {note}", INDENT) for note in shift.notes]
     if shift.lines:
-        rows += ["", _lines(shift.lines)]
+        rows += ["", _lines(shift.lines, said)]
     return "\n".join(rows)
 
 
@@ -83,8 +85,8 @@ def _cells(line: Line) -> tuple[str, ...]:
     )
 
 
-def _lines(lines: Sequence[Line]) -> str:
-    """A table, with what else must be said about a joint under its row."""
+def _lines(lines: Sequence[Line], said: Sequence[str]) -> str:
+    """A table, with what else must be said about a joint under its row; what the head has `said` is not repeated."""
     rows = [_cells(line) for line in lines]
     widths = [max(len(row[n]) for row in [HEAD, *rows]) for n in range(len(HEAD))]
 
@@ -94,7 +96,7 @@ def _lines(lines: Sequence[Line]) -> str:
     out = [row_text(HEAD)]
     for line, cells in zip(lines, rows, strict=True):
         out.append(row_text(cells))
-        out += [_wrapped(said, INDENT) for said in _also(line)]
+        out += [_wrapped(also, INDENT) for also in _also(line) if also not in said]
     return "\n".join(out)
 
 
@@ -110,7 +112,7 @@ def _also(line: Line) -> list[str]:
         said.append(f"Earliest arc with the crew as it is: {line.earliest_arc.text}.")
     if line.heat_note:
         said.append(line.heat_note)
-    said += [held.text for held in line.held]
+    said += line.weather_notes
     return said
 
 

@@ -16,12 +16,12 @@ from hypothesis import strategies as st
 
 from frostshift_rules.stops import Reason
 from frostshift_rules.tables import Source
-from frostshift_rules.units import ms_from_mph
+from frostshift_rules.units import c_from_f, ms_from_mph
 from frostshift_rules.workload import HeatPlan, Plan, Range, Span, WeatherSpell
 from frostshift_service.views.chart import SteelSeries, Threshold, draw
 from frostshift_service.views.files import csv_bytes, sheet_table, xlsx_bytes
 from frostshift_service.views.joint import JointPage, joint_page
-from frostshift_service.views.sheet import MorningSheet, all_lines, held_hours, morning_sheet
+from frostshift_service.views.sheet import MorningSheet, all_lines, held_hours, morning_sheet, weather_notes
 from frostshift_service.views.show import Show, ShowUnits, age, duration, number
 from frostshift_service.views.words import CALLS, WEATHER
 
@@ -167,11 +167,11 @@ def test_light_up_is_start_less_slow_minutes_soak_and_set_up(sheet: MorningSheet
 
 def test_totals_say_at_least_while_something_is_unknown(sheet: MorningSheet) -> None:
     day, night = sheet.shifts
-    assert day.at_least == "at least; 2 joints unknown"
+    assert day.at_least == "2 without a sure amount: amounts are at least"
     assert day.heat is not None
     assert day.heat.text == "96-181 torch-minutes, likely 127"
     assert night.heat is None
-    assert night.at_least == "at least; 1 joint unknown"
+    assert night.at_least == "1 without a sure amount: amounts are at least"
     assert day.torches_text == "3 at once at Thu 06:45; 4 there"
     assert day.fuels[0].cylinders == "1 × 100 lb propane cylinder, 3 × 251 ft3 oxygen cylinder"
 
@@ -232,6 +232,30 @@ def test_spells_say_when_what_and_where_it_stands_in_the_units_shown(show: Show)
     assert "Wind of 6.3 m/s at 10 m, at the weld at most 2.2 m/s" in metric[0].text
 
 
+def test_weather_notes_say_each_rule_once_for_the_hours_it_holds(show: Show) -> None:
+    first = datetime(2026, 12, 17, 12, tzinfo=UTC)
+    rule = Source("5.12 (invented)", "from memory")
+    limit_c = c_from_f(0.0)
+
+    def air(f: float) -> Reason:
+        return Reason("air_too_close", c_from_f(f), limit_c, rule)
+
+    frost = Reason("frost", None, None, rule)
+    hours = [first + timedelta(hours=n) for n in (0, 2, 3, 5, 9, 10)]
+    spells = [
+        WeatherSpell(hours[0], hours[1], "unknown", (air(-1.0),)),
+        WeatherSpell(hours[1], hours[2], "unknown", (air(-3.0), frost)),
+        WeatherSpell(hours[2], hours[3], "dry_first", (frost,)),
+        WeatherSpell(hours[4], hours[5], "dry_first", (frost,)),  # four hours later: said again
+    ]
+    assert weather_notes(spells, show) == (
+        "Thu 06:00 to 09:00: Air at the weld may fall to -3 °F, the least being 0 °F: too close to say, measure the "
+        "air at the weld.",
+        "Thu 08:00 to 11:00: Frost on the steel: dry it first.",
+        "Thu 15:00 to 16:00: Frost on the steel: dry it first.",
+    )
+
+
 def test_a_joint_outside_every_shift_has_its_own_group(sheet: MorningSheet) -> None:
     assert [line.mark for line in sheet.outside] == ["LN-1"]
 
@@ -246,20 +270,24 @@ def test_joints_of_earlier_shifts_that_are_not_done_are_named(plan: Plan, show: 
 def test_without_any_shift_nothing_is_lost(plan: Plan, show: Show, now: datetime) -> None:
     bare = replace(plan, shifts=(), joints=tuple(replace(jp, shift_key=None) for jp in plan.joints))
     sheet = morning_sheet(bare, show, now)
-    assert sheet.title == "No shift in this time"
+    assert sheet.title == "no shift in this time"
     assert len(sheet.outside) == len(plan.joints)
+    last = max(jp.joint.start_utc for jp in bare.joints).astimezone(show.zone).date()
+    assert morning_sheet(bare, show, now, day=last + timedelta(days=1)).outside == ()
+    assert morning_sheet(bare, show, now, day=last).outside != ()
 
 
-def test_defaults_taken_are_listed_with_their_joints(sheet: MorningSheet) -> None:
-    assert [default.text for default in sheet.defaults] == ["exposure: open (CR-B4-W, LN-1)"]
-
-
-@pytest.mark.parametrize(("without", "said"), [((), "every joint"), (("LN-1", "BR-C2"), "all but BR-C2, LN-1")])
-def test_a_default_that_most_joints_took_names_the_others(
-    plan: Plan, show: Show, now: datetime, without: tuple[str, ...], said: str
+def test_defaults_taken_are_listed_with_their_joints(
+    plan: Plan, show: Show, now: datetime, sheet: MorningSheet
 ) -> None:
-    defaults = {jp.joint.mark: ("torches: 1",) for jp in plan.joints if jp.joint.mark not in without}
-    assert morning_sheet(plan, show, now, defaults=defaults).defaults[0].text == f"torches: 1 ({said})"
+    assert [(one.taken, one.marks) for one in sheet.defaults] == [("exposure: open", ("CR-B4-W", "LN-1"))]
+    assert sheet.defaults_text == "Left open in the schedule and taken as stated. Some: exposure: open (2 of 10)."
+    every = {jp.joint.mark: ("torches: 1", "kind_1: plate", "kind_2: plate") for jp in plan.joints}
+    every["LN-1"] += ("sun: no",)
+    assert morning_sheet(plan, show, now, defaults=every).defaults_text == (
+        "Left open in the schedule and taken as stated. Every joint: torches: 1; kind: plate. Some: sun: no (1 of 10)."
+    )
+    assert morning_sheet(plan, show, now, defaults={}).defaults_text == ""
 
 
 def test_ages_count_to_the_moment_of_reading(plan: Plan, show: Show, now: datetime) -> None:
@@ -270,6 +298,11 @@ def test_ages_count_to_the_moment_of_reading(plan: Plan, show: Show, now: dateti
     too_old = morning_sheet(plan, show, now + timedelta(hours=23)).header
     assert too_old.freshness == "unusable"
     assert too_old.freshness_text == "too old to use: every joint is unknown"
+
+
+def test_a_forecast_from_the_future_is_never_called_young(plan: Plan, show: Show, now: datetime) -> None:
+    ahead = replace(plan, issued_utc=now + timedelta(days=3), freshness="unusable")
+    assert morning_sheet(ahead, show, now).header.age_text == "issued 3 days 0 h from now"
 
 
 def test_without_a_forecast_the_header_says_so(plan: Plan, show: Show, now: datetime) -> None:
@@ -383,6 +416,15 @@ def test_one_two_and_three_torches_side_by_side(page_of: Callable[[str], JointPa
     assert page_of("BR-C2").torch_choices == ()
 
 
+def test_the_page_names_dates_sources_and_tables_for_people(plan: Plan, page_of: Callable[[str], JointPage]) -> None:
+    page = page_of("CR-B4-W")
+    assert page.start.text == "Thu 17 Dec 07:30"
+    assert page.asks[0].table == "AWS D1.1/D1.1M:2015"
+    assert page.weather_sources != ()
+    assert len(set(page.weather_sources)) == len(page.weather_sources)
+    assert "0.45 °F per hour that the forecast is late" in page.doubt[0]  # 0.25 K
+
+
 def test_a_joint_that_is_not_anchored_says_so(page_of: Callable[[str], JointPage]) -> None:
     assert any("never no heat" in sentence for sentence in page_of("CR-B7-W").doubt)
     assert not any("never no heat" in sentence for sentence in page_of("CR-B4-W").doubt)
@@ -428,7 +470,9 @@ def test_everything_drawn_lies_inside_and_stands_at_its_temperature(
             assert chart.left <= x <= chart.right
             assert chart.top <= y <= chart.bottom
     zero = "32" if units != "si" else "0"
-    assert [rule.text.split(" °")[0] for rule in chart.rules] == [f"cold-steel limit and minimum {zero}"]
+    together = [f"cold-steel limit and minimum {zero}"]  # two labels on a phone, where one would run off the edge
+    apart = [f"cold-steel limit {zero}", f"minimum {zero}"]
+    assert [rule.text.split(" °")[0] for rule in chart.rules] == (together if width > 500.0 else apart)
     # 0 °C lies where the axis says: between the two ticks around it, in proportion
     axis = [(float(tick.text), tick.at) for tick in chart.left_ticks]
     (v0, y0), (v1, y1) = axis[0], axis[-1]
