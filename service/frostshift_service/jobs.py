@@ -37,7 +37,7 @@ from frostshift_service.weather.age import freshness
 from frostshift_service.weather.feeds import FEEDS, Feed, choose
 from frostshift_service.weather.fetching import Fetched
 from frostshift_service.weather.past import KEEP_HOURS, from_first_air, merge_past
-from frostshift_service.weather.schedule import FeedState, after_failure, after_success
+from frostshift_service.weather.schedule import after_failure, after_success
 
 log = logging.getLogger(__name__)
 
@@ -144,7 +144,7 @@ class Jobs:
         with reading(self._engine) as session:
             kept_site = load_site(session, site_id)
             feed_name = feed_of(kept_site)
-            row = forecasts.feed_row(session, site_id, feed_name)
+            row = forecasts.feed_row(session, site_id, feed_name) or FeedRow(site_id, feed_name, now)
             last = forecasts.last_forecast_id(session, site_id, feed_name)
         feed = FEEDS.get(feed_name)
         if feed is None:
@@ -153,24 +153,23 @@ class Jobs:
             )
         if self._get is None:
             return Pulled(feed_name, "failed", "No contact is set: weather services want FROSTSHIFT_CONTACT.")
-        state = _state(row, feed_name, now)
-        moved = last is None and not state.failures
-        if state.next_try_utc > now and not moved and not (again_after_failure and state.failures):
-            return Pulled(feed_name, "not_due", f"{feed.title} is asked again after {state.next_try_utc:%H:%M} UTC.")
+        moved = last is None and not row.failures
+        if row.next_try_utc > now and not moved and not (again_after_failure and row.failures):
+            return Pulled(feed_name, "not_due", f"{feed.title} is asked again after {row.next_try_utc:%H:%M} UTC.")
         try:
             # Without the forecast they belong to, validators would bring "not modified" and nothing to show.
-            fetched = self._ask(feed, kept_site.site, state.kept if last is not None else {}, now)
+            fetched = self._ask(feed, kept_site.site, row.state if last is not None else {}, now)
         except FeedError as error:
-            failed = after_failure(state, error, now, self._jitter())
+            failed = after_failure(row, error, now, self._jitter())
             if failed.failures == 1:
                 log.warning("site %s: %s gives no forecast: %s", site_id, feed.title, error)
             with writing(self._engine) as session:
-                forecasts.put_feed_row(session, _row(site_id, failed))
+                forecasts.put_feed_row(session, failed)
             return Pulled(feed_name, "failed", str(error))
-        if state.failures:
+        if row.failures:
             log.info("site %s: %s answers again", site_id, feed.title)
         with writing(self._engine) as session:
-            forecasts.put_feed_row(session, _row(site_id, after_success(state, fetched, now, self._jitter())))
+            forecasts.put_feed_row(session, after_success(row, fetched, now, self._jitter()))
             still_there = _position(load_site(session, site_id).site) == _position(kept_site.site)
             if fetched.forecast is not None and still_there:
                 _keep(session, site_id, fetched.forecast, fetched.answer.body, now)
@@ -313,18 +312,6 @@ def _measured(inputs: PlanInputs, joint: Joint) -> list[Joint]:
 
 def _position(site: Site) -> tuple[float, float]:
     return site.latitude, site.longitude
-
-
-def _state(row: FeedRow | None, feed: str, now: datetime) -> FeedState:
-    if row is None:
-        return FeedState(feed, now)
-    return FeedState(feed, row.next_try_utc, row.last_answer_utc, row.failures, row.last_error, row.state)
-
-
-def _row(site_id: str, state: FeedState) -> FeedRow:
-    return FeedRow(
-        site_id, state.feed, state.next_try_utc, state.last_answer_utc, state.failures, state.last_error, state.kept
-    )
 
 
 def _keep(session: Session, site_id: str, forecast: Forecast, payload: bytes, now: datetime) -> None:

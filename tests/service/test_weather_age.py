@@ -10,11 +10,12 @@ from hypothesis import strategies as st
 
 from frostshift_rules.surroundings import Hours
 from frostshift_service.http import Answer
+from frostshift_service.store.records import FeedRow
 from frostshift_service.weather import FeedError
 from frostshift_service.weather.age import freshness
 from frostshift_service.weather.fetching import Fetched, asked_utc
 from frostshift_service.weather.past import merge_past
-from frostshift_service.weather.schedule import FIRST_PAUSE, LONGEST_ASKED, FeedState, after_failure, after_success
+from frostshift_service.weather.schedule import FIRST_PAUSE, LONGEST_ASKED, after_failure, after_success
 
 NOW = datetime(2027, 1, 14, 20, 50, tzinfo=UTC)
 HOUR = timedelta(hours=1)
@@ -92,9 +93,9 @@ def fetched(ask_again_utc: datetime | None) -> Fetched:
     ],
 )
 def test_an_answer_sets_the_next_try(asked: datetime | None, waits: timedelta) -> None:
-    state = FeedState("nws", NOW, ago(9.0), 4, "gone wrong", {"url": "old"})
+    state = FeedRow("ore-shed", "nws", NOW, ago(9.0), 4, "gone wrong", {"url": "old"})
     after = after_success(state, fetched(asked), NOW, 0.0)
-    assert after == FeedState("nws", NOW + waits, NOW, 0, "", {"url": "https://weather.example/"})
+    assert after == FeedRow("ore-shed", "nws", NOW + waits, NOW, 0, "", {"url": "https://weather.example/"})
     assert after_success(state, fetched(asked), NOW, 0.5).next_try_utc == NOW + waits + timedelta(minutes=5)
 
 
@@ -108,12 +109,12 @@ def test_what_the_server_asks_counts_by_its_own_clock() -> None:
 
 
 def test_failures_in_a_row_keep_what_is_kept_and_never_end() -> None:
-    state = FeedState("nws", NOW, ago(0.5), kept={"url": "u", "etag": "e"})
+    state = FeedRow("ore-shed", "nws", NOW, ago(0.5), state={"url": "u", "etag": "e"})
     now, waits = NOW, []
     for count in range(1, 3000):
         state = after_failure(state, FeedError("no answer"), now, 0.0)
         assert (state.failures, state.last_error) == (count, "no answer")
-        assert (state.last_answer_utc, state.kept) == (ago(0.5), {"url": "u", "etag": "e"})
+        assert (state.last_answer_utc, state.state) == (ago(0.5), {"url": "u", "etag": "e"})
         waits.append(state.next_try_utc - now)
         now = state.next_try_utc
     assert waits[:5] == [FIRST_PAUSE, 2 * FIRST_PAUSE, 4 * FIRST_PAUSE, 8 * FIRST_PAUSE, HOUR]
@@ -131,8 +132,8 @@ def test_failures_in_a_row_keep_what_is_kept_and_never_end() -> None:
     ],
 )
 def test_what_a_failure_asks_for(error: FeedError, waits: timedelta) -> None:
-    assert after_failure(FeedState("nws", NOW), error, NOW, 0.0).next_try_utc == NOW + waits
-    drawn_out = after_failure(FeedState("nws", NOW), error, NOW, 1.0).next_try_utc
+    assert after_failure(FeedRow("ore-shed", "nws", NOW), error, NOW, 0.0).next_try_utc == NOW + waits
+    drawn_out = after_failure(FeedRow("ore-shed", "nws", NOW), error, NOW, 1.0).next_try_utc
     assert NOW + waits < drawn_out <= NOW + waits * 1.25
 
 

@@ -6,11 +6,11 @@ stays until a better one comes.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Final
 
+from frostshift_service.store.records import FeedRow
 from frostshift_service.weather import FeedError
 from frostshift_service.weather.fetching import Fetched
 
@@ -24,55 +24,39 @@ LONGEST_ASKED: Final = timedelta(hours=12)
 """What a server asks for is honoured up to here: an absurd date must not end the forecasts in silence."""
 
 
-@dataclass(frozen=True, slots=True)
-class FeedState:
-    """How it stands with one feed of one site.
-
-    Attributes:
-        feed: name of the feed.
-        next_try_utc: not to be asked before.
-        last_answer_utc: when it last answered, with or without news; None: never.
-        failures: in a row, since the last answer.
-        last_error: of the last failure, for people; empty after an answer.
-        kept: what the feed wants to remember between calls; belongs to the kept forecast and must go with it.
-    """
-
-    feed: str
-    next_try_utc: datetime
-    last_answer_utc: datetime | None = None
-    failures: int = 0
-    last_error: str = ""
-    kept: Mapping[str, str] = field(default_factory=dict)
-
-
-def after_success(state: FeedState, fetched: Fetched, now: datetime, jitter: float) -> FeedState:
+def after_success(row: FeedRow, fetched: Fetched, now: datetime, jitter: float) -> FeedRow:
     """The record after an answer, "not modified" included.
 
     Args:
-        state: before.
+        row: before.
         fetched: what the feed brought.
         now: aware.
         jitter: random number, 0 to 1: share of the random addition.
     """
     wait = max(OWN_INTERVAL, _asked(fetched.ask_again_utc, now))
-    return FeedState(
-        feed=state.feed, next_try_utc=now + wait + jitter * SPREAD, last_answer_utc=now, kept=dict(fetched.kept)
+    return replace(
+        row,
+        next_try_utc=now + wait + jitter * SPREAD,
+        last_answer_utc=now,
+        failures=0,
+        last_error="",
+        state=dict(fetched.kept),
     )
 
 
-def after_failure(state: FeedState, error: FeedError, now: datetime, jitter: float) -> FeedState:
+def after_failure(row: FeedRow, error: FeedError, now: datetime, jitter: float) -> FeedRow:
     """The record after a failure: one more, what it said, and a longer pause.
 
     A permanent failure waits the longest pause at once: somebody has to change something, which may happen any time.
     Arguments as for `after_success`.
     """
-    failures = state.failures + 1
+    failures = row.failures + 1
     # The exponent is capped before the power: a feed may be down for years of failures.
     pause = LONGEST_PAUSE if error.permanent else min(FIRST_PAUSE * 2 ** min(failures - 1, 10), LONGEST_PAUSE)
     asked = timedelta(seconds=min(error.retry_after_s or 0.0, LONGEST_ASKED.total_seconds()))
     wait = max(pause, asked)
     return replace(
-        state,
+        row,
         next_try_utc=now + wait + jitter * min(wait / 4, SPREAD),
         failures=failures,
         last_error=str(error),
