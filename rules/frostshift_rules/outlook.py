@@ -74,7 +74,8 @@ def outlook(
     none; a reading on one of the `others` (joints that are done, say) counts for parts like its own too. Readings of
     the day before the forecast begins count as start values, together with the last nights' low that the site typed.
     The cold side of a joint in the sun is that of the same joint in the shade, and that of a joint in a shelter is not
-    above that of the same joint without: the shelter may be put up only just before welding.
+    above that of the same joint without: the shelter may be put up only just before welding. A reading does not say on
+    which part it was taken: where a joint has unlike parts, it may make them colder but not warmer than predicted.
     """
     around = tuple(surroundings.surroundings_of(joint, site) for joint in joints)
     start_c, newest = _from_readings(site, hours, readings)
@@ -83,6 +84,7 @@ def outlook(
     part_class: list[int] = []
     part_joint: list[int] = []
     first_part: list[int] = []
+    mixed: list[int] = []
     for number, (joint, stands) in enumerate(zip(joints, around, strict=True)):
         own = newest.get(joint.mark)
         first_part.append(len(part_class))
@@ -91,6 +93,8 @@ def outlook(
             part_class.append(index.setdefault((alike, own), len(index)))
             part_joint.append(number)
             _note_newest(of_class, alike, own)
+        rows = sorted(set(part_class[first_part[-1] :]))
+        mixed += rows if own is not None and len(rows) > 1 else []
     for joint in others:
         for part in joint.parts if joint.mark in newest else ():
             alike = steel.steel_class(part.thickness_mm, surroundings.surroundings_of(joint, site))
@@ -102,9 +106,10 @@ def outlook(
     sheltered = [row for row, alike in enumerate(classes) if alike.surroundings.shelter_wind_ms is not None]
     bare = [_with_surroundings(classes[row], sun=False, shelter_wind_ms=None) for row in sheltered]
     counts += [counts[row] for row in sunny + sheltered]
+    unread = [_with_surroundings(classes[row], sun=False) for row in mixed]
     predicted = steel.predict(
         hours,
-        classes + shaded + bare,
+        classes + shaded + bare + unread,
         latitude=site.latitude,
         longitude=site.longitude,
         h_band=site.choices.h_band,
@@ -117,9 +122,13 @@ def outlook(
     air_c = hours.air_c[None, :]
     n = len(classes)
     sides = with_doubt(predicted.steel_c, predicted.coldest_c, predicted.warmest_c, half_width_k)
+    start_weight = predicted.start_weight
+    of_shaded, of_bare, of_unread = np.split(np.arange(n, len(sides.cold_c)), np.cumsum([len(shaded), len(bare)]))
     # Sun lifts the likely figure away from the envelope's cold end, and doubts that add as squares would follow it up.
-    sides.cold_c[sunny] = sides.cold_c[n : n + len(sunny)]
-    sides.cold_c[sheltered] = np.minimum(sides.cold_c[sheltered], sides.cold_c[n + len(sunny) :])
+    sides.cold_c[sunny] = sides.cold_c[of_shaded]
+    for rows, others_of in ((sheltered, of_bare), (mixed, of_unread)):
+        sides.cold_c[rows] = np.minimum(sides.cold_c[rows], sides.cold_c[others_of])
+        start_weight[rows] = np.maximum(start_weight[rows], start_weight[others_of])
     return Outlook(
         hours=hours,
         around=around,
@@ -128,7 +137,7 @@ def outlook(
         first_part=np.array(first_part, dtype=np.intp),
         steel=sides.each(lambda values: values[:n]),
         air=with_doubt(air_c, air_c, air_c, half_width_k),
-        start_weight=predicted.start_weight[:n],
+        start_weight=start_weight[:n],
         wet=predicted.wet[:n],
         frost=predicted.frost[:n],
         wet_known=~np.isnan(predicted.steel_c[:n]),

@@ -10,9 +10,9 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from frostshift_rules.job import JointState, Part, Shelter
+from frostshift_rules.job import Joint, JointState, Part, Reading, Shelter
 
-from .plan_builders import FIRST, HOURS, START, at, changed, choices, heat_of, hours, joint, mm, planned
+from .plan_builders import FIRST, HOURS, START, at, changed, choices, heat_of, hours, joint, mm, planned, reading
 
 THIN = joint(mm(10.0))
 NOW = START - timedelta(hours=4)
@@ -84,3 +84,23 @@ def test_no_time_where_the_engine_is_not_valid(part: Part, covered: bool) -> Non
     found = heat_of(planned(one, 5.0, now_utc=FIRST + timedelta(hours=24)))
     assert (found.status != "out_of_range") == covered
     assert covered or found.minutes is None
+
+
+def test_a_reading_warms_no_joint_of_unlike_parts() -> None:
+    """It may have been taken on the thin part, which follows the warmer air of the last hour long before 38 mm does."""
+    rise = hours(np.where(np.arange(HOURS) < at(START) - 1, -10.0, 16.0), wind_10m_ms=np.ones(HOURS))
+    unlike = joint(mm(6.0), mm(38.0), start_utc=START + timedelta(hours=1), hours=0.5)
+    alike = joint(mm(38.0), mm(38.0), start_utc=START + timedelta(hours=1), hours=0.5)
+
+    def call(one: Joint, *readings: Reading) -> str:
+        return planned(one, rise, now_utc=START, readings=readings, choices=choices(slip_hours=0.0)).call
+
+    assert [call(one) for one in (unlike, alike)] == ["measure", "measure"]
+    assert [call(one, reading(14.0, START)) for one in (unlike, alike)] == ["measure", "no_heat"]
+    assert [call(one, reading(-9.0, START)) for one in (unlike, alike)] == ["cold_steel_heat", "cold_steel_heat"]
+
+
+def test_a_reading_on_unlike_parts_settles_no_assumed_start() -> None:
+    early = joint(mm(12.0), mm(38.0), start_utc=FIRST + timedelta(hours=2))
+    found = planned(early, 20.0, now_utc=FIRST, readings=[reading(20.0, FIRST)])
+    assert (found.call, found.anchored) == ("measure", False)
