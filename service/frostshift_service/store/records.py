@@ -138,7 +138,8 @@ class FeedRow:
         last_answer_utc: when it last answered, with or without news; None: never.
         failures: in a row, since the last answer.
         last_error: of the last failure; empty after an answer.
-        state: what the feed wants to remember between two calls: validators, grid address; belongs to the forecast kept.
+        state: what the feed wants to remember between two calls: validators, grid address. It belongs to the kept
+            forecast and must go with it.
     """
 
     site_id: str
