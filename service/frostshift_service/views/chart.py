@@ -264,9 +264,11 @@ def _named(thresholds: Sequence[Threshold], show: Show, *, together: bool) -> li
     """Thresholds from the top down, equal ones as one or each with its label."""
     drawn: list[tuple[float, str]] = []
     by_height = sorted(thresholds, key=lambda threshold: threshold.c, reverse=True)
-    for c, equal in groupby(by_height, key=lambda threshold: round(threshold.c, 2)):
-        names = [one.name for one in equal]
-        drawn += [(c, f"{name} {show.temp_text(c, 'up')}") for name in ([" and ".join(names)] if together else names)]
+    for _, group in groupby(by_height, key=lambda threshold: round(threshold.c, 2)):
+        equal = list(group)
+        c, names = equal[0].c, [one.name for one in equal]
+        labels = [" and ".join(names)] if together else names
+        drawn += [(c, f"{label} {show.temp_text(c, 'up')}") for label in labels]
     return drawn
 
 

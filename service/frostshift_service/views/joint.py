@@ -64,7 +64,7 @@ class AskRow:
 
 @dataclass(frozen=True, slots=True)
 class ColdSteel:
-    """The cold-steel rule and its literal reading."""
+    """The cold-steel rule and its literal reading; the latter empty where there is no row to read it for."""
 
     text: str
     literal_text: str
@@ -263,6 +263,8 @@ def _cold_steel(asked: Requirement, steel: Span | None, show: Show) -> ColdSteel
     applies = cold and asked.minimum_c is not None and asked.cold_floor_c > asked.minimum_c
     if steel is None:
         now = "The steel temperature is not known."
+    elif cold and asked.minimum_c is None:
+        now = "The steel is predicted colder than that, so it needs at least this, whatever else is not known."
     elif cold:
         now = "The steel is predicted colder than that" + (
             ": the rule raises the minimum." if applies else "; the minimum is that high already."
@@ -272,7 +274,9 @@ def _cold_steel(asked: Requirement, steel: Span | None, show: Show) -> ColdSteel
     return ColdSteel(
         text=f"Steel below {limit} needs at least {floor}, over every table row (our choice). {now}",
         literal_text=(
-            "The printed footnote, read literally, asks the same of this row."
+            ""
+            if asked.minimum_c is None
+            else "The printed footnote, read literally, asks the same of this row."
             if asked.literal_cold
             else "The printed footnote, read literally, would not raise this row; it is raised all the same."
         ),
@@ -530,7 +534,9 @@ def joint_page(
         facts=joint_facts(joint, show),
         parts=tuple(part_text(part, show) for part in joint.parts),
         window=(show.moment(window[0]), show.moment(window[1], toward="up")),
-        asks=tuple(_ask_row(ask, show, decides=n == 0) for n, ask in enumerate(asked.asks)),
+        asks=tuple(
+            _ask_row(ask, show, decides=n == 0 and asked.minimum_c is not None) for n, ask in enumerate(asked.asks)
+        ),
         minimum=optional(show.temp, joint_plan.minimum_c, "up"),
         minimum_why=_minimum_why(joint_plan, cold, show),
         cold_steel=cold,

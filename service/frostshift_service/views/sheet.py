@@ -465,7 +465,7 @@ def _shift_block(total: ShiftTotal, lines: Sequence[Line], site: Site, show: Sho
         heat=show.torch_minutes(total.heat_minutes) if _any(total.heat_minutes) else None,
         torches_at_once=total.torches_at_once,
         torches_there=total.torches_there,
-        torches_text=f"{torches_text}; {total.torches_there} there",
+        torches_text=f"{torches_text}; {total.torches_there} on the site",
         hands=total.hands,
         hands_text=f"{plural(total.hands, 'person', 'people')} to hold them",
         fuels=tuple(_fuel_line(fuel, site, show) for fuel in total.fuels),

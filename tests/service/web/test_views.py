@@ -172,7 +172,7 @@ def test_totals_say_at_least_while_something_is_unknown(sheet: MorningSheet) -> 
     assert day.heat.text == "96-181 torch-minutes, likely 127"
     assert night.heat is None
     assert night.at_least == "1 without a sure amount: amounts are at least"
-    assert day.torches_text == "3 at once at Thu 06:45; 4 there"
+    assert day.torches_text == "3 at once at Thu 06:45; 4 on the site"
     assert day.fuels[0].cylinders == "1 × 100 lb propane cylinder, 3 × 251 ft3 oxygen cylinder"
 
 
@@ -406,6 +406,29 @@ def test_the_literal_reading_is_shown_where_it_differs(
     loose = replace(plan.joints[1], requirement=replace(plan.joints[1].requirement, literal_cold=False))
     page = joint_page(replace(plan, joints=(loose,)), "CR-B4-W", show, now, series=series, times_for_torches={})
     assert "would not raise this row; it is raised all the same" in page.cold_steel.literal_text
+
+
+def test_nothing_decides_while_the_minimum_is_unknown(plan: Plan, show: Show, now: datetime) -> None:
+    open_row = replace(plan.joints[1].requirement, minimum_c=None, unknown=("the steel is not stated",))
+    joint = replace(plan.joints[1], requirement=open_row, minimum_c=None, call="unknown")
+    page = joint_page(replace(plan, joints=(joint,)), "CR-B4-W", show, now, series=None, times_for_torches={})
+    assert [ask.decides for ask in page.asks] == [False] * len(page.asks)
+    assert "needs at least this, whatever else is not known" in page.cold_steel.text
+    assert page.cold_steel.literal_text == ""
+
+
+def test_a_threshold_is_named_as_its_figure_on_the_page(series: SteelSeries, show: Show, now: datetime) -> None:
+    chart = draw(
+        series,
+        show,
+        window=(now, now),
+        thresholds=[Threshold(c_from_f(150.0), "minimum asked")],
+        uprights=[],
+        width=820.0,
+        height=320.0,
+    )
+    assert chart is not None
+    assert [*chart.beyond, *(rule.text for rule in chart.rules)] == ["Above this chart: minimum asked 150 °F."]
 
 
 def test_one_two_and_three_torches_side_by_side(page_of: Callable[[str], JointPage]) -> None:
