@@ -71,11 +71,13 @@ def outlook(
     """Predict steel and air for every part of the joints.
 
     The newest reading of a joint re-anchors it, and the newest of all re-anchors every like part whose own joint has
-    none; a reading on one of the `others` (joints that are done, say) counts for parts like its own too. Readings of
-    the day before the forecast begins count as start values, together with the last nights' low that the site typed.
+    none; a reading on one of the `others` (joints that are done, say) counts for parts like its own too. One taken in a
+    heated shelter, or on a joint of unlike parts, speaks for no other joint. A reading does not say which part it is of:
+    where the parts are unlike, it may make them colder but not warmer than predicted. Readings of the day before
+    the forecast begins count as start values, together with the last nights' low that the site typed.
+
     The cold side of a joint in the sun is that of the same joint in the shade, and that of a joint in a shelter is not
-    above that of the same joint without: the shelter may be put up only just before welding. A reading does not say on
-    which part it was taken: where a joint has unlike parts, it may make them colder but not warmer than predicted.
+    above that of the same joint without: the shelter may be put up only just before welding.
     """
     around = tuple(surroundings.surroundings_of(joint, site) for joint in joints)
     start_c, newest = _from_readings(site, hours, readings)
@@ -92,11 +94,11 @@ def outlook(
             alike = steel.steel_class(part.thickness_mm, stands)
             part_class.append(index.setdefault((alike, own), len(index)))
             part_joint.append(number)
-            _note_newest(of_class, alike, own)
+            _note_newest(of_class, alike, own if _speaks_for_others(joint) else None)
         rows = sorted(set(part_class[first_part[-1] :]))
         mixed += rows if own is not None and len(rows) > 1 else []
     for joint in others:
-        for part in joint.parts if joint.mark in newest else ():
+        for part in joint.parts if joint.mark in newest and _speaks_for_others(joint) else ():
             alike = steel.steel_class(part.thickness_mm, surroundings.surroundings_of(joint, site))
             _note_newest(of_class, alike, newest[joint.mark])
     classes = [alike for alike, _ in index]
@@ -146,6 +148,15 @@ def outlook(
 
 def _with_surroundings(alike: steel.SteelClass, **fields: Any) -> steel.SteelClass:
     return replace(alike, surroundings=replace(alike.surroundings, **fields))
+
+
+def _speaks_for_others(joint: Joint) -> bool:
+    """Whether a reading on it says something about like parts elsewhere.
+
+    Steel in a heated shelter is warmer than like steel outside, and of unlike parts nobody knows which was measured.
+    """
+    heated = joint.shelter is not None and joint.shelter.air_c is not None
+    return not heated and len({part.thickness_mm for part in joint.parts}) == 1
 
 
 def _note_newest(of_class: dict[steel.SteelClass, Reading], alike: steel.SteelClass, own: Reading | None) -> None:

@@ -5,6 +5,7 @@ Rows of AWS D1.1/D1.1M:2015, Table 3.3, category B: 0 °C up to 20 mm, 10 °C ov
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
@@ -12,7 +13,22 @@ import pytest
 
 from frostshift_rules.job import Joint, JointState, Part, Reading, Shelter
 
-from .plan_builders import FIRST, HOURS, START, at, changed, choices, heat_of, hours, joint, mm, planned, reading
+from .plan_builders import (
+    FIRST,
+    HOURS,
+    START,
+    at,
+    by_mark,
+    changed,
+    choices,
+    heat_of,
+    hours,
+    joint,
+    mm,
+    plan,
+    planned,
+    reading,
+)
 
 THIN = joint(mm(10.0))
 NOW = START - timedelta(hours=4)
@@ -104,3 +120,26 @@ def test_a_reading_on_unlike_parts_settles_no_assumed_start() -> None:
     early = joint(mm(12.0), mm(38.0), start_utc=FIRST + timedelta(hours=2))
     found = planned(early, 20.0, now_utc=FIRST, readings=[reading(20.0, FIRST)])
     assert (found.call, found.anchored) == ("measure", False)
+
+
+@pytest.mark.parametrize("state", ["planned", "done"])
+def test_a_reading_in_a_heated_shelter_warms_no_joint_outside(state: JointState) -> None:
+    calm = hours(6.0, wind_10m_ms=np.ones(HOURS))
+    tent = joint(mm(38.0), mark="tent", shelter=Shelter(air_c=25.0), state=state)
+    bare = joint(mm(38.0), mark="bare", start_utc=START + timedelta(minutes=15), hours=0.5)
+
+    def call(*joints: Joint) -> str:
+        found = plan(joints, calm, now_utc=START, readings=[reading(25.0, START, joints[0].mark)])
+        return by_mark(found)["bare"].call
+
+    assert call(replace(tent, shelter=None), bare) == "measure"
+    assert call(tent, bare) == "heat_to_minimum"
+
+
+def test_a_reading_on_unlike_parts_warms_no_other_joint() -> None:
+    calm = hours(6.0, wind_10m_ms=np.ones(HOURS))
+    other = joint(mm(38.0), mark="other", start_utc=START + timedelta(minutes=15), hours=0.5)
+    for thin_mm, call in ((38.0, "measure"), (6.0, "heat_to_minimum")):
+        one = joint(mm(thin_mm), mm(38.0), mark="one")
+        found = plan([one, other], calm, now_utc=START, readings=[reading(30.0, START, "one")])
+        assert by_mark(found)["other"].call == call, thin_mm
