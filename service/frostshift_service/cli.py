@@ -19,15 +19,14 @@ from typing import Annotated, Final
 from zoneinfo import ZoneInfo
 
 import typer
-import uvicorn
 from pydantic import TypeAdapter
 from sqlalchemy import Engine
+from sqlalchemy.exc import DBAPIError
 
 from frostshift_rules.job import Acceptance, Reading
 from frostshift_rules.tables import code_table_ids
 from frostshift_rules.units import c_from_f
 from frostshift_service import __version__, demo
-from frostshift_service.app import create_app
 from frostshift_service.clock import utc_now
 from frostshift_service.http import HttpError, bind, make_client
 from frostshift_service.jobs import Jobs, feed_of
@@ -51,7 +50,6 @@ from frostshift_service.weather.age import freshness
 log = logging.getLogger("frostshift_service")
 
 BY: Final = "command line"
-READING_LIMITS_C: Final = (-60.0, 60.0)
 
 app = typer.Typer(
     name="frostshift",
@@ -83,6 +81,9 @@ def main() -> None:
         app()
     except (Refused, StoreError, SettingsError, SiteFileError, FeedError, HttpError) as error:
         print(error, file=sys.stderr)
+        sys.exit(1)
+    except DBAPIError as error:
+        print(f"The database does not take it: {error.orig}", file=sys.stderr)
         sys.exit(1)
 
 
@@ -297,7 +298,7 @@ def reading_command(
     if match is None:
         raise Refused(f"temperature {temperature!r}: expected a number with its unit, such as 28F or -3C")
     steel_c = float(match[1]) if match[2] in "Cc" else c_from_f(float(match[1]))
-    low, high = READING_LIMITS_C
+    low, high = kept.READING_LIMITS_C
     if not low <= steel_c <= high:
         raise Refused(f"temperature {temperature!r}: steel before any heat lies within {low:g} to {high:g} °C")
     with _opened() as (_, engine, jobs):
@@ -374,6 +375,11 @@ def serve(
 
 
 def _serve(settings: Settings, engine: Engine, jobs: Jobs, port: int) -> None:
+    # On demand: the web takes a third of a second that the other commands need not wait for.
+    import uvicorn
+
+    from frostshift_service.app import create_app
+
     log.setLevel(settings.log_level.upper())
     # Taken before anything starts: a port that is in use is one line.
     try:

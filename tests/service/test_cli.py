@@ -10,10 +10,11 @@ import re
 import shutil
 import signal
 import socket
+import sqlite3
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -240,6 +241,17 @@ def test_it_is_said_in_one_line_and_nothing_changes(
     assert said in answer
     assert "\n" not in answer
     assert store_rows() == before
+
+
+def test_a_database_that_does_not_take_it(set_up: Run, tmp_path: Path) -> None:
+    with closing(sqlite3.connect(tmp_path / "data" / "frostshift.db")) as store:
+        store.execute("CREATE TRIGGER full BEFORE INSERT ON reading BEGIN SELECT RAISE(ABORT, 'no room left'); END")
+    assert set_up("reading", "C-1", "28F").refused() == "The database does not take it: no room left"
+
+
+def test_only_serving_waits_for_the_web() -> None:
+    code = "import sys, frostshift_service.cli; print(sorted({'fastapi', 'uvicorn', 'pandas'} & set(sys.modules)))"
+    assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True).stdout.strip() == "[]"
 
 
 @pytest.mark.parametrize("day", ["0001-01-01", "9999-12-31"])
