@@ -72,8 +72,8 @@ def outlook(
 
     The newest reading of a joint re-anchors it, and the newest of all re-anchors every like part whose own joint has
     none; a reading on one of the `others` (joints that are done, say) counts for parts like its own too. One taken in a
-    heated shelter, or on a joint of unlike parts, speaks for no other joint. A reading does not say which part it is of:
-    where the parts are unlike, it may make them colder but not warmer than predicted. Readings of the day before
+    heated shelter, or on a joint of unlike parts, speaks for no other joint. Where the parts are unlike, nobody knows
+    which of them a reading is of: it may make them colder, not warmer than predicted. Readings of the day before
     the forecast begins count as start values, together with the last nights' low that the site typed.
 
     The cold side of a joint in the sun is that of the same joint in the shade, and that of a joint in a shelter is not
