@@ -246,7 +246,8 @@ class ShiftTotal:
 class Plan:
     """The plan of a site at one moment.
 
-    `joints` holds every joint that is not done or postponed, by light-up time, then planned start, then mark.
+    `joints` holds every joint that is not done or postponed, by light-up time (planned start where there is none), then
+    planned start, then mark; `shifts` are by start.
     `outside_shifts` counts those whose planned start lies in no shift.
     """
 

@@ -410,13 +410,6 @@ def line(joint_plan: JointPlan, site: Site, show: Show, defaults: Sequence[str] 
     )
 
 
-def _by_light_up(joint_plan: JointPlan) -> tuple[datetime, datetime, str]:
-    """A joint without a light-up time takes its place in the day by its start."""
-    heat, joint = joint_plan.heat, joint_plan.joint
-    first = joint.start_utc if heat is None or heat.light_up_utc is None else heat.light_up_utc
-    return first, joint.start_utc, joint.mark
-
-
 def _cylinders_text(total: FuelTotal) -> str:
     parts = [
         f"{count} × {name}" if count is not None else f"{what} not counted in cylinders"
@@ -475,10 +468,7 @@ def _shift_block(total: ShiftTotal, lines: Sequence[Line], site: Site, show: Sho
 
 
 def _chosen(plan: Plan, now: datetime, day: date | None, count: int) -> tuple[ShiftTotal, ...]:
-    ordered = sorted(plan.shifts, key=lambda shift: shift.start_utc)
-    if day is None:
-        return tuple(shift for shift in ordered if shift.end_utc > now)[:count]
-    return tuple(shift for shift in ordered if shift.day >= day)[:count]
+    return tuple(shift for shift in plan.shifts if (shift.end_utc > now if day is None else shift.day >= day))[:count]
 
 
 def _period(plan: Plan, chosen: Sequence[ShiftTotal]) -> tuple[datetime, datetime]:
@@ -533,14 +523,13 @@ def morning_sheet(
     """
     defaults = defaults or {}
     chosen = _chosen(plan, now, day, shift_count)
-    in_order = sorted(plan.joints, key=_by_light_up)
 
     def lines(joint_plans: Sequence[JointPlan]) -> list[Line]:
         return [line(jp, plan.site, show, defaults.get(jp.joint.mark, ())) for jp in joint_plans]
 
     if chosen:
         start, end = _period(plan, chosen)
-        outside = [jp for jp in in_order if jp.shift_key is None and start <= jp.joint.start_utc < end]
+        outside = [jp for jp in plan.joints if jp.shift_key is None and start <= jp.joint.start_utc < end]
         days = dict.fromkeys(day_text(shift.day) for shift in chosen)
         title = f"{plural(len(chosen), 'shift')}: {', '.join(days)}"
         first_utc = chosen[0].start_utc
@@ -548,7 +537,7 @@ def morning_sheet(
         zone = ZoneInfo(plan.site.zone)
         outside = [
             jp
-            for jp in in_order
+            for jp in plan.joints
             if jp.shift_key is None and (day is None or jp.joint.start_utc.astimezone(zone).date() >= day)
         ]
         title = "no shift in this time"
@@ -558,11 +547,11 @@ def morning_sheet(
     on_sheet = {jp.joint.mark for jp in outside}
     earlier = tuple(
         jp.joint.mark
-        for jp in in_order
+        for jp in plan.joints
         if jp.joint.start_utc < min(first_utc, now) and jp.shift_key not in shown and jp.joint.mark not in on_sheet
     )
     blocks = tuple(
-        _shift_block(shift, lines([jp for jp in in_order if jp.shift_key == shift.key]), plan.site, show)
+        _shift_block(shift, lines([jp for jp in plan.joints if jp.shift_key == shift.key]), plan.site, show)
         for shift in chosen
     )
     outside_lines = tuple(lines(outside))
