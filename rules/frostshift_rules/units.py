@@ -20,6 +20,7 @@ Number = TypeVar("Number", float, "NDArray[np.float64]")
 MM_PER_IN: Final = 25.4
 M_PER_FT: Final = 0.3048
 KG_PER_LB: Final = 0.45359237
+M2_PER_FT2: Final = M_PER_FT**2
 M3_PER_FT3: Final = M_PER_FT**3
 KMH_PER_MPH: Final = 1.609344
 J_PER_BTU: Final = 1055.05585262
@@ -95,6 +96,11 @@ def m3_from_ft3(ft3: Number) -> Number:
 def ft_from_m(m: Number) -> Number:
     """Length in feet from m."""
     return m / M_PER_FT
+
+
+def ft2_from_m2(m2: Number) -> Number:
+    """Area in square feet from m2."""
+    return m2 / M2_PER_FT2
 
 
 def btu_h_from_kw(kw: Number) -> Number:

@@ -23,6 +23,7 @@ SCALES: list[tuple[Callable[[float], float], str, str]] = [
     (units.ft3_from_m3, "m**3", "foot**3"),
     (units.m3_from_ft3, "foot**3", "m**3"),
     (units.ft_from_m, "m", "foot"),
+    (units.ft2_from_m2, "m**2", "foot**2"),
     (units.btu_h_from_kw, "kW", "international_british_thermal_unit/hour"),
     (units.kw_from_btu_h, "international_british_thermal_unit/hour", "kW"),
     (units.df_from_k, "delta_degree_Celsius", "delta_degree_Fahrenheit"),

@@ -17,6 +17,7 @@ from frostshift_rules.units import (
     btu_h_from_kw,
     df_from_k,
     f_from_c,
+    ft2_from_m2,
     ft3_from_m3,
     ft_from_m,
     in_from_mm,
@@ -117,8 +118,7 @@ def triple(low: float, likely: float, high: float, *, digits: int) -> str:
 
 
 def _btu_h_ft2(kw_m2: float) -> float:
-    # ft2 from m2 is the length factor taken twice
-    return btu_h_from_kw(kw_m2) / ft_from_m(ft_from_m(1.0))
+    return btu_h_from_kw(kw_m2) / ft2_from_m2(1.0)
 
 
 def duration(minutes: float, toward: Rounding = "near") -> str:
@@ -303,8 +303,7 @@ class Show:
 
     def area_text(self, m2: float) -> str:
         """An area."""
-        # ft2 from m2 is the length factor taken twice
-        return self._in_units(lambda: f"{trimmed(ft_from_m(ft_from_m(m2)), 2)} ft²", lambda: f"{trimmed(m2, 3)} m²")
+        return self._in_units(lambda: f"{trimmed(ft2_from_m2(m2), 2)} ft²", lambda: f"{trimmed(m2, 3)} m²")
 
     def power_text(self, kw: float) -> str:
         """A heat rate."""
