@@ -32,40 +32,15 @@ from frostshift_rules.surroundings import Floats, Hours
 from frostshift_rules.tables import CodeTable
 from frostshift_rules.totals import shift_totals
 from frostshift_rules.workload import (
-    NO_WEATHER,
     Freshness,
-    FuelTotal,
     HeatCall,
-    HeatPlan,
-    HeatStatus,
     JointPlan,
-    PartHeat,
     Plan,
     Range,
-    ShiftTotal,
     Span,
     Weather,
     WeatherSpell,
 )
-
-__all__ = [
-    "NO_WEATHER",
-    "Freshness",
-    "FuelTotal",
-    "HeatCall",
-    "HeatPlan",
-    "HeatStatus",
-    "JointPlan",
-    "PartHeat",
-    "Plan",
-    "Range",
-    "ShiftTotal",
-    "Span",
-    "Weather",
-    "WeatherSpell",
-    "WeatherState",
-    "make_plan",
-]
 
 HORIZON: Final = timedelta(days=7)
 """Totals are made for the shifts of so many days ahead, or up to the last joint where that is later."""

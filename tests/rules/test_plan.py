@@ -19,9 +19,9 @@ from pydantic import TypeAdapter
 
 from frostshift_rules.job import Joint, Part, Procedure, Shelter
 from frostshift_rules.outlook import between, outlook
-from frostshift_rules.plan import ENDS_EARLY, NO_HOUR, NO_WEATHER, NOT_ACCEPTED, OVERDUE, START_MATTERS
+from frostshift_rules.plan import ENDS_EARLY, NO_HOUR, NOT_ACCEPTED, OVERDUE, START_MATTERS
 from frostshift_rules.surroundings import Hours
-from frostshift_rules.workload import Freshness, HeatCall, JointPlan, Plan
+from frostshift_rules.workload import NO_WEATHER, Freshness, HeatCall, JointPlan, Plan
 
 from .plan_builders import (
     ACCEPTED,
