@@ -136,7 +136,9 @@ class Desk:
                 defaults=default_texts(joint.defaults),
             )
         if not joint.present:
-            reason = "The last schedule no longer holds this mark, so it is not planned."
+            reason = (
+                "The last schedule no longer holds this mark, so it is not planned until a schedule holds it again."
+            )
         elif joint.joint.state in ("done", "postponed"):
             reason = f"It is {STATES[joint.joint.state]}, so it is not planned."
         else:
@@ -150,6 +152,7 @@ class Desk:
             state_text=STATES[joint.joint.state],
             start=show.moment(joint.joint.start_utc, detail="date"),
             reason=reason,
+            in_schedule=joint.present,
         )
 
     def schedule(self, site_id: str, text: str = "", state: str = "") -> SchedulePage:

@@ -184,7 +184,7 @@ class JointPage:
 
 @dataclass(frozen=True, slots=True)
 class RestingJoint:
-    """A joint that is in no plan: done, postponed, or not planned yet; `reason` says which."""
+    """A joint that is in no plan: done, postponed, gone from the schedule, or not planned yet; `reason` says which."""
 
     site_id: str
     site_name: str
@@ -194,6 +194,7 @@ class RestingJoint:
     state_text: str
     start: Moment
     reason: str
+    in_schedule: bool
     cautions: tuple[Caution, ...] = CAUTIONS
 
 

@@ -28,6 +28,7 @@ from frostshift_service.views.show import (
     plural,
 )
 from frostshift_service.views.words import (
+    AHEAD,
     CALLS,
     CAUTIONS,
     CREDITS,
@@ -283,10 +284,10 @@ def header(plan: Plan, show: Show, now: datetime) -> Header:
     if plan_age_h > OLD_PLAN_H:
         warnings.insert(0, f"This plan was made {age(plan_age_h)} ago and has not been remade since: plan again.")
     freshness = plan.freshness
-    age_text = ""
+    age_text, ahead = "", False
     if plan.issued_utc is not None:
         forecast_age_h = (now - plan.issued_utc).total_seconds() / 3600.0
-        ahead = freshness == "unusable" and forecast_age_h < 0.0
+        ahead = freshness == "unusable" and forecast_age_h < 0.0  # this machine's clock, or the feed's, is wrong
         age_text = f"issued {age(-forecast_age_h)} from now" if ahead else f"issued {age(forecast_age_h)} ago"
         if forecast_age_h > UNUSABLE_H and freshness != "unusable":
             freshness = "unusable"
@@ -305,7 +306,7 @@ def header(plan: Plan, show: Show, now: datetime) -> Header:
         age_text=age_text,
         forecast_end=optional(show.moment, plan.forecast_end_utc, detail="date"),
         freshness=freshness,
-        freshness_text=FRESHNESS[freshness],
+        freshness_text=AHEAD if ahead else FRESHNESS[freshness],
         warnings=tuple(warnings),
         table_id=site.table_id,
         table=_table_name(site.table_id),

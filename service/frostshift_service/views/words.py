@@ -54,6 +54,8 @@ FRESHNESS: Final[dict[Freshness, str]] = {
     "unusable": "too old to use: every joint is unknown",
     "none": "no forecast: every joint is unknown",
 }
+AHEAD: Final = "not used, its time lies ahead of this machine's clock: every joint is unknown"
+"""In place of "too old" where the forecast is that of another day to come."""
 FEEDS: Final[dict[str, str]] = {
     "nws": "US National Weather Service",
     "met_norway": "MET Norway",

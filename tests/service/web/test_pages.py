@@ -15,7 +15,8 @@ from frostshift_rules.job import Shift
 from frostshift_service.pages import back_to, in_lines, next_shift_start, steel_c_of
 from frostshift_service.schedule_file import joints_csv
 from frostshift_service.store.engine import reading, writing
-from frostshift_service.store.joints import changes_of, joints_of, kept_joint, readings_of
+from frostshift_service.store.joints import changes_of, import_joints, joints_of, kept_joint, readings_of
+from frostshift_service.store.records import ImportedJoint
 from frostshift_service.store.sites import save_site
 from frostshift_service.views.joint import JointPage, RestingJoint
 from frostshift_service.views.schedule import SchedulePage
@@ -325,6 +326,19 @@ async def test_a_joint_at_rest_says_why_and_can_be_planned_again(web: Any) -> No
         assert "Plan it again" in page
         body = (await client.get(f"{SITE}/joints/CR-B4-W.json")).json()
         assert TypeAdapter(RestingJoint).validate_python(body).state == "postponed"
+
+
+async def test_a_joint_that_left_the_schedule_offers_nothing_that_would_not_work(web: Any) -> None:
+    with writing(web.engine) as session:
+        left = [one for one in joints_of(session, "north-yard") if one.mark != "CR-B4-W"]
+        rows = [ImportedJoint(one, row) for row, one in enumerate(left, start=2)]
+        import_joints(session, "north-yard", rows, now=web.clock[0], file_name="next.csv", by="test")
+    planned = tuple(jp for jp in web.planner.plan.joints if jp.joint.mark != "CR-B4-W")
+    web.planner.plan = replace(web.planner.plan, joints=planned)
+    async with web.client() as client:
+        page = text_of((await client.get(f"{SITE}/joints/CR-B4-W")).text)
+    assert "The last schedule no longer holds this mark" in page
+    assert "Plan it again" not in page
 
 
 @pytest.mark.parametrize(

@@ -302,7 +302,9 @@ def test_ages_count_to_the_moment_of_reading(plan: Plan, show: Show, now: dateti
 
 def test_a_forecast_from_the_future_is_never_called_young(plan: Plan, show: Show, now: datetime) -> None:
     ahead = replace(plan, issued_utc=now + timedelta(days=3), freshness="unusable")
-    assert morning_sheet(ahead, show, now).header.age_text == "issued 3 days 0 h from now"
+    head = morning_sheet(ahead, show, now).header
+    assert head.age_text == "issued 3 days 0 h from now"
+    assert "too old" not in head.freshness_text
 
 
 def test_without_a_forecast_the_header_says_so(plan: Plan, show: Show, now: datetime) -> None:
