@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
@@ -14,7 +14,10 @@ from frostshift_rules.job import Joint, Reading, Site
 from frostshift_rules.surroundings import Floats, Hours, Surroundings
 from frostshift_rules.workload import Weather
 
-READING_COUNTS_H = 24.0
+HEATED_K: Final = 10.0
+"""A reading so far above the predicted warm side is of steel that has been heated [K]. Our choice."""
+
+READING_COUNTS_H: Final = 24.0
 """A reading older than this at the start of the forecast no longer counts as a start value [h]. Our choice."""
 
 
@@ -31,6 +34,7 @@ class Outlook:
         air: [1, hour].
         start_weight: share of the start value's error that is left [class, hour].
         wet, frost: dew or frost settles [class, hour]; says nothing where not `wet_known`.
+        left_out: marks whose newest reading is of heated steel and was left out.
     """
 
     hours: Hours
@@ -44,6 +48,7 @@ class Outlook:
     wet: Flags
     frost: Flags
     wet_known: Flags
+    left_out: tuple[str, ...]
 
     def parts_of(self, joint: int) -> slice:
         """The parts of a joint in `part_class` and `part_joint`."""
@@ -73,8 +78,9 @@ def outlook(
     The newest reading of a joint re-anchors it, and the newest of all re-anchors every like part whose own joint has
     none; a reading on one of the `others` (joints that are done, say) counts for parts like its own too. One taken in a
     heated shelter, or on a joint of unlike parts, speaks for no other joint. Where the parts are unlike, nobody knows
-    which of them a reading is of: it may make them colder, not warmer than predicted. Readings of the day before
-    the forecast begins count as start values, together with the last nights' low that the site typed.
+    which of them a reading is of: it may make them colder, not warmer than predicted. One far above the prediction is
+    of heated steel and left out. Readings of the day before the forecast begins count as start values, together with
+    the last nights' low that the site typed.
 
     The cold side of a joint in the sun is that of the same joint in the shade, and that of a joint in a shelter is not
     above that of the same joint without: the shelter may be put up only just before welding.
@@ -108,7 +114,8 @@ def outlook(
     sheltered = [row for row, alike in enumerate(classes) if alike.surroundings.shelter_wind_ms is not None]
     bare = [_with_surroundings(classes[row], sun=False, shelter_wind_ms=None) for row in sheltered]
     counts += [counts[row] for row in sunny + sheltered]
-    unread = [_with_surroundings(classes[row], sun=False) for row in mixed]
+    read = [row for row, reading in enumerate(counts[: len(classes)]) if reading is not None]
+    unread = [_with_surroundings(classes[row], sun=False) for row in read]
     predicted = steel.predict(
         hours,
         classes + shaded + bare + unread,
@@ -128,7 +135,16 @@ def outlook(
     of_shaded, of_bare, of_unread = np.split(np.arange(n, len(sides.cold_c)), np.cumsum([len(shaded), len(bare)]))
     # Sun lifts the likely figure away from the envelope's cold end, and doubts that add as squares would follow it up.
     sides.cold_c[sunny] = sides.cold_c[of_shaded]
-    for rows, others_of in ((sheltered, of_bare), (mixed, of_unread)):
+    left_out = set()
+    for row, twin in zip(read, of_unread.tolist(), strict=True):
+        reading = counts[row]
+        if reading is None or not _is_heated(reading, hours, sides.warm_c[twin]):
+            continue
+        left_out.add(reading.mark)
+        for values in (sides.cold_c, sides.likely_c, sides.warm_c, start_weight):
+            values[row] = values[twin]
+    twin_of = dict(zip(read, of_unread.tolist(), strict=True))
+    for rows, others_of in ((sheltered, of_bare.tolist()), (mixed, [twin_of[row] for row in mixed])):
         sides.cold_c[rows] = np.minimum(sides.cold_c[rows], sides.cold_c[others_of])
         start_weight[rows] = np.maximum(start_weight[rows], start_weight[others_of])
     return Outlook(
@@ -143,7 +159,15 @@ def outlook(
         wet=predicted.wet[:n],
         frost=predicted.frost[:n],
         wet_known=~np.isnan(predicted.steel_c[:n]),
+        left_out=tuple(sorted(left_out)),
     )
+
+
+def _is_heated(reading: Reading, hours: Hours, warm_c: Floats) -> bool:
+    """Whether a reading lies so far above the predicted warm side that the steel must have been heated."""
+    at_h = np.array([hours.position(reading.at_utc)])
+    expected_c = between(warm_c[None, :], np.zeros(1, dtype=np.intp), at_h)[0]
+    return bool(reading.steel_c > expected_c + HEATED_K)  # False where nothing is known to hold it against
 
 
 def _with_surroundings(alike: steel.SteelClass, **fields: Any) -> steel.SteelClass:

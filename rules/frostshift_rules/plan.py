@@ -75,10 +75,14 @@ def make_plan(
     resting = [joint for joint in everything if joint.state in ("done", "postponed")]
     job = _Job(site, table, joints, _requirements(joints, site, table), _calendar(site, joints, now_utc), now_utc)
     hours = weather.hours
+    warnings = _WEATHER_WARNINGS[weather.freshness]
     if hours is None or len(hours) == 0 or weather.freshness in ("unusable", "none") or not joints:
         planned = [_without_weather(job, number, weather) for number in range(len(joints))]
     else:
-        planned = _with_weather(job, outlook(site, joints, weather, hours, readings, resting))
+        field = outlook(site, joints, weather, hours, readings, resting)
+        planned = _with_weather(job, field)
+        if field.left_out:
+            warnings += (HEATED_READING.format(marks=", ".join(field.left_out)),)
     planned.sort(key=_by_light_up)
     return Plan(
         site=site,
@@ -91,7 +95,7 @@ def make_plan(
         joints=tuple(planned),
         shifts=shift_totals(planned, job.calendar, site),
         outside_shifts=sum(plan.shift_key is None for plan in planned),
-        warnings=_WEATHER_WARNINGS[weather.freshness],
+        warnings=warnings,
     )
 
 
@@ -101,6 +105,11 @@ _WEATHER_WARNINGS: Final[dict[Freshness, tuple[str, ...]]] = {
     "unusable": ("The forecast is too old to be used: every joint is unknown. Measure.",),
     "none": ("There is no forecast: every joint is unknown. Measure.",),
 }
+
+
+HEATED_READING: Final = (
+    "The last reading on {marks} lies far above the predicted steel: it is taken as heated steel and left out."
+)
 
 
 # The job before any weather -------------------------------------------------------------------------------------------
@@ -196,9 +205,8 @@ class _Heating:
     def __init__(self, job: _Job, field: Outlook, times: _Times) -> None:
         self._job, self._field, self._times = job, field, times
         self._shifts = [holding(job.calendar, joint.start_utc) for joint in job.joints]
-        self._convection = {
-            around: surroundings.convection_wm2k(surroundings.wind_at_joint_ms(field.hours.wind_10m_ms, around))
-            for around in set(field.around)
+        self._wind_ms = {
+            around: surroundings.wind_at_joint_ms(field.hours.wind_10m_ms, around) for around in set(field.around)
         }
 
     def jobs(self, numbers: Ints, first_h: Floats, judged: _InWindow) -> list[heat_plan.HeatJob]:
@@ -213,35 +221,43 @@ class _Heating:
         job, joint, requirement = self._job, self._job.joints[number], self._job.requirements[number]
         parts = self._field.parts_of(number)
         shift = self._shifts[number]
-        thickest_mm = max(part.thickness_mm for part in joint.parts)
+        last_h = max(first_h, float(self._times.start_h[number]))
+        steel_c = [values[parts].tolist() for values in (starts.cold_c, starts.likely_c, starts.warm_c)]
+        air_c = [float(values[number]) for values in (air.cold_c, air.likely_c, air.warm_c)]
+        if heat_plan.segments(joint, job.site.choices)[0] > 1:
+            # The lengths after the first are heated as the work goes on, in the cold that comes.
+            last_h = max(last_h, float(self._times.end_h[number]))
+            inside = slice(int(first_h), int(np.ceil(last_h)) + 1)
+            rows = self._field.part_class[parts]
+            steel_c = [
+                np.minimum(now, values[rows, inside].min(axis=1)).tolist()
+                for now, values in zip(
+                    steel_c,
+                    (self._field.steel.cold_c, self._field.steel.likely_c, self._field.steel.warm_c),
+                    strict=True,
+                )
+            ]
+            air_c = [
+                min(now, float(values[0, inside].min()))
+                for now, values in zip(
+                    air_c, (self._field.air.cold_c, self._field.air.likely_c, self._field.air.warm_c), strict=True
+                )
+            ]
+        wind_ms = float(np.max(self._wind_ms[self._field.around[number]][int(first_h) : int(np.ceil(last_h)) + 1]))
+        convection, band = float(surroundings.convection_wm2k(wind_ms)), job.site.choices.h_band
         return heat_plan.HeatJob(
             joint=joint,
             source=job.site.heat_source(joint.heat_source),
             minimum_c=preheat.minimum_at(requirement, cold_c),
             maximum_c=requirement.maximum_c,
             extent_mm=requirement.extent_mm,
-            soak_minutes=preheat.soak_minutes(thickest_mm, job.table),
-            starts_c=tuple(
-                Range(*values)
-                for values in zip(
-                    starts.cold_c[parts].tolist(),
-                    starts.likely_c[parts].tolist(),
-                    starts.warm_c[parts].tolist(),
-                    strict=True,
-                )
-            ),
-            air_c=Range(float(air.cold_c[number]), float(air.likely_c[number]), float(air.warm_c[number])),
-            convection_wm2k=self._convection_of(number, first_h),
+            soak_minutes=preheat.soak_minutes(max(part.thickness_mm for part in joint.parts), job.table),
+            starts_c=tuple(Range(*sides) for sides in zip(*steel_c, strict=True)),
+            air_c=Range(*air_c),
+            wind_ms=wind_ms,
+            convection_wm2k=Range(convection * (1.0 - band), convection, convection * (1.0 + band)),
             present_from_utc=max(shift.start_utc, job.now_utc) if shift else job.now_utc,
         )
-
-    def _convection_of(self, number: int, first_h: float) -> Range:
-        """Strongest convection from light-up to the planned start, with its band [W/m2K]."""
-        values = self._convection[self._field.around[number]]
-        last_h = max(first_h, float(self._times.start_h[number]))
-        strongest = float(np.max(values[int(first_h) : int(np.ceil(last_h)) + 1]))
-        band = self._job.site.choices.h_band
-        return Range(strongest * (1.0 - band), strongest, strongest * (1.0 + band))
 
     def lead_h(self, number: int, minutes: float | None) -> float:
         """Hours from light-up to the first arc; 0 where there is no time."""

@@ -105,6 +105,7 @@ class HeatPlan:
         hottest_c: hottest metal at torch-off, of slow, likely and fast end.
         fuel_kg, oxygen_m3: over all segments; keeping warm between passes is not counted.
         parts: the arithmetic of each part.
+        flame_in_wind: what wind leaves of the flame's share, on the slow end and the likely figure.
     """
 
     status: HeatStatus
@@ -127,6 +128,7 @@ class HeatPlan:
     fuel_kg: Range | None
     oxygen_m3: Range | None
     parts: tuple[PartHeat, ...]
+    flame_in_wind: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -46,6 +46,7 @@ def heat_job(one: Joint, **fields: Any) -> HeatJob:
         "soak_minutes": 4.0,
         "starts_c": (Range(-8.0, -5.0, -2.0),) * len(one.parts),
         "air_c": Range(-8.0, -5.0, -2.0),
+        "wind_ms": 3.0,
         "convection_wm2k": Range(11.2, 16.0, 20.8),
         "present_from_utc": None,
     }
@@ -473,3 +474,19 @@ def test_slow_likely_and_fast_minutes_are_the_engines_answers_to_cold_middle_and
     )
     slow, likely, fast = (asked.to_target_s / 60.0).tolist()
     assert (times(found).high, times(found).likely, times(found).low) == pytest.approx((slow, likely, fast))
+
+
+def test_wind_takes_from_the_flame_on_the_slow_end_and_the_likely_figure() -> None:
+    calm, fresh, strong = (heated(TWO, wind_ms=wind) for wind in (4.9, 5.0, 8.1))
+    assert (calm.flame_in_wind, fresh.flame_in_wind, strong.flame_in_wind) == (1.0, 0.8, 0.6)
+    flux = [one.parts[0].flux_kwm2 for one in (calm, fresh)]
+    assert flux[1].low == pytest.approx(0.8 * flux[0].low)
+    assert flux[1].likely == pytest.approx(0.8 * flux[0].likely)
+    assert flux[1].high == flux[0].high  # a screen may be up
+    assert times(fresh).high > times(calm).high
+
+
+def test_unlike_parts_are_told_apart() -> None:
+    found = heated(joint(mm(12.0), mm(50.0)))
+    assert "Lead the flame to part 2; part 1 is warm first" in found.note
+    assert "Lead the flame" not in heated(TWO).note

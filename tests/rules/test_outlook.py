@@ -102,11 +102,11 @@ def test_the_newest_reading_counts_in_whatever_order_they_come() -> None:
 def test_a_joints_own_reading_goes_before_a_newer_one_of_a_like_joint() -> None:
     joints = [joint(mm(60.0), mark="A"), joint(mm(60.0), mark="B"), joint(mm(60.0), mark="C")]
     later = NOW + timedelta(hours=1)
-    found = looked(joints, hours(SINE), [reading(-20.0, NOW, "A"), reading(5.0, later, "B")])
+    found = looked(joints, hours(SINE), [reading(-20.0, NOW, "A"), reading(0.0, later, "B")])
     assert steel_of(found, 0)[at(NOW)] == -20.0
     assert steel_of(found, 0)[at(later)] < -10.0
-    assert steel_of(found, 1)[at(later)] == 5.0
-    assert steel_of(found, 2)[at(later)] == 5.0  # without a reading of its own: the newest of the like
+    assert steel_of(found, 1)[at(later)] == 0.0
+    assert steel_of(found, 2)[at(later)] == 0.0  # without a reading of its own: the newest of the like
 
 
 def test_a_reading_before_the_forecast_counts_as_start_for_a_day() -> None:

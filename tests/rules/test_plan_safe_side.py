@@ -129,17 +129,40 @@ def test_a_reading_in_a_heated_shelter_warms_no_joint_outside(state: JointState)
     bare = joint(mm(38.0), mark="bare", start_utc=START + timedelta(minutes=15), hours=0.5)
 
     def call(*joints: Joint) -> str:
-        found = plan(joints, calm, now_utc=START, readings=[reading(25.0, START, joints[0].mark)])
+        found = plan(joints, calm, now_utc=START, readings=[reading(18.0, START, joints[0].mark)])
         return by_mark(found)["bare"].call
 
-    assert call(replace(tent, shelter=None), bare) == "measure"
+    assert call(replace(tent, shelter=None), bare) != "heat_to_minimum"
     assert call(tent, bare) == "heat_to_minimum"
 
 
 def test_a_reading_on_unlike_parts_warms_no_other_joint() -> None:
     calm = hours(6.0, wind_10m_ms=np.ones(HOURS))
     other = joint(mm(38.0), mark="other", start_utc=START + timedelta(minutes=15), hours=0.5)
-    for thin_mm, call in ((38.0, "measure"), (6.0, "heat_to_minimum")):
+    for thin_mm, heated in ((38.0, False), (6.0, True)):
         one = joint(mm(thin_mm), mm(38.0), mark="one")
-        found = plan([one, other], calm, now_utc=START, readings=[reading(30.0, START, "one")])
-        assert by_mark(found)["other"].call == call, thin_mm
+        found = plan([one, other], calm, now_utc=START, readings=[reading(18.0, START, "one")])
+        assert (by_mark(found)["other"].call == "heat_to_minimum") == heated, thin_mm
+
+
+def test_a_reading_of_heated_steel_softens_nothing_and_is_said_to_be_left_out() -> None:
+    cold = hours(2.0)
+    one, like = joint(mm(38.0), mark="A", state="in_progress"), joint(mm(38.0), mark="B")
+    unread = plan([one, like], cold, now_utc=START)
+    found = plan([one, like], cold, now_utc=START, readings=[reading(45.0, START, "A")])
+    assert [by_mark(found)[mark].call for mark in "AB"] == [by_mark(unread)[mark].call for mark in "AB"]
+    assert [by_mark(found)[mark].steel for mark in "AB"] == [by_mark(unread)[mark].steel for mark in "AB"]
+    assert found.warnings == (
+        "The last reading on A lies far above the predicted steel: it is taken as heated steel and left out.",
+    )
+    assert plan([one, like], cold, now_utc=START, readings=[reading(4.0, START, "A")]).warnings == ()
+
+
+def test_a_long_seam_is_counted_in_the_cold_that_comes_before_it_is_done() -> None:
+    front = np.where(np.arange(HOURS) < at(START) + 2, 8.0, -25.0)
+    seam = joint(mm(38.0), weld_length_mm=6000.0, hours=8.0)
+    mild, later, cold = (planned(seam, hours(air)) for air in (np.full(HOURS, 8.0), front, np.full(HOURS, -25.0)))
+    kg = [one.heat.fuel_kg.high for one in (mild, later, cold) if one.heat and one.heat.fuel_kg]
+    assert len(kg) == 3
+    assert kg[0] < 0.7 * kg[1]
+    assert kg[1] > 0.95 * kg[2]
