@@ -162,10 +162,12 @@ def test_across_and_along_may_change_places(case: HeatCases) -> None:
 @FEW
 @given(one_case())
 def test_nearer_points_and_repeated_points_change_nothing(case: HeatCases) -> None:
-    more_x = np.concatenate([case.point_x_m, case.point_x_m, case.point_x_m * 0.5], axis=1)
-    more_y = np.concatenate([case.point_y_m, case.point_y_m, case.point_y_m * 0.5], axis=1)
-    one, two = heat_up(case), heat_up(replace(case, point_x_m=more_x, point_y_m=more_y))
-    np.testing.assert_allclose(two.to_target_s, one.to_target_s, rtol=1e-9)
+    once = heat_up(case).to_target_s
+    for share, rtol in ((1.0, 1e-9), (0.5, 1e-4)):  # another point is as exact as the tables of responses are: 1e-4
+        more_x = np.concatenate([case.point_x_m, case.point_x_m * share], axis=1)
+        more_y = np.concatenate([case.point_y_m, case.point_y_m * share], axis=1)
+        more = heat_up(replace(case, point_x_m=more_x, point_y_m=more_y)).to_target_s
+        np.testing.assert_allclose(more, once, rtol=rtol)
 
 
 @FEW
