@@ -292,7 +292,15 @@ def _minimum_why(joint_plan: JointPlan, cold: ColdSteel, show: Show) -> str:
     by = f"{show.temp_text(asked.minimum_c, 'up')} by the deciding row below"
     if cold.applies:
         return f"{by}, raised by the cold-steel rule to {show.temp_text(asked.cold_floor_c, 'up')}."
+    if joint_plan.steel is None:
+        return f"{by}; whether the cold-steel rule raises it is not known without a steel temperature."
     return f"{by}; the cold-steel rule does not raise it."
+
+
+def _in_wind(heat: HeatPlan) -> str:
+    if heat.flame_in_wind == 1.0:
+        return ""
+    return f"; low and likely × {heat.flame_in_wind:g} for the wind at the joint, our judgement"
 
 
 def _doubt(joint_plan: JointPlan, site: Site, show: Show) -> tuple[str, ...]:
@@ -362,7 +370,7 @@ def _heating_steps(joint: Joint, heat: HeatPlan, source: HeatSource, show: Show)
             Step(
                 "Heat into the steel",
                 f"{plural(heat.torches, 'torch', 'torches')} × {show.power_text(source.net_kw)} net × share {shares} % "
-                f"(an estimate) / {show.area_text(total)} heated at once",
+                f"(an estimate{_in_wind(heat)}) / {show.area_text(total)} heated at once",
                 show.flux_text(flux.low, flux.likely, flux.high),
             )
         )

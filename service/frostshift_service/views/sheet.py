@@ -45,6 +45,7 @@ from frostshift_service.weather.age import UNUSABLE_H
 
 _PART_NUMBER: Final = re.compile(r"_[1-9]:")
 """The number of the part in the name of a column, as in `kind_2: plate`."""
+OUTSIDE_NOTE: Final = "Joints outside every shift are in no shift's torches, hands or gas: add them by hand."
 OLD_PLAN_H: Final = 2.0
 """A plan older than this is said to be old [h]; plans are remade about every hour. Our choice."""
 
@@ -351,21 +352,25 @@ def hint_text(joint_plan: JointPlan, show: Show) -> str:
     if not joint_plan.hint or not asks:
         return ""
     ask = asks[0]
-    origin = ", ".join(part for part in (ask.clause or ask.table_id, ask.row) if part)
+    clause = ask.clause or ask.table_id
+    row = ask.row.removeprefix(f"{clause.rpartition(', ')[2]}, ")  # both name the category
+    origin = ", ".join(part for part in (clause, row) if part)
+    figure_c = max(ask.minimum_c, joint_plan.minimum_c or ask.minimum_c)  # the cold-steel rule may stand above the row
     return (
-        f"{show.temp_text(ask.minimum_c, 'up')} per {origin} ({ask.basis}): accept the table or enter the "
-        "procedure's value"
+        f"{show.temp_text(figure_c, 'up')} per {origin} ({ask.basis}): accept the table or enter the procedure's value"
     )
 
 
 def _no_heat_text(joint_plan: JointPlan, show: Show) -> str:
+    """When no heat would be needed; nothing after the end of the joint's window was judged."""
     before, after = joint_plan.no_heat_before_utc, joint_plan.no_heat_after_utc
     parts = []
     if before is not None:
-        parts.append(f"before {show.moment(before).text}")
+        parts.append(f"if finished before {show.moment(before).text}")
     if after is not None:
-        parts.append(f"after {show.moment(after, toward='up').text}")
-    return f"no heat if struck {' or '.join(parts)}; check between passes" if parts else ""
+        end = show.moment(joint_plan.window_end_utc).text
+        parts.append(f"if struck after {show.moment(after, toward='up').text} and finished by {end}")
+    return f"no heat {', or '.join(parts)}" if parts else ""
 
 
 def line(joint_plan: JointPlan, site: Site, show: Show, defaults: Sequence[str] = ()) -> Line:
@@ -443,7 +448,7 @@ def _shift_block(total: ShiftTotal, lines: Sequence[Line], site: Site, show: Sho
     if total.torches_at_once and total.torches_at_utc is not None:
         torches_text = f"{total.torches_at_once} at once at {show.moment(total.torches_at_utc).text}"
     else:
-        torches_text = "none"
+        torches_text = "not known" if total.unknown else "none"
     return ShiftBlock(
         key=total.key,
         day=total.day,
@@ -569,7 +574,7 @@ def morning_sheet(
         shift_count=shift_count,
         defaults=taken,
         defaults_text=_defaults_text(taken),
-        notes=(READING_NOTE, *NOT_COUNTED),
+        notes=(READING_NOTE, *NOT_COUNTED, *((OUTSIDE_NOTE,) if outside else ())),
         cautions=CAUTIONS,
     )
 

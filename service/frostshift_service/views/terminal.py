@@ -24,7 +24,7 @@ def sheet_text(sheet: MorningSheet) -> str:
         blocks.append(_wrapped(sheet.earlier_text, ""))
     notes = [*sheet.notes, sheet.defaults_text] if sheet.defaults_text else sheet.notes
     blocks.append("\n".join(_wrapped(note, "") for note in notes))
-    blocks.append("\n".join(_wrapped(caution.text, "") for caution in sheet.cautions[:1]))
+    blocks.append("\n".join(_wrapped(caution.text, "") for caution in sheet.cautions))
     return "\n\n".join(blocks)
 
 

@@ -87,17 +87,25 @@ CAUTIONS: Final[tuple[Caution, ...]] = (
         "ISO 13916:2025",
     ),
     Caution(
-        "Keep a fire watch while torches burn and for at least half an hour afterwards, longer where the permit says "
-        "so. Look at the far side of the steel too."
+        "Keep a fire watch while torches burn and for at least an hour afterwards, longer where the permit says so. "
+        "Look at the far side of the steel too."
     ),
-    Caution("Cylinders stand upright and secured, valves closed when idle.", "29 CFR 1926.350(a)"),
+    Caution(
+        "Before lighting: hoses and connections sound and tight (soapy water, never a flame), flashback arrestors on "
+        "both lines, coatings off the heated band. Torches and hoses come out of enclosures at breaks."
+    ),
+    Caution(
+        "Cylinders stand upright and secured, valves closed when idle; stored oxygen stands apart from fuel.",
+        "29 CFR 1926.350(a)",
+    ),
+    Caution("Acetylene stays at or below 15 psig (103 kPa) at the hose.", "29 CFR 1910.253(a)(2)"),
     Caution(
         "Never heat a cylinder or a valve with a flame or on torch-heated steel. Thaw with warm, not boiling, water.",
         "29 CFR 1926.350(a)(5)",
     ),
     Caution(
-        "Ventilate tents and screens: flames make carbon monoxide and use up the air. Fuel cylinders stay outside; "
-        "propane sinks into pits and low screens."
+        "Ventilate tents and screens, never with oxygen: flames make carbon monoxide and use up the air. Fuel "
+        "cylinders stay outside; propane sinks into pits and low screens."
     ),
     Caution(
         "Temporary heaters stand at least 10 ft (3 m) from tarpaulins unless listed for closer; tarpaulins are tied.",

@@ -251,7 +251,7 @@ def joint_plans() -> tuple[JointPlan, ...]:
             call_by_air="no_heat",
             steel=Span(at(6), 8.4, 11.0, 13.6),
             reasons=("Only the warm side passes.",),
-            no_heat_after_utc=at(9.75),
+            no_heat_after_utc=at(7.75),
             weather_state="stop",
             weather_spells=(WeatherSpell(at(5.5), at(8.5), "stop", (cold,)),),
             heat=heat_plan(measure, 50.0, Range(3.0, 4.0, 6.0)),

@@ -124,7 +124,7 @@ async def test_the_sheet_shows_what_the_view_holds(web: Any) -> None:
         "Thu 07:00 to 09:00: Wind of 14 mph at 10 m, at the weld at most 5 mph",
         "(2 without a sure amount: amounts are at least)",
         "at least 96-181 torch-minutes, likely 127",
-        "no heat if struck after Thu 15:15",
+        "no heat if struck after Thu 13:15",
         "150 °F per Table 3.3, category C, over 1-1/2 thru 2-1/2 in (second hand): accept the table",
         "Outside every shift",
         "Left open in the schedule and taken as stated. Every joint: exposure: open; torches: 1.",

@@ -204,13 +204,32 @@ def test_a_figure_that_is_not_accepted_is_a_hint(sheet: MorningSheet) -> None:
     assert [other.hint for other in sheet.shifts[0].lines] == [""] * 7
 
 
+def test_a_hint_names_the_category_once(plan: Plan, show: Show, now: datetime) -> None:
+    night = next(jp for jp in plan.joints if jp.hint)
+    ask = replace(night.requirement.asks[0], clause="Table 3.3, category C", row="category C, over 3/4 in")
+    changed = replace(night, requirement=replace(night.requirement, asks=(ask,)))
+    sheet = morning_sheet(replace(plan, joints=(changed,)), show, now)
+    hints = [one.hint for _, one in all_lines(sheet)]
+    assert hints[0].startswith("150 °F per Table 3.3, category C, over 3/4 in (second hand): ")
+
+
+def test_no_torch_known_is_not_none(sheet: MorningSheet, plan: Plan, show: Show, now: datetime) -> None:
+    night = plan.shifts[1]
+    assert (night.torches_at_once, night.unknown) == (0, 1)
+    assert sheet.shifts[1].torches_text.startswith("not known; ")
+    known = replace(plan, shifts=(plan.shifts[0], replace(night, unknown=0)))
+    assert morning_sheet(known, show, now).shifts[1].torches_text.startswith("none; ")
+
+
 def test_when_no_heat_would_be_needed(sheet: MorningSheet, plan: Plan, show: Show, now: datetime) -> None:
     line = next(line for line in sheet.shifts[0].lines if line.mark == "CR-B6-N")
-    assert line.no_heat_text == "no heat if struck after Thu 15:15; check between passes"
+    assert line.no_heat_text == "no heat if struck after Thu 13:15 and finished by Thu 15:00"
     both = replace(plan.joints[3], no_heat_before_utc=datetime(2026, 12, 17, 17, tzinfo=UTC))
     changed = replace(plan, joints=(both,))
     line = morning_sheet(changed, show, now).shifts[0].lines[0]
-    assert line.no_heat_text == "no heat if struck before Thu 11:00 or after Thu 15:15; check between passes"
+    assert line.no_heat_text == (
+        "no heat if finished before Thu 11:00, or if struck after Thu 13:15 and finished by Thu 15:00"
+    )
 
 
 def test_spells_say_when_what_and_where_it_stands_in_the_units_shown(show: Show) -> None:
