@@ -96,6 +96,7 @@ def make_plan(
         shifts=shift_totals(planned, job.calendar, site),
         outside_shifts=sum(plan.shift_key is None for plan in planned),
         warnings=warnings,
+        attribution=weather.attribution,
     )
 
 

@@ -28,6 +28,7 @@ class Weather:
         freshness: verdict on its age; `unusable` and `none` make every joint unknown.
         late_by_h: hours of age beyond late [h], 0 while fresh; widens the doubt.
         hours: None for none.
+        attribution: credit line that the feed's terms ask for.
     """
 
     feed: str
@@ -36,6 +37,7 @@ class Weather:
     freshness: Freshness
     late_by_h: float
     hours: Hours | None
+    attribution: str = ""
 
 
 NO_WEATHER = Weather("", None, None, "none", 0.0, None)
@@ -264,3 +266,4 @@ class Plan:
     shifts: tuple[ShiftTotal, ...]
     outside_shifts: int
     warnings: tuple[str, ...]
+    attribution: str = ""

@@ -361,6 +361,7 @@ def _weather(session: Session, site_id: str, forecast: KeptForecast, row: FeedRo
         fetched_utc=forecast.fetched_utc,
         freshness=age.state,
         late_by_h=age.beyond_late_h,
+        attribution=forecast.attribution,
         hours=merge_past(past, forecast.hours),
     )
 

@@ -27,6 +27,7 @@ class _Told:
     fetched_utc: datetime | None
     freshness: Freshness
     late_by_h: float
+    attribution: str
 
 
 _PLAN: Final = Packing(Plan)
@@ -45,6 +46,7 @@ def keep_plan(session: Session, plan: Plan, inputs: PlanInputs, forecast_id: int
         weather.fetched_utc,
         weather.freshness,
         weather.late_by_h,
+        weather.attribution,
     )
     row = PlanRow(
         site_id=plan.site.id,
@@ -97,7 +99,9 @@ def inputs_of(session: Session, plan_id: int) -> PlanInputs:
     row = _row(session, plan_id)
     told = _TOLD.unpack(row.inputs)
     hours = None if row.hours is None else unpack_hours(row.hours)
-    weather = Weather(told.feed, told.issued_utc, told.fetched_utc, told.freshness, told.late_by_h, hours)
+    weather = Weather(
+        told.feed, told.issued_utc, told.fetched_utc, told.freshness, told.late_by_h, hours, told.attribution
+    )
     return PlanInputs(told.site, told.joints, told.readings, weather)
 
 

@@ -10,7 +10,7 @@ from typing import Final
 
 from frostshift_rules.gas import NOT_COUNTED, Burned, burn, gas
 from frostshift_rules.job import HeatSource, Joint, JointState, Part, Reading, Site
-from frostshift_rules.preheat import Ask, Requirement
+from frostshift_rules.preheat import Ask, Requirement, measuring_note
 from frostshift_rules.stops import source_text
 from frostshift_rules.tables import load_code_table
 from frostshift_rules.workload import HeatPlan, JointPlan, PartHeat, Plan, Span
@@ -528,6 +528,7 @@ def joint_page(
     if joint_plan is None:
         raise KeyError(mark)
     site, joint, heat, asked = plan.site, joint_plan.joint, joint_plan.heat, joint_plan.requirement
+    thickest_mm = max(part.thickness_mm for part in joint.parts)
     source = None if heat is None or heat.source_id is None else site.heat_source(heat.source_id)
     head = header(plan, show, now)
     cold = _cold_steel(asked, joint_plan.steel, show)
@@ -558,7 +559,7 @@ def joint_page(
             if asked.not_accepted
             else ""
         ),
-        requirement_notes=asked.notes,
+        requirement_notes=(*asked.notes, measuring_note(thickest_mm, load_code_table(site.table_id), site.code_units)),
         steel_worst=optional(show.span, joint_plan.steel),
         steel_start=optional(show.span, joint_plan.steel_now),
         air_worst=optional(show.span, joint_plan.air),

@@ -62,10 +62,6 @@ FEEDS: Final[dict[str, str]] = {
     "file": "a forecast file",
     "": "none",
 }
-CREDITS: Final[dict[str, str]] = {
-    "nws": "Forecast: US National Weather Service.",
-    "met_norway": "Forecast: data from MET Norway (CC BY 4.0).",
-}
 
 
 @dataclass(frozen=True, slots=True)
