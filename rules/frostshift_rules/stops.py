@@ -1,8 +1,11 @@
 """When the weather forbids an arc: cold air, wind, rain and snow, wet or frosted steel.
 
 Judged hour by hour for one kind of spot; many joints share one. The air at the weld comes with its cold and warm side,
-wind is the forecast mean at 10 m: it says that a shelter is needed and can say no more, because nobody can forecast the
-wind at the weld. Wind chill is no part of these rules.
+wind is a forecast mean in the open: it says that a shelter is needed and can say no more, because nobody can forecast
+the wind at the weld. Wind chill is no part of these rules.
+
+What fell or settled stays on the steel until the site's drying hours have passed in air above freezing: snow, ice and
+frost do not dry in the cold.
 
 States from best to worst: `go`, `dry_first`, `shelter_needed`, `unknown`, `stop`. A known stop stays a stop whatever
 else is missing; short of that, not knowing is worse than knowing what has to be done. Preheat is a rule of its own:
@@ -34,14 +37,23 @@ Rule = Literal[
     "air_missing",
     "wind_above_limit",
     "wind_missing",
+    "high_wind",
     "process_missing",
     "rain_or_snow",
     "steel_still_wet",
+    "snow_or_ice_stays",
     "rain_missing",
     "dew",
     "frost",
     "wetness_missing",
 ]
+
+HIGH_WIND_MS: Final = 10.8
+"""From here on wind counts as high for the processes that have no limit of their own [m/s].
+
+The lower edge of Beaufort 6 (WMO-No. 8); that the code's "high wind" begins there is our choice.
+"""
+_HIGH_WIND: Final = Source("welding environment, high wind; taken as Beaufort 6 and above (WMO-No. 8)", "our choice")
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -51,12 +63,20 @@ Flags = NDArray[np.bool_]
 class Spot:
     """What the weather rules need of a joint.
 
-    `covered`: no sky above it, so that rain and snow do not fall on it; a shelter does the same.
+    `covered`: no sky above it, so that rain and snow do not fall on it.
     """
 
     process: Process | None
     shelter: Shelter | None
     covered: bool
+
+    @property
+    def roofed(self) -> bool:
+        """Rain and snow are kept off: covered, or in an enclosure, which is a shelter that states its air temperature.
+
+        A shelter that states only a wind, or nothing, may be a screen without a roof.
+        """
+        return self.covered or (self.shelter is not None and self.shelter.air_c is not None)
 
 
 def spot_of(joint: Joint) -> Spot:
@@ -70,7 +90,7 @@ class SpotHours:
 
     Attributes:
         air_cold_c, air_warm_c: cold and warm side of the air temperature outside any shelter [°C].
-        wind_10m_ms: mean wind at 10 m [m/s].
+        wind_10m_ms: mean wind in the open, the higher of that at 10 m and that at the joint's height [m/s].
         precip_mm: in the hour that follows [mm].
         dew, frost: on the steel.
         wet_known: False where nobody knows of dew and frost.
@@ -180,13 +200,18 @@ def _cold_air(hours: SpotHours, spot: Spot, table: CodeTable, units: CodeUnits) 
 
 
 def _wind(hours: SpotHours, spot: Spot, table: CodeTable, units: CodeUnits) -> tuple[Finding, ...]:
-    """Wind limit of the gas-shielded processes; the others have no figure, only "high wind", which is for people."""
-    limit_ms = wind_limit_ms(table, units)
+    """Wind limit of the gas-shielded processes; for the others the code says "high wind" and gives no figure."""
+    wind_ms, inside_ms = hours.wind_10m_ms, None if spot.shelter is None else spot.shelter.wind_ms
     if spot.process is not None and spot.process not in table.wind.processes:
+        if inside_ms is not None and inside_ms < HIGH_WIND_MS:
+            return ()
+        return (
+            Finding("high_wind", "shelter_needed", wind_ms >= HIGH_WIND_MS, wind_ms, HIGH_WIND_MS, _HIGH_WIND),
+            Finding("wind_missing", "unknown", np.isnan(wind_ms), wind_ms, HIGH_WIND_MS, _HIGH_WIND),
+        )
+    limit_ms, source = wind_limit_ms(table, units), table.wind.source
+    if inside_ms is not None and inside_ms <= limit_ms:
         return ()
-    if spot.shelter is not None and spot.shelter.wind_ms is not None and spot.shelter.wind_ms <= limit_ms:
-        return ()
-    wind_ms, source = hours.wind_10m_ms, table.wind.source
     if spot.process is None:
         return (Finding("process_missing", "unknown", ~(wind_ms <= limit_ms), wind_ms, limit_ms, source),)
     return (
@@ -198,26 +223,49 @@ def _wind(hours: SpotHours, spot: Spot, table: CodeTable, units: CodeUnits) -> t
 def _wet(hours: SpotHours, spot: Spot, table: CodeTable, choices: Choices) -> tuple[Finding, ...]:
     """No arc on surfaces that are wet or exposed to rain or snow; dew and frost count as wet (common practice)."""
     none = np.full(len(hours.dew), np.nan)
-    settled = (
-        Finding("dew", "dry_first", hours.dew & ~hours.frost, none, math.nan, table.wet),
+    dry_h, least_mm = choices.drying_hours, choices.least_rain_mm_h
+    # Rain that a roof keeps off did not fall there, and whether it fell does not matter.
+    open_sky, precip_mm = not spot.roofed, hours.precip_mm
+    raining, missing = open_sky & (precip_mm >= least_mm), open_sky & np.isnan(precip_mm)
+    thaws = _thaws(hours, spot)
+    still_wet = _within_hours_before(raining, dry_h, before_first=False) & ~raining
+    dew = (hours.dew | _within_hours_before(hours.dew & ~hours.frost, dry_h, before_first=False)) & ~hours.frost
+    said = raining | still_wet | dew | hours.frost
+    stays = _stays(raining | hours.dew | hours.frost, thaws, dry_h) & ~said
+    # What fell before the first hour is missing as well: unknown until it would have dried by the clock. To wait for
+    # hours above freezing there too would leave every plan of a cold week unknown.
+    unseen = _within_hours_before(np.zeros_like(missing), dry_h, before_first=open_sky)
+    doubtful = missing | ((unseen | _stays(missing, thaws, dry_h)) & ~raining & ~still_wet & ~stays)
+    return (
+        Finding("dew", "dry_first", dew, none, math.nan, table.wet),
         Finding("frost", "dry_first", hours.frost, none, math.nan, table.wet),
         Finding("wetness_missing", "unknown", ~hours.wet_known, none, math.nan, table.wet),
-    )
-    if spot.covered or spot.shelter is not None:
-        return settled
-    precip_mm, least_mm = hours.precip_mm, choices.least_rain_mm_h
-    raining, missing = precip_mm >= least_mm, np.isnan(precip_mm)
-    # What fell before the first hour is missing as well: until that would have dried, nobody knows.
-    was_raining = _within_hours_before(raining, choices.drying_hours, before_first=False)
-    was_missing = _within_hours_before(missing, choices.drying_hours, before_first=True)
-    return (
-        *settled,
         Finding("rain_or_snow", "shelter_needed", raining, precip_mm, least_mm, table.wet),
-        Finding("steel_still_wet", "dry_first", was_raining & ~raining, none, choices.drying_hours, table.wet),
-        Finding(
-            "rain_missing", "unknown", missing | (was_missing & ~was_raining & ~raining), none, least_mm, table.wet
-        ),
+        Finding("steel_still_wet", "dry_first", still_wet, none, dry_h, table.wet),
+        Finding("snow_or_ice_stays", "dry_first", stays, none, dry_h, table.wet),
+        Finding("rain_missing", "unknown", doubtful, none, least_mm, table.wet),
     )
+
+
+def _thaws(hours: SpotHours, spot: Spot) -> Flags:
+    """Hours whose air is surely above freezing, outside or as the shelter states it; only these dry the steel."""
+    inside_c = None if spot.shelter is None else spot.shelter.air_c
+    return (hours.air_cold_c > 0.0) | (inside_c is not None and inside_c > 0.0)
+
+
+def _stays(wetted: Flags, thaws: Flags, drying_hours: float) -> Flags:
+    """Hours that begin with what wetted the steel before still on it.
+
+    It goes once `drying_hours`, counted up to whole hours, have thawed since the last wet hour; what came in the cold
+    needs one thawing hour at least, whatever the site's drying time is.
+    """
+    count = len(wetted)
+    thawed = np.concatenate([[0], np.cumsum(thaws)])  # before each hour
+    last_wet = np.maximum.accumulate(np.where(wetted, np.arange(count), -1))
+    last_wet = np.concatenate([[-1], last_wet])[:count]  # before each hour; -1: never
+    needed = np.maximum(math.ceil(drying_hours), np.where(thaws, 0, 1))
+    flags: Flags = (last_wet >= 0) & (thawed[:count] - thawed[last_wet + 1] < needed[last_wet])
+    return flags
 
 
 def _within_hours_before(flags: Flags, hours: float, before_first: bool) -> Flags:
@@ -273,6 +321,7 @@ _MEASURES: Final[dict[Rule, Callable[[float, System], str]]] = {
     "air_below_limit": _temperature,
     "air_too_close": _temperature,
     "wind_above_limit": _speed,
+    "high_wind": _speed,
     "process_missing": _speed,
     "rain_or_snow": _depth,
     "steel_still_wet": _hours,
@@ -283,10 +332,12 @@ _SENTENCES: Final[dict[Rule, str]] = {
     "at the weld.",
     "air_missing": "No air temperature in the forecast.",
     "wind_above_limit": "Wind of {value} at 10 m, at the weld at most {limit}: shelter it.",
+    "high_wind": "Wind of {value} at 10 m: the code allows no welding in high wind; shelter it.",
     "wind_missing": "No wind in the forecast.",
     "process_missing": "The process is not stated, and with some the wind at the weld may be at most {limit}.",
     "rain_or_snow": "Rain or snow, {value} in the hour: keep it off the joint.",
     "steel_still_wet": "Rain or snow within the last {limit}: dry the steel first.",
+    "snow_or_ice_stays": "Snow, ice or frost from before may still be on the steel: clear and dry it first.",
     "rain_missing": "No rain and snow amounts in the forecast for this hour or those just before.",
     "dew": "Dew on the steel: dry it first.",
     "frost": "Frost on the steel: dry it first.",

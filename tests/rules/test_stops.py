@@ -1,13 +1,14 @@
 """Weather states: the limits of AWS D1.1 (second hand: quotations of the clause on the welding environment).
 
 0 °F ambient in the immediate vicinity of the weld, a heated shelter allowed for; 5 mph (8 km/h) at the weld for GMAW,
-GTAW, EGW and FCAW-G and no figure for others; no arc on surfaces that are wet or exposed to rain or snow.
+GTAW, EGW and FCAW-G and no figure for others, only "high wind"; no arc on surfaces that are wet or exposed to rain or
+snow.
 """
 
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import Any, get_args
 
 import numpy as np
 import pytest
@@ -18,6 +19,7 @@ from frostshift_rules.job import Choices, CodeUnits, Process, Shelter
 from frostshift_rules.stops import (
     STATES,
     Judged,
+    Rule,
     Spot,
     SpotHours,
     ambient_limit_c,
@@ -37,12 +39,12 @@ LONG_DRY = 3
 
 def judged(
     *,
-    air_c: float | list[float] = 0.0,
+    air_c: float | list[float] = 5.0,
     doubt_k: float = 0.0,
     wind_ms: float | list[float] = 0.0,
     precip_mm: float | list[float] = 0.0,
-    dew: bool = False,
-    frost: bool = False,
+    dew: bool | list[bool] = False,
+    frost: bool | list[bool] = False,
     wet_known: bool = True,
     process: Process | None = "FCAW-S",
     shelter: Shelter | None = None,
@@ -51,11 +53,14 @@ def judged(
     choices: Choices = CHOICES,
 ) -> Judged:
     """Judge a few hours: mild dry ones first, then the ones given."""
-    given_hours = [v if isinstance(v, list) else [v] for v in (air_c, wind_ms, precip_mm)]
+    given_hours = [v if isinstance(v, list) else [v] for v in (air_c, wind_ms, precip_mm, dew, frost, wet_known)]
     n = max(len(v) for v in given_hours)
-    air, wind, precip = (np.array([0.0] * LONG_DRY + (v * n if len(v) == 1 else v)) for v in given_hours)
-    flags = np.array([False] * LONG_DRY + [True] * n)
-    hours = SpotHours(air - doubt_k, air + doubt_k, wind, precip, flags & dew, flags & frost, ~flags | wet_known)
+    mild = (10.0, 0.0, 0.0, False, False, True)
+    air, wind, precip, wet, frosted, told = (
+        np.array([before] * LONG_DRY + (v * n if len(v) == 1 else v))
+        for before, v in zip(mild, given_hours, strict=True)
+    )
+    hours = SpotHours(air - doubt_k, air + doubt_k, wind, precip, wet, frosted, told)
     return judge(hours, Spot(process, shelter, covered), TABLE, units, choices)
 
 
@@ -150,9 +155,29 @@ def test_wind_over_the_limit_asks_for_a_shelter_with_gas_shielded_processes(proc
 
 
 @pytest.mark.parametrize("process", ["SMAW", "FCAW-S", "SAW"])
-@pytest.mark.parametrize("wind_ms", [15.0, math.nan])
-def test_processes_without_a_figure_have_no_wind_limit(process: Process, wind_ms: float) -> None:
-    assert state(wind_ms=wind_ms, process=process) == "go"
+def test_high_wind_asks_for_a_shelter_with_the_processes_without_a_figure(process: Process) -> None:
+    # Beaufort 6 is 10.8 to 13.8 m/s (WMO-No. 8, table of the Beaufort scale); 10.8 m/s is 24.2 mph.
+    assert state(wind_ms=10.79, process=process) == "go"
+    assert state(wind_ms=10.8, process=process) == "shelter_needed"
+    # Where the wind is missing nobody knows whether it is high.
+    assert rules(judged(wind_ms=math.nan, process=process)) == ["wind_missing"]
+    reason = judged(wind_ms=10.8, process=process).reasons_at(LONG_DRY)[0]
+    assert reason_text(reason, "us").startswith("Wind of 24.2 mph at 10 m: the code allows no welding in high wind")
+    assert source_text(reason).endswith("our choice")
+
+
+@pytest.mark.parametrize(
+    ("shelter", "expected"),
+    [
+        (Shelter(wind_ms=10.7), "go"),
+        (Shelter(wind_ms=10.8), "shelter_needed"),
+        (Shelter(), "shelter_needed"),
+        (Shelter(air_c=10.0), "shelter_needed"),
+    ],
+)
+def test_only_a_stated_wind_below_it_lifts_the_high_wind(shelter: Shelter, expected: str) -> None:
+    assert state(wind_ms=15.0, process="SMAW", shelter=shelter) == expected
+    assert state(wind_ms=math.nan, process="SMAW", shelter=shelter) == ("go" if expected == "go" else "unknown")
 
 
 @pytest.mark.parametrize(
@@ -199,10 +224,89 @@ def test_drying_hours_are_counted_up(drying_hours: float, wet_for: int) -> None:
     assert states(result)[1:] == ["dry_first"] * wet_for + ["go"] * (4 - wet_for)
 
 
-def test_rain_does_not_reach_a_sheltered_or_covered_joint() -> None:
-    assert state(precip_mm=5.0, shelter=Shelter()) == "go"
-    assert state(precip_mm=5.0, covered=True) == "go"
-    assert state(precip_mm=math.nan, covered=True) == "go"
+@pytest.mark.parametrize("precip_mm", [5.0, math.nan])
+def test_rain_does_not_reach_an_enclosed_or_covered_joint_but_a_screen_is_no_roof(precip_mm: float) -> None:
+    # What states an air temperature encloses the joint; what states only a wind, or nothing, may be a screen that the
+    # snow falls behind.
+    assert state(precip_mm=precip_mm, shelter=Shelter(air_c=5.0)) == "go"
+    assert state(precip_mm=precip_mm, covered=True) == "go"
+    exposed = "unknown" if math.isnan(precip_mm) else "shelter_needed"
+    assert state(precip_mm=precip_mm, shelter=Shelter()) == exposed
+    assert state(precip_mm=precip_mm, shelter=Shelter(wind_ms=0.5)) == exposed
+    assert state(precip_mm=precip_mm, shelter=Shelter(wind_ms=0.5), covered=True) == "go"
+
+
+# Frozen water does not dry off: common practice, no source. That it takes the drying hours above 0 °C is our choice.
+
+
+def test_snow_stays_until_it_has_thawed_and_dried() -> None:
+    # One hour of snow at -5 °C, a cold night, then 2 h above freezing.
+    air_c = [-5.0] * 8 + [2.0] * 3
+    result = judged(precip_mm=[1.0] + [0.0] * 10, air_c=air_c)
+    assert states(result) == ["shelter_needed"] + ["dry_first"] * 9 + ["go"]
+    assert [rules(result, LONG_DRY + hour) for hour in (1, 2, 3, 9)] == [
+        ["steel_still_wet"], ["steel_still_wet"], ["snow_or_ice_stays"], ["snow_or_ice_stays"],
+    ]  # fmt: skip
+    words = reason_text(result.reasons_at(LONG_DRY + 5)[0], "us")
+    assert words == "Snow, ice or frost from before may still be on the steel: clear and dry it first."
+    assert source_text(result.reasons_at(LONG_DRY + 5)[0]).endswith("second hand")
+
+
+@pytest.mark.parametrize(
+    ("air_c", "doubt_k", "dries"), [(0.0, 0.0, False), (0.1, 0.0, True), (2.0, 2.0, False), (math.nan, 0.0, False)]
+)
+def test_only_hours_surely_above_freezing_dry(air_c: float, doubt_k: float, dries: bool) -> None:
+    result = judged(precip_mm=[1.0, 0.0, 0.0, 0.0], air_c=[10.0] + [air_c] * 3, doubt_k=doubt_k)
+    assert ("snow_or_ice_stays" in rules(result, LONG_DRY + 3)) is not dries
+
+
+@pytest.mark.parametrize(("drying_hours", "thawing"), [(0.5, 1), (1.0, 1), (2.5, 3)])
+def test_hours_that_have_to_thaw_are_counted_up(drying_hours: float, thawing: int) -> None:
+    choices = Choices(least_rain_mm_h=0.2, drying_hours=drying_hours)
+    result = judged(precip_mm=[1.0] + [0.0] * 9, air_c=[-5.0] * 5 + [2.0] * 5, choices=choices)
+    assert states(result)[5:] == ["dry_first"] * thawing + ["go"] * (5 - thawing)
+
+
+def test_rain_that_freezes_stays() -> None:
+    # One of the two drying hours passed before the frost: the other is still owed in the thaw.
+    result = judged(precip_mm=[1.0] + [0.0] * 6, air_c=[3.0, 3.0, -2.0, -2.0, -2.0, 3.0, 3.0])
+    assert states(result) == ["shelter_needed"] + ["dry_first"] * 5 + ["go"]
+
+
+def test_frost_stays_and_dew_dries_also_under_a_roof() -> None:
+    for fields in ({}, {"covered": True}):
+        frozen = judged(frost=[True] + [False] * 5, dew=[True] + [False] * 5, air_c=[-3.0] * 3 + [4.0] * 3, **fields)
+        assert [rules(frozen, LONG_DRY + hour) for hour in range(6)] == [["frost"]] + [["snow_or_ice_stays"]] * 4 + [[]]
+        mild = judged(dew=[True, False, False, False], **fields)
+        assert [rules(mild, LONG_DRY + hour) for hour in range(4)] == [["dew"], ["dew"], ["dew"], []]
+        iced = judged(dew=[True, False, False, False], air_c=[2.0, -1.0, -1.0, -1.0], **fields)
+        assert [rules(iced, LONG_DRY + hour) for hour in range(4)] == [["dew"]] * 3 + [["snow_or_ice_stays"]]
+
+
+def test_a_heated_enclosure_thaws_its_frost() -> None:
+    fields: dict[str, Any] = {"frost": [True, False, False, False], "air_c": -10.0}
+    assert states(judged(**fields, shelter=Shelter(air_c=5.0))) == ["dry_first"] * 3 + ["go"]
+    assert states(judged(**fields, shelter=Shelter(air_c=-2.0))) == ["dry_first"] * 4
+
+
+def test_snow_needs_one_thawing_hour_though_the_site_counts_none_for_drying() -> None:
+    choices = Choices(least_rain_mm_h=0.2, drying_hours=0.0)
+    result = judged(precip_mm=[1.0] + [0.0] * 4, air_c=[-1.0, -1.0, -1.0, 3.0, 3.0], choices=choices)
+    assert states(result) == ["shelter_needed"] + ["dry_first"] * 3 + ["go"]
+
+
+def test_an_hour_without_rain_amounts_may_have_brought_snow_that_stays() -> None:
+    result = judged(precip_mm=[math.nan] + [0.0] * 6, air_c=[-5.0] * 4 + [2.0] * 3)
+    assert states(result) == ["unknown"] * 6 + ["go"]
+
+
+def test_what_fell_before_the_first_hour_is_unknown_by_the_clock_in_the_cold_too() -> None:
+    cold = np.full(4, -5.0)
+    none, flags = np.zeros(4), np.zeros(4, dtype=np.bool_)
+    result = judge(
+        SpotHours(cold, cold, none, none, flags, flags, ~flags), Spot("SMAW", None, False), TABLE, "us", CHOICES
+    )
+    assert [result.state_at(hour) for hour in range(4)] == ["unknown", "unknown", "go", "go"]
 
 
 def test_missing_rain_is_unknown_until_it_would_have_dried() -> None:
@@ -271,6 +375,7 @@ def test_every_rule_has_words() -> None:
         {"air_c": math.nan},
         {"wind_ms": 9.0, "process": "GMAW"},
         {"wind_ms": math.nan, "process": "GMAW"},
+        {"wind_ms": 12.0},
         {"wind_ms": 9.0, "process": None},
         {"precip_mm": 1.0},
         {"precip_mm": math.nan},
@@ -279,8 +384,9 @@ def test_every_rule_has_words() -> None:
         {"wet_known": False},
     ]
     seen = [reason for case in cases for reason in judged(**case).reasons_at(LONG_DRY)]
+    seen += judged(frost=[True, False]).reasons_at(LONG_DRY + 1)
     seen += judged(precip_mm=[1.0, 0.0]).reasons_at(LONG_DRY + 1)
-    assert len({reason.rule for reason in seen}) == 12
+    assert {reason.rule for reason in seen} == set(get_args(Rule))
     assert all("nan" not in reason_text(reason, "si") for reason in seen)
     assert "within the last 2 h" in reason_text(seen[-1], "us")
 
@@ -318,6 +424,29 @@ def test_a_good_shelter_never_makes_it_worse(
     without = STATES.index(judged(**fields).state_at(LONG_DRY))
     assert STATES.index(judged(**fields, shelter=Shelter(inside_c, in_ms)).state_at(LONG_DRY)) <= without
     assert judged(**fields, shelter=Shelter(inside_c, in_ms)).state_at(LONG_DRY) == "go"
+
+
+@given(
+    st.lists(st.tuples(st.floats(-15.0, 15.0), st.sampled_from((0.0, 0.0, 0.0, 2.0))), min_size=1, max_size=30),
+    st.floats(0.0, 6.0),
+    st.floats(0.0, 10.0),
+)
+def test_less_thaw_and_longer_drying_are_never_drier(
+    hours: list[tuple[float, float]], drying_hours: float, colder_k: float
+) -> None:
+    def wet(shift_k: float, more_h: float) -> list[bool]:
+        result = judged(
+            air_c=[air_c - shift_k for air_c, _ in hours],
+            precip_mm=[mm for _, mm in hours],
+            choices=Choices(least_rain_mm_h=0.2, drying_hours=drying_hours + more_h),
+        )
+        return [
+            any(r.state != "unknown" for r in result.findings if r.hours[h]) for h in range(LONG_DRY, len(result.codes))
+        ]
+
+    before = wet(0.0, 0.0)
+    for after in (wet(colder_k, 0.0), wet(0.0, 1.0)):
+        assert all(was <= now for was, now in zip(before, after, strict=True))
 
 
 @given(st.floats(-40.0, 20.0), st.floats(-40.0, 20.0), st.floats(0.0, 6.0))
