@@ -117,7 +117,8 @@ class Gap:
     """Why the table gives no figure.
 
     `procedure_settles`: the table does not cover the case, so that the welding procedure's own minimum is the answer.
-    False where something is missing: a procedure could then lie below the table unseen.
+    False where steel, process or electrode is missing or cannot be read: nobody can tell that a procedure covers such a
+    joint, qualified by test or not, and it could lie below the table unseen.
     """
 
     text: str
@@ -274,12 +275,15 @@ def _is_open_to(category: Category, process: str | None, consumable: Consumable)
     return consumable.hydrogen_ml is not None and consumable.hydrogen_ml <= category.hydrogen_ml
 
 
+_NO_STEEL: Final = Gap("The steel is not stated.", False)
+
+
 def categories_of(
     steel: str | None, process: str | None, consumable: Consumable, table: CodeTable
 ) -> tuple[tuple[Category, SteelList], ...] | Gap:
     """The categories that list the steel for this process and consumable, with the list; a gap for none."""
     if steel is None:
-        return Gap("The steel is not stated.", False)
+        return _NO_STEEL
     if table.needs_test(steel):
         return Gap(f"{steel} is not prequalified in {table.name}: ask the welding procedure, qualified by test.", True)
     listed = tuple(
@@ -368,7 +372,8 @@ def table_answer(joint: Joint, table: CodeTable, units: CodeUnits, accepted: boo
     """The rows that apply to the parts of a joint, in each unit system of the job's code."""
     consumable = consumable_of(joint, table)
     if isinstance(consumable, Gap):
-        return TableAnswer((), (consumable,), ())
+        missing_steel = (_NO_STEEL,) if any(part.steel is None for part in joint.parts) else ()
+        return TableAnswer((), (consumable, *missing_steel), ())
     figures: list[Figure] = []
     gaps: list[Gap] = []
     notes: list[str] = []
@@ -463,18 +468,18 @@ def weigh(answer: TableAnswer, procedure: Procedure | None) -> Verdict:
     """The table's figures against the procedure's own minimum.
 
     The procedure raises always. It lowers only where it is marked as qualified by test, and then replaces the row.
-    Where the table does not cover the case the procedure is the answer; where something is missing it is not, unless it
-    is qualified by test, because it could lie below the table unseen. It also carries a joint whose rows are not
-    accepted where it asks no less than they do.
+    Where the table does not cover the case the procedure is the answer; where steel, process or electrode is missing it
+    is not, because nobody can tell that it covers the joint. It also carries a joint whose rows are not accepted where
+    it asks no less than they do.
     """
     row_c = max((figure.ask.minimum_c for figure in answer.figures), default=None)
     relied = all(figure.relied for figure in answer.figures)
     own_c = None if procedure is None else procedure.minimum_c
     gaps = tuple(gap.text for gap in answer.gaps)
-    if own_c is not None and procedure is not None and procedure.qualified_by_test:
-        return Verdict(own_c, (), True, False)
     if gaps and (own_c is None or not all(gap.procedure_settles for gap in answer.gaps)):
         return Verdict(None, gaps, False, False)
+    if own_c is not None and procedure is not None and procedure.qualified_by_test:
+        return Verdict(own_c, (), True, False)
     if own_c is None or (row_c is not None and own_c < row_c):
         return Verdict(row_c, (), False, not relied)
     return Verdict(own_c, (), row_c is None or own_c > row_c or not relied, False)
@@ -523,6 +528,7 @@ def requirement(
         notes=(
             *answer.notes,
             *thickness_notes(joint, table, units),
+            *_process_notes(joint),
             *_procedure_notes(answer, procedure, verdict, units),
             *_cold_notes(verdict, literal_cold, below_c, floor_c, units),
         ),
@@ -541,6 +547,14 @@ def _asks(
     note = "Qualified by test." if procedure.qualified_by_test else "As stated by the job."
     own = Ask("procedure", procedure.minimum_c, "", f"procedure {procedure.name}", "", "our choice", note)
     return (own, *rows, cold_steel) if verdict.by_procedure else (*rows, own, cold_steel)
+
+
+def _process_notes(joint: Joint) -> tuple[str, ...]:
+    if joint.process != "GMAW":
+        return ()
+    return (
+        "GMAW in short-circuiting transfer is not prequalified: it needs a procedure qualified by test (from memory).",
+    )
 
 
 def _procedure_notes(

@@ -264,18 +264,31 @@ def test_an_electrode_known_second_hand_needs_acceptance() -> None:
         ([inch("A36", 1.0)], {"process": "SMAW", "electrode": "ER70S-6"}, "Electrode 'ER70S-6' cannot be read"),
         ([inch("A36", 1.0)], {"process": "SMAW", "electrode": "E7099"}, "covering 99 is not known"),
         ([inch(None, 1.0)], {}, "The steel is not stated."),
+        ([inch("A36", 1.0), inch(None, 1.0)], {}, "The steel is not stated."),
     ],
 )
-def test_missing_data_stay_unknown_unless_a_procedure_is_qualified_by_test(
+def test_missing_data_stay_unknown_whatever_the_procedure_says(
     parts: list[Part], fields: dict[str, Any], said: str
 ) -> None:
     asked = ask(*parts, **fields)
     assert asked.minimum_c is None
     assert said in asked.unknown[0]
-    # The table could ask for more than the procedure, and nobody would see it.
-    assert ask(*parts, procedure=Procedure("W1", minimum_c=50.0), **fields).minimum_c is None
-    tested = Procedure("W1", minimum_c=50.0, qualified_by_test=True)
-    assert known(ask(*parts, procedure=tested, **fields)) == 50.0
+    # Nobody can tell that the procedure covers the joint, and the table could ask for more without being seen.
+    for tested in (False, True):
+        under = ask(*parts, procedure=Procedure("W1", minimum_c=50.0, qualified_by_test=tested), **fields)
+        assert under.minimum_c is None
+        assert under.unknown == asked.unknown
+
+
+@pytest.mark.parametrize("parts", [[inch(None, 1.0)], [inch("A514", 1.0), inch(None, 1.0)]])
+@pytest.mark.parametrize("process", ["GTAW", "FCAW-G"])
+@pytest.mark.parametrize("tested", [False, True])
+def test_a_missing_steel_is_not_hidden_by_what_the_table_does_not_cover(
+    parts: list[Part], process: Process, tested: bool
+) -> None:
+    asked = ask(*parts, process=process, procedure=Procedure("W1", minimum_c=80.0, qualified_by_test=tested))
+    assert asked.minimum_c is None
+    assert "The steel is not stated." in asked.unknown
 
 
 @pytest.mark.parametrize(
@@ -300,7 +313,9 @@ def test_what_the_table_does_not_cover_is_the_procedures(parts: list[Part], fiel
     assert asked.minimum_c is None
     assert said in asked.unknown[0]
     assert "ask the welding procedure" in asked.unknown[0]
-    assert known(ask(*parts, procedure=Procedure("W1", minimum_c=80.0), **fields)) == 80.0
+    for tested in (False, True):
+        own = Procedure("W1", minimum_c=80.0, qualified_by_test=tested)
+        assert known(ask(*parts, procedure=own, **fields)) == 80.0
 
 
 def test_one_part_not_covered_makes_the_joint_unknown_and_its_procedure_never_lowers_the_other() -> None:
@@ -357,6 +372,14 @@ def test_a_procedure_without_a_minimum_changes_nothing() -> None:
         ([mm("A852-70", 41.0)], "si", 230.0),
         ([mm("A852-70", 41.0)], "either", 230.0),
         ([inch("A709-HPS70W", 1.0), inch("A36", 4.0)], "us", c(400)),
+        # The A514 family has the same two figures (from memory).
+        ([inch("A514", 1.5)], "us", c(400)),
+        ([inch("A514-B", 1.5625)], "us", c(450)),
+        ([inch("A709-100W", 1.0)], "us", c(400)),
+        ([mm("A709-HPS100W", 40.0)], "si", 200.0),
+        ([mm("A517-F", 41.0)], "si", 230.0),
+        ([mm("A709-100", 25.0)], "either", 200.0),
+        ([mm("A514", 39.0)], "either", 200.0),
     ],
 )
 def test_maximum_of_quenched_and_tempered_steels(parts: list[Part], units: CodeUnits, maximum_c: float) -> None:
@@ -375,6 +398,16 @@ def test_a_minimum_above_the_maximum_is_unknown() -> None:
     asked = ask(inch("A36", 3.0), procedure=Procedure("W1", maximum_c=c(200)))
     assert asked.minimum_c is None
     assert asked.unknown == ("The minimum of 225 °F is above the maximum of 200 °F (procedure W1): ask the engineer.",)
+
+
+def test_a_maximum_of_a_steel_that_is_not_prequalified_holds_under_its_procedure() -> None:
+    # A maximum only restricts: it gives no minimum, and a procedure that asks for more than it is a contradiction.
+    assert ask(inch("A514", 1.0)).minimum_c is None
+    own = ask(inch("A514", 1.0), procedure=Procedure("W1", minimum_c=80.0, maximum_c=c(500), qualified_by_test=True))
+    assert (known(own), own.maximum_c) == (80.0, pytest.approx(c(400)))
+    high = ask(inch("A514", 1.0), procedure=Procedure("W1", minimum_c=c(425), qualified_by_test=True))
+    assert high.minimum_c is None
+    assert "above the maximum of 400 °F" in high.unknown[0]
 
 
 # ---------------------------------------------------------------- cold steel
@@ -420,6 +453,14 @@ def test_minimum_at_keeps_nan_and_unknown() -> None:
     unknown = ask(inch("A514", 0.75))
     assert math.isnan(minimum_at(unknown, -5.0))
     assert cold_floor_decides(unknown, -5.0) is False
+
+
+def test_gmaw_says_that_short_circuiting_transfer_is_not_prequalified() -> None:
+    said = (
+        "GMAW in short-circuiting transfer is not prequalified: it needs a procedure qualified by test (from memory)."
+    )
+    assert said in ask(inch("A36", 1.0), process="GMAW").notes
+    assert not any("short-circuiting" in note for note in ask(inch("A36", 1.0), process="FCAW-G").notes)
 
 
 # ---------------------------------------------------------------- extent and measuring
