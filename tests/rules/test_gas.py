@@ -203,6 +203,14 @@ def test_acetylene_by_weight() -> None:
     assert 15.1 < units.lb_from_kg(gas.cylinders().fuel["acetylene-225"].contents_kg) < 15.52
 
 
+def test_half_of_a_propane_cylinder_is_counted_on() -> None:
+    # Our choice for the cold, no source: 100 lb of propane burned take two such cylinders, a pound more a third.
+    cylinder = gas.cylinders().fuel["propane-100"]
+    assert gas.cylinders_needed(units.kg_from_lb(100.0), cylinder) == 2
+    assert gas.cylinders_needed(units.kg_from_lb(101.0), cylinder) == 3
+    assert all(c.usable_share == 0.5 for c in gas.cylinders().fuel.values() if c.fuel == "propane")
+
+
 def test_propane_is_counted_by_nominal_weight() -> None:
     assert gas.cylinders().fuel["propane-100"].contents_kg == pytest.approx(45.359237)
     assert {c.id for c in gas.cylinders().fuel.values() if c.fuel == "propane"} == {
@@ -400,7 +408,7 @@ def test_a_missing_gas_is_named() -> None:
         ("contents_lb = 20", "contents_ft3 = 20", "key 'contents_lb' is missing"),
         ("contents_ft3 = 251", "contents_lb = 20", "key 'contents_ft3' is missing"),
         ("contents_ft3 = 251", "contents_ft3 = 251\ncontents_lb = 20", "unknown key 'contents_lb'"),
-        ("usable_share = 0.70", "usable_share = 1.70", "'usable_share' is 1.7, outside 0.1 to 1"),
+        ("usable_share = 0.50", "usable_share = 1.50", "'usable_share' is 1.5, outside 0.1 to 1"),
         ('id = "oxygen-125"', 'id = "propane-20"', "'propane-20' is there twice"),
         ('id = "propane-100"', 'id = "propane-101"', "propane is counted in 'propane-100', which is none"),
         ('id = "acetylene-225"', 'id = "acetylene-226"', "acetylene is counted in 'acetylene-225', which is none"),
