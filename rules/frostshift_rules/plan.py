@@ -278,12 +278,16 @@ class _WeatherStates:
 
     def __init__(self, job: _Job, field: Outlook) -> None:
         self._job, self._field = job, field
-        self._spots: dict[tuple[stops.Spot, tuple[int, ...]], _SpotStates] = {}
+        self._spots: dict[tuple[stops.Spot, float, tuple[int, ...]], _SpotStates] = {}
 
     def of(self, number: int, first_h: float, last_h: float) -> tuple[WeatherState, tuple[WeatherSpell, ...]]:
         """The worst state from `first_h` to `last_h`, and the hours that are not `go`."""
         field = self._field
-        key = stops.spot_of(self._job.joints[number]), tuple(field.part_class[field.parts_of(number)].tolist())
+        key = (
+            stops.spot_of(self._job.joints[number]),
+            max(field.around[number].wind_factor, 1.0),
+            tuple(field.part_class[field.parts_of(number)].tolist()),
+        )
         spot = self._spots.get(key)
         if spot is None:
             judged = self._judge(*key)
@@ -298,12 +302,12 @@ class _WeatherStates:
             spot.held[inside] = tuple(self._spells(spot, inside))
         return stops.STATES[worst], spot.held[inside]
 
-    def _judge(self, spot: stops.Spot, rows: tuple[int, ...]) -> stops.Judged:
+    def _judge(self, spot: stops.Spot, wind_factor: float, rows: tuple[int, ...]) -> stops.Judged:
         field, site = self._field, self._job.site
         hours = stops.SpotHours(
             air_cold_c=field.air.cold_c[0],
             air_warm_c=field.air.warm_c[0],
-            wind_10m_ms=field.hours.wind_10m_ms,
+            wind_open_ms=field.hours.wind_10m_ms * wind_factor,
             precip_mm=field.hours.precip_mm,
             dew=np.logical_or.reduce(field.wet[list(rows)]),
             frost=np.logical_or.reduce(field.frost[list(rows)]),

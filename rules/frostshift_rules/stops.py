@@ -90,7 +90,7 @@ class SpotHours:
 
     Attributes:
         air_cold_c, air_warm_c: cold and warm side of the air temperature outside any shelter [°C].
-        wind_10m_ms: mean wind in the open, the higher of that at 10 m and that at the joint's height [m/s].
+        wind_open_ms: mean wind in the open, the higher of that at 10 m and that at the joint's height [m/s].
         precip_mm: in the hour that follows [mm].
         dew, frost: on the steel.
         wet_known: False where nobody knows of dew and frost.
@@ -98,7 +98,7 @@ class SpotHours:
 
     air_cold_c: Floats
     air_warm_c: Floats
-    wind_10m_ms: Floats
+    wind_open_ms: Floats
     precip_mm: Floats
     dew: Flags
     frost: Flags
@@ -201,7 +201,7 @@ def _cold_air(hours: SpotHours, spot: Spot, table: CodeTable, units: CodeUnits) 
 
 def _wind(hours: SpotHours, spot: Spot, table: CodeTable, units: CodeUnits) -> tuple[Finding, ...]:
     """Wind limit of the gas-shielded processes; for the others the code says "high wind" and gives no figure."""
-    wind_ms, inside_ms = hours.wind_10m_ms, None if spot.shelter is None else spot.shelter.wind_ms
+    wind_ms, inside_ms = hours.wind_open_ms, None if spot.shelter is None else spot.shelter.wind_ms
     if spot.process is not None and spot.process not in table.wind.processes:
         if inside_ms is not None and inside_ms < HIGH_WIND_MS:
             return ()
@@ -294,6 +294,8 @@ def reason_text(reason: Reason, units: System) -> str:
     measure = _MEASURES.get(reason.rule)
     value = "" if measure is None or reason.value is None else measure(reason.value, units)
     limit = "" if measure is None or reason.limit is None else measure(reason.limit, units)
+    if reason.rule == "air_below_limit" and value == limit:
+        return f"Air at the weld a little below the least of {limit}."  # rounding hides how little
     return _SENTENCES[reason.rule].format(value=value, limit=limit)
 
 
@@ -331,8 +333,8 @@ _SENTENCES: Final[dict[Rule, str]] = {
     "air_too_close": "Air at the weld may fall to {value}, the least being {limit}: too close to say, measure the air "
     "at the weld.",
     "air_missing": "No air temperature in the forecast.",
-    "wind_above_limit": "Wind of {value} at 10 m, at the weld at most {limit}: shelter it.",
-    "high_wind": "Wind of {value} at 10 m: the code allows no welding in high wind; shelter it.",
+    "wind_above_limit": "Wind of {value} in the open, at the weld at most {limit}: shelter it.",
+    "high_wind": "Wind of {value} in the open: the code allows no welding in high wind; shelter it.",
     "wind_missing": "No wind in the forecast.",
     "process_missing": "The process is not stated, and with some the wind at the weld may be at most {limit}.",
     "rain_or_snow": "Rain or snow, {value} in the hour: keep it off the joint.",

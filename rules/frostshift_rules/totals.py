@@ -164,7 +164,7 @@ def _notes(
     early = [j for j in joints if j.heat and j.heat.earliest_arc_utc]
     if early:
         notes.append(
-            f"Light-up lies before anybody is there for {_marks(early)}: somebody comes earlier, "
+            f"Light-up is past already or before anybody is there for {_marks(early)}: somebody comes earlier, "
             "or these joints start at the earliest arc shown with each."
         )
     for source in site.heat_sources:

@@ -193,5 +193,5 @@ def same(one: HeatAnswers, two: HeatAnswers) -> None:
     for field in fields(HeatAnswers):
         if field.name != "coldest":
             np.testing.assert_allclose(
-                getattr(one, field.name), getattr(two, field.name), rtol=1e-7, err_msg=field.name
+                getattr(one, field.name), getattr(two, field.name), rtol=1e-7, atol=1e-9, err_msg=field.name
             )

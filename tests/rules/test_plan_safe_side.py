@@ -166,3 +166,11 @@ def test_a_long_seam_is_counted_in_the_cold_that_comes_before_it_is_done() -> No
     assert len(kg) == 3
     assert kg[0] < 0.7 * kg[1]
     assert kg[1] > 0.95 * kg[2]
+
+
+@pytest.mark.parametrize(("height_m", "state"), [(2.0, "go"), (10.0, "go"), (60.0, "shelter_needed")])
+def test_high_wind_is_judged_at_the_height_of_the_joint(height_m: float, state: str) -> None:
+    # Beaufort 6 begins at 10.8 m/s (WMO); 9 m/s at 10 m is 9 x (60/10)^0.14 = 11.6 m/s at 60 m or more over rougher
+    # ground (ASHRAE Fundamentals, power law). Nothing is taken off below 10 m.
+    windy = hours(5.0, wind_10m_ms=np.full(HOURS, 9.0))
+    assert planned(joint(mm(25.0), process="SMAW", height_m=height_m), windy).weather_state == state

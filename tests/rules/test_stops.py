@@ -110,6 +110,11 @@ def test_ambient_limit(air_c: float, units: CodeUnits, expected: str) -> None:
     assert state(air_c=air_c, units=units) == expected
 
 
+def test_a_hair_below_the_limit_does_not_read_as_the_limit() -> None:
+    text = reason_text(judged(air_c=-20.04, units="si").reasons_at(LONG_DRY)[0], "si")
+    assert text == "Air at the weld a little below the least of -20 °C."
+
+
 @pytest.mark.parametrize(
     ("air_c", "expected"), [(-14.0, "go"), (-17.0, "unknown"), (-19.0, "unknown"), (-21.0, "stop")]
 )
@@ -162,7 +167,7 @@ def test_high_wind_asks_for_a_shelter_with_the_processes_without_a_figure(proces
     # Where the wind is missing nobody knows whether it is high.
     assert rules(judged(wind_ms=math.nan, process=process)) == ["wind_missing"]
     reason = judged(wind_ms=10.8, process=process).reasons_at(LONG_DRY)[0]
-    assert reason_text(reason, "us").startswith("Wind of 24.2 mph at 10 m: the code allows no welding in high wind")
+    assert reason_text(reason, "us").startswith("Wind of 24.2 mph in the open: the code allows no welding in high wind")
     assert source_text(reason).endswith("our choice")
 
 
@@ -353,8 +358,8 @@ def test_an_hour_that_is_go_has_no_reason() -> None:
         ({"air_c": -21.0}, "at most -5.8 °F, below the least of 0 °F", "at most -21 °C, below the least of -17.8 °C"),
         (
             {"wind_ms": 3.576, "process": "GMAW"},
-            "Wind of 8 mph at 10 m, at the weld at most 5 mph",
-            "Wind of 3.6 m/s at 10 m, at the weld at most 2.2 m/s",
+            "Wind of 8 mph in the open, at the weld at most 5 mph",
+            "Wind of 3.6 m/s in the open, at the weld at most 2.2 m/s",
         ),
         ({"precip_mm": 2.54}, "Rain or snow, 0.10 in in the hour", "Rain or snow, 2.5 mm in the hour"),
         ({"air_c": math.nan}, "No air temperature in the forecast", "No air temperature in the forecast"),

@@ -261,7 +261,7 @@ def test_light_up_before_the_shift_is_said_with_both_answers() -> None:
     assert heat.light_up_utc < START.replace(hour=6)
     lead = early.start_utc - heat.light_up_utc
     assert heat.earliest_arc_utc == START.replace(hour=6) + lead
-    (note,) = [note for note in total(whole).notes if "before anybody is there" in note]
+    (note,) = [note for note in total(whole).notes if "before anybody is there for" in note]
     assert "H" in note
 
 

@@ -140,14 +140,15 @@ def test_about_sixty_joints_of_many_kinds_over_a_week() -> None:
 
 
 def test_its_torches_are_realistic() -> None:
-    # A swept multi-flame tip over the band that must be warm: 40 to 200 kW/m2 of net heat (common practice, no source).
+    # A swept multi-flame tip over the band that must be warm: 40 to 200 kW/m2 of net heat (common practice, no source);
+    # wind on the flame takes a fifth (the project's judgement).
     plan = planned(MORNING)
     heats = {joint.joint.mark: joint.heat for joint in plan.joints if joint.heat is not None}
     for mark, heat in heats.items():
         for part in heat.parts:
-            assert 40.0 <= part.flux_kwm2.likely <= 200.0, mark
+            assert 0.8 * 40.0 <= part.flux_kwm2.likely <= 200.0, mark
     statuses = Counter(heat.status for heat in heats.values())
-    assert set(statuses) == {"ok", "no_time", "too_hot"}
+    assert set(statuses) == {"ok", "no_time", "too_hot", "unsure"}
     assert statuses["ok"] >= 45
     assert statuses["too_hot"] == 1
     assert heats["BP-A1"].status == "ok"

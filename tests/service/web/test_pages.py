@@ -121,7 +121,7 @@ async def test_the_sheet_shows_what_the_view_holds(web: Any) -> None:
         "minimum 70 °F",
         "12-19 min",
         "2 torches, holds 14 min",
-        "Thu 07:00 to 09:00: Wind of 14 mph at 10 m, at the weld at most 5 mph",
+        "Thu 07:00 to 09:00: Wind of 14 mph in the open, at the weld at most 5 mph",
         "(2 without a sure amount: amounts are at least)",
         "at least 96-181 torch-minutes, likely 127",
         "no heat if struck after Thu 13:15",

@@ -242,13 +242,13 @@ def test_spells_say_when_what_and_where_it_stands_in_the_units_shown(show: Show)
     ]
     held = held_hours(spells, "stop", show)
     assert [one.text for one in held] == [
-        "Thu 06:00 to 08:00: Wind of 14 mph at 10 m, at the weld at most 5 mph: shelter it. "
+        "Thu 06:00 to 08:00: Wind of 14 mph in the open, at the weld at most 5 mph: shelter it. "
         "Dew on the steel: dry it first.",
-        "Thu 15:00 to 16:00: dry first: Wind of 14 mph at 10 m, at the weld at most 5 mph: shelter it.",
+        "Thu 15:00 to 16:00: dry first: Wind of 14 mph in the open, at the weld at most 5 mph: shelter it.",
     ]
     assert held[0].source == "5.12 (invented); from memory"
     metric = held_hours(spells, "stop", Show("si", show.zone))
-    assert "Wind of 6.3 m/s at 10 m, at the weld at most 2.2 m/s" in metric[0].text
+    assert "Wind of 6.3 m/s in the open, at the weld at most 2.2 m/s" in metric[0].text
 
 
 def test_weather_notes_say_each_rule_once_for_the_hours_it_holds(show: Show) -> None:
