@@ -10,11 +10,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 from uuid import uuid4
 
+import httpx
 import psycopg
 import pytest
 from sqlalchemy import make_url
 
-from frostshift_service import cli
+from frostshift_service import cli, http
 
 CLOCK = datetime(2027, 1, 14, 20, 50, tzinfo=UTC)
 """What the clock shows to the command."""
@@ -30,6 +31,15 @@ def store_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     with psycopg.connect(server.render_as_string(hide_password=False), autocommit=True) as connection:
         connection.execute(f'CREATE SCHEMA "{schema}"')
     return server.update_query_dict({"options": f"-csearch_path={schema}"}).render_as_string(hide_password=False)
+
+
+@pytest.fixture(scope="module")
+def client() -> Iterator[httpx.Client]:
+    """The app's HTTP client, going straight to loopback; one a module, as reading the certificates is slow."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("NO_PROXY", "127.0.0.1")
+        with http.make_client("crew@site.example", "1.2.3") as made:
+            yield made
 
 
 @dataclass(frozen=True)

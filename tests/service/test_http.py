@@ -30,15 +30,6 @@ def no_pauses() -> Iterator[None]:
         yield
 
 
-@pytest.fixture(scope="module")
-def client() -> Iterator[httpx.Client]:
-    # One for all tests: reading the certificates takes most of a client's making.
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("NO_PROXY", "127.0.0.1")
-        with http.make_client("crew@site.example", "1.2.3") as made:
-            yield made
-
-
 def ask(client: httpx.Client, url: str = URL, validators: Validators = NO_VALIDATORS) -> http.Answer:
     return http.get(client, url, {"X-Test": "1"}, validators, NOW)
 

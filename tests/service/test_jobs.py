@@ -154,14 +154,6 @@ def one_attempt() -> Iterator[None]:
         yield
 
 
-@pytest.fixture(scope="module")
-def client() -> Iterator[httpx.Client]:
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("NO_PROXY", "127.0.0.1")
-        with http.make_client("crew@site.example", "1.2.3") as made:
-            yield made
-
-
 @pytest.fixture
 def clock() -> Clock:
     return Clock(NOW)
