@@ -121,7 +121,6 @@ def patch_of(joint: Joint, part: Part, extent_mm: float, choices: Choices) -> Pa
     # The end pieces of a long edge-to-edge seam have one free edge; without it they lose more heat, so more time.
     to_edge = joint.ends == "edge_to_edge" and count == 1
     half_length_mm = half_weld_mm if to_edge else half_weld_mm + _rounded(extent_mm + choices.margin_mm, 5.0)
-    faces = 2 if joint.both_faces else 1
     return Patch(
         half_width_m=width_mm / 1000.0,
         half_length_m=half_length_mm / 1000.0,
@@ -129,8 +128,14 @@ def patch_of(joint: Joint, part: Part, extent_mm: float, choices: Choices) -> Pa
         edge_y_m=half_weld_mm / 1000.0 if to_edge else math.inf,
         half_weld_m=half_weld_mm / 1000.0,
         ends="edge_to_edge" if to_edge else "inside",
-        area_m2=part.sides * faces * width_mm * 2.0 * half_length_mm / 1e6,
+        area_m2=heated_area_m2(joint, part, width_mm, 2.0 * half_length_mm),
     )
+
+
+def heated_area_m2(joint: Joint, part: Part, band_mm: float, band_length_mm: float) -> float:
+    """Area that the flame goes over on one part [m2], every side and face of it."""
+    faces = 2 if joint.both_faces else 1
+    return part.sides * faces * band_mm * band_length_mm / 1e6
 
 
 def target_c(minimum_c: float, maximum_c: float | None, overheat_k: float) -> float:

@@ -9,11 +9,12 @@ from math import isfinite
 from typing import Final
 
 from frostshift_rules.gas import NOT_COUNTED, Burned, burn, gas
+from frostshift_rules.heat_plan import heated_area_m2
 from frostshift_rules.job import HeatSource, Joint, JointState, Part, Reading, Site
 from frostshift_rules.preheat import Ask, Requirement, measuring_note
 from frostshift_rules.stops import source_text
 from frostshift_rules.tables import load_code_table
-from frostshift_rules.workload import HeatPlan, JointPlan, PartHeat, Plan, Span
+from frostshift_rules.workload import HeatPlan, JointPlan, Plan, Span
 from frostshift_service.views.chart import AROUND, Chart, SteelSeries, Threshold, cropped, draw
 from frostshift_service.views.sheet import Header, Line, header, line
 from frostshift_service.views.show import (
@@ -335,14 +336,11 @@ def _weather_facts(head: Header) -> tuple[Fact, ...]:
     )
 
 
-def _area_m2(joint: Joint, part: Part, heat: PartHeat) -> float:
-    faces = 2 if joint.both_faces else 1
-    return part.sides * faces * heat.band_mm * heat.band_length_mm / 1e6
-
-
 def _heating_steps(joint: Joint, heat: HeatPlan, source: HeatSource, show: Show) -> tuple[Step, ...]:
     """The way of `frostshift_rules.heat_plan`, part by part."""
-    areas = [_area_m2(joint, joint.parts[part.part_no - 1], part) for part in heat.parts]
+    areas = [
+        heated_area_m2(joint, joint.parts[part.part_no - 1], part.band_mm, part.band_length_mm) for part in heat.parts
+    ]
     total = sum(areas)
     steps = [
         Step(
