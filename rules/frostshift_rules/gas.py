@@ -19,7 +19,7 @@ from typing import Final, Literal, get_args
 
 from frostshift_rules import units
 from frostshift_rules.job import FuelName, HeatSource
-from frostshift_rules.tables import Basis, OutOfRange, Section, TableError, shipped
+from frostshift_rules.strict import Basis, OutOfRange, Section, TableError, shipped
 
 RatioEnd = Literal["low", "likely", "high"]
 

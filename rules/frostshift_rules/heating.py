@@ -27,7 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frostshift_rules.steel import DENSITY_KG_M3, SIGMA_WM2K4, conductivity_wmk, enthalpy_jkg, specific_heat_jkgk
-from frostshift_rules.tables import OutOfRange
+from frostshift_rules.strict import OutOfRange
 from frostshift_rules.units import KELVIN_0C
 
 Floats = NDArray[np.float64]

@@ -11,6 +11,8 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from typing import Final, Literal, get_args
 
+from frostshift_rules.composition import Composition, Restraint
+
 CodeUnits = Literal["us", "si", "either"]
 PartKind = Literal["plate", "flange_with_web", "touching", "tube"]
 Ends = Literal["inside", "edge_to_edge"]
@@ -40,6 +42,7 @@ class Part:
         kind: `plate` is a flat part; the other kinds get no heating time yet.
         reach_mm: distance from the weld to the part's free edge across the weld [mm]; None: wide.
         sides: 1 where the part ends at the weld, 2 where the weld lies on its face with plate on both sides.
+        composition: by its certificate; None: not stated. Only methods that go by composition ask for it.
     """
 
     steel: str | None
@@ -48,6 +51,7 @@ class Part:
     kind: PartKind = "plate"
     reach_mm: float | None = None
     sides: Literal[1, 2] = 1
+    composition: Composition | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +88,11 @@ class Joint:
         heated_length_mm: length of weld heated at a time [mm]; None: the whole weld up to the site's limit.
         both_faces: heated from both faces.
         state: how far the joint is.
+        heat_input_kj_mm: arc energy times thermal efficiency [kJ/mm]; None: not stated.
+        restraint: how free the parts are to move; stated, hydrogen control is worked out beside the table.
+        weld_metal: composition of the weld metal; None: not stated.
+        passes: number of passes; None: estimated in layers.
+        fracture_critical: the member is fracture-critical; only its welding procedure gives the minimum.
     """
 
     mark: str
@@ -107,6 +116,11 @@ class Joint:
     heated_length_mm: float | None = None
     both_faces: bool = False
     state: JointState = "planned"
+    heat_input_kj_mm: float | None = None
+    restraint: Restraint | None = None
+    weld_metal: Composition | None = None
+    passes: int | None = None
+    fracture_critical: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,12 +129,19 @@ class Procedure:
 
     `minimum_c` goes before the code table upwards always; downwards only where `qualified_by_test`, and then it
     replaces the table row, never the cold-steel floor, the extent or a stop. None: the procedure does not say.
+
+    `steels` (canonical, `A588-*` for every grade; empty: any), `from_mm` to `to_mm` (thickest part, inclusive; None:
+    open) and `process` say what it covers. Outside, it answers nothing.
     """
 
     name: str
     minimum_c: float | None = None
     maximum_c: float | None = None
     qualified_by_test: bool = False
+    steels: tuple[str, ...] = ()
+    from_mm: float | None = None
+    to_mm: float | None = None
+    process: Process | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +151,14 @@ class Acceptance:
     table_id: str
     accepted_by: str
     accepted_on: date
+
+
+@dataclass(frozen=True, slots=True)
+class OwnTable:
+    """A rule table that the site brought itself: its id and its TOML text as it was read."""
+
+    id: str
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,6 +266,7 @@ class Site:
     last_nights_low_c: float | None = None
     terrain: Terrain = "open"
     choices: Choices = field(default_factory=Choices)
+    own_tables: tuple[OwnTable, ...] = ()
 
     def procedure(self, name: str | None) -> Procedure | None:
         """The procedure of that name, or None."""

@@ -18,7 +18,8 @@ from functools import lru_cache
 from typing import Final, Literal, TypeVar
 
 from frostshift_rules.job import CodeUnits, Joint, Part, Procedure
-from frostshift_rules.tables import BASES, Band, Basis, Category, CodeTable, Row, SteelList
+from frostshift_rules.strict import BASES, Basis
+from frostshift_rules.tables import Band, Category, CodeTable, Row, SteelList
 from frostshift_rules.units import c_from_f, f_from_c, in_from_mm, mm_from_in
 
 System = Literal["us", "si"]

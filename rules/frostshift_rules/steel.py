@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from frostshift_rules.strict import OutOfRange
 from frostshift_rules.surroundings import SIGMA_WM2K4 as SIGMA_WM2K4
 from frostshift_rules.surroundings import (
     Floats,
@@ -24,7 +25,6 @@ from frostshift_rules.surroundings import (
     wet_bulb_c,
     wind_at_joint_ms,
 )
-from frostshift_rules.tables import OutOfRange
 from frostshift_rules.units import KELVIN_0C, Number
 
 Flags = NDArray[np.bool_]

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from frostshift_rules.job import Exposure, Joint, Site, Terrain
-from frostshift_rules.tables import OutOfRange
+from frostshift_rules.strict import OutOfRange
 from frostshift_rules.units import KELVIN_0C
 
 Floats = NDArray[np.float64]

@@ -24,7 +24,8 @@ from frostshift_rules.job import (
     Site,
     Terrain,
 )
-from frostshift_rules.tables import OutOfRange, Section, TableError, code_table_ids, read_toml
+from frostshift_rules.strict import OutOfRange, Section, TableError, read_toml
+from frostshift_rules.tables import code_table_ids
 from frostshift_service.store.records import FEED_NAMES, SHOW_UNITS, FeedName, ShowUnits
 
 MAX_BYTES: Final = 200_000

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from frostshift_rules import gas, units
 from frostshift_rules.job import FuelName, HeatSource
-from frostshift_rules.tables import OutOfRange, TableError, read_toml
+from frostshift_rules.strict import OutOfRange, TableError, read_toml
 
 FUELS: tuple[FuelName, ...] = get_args(FuelName)
 FORMULAS = {"propane": (3, 8), "propylene": (3, 6), "acetylene": (2, 2), "natural_gas": (1, 4)}

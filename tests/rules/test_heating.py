@@ -14,7 +14,7 @@ from scipy.special import erf, erfc
 
 from frostshift_rules import heating, steel
 from frostshift_rules.heating import Floats, HeatCases, heat_up, seconds_to_minimum, zone_points
-from frostshift_rules.tables import OutOfRange
+from frostshift_rules.strict import OutOfRange
 
 REFERENCE = json.loads(
     (Path(__file__).parents[2] / "fixtures" / "reference" / "heating.json").read_text(encoding="utf-8")

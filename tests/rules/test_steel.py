@@ -30,8 +30,8 @@ from frostshift_rules.steel import (
     specific_heat_jkgk,
     steel_class,
 )
+from frostshift_rules.strict import OutOfRange
 from frostshift_rules.surroundings import Floats, Hours, Surroundings, sky_c, wet_bulb_c
-from frostshift_rules.tables import OutOfRange
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 OPEN = Surroundings(1.0)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import pytest
 
-from frostshift_rules.tables import canonical_steel
+from frostshift_rules.steel_names import canonical_steel
 
 SPELLINGS = {
     "A572-50": [

@@ -11,6 +11,7 @@ import pytest
 from CoolProp.HumidAirProp import HAPropsSI
 
 from frostshift_rules.job import EXPOSURES, Joint, Shelter, Site, Terrain
+from frostshift_rules.strict import OutOfRange
 from frostshift_rules.surroundings import (
     SIGMA_WM2K4,
     Hours,
@@ -29,7 +30,6 @@ from frostshift_rules.surroundings import (
     wind_at_joint_ms,
     wind_factor,
 )
-from frostshift_rules.tables import OutOfRange
 
 START = datetime(2025, 1, 14, 21, tzinfo=UTC)
 

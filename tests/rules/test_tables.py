@@ -9,17 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from frostshift_rules.tables import (
-    BASES,
-    CodeTable,
-    TableError,
-    broken_rules,
-    canonical_steel,
-    code_table_ids,
-    load_code_table,
-    parse_code_table,
-    read_toml,
-)
+from frostshift_rules.steel_names import canonical_steel
+from frostshift_rules.strict import BASES, TableError, read_toml
+from frostshift_rules.tables import CodeTable, broken_rules, code_table_ids, load_code_table, parse_code_table
 from frostshift_rules.units import c_from_f
 
 PUBLISHED = Path(__file__).parents[2] / "fixtures" / "published"

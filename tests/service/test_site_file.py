@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from frostshift_rules.gas import burn
 from frostshift_rules.job import Acceptance, Choices, HeatSource, Procedure, Shift, Site
-from frostshift_rules.tables import OutOfRange, code_table_ids
+from frostshift_rules.strict import OutOfRange
+from frostshift_rules.tables import code_table_ids
 from frostshift_service import demo
 from frostshift_service.clock import utc_now
 from frostshift_service.site_file import (

@@ -17,7 +17,7 @@ from zoneinfo import ZoneInfo
 
 from frostshift_rules import units
 from frostshift_rules.job import PROCESSES, Process
-from frostshift_rules.tables import canonical_steel
+from frostshift_rules.steel_names import canonical_steel
 
 T = TypeVar("T")
 

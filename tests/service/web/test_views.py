@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from frostshift_rules.stops import Reason
-from frostshift_rules.tables import Source
+from frostshift_rules.strict import Source
 from frostshift_rules.units import c_from_f, ms_from_mph
 from frostshift_rules.workload import HeatPlan, Plan, Range, Span, WeatherSpell
 from frostshift_service.views.chart import SteelSeries, Threshold, draw
