@@ -12,6 +12,7 @@ from datetime import date, datetime, time
 from typing import Final, Literal, get_args
 
 from frostshift_rules.composition import Composition, Restraint
+from frostshift_rules.tables import OwnTable
 
 CodeUnits = Literal["us", "si", "either"]
 PartKind = Literal["plate", "flange_with_web", "touching", "tube"]
@@ -151,14 +152,6 @@ class Acceptance:
     table_id: str
     accepted_by: str
     accepted_on: date
-
-
-@dataclass(frozen=True, slots=True)
-class OwnTable:
-    """A rule table that the site brought itself: its id and its TOML text as it was read."""
-
-    id: str
-    text: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from itertools import pairwise
 from typing import Final, TypeVar
 
@@ -450,16 +450,40 @@ def code_table_ids() -> tuple[str, ...]:
     return CODE_TABLES
 
 
-@cache
-def load_code_table(table_id: str) -> CodeTable:
-    """A code table that ships, by id.
+@dataclass(frozen=True, slots=True)
+class OwnTable:
+    """A rule table that a site brought itself: its id and its TOML text as it was read."""
+
+    id: str
+    text: str
+
+
+def load_code_table(table_id: str, own: Sequence[OwnTable] = ()) -> CodeTable:
+    """A code table by id: one of the site's own, or one that ships.
 
     Raises:
         TableError: there is no such table, or its file may not be used.
     """
+    brought = next((table for table in own if table.id == table_id), None)
+    if brought is not None:
+        return _brought(brought)
     if table_id not in CODE_TABLES:
-        raise TableError(f"code table {table_id!r} is not known; known are {', '.join(CODE_TABLES)}")
-    table = _code_table(shipped(f"{table_id}.toml"))
+        known = ", ".join([*CODE_TABLES, *(table.id for table in own)])
+        raise TableError(f"code table {table_id!r} is not known; known are {known}")
+    return _shipped(table_id)
+
+
+@cache
+def _shipped(table_id: str) -> CodeTable:
+    return _named(_code_table(shipped(f"{table_id}.toml")), table_id)
+
+
+@lru_cache(maxsize=32)
+def _brought(own: OwnTable) -> CodeTable:
+    return _named(parse_code_table(own.text, f"{own.id}.toml"), own.id)
+
+
+def _named(table: CodeTable, table_id: str) -> CodeTable:
     if table.id != table_id:
         raise TableError(f"{table_id}.toml: 'id' is {table.id!r}, expected the file's name")
     return table
