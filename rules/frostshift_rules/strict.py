@@ -7,7 +7,7 @@ at the start and never a decision.
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from importlib import resources
@@ -16,6 +16,11 @@ from typing import Any, Literal, get_args
 Basis = Literal["seen", "second hand", "from memory", "our choice"]
 BASES: tuple[Basis, ...] = get_args(Basis)
 """How sure a figure is, the surest first: `seen` in a copy of the standard, and so on."""
+
+
+def least_sure(bases: Iterable[Basis]) -> Basis:
+    """The least sure of some bases: a figure is no surer than the least sure fact it rests on."""
+    return max(bases, key=BASES.index)
 
 
 class TableError(ValueError):
@@ -50,6 +55,10 @@ class Section:
     def has(self, key: str) -> bool:
         """Whether the key is there."""
         return key in self._data
+
+    def names(self) -> tuple[str, ...]:
+        """The keys that are there."""
+        return tuple(self._data)
 
     def text(self, key: str) -> str:
         """A non-empty string."""
@@ -163,3 +172,16 @@ class Source:
 def source_of(section: Section) -> Source:
     """Clause and basis of a section."""
     return Source(section.text("clause"), section.basis())
+
+
+@dataclass(frozen=True, slots=True)
+class Coverage:
+    """What a table of ours was checked against, and what is left out and why; sentences for people."""
+
+    checked_against: tuple[str, ...]
+    left_out: tuple[str, ...]
+
+
+def coverage_of(section: Section) -> Coverage:
+    """The keys of a `[coverage]` section."""
+    return Coverage(section.texts("checked_against"), section.texts("left_out"))

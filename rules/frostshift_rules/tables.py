@@ -1,218 +1,58 @@
-"""Rule tables as data, with a strict loader.
+"""Rule tables: from their TOML files, read strictly, to values.
 
-A table is a TOML file beside this module, one file an edition. The loader refuses what it does not know and names
-file, place and key in every error, so that a typing slip stops the service at the start and never a decision.
+A table is a file in `tables/`, one an edition, or one that a site brings. An edition whose figures are those of another
+is a short file that names the other, what was renumbered, and how sure that is.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, fields, is_dataclass, replace
 from functools import cache, lru_cache
-from itertools import pairwise
-from typing import Final, TypeVar
+from typing import Any, Final, TypeVar
 
+from frostshift_rules.code_table import (
+    Ambient,
+    Band,
+    ByTest,
+    Category,
+    CodeTable,
+    ColdSteel,
+    ElectrodeKind,
+    Extent,
+    Maximum,
+    Measuring,
+    Row,
+    SteelList,
+    Wind,
+)
+from frostshift_rules.composition import read_method_b
+from frostshift_rules.house_rules import broken_rules
+from frostshift_rules.hydrogen_control import HYDROGEN_CONTROLS, load_hydrogen_control
 from frostshift_rules.steel_names import canonical_steel
-from frostshift_rules.strict import Section, Source, TableError, read_toml, shipped, source_of
-from frostshift_rules.units import c_from_f, mm_from_in
+from frostshift_rules.strict import (
+    Basis,
+    Section,
+    Source,
+    TableError,
+    coverage_of,
+    least_sure,
+    read_toml,
+    shipped,
+    source_of,
+)
 
 T = TypeVar("T")
 
-CODE_TABLES: Final = ("aws_d1_1_2015_t3_3",)
+CODE_TABLES: Final = (
+    "aws_d1_1_2015_t3_3",
+    "aws_d1_1_2010_t3_2",
+    "aws_d1_1_2020_t5_8",
+    "aws_d1_5_2015_t4_3",
+    "en_1011_2_2001_method_b",
+)
 """Ids of the code tables that ship; the file is named after the id."""
-
-
-@dataclass(frozen=True, slots=True)
-class Category:
-    """What a category of the code table covers.
-
-    Attributes:
-        name: such as `B`.
-        covers: processes and consumables, for people.
-        processes: that it lists.
-        low_hydrogen: it is for low-hydrogen consumables; only SMAW has others.
-        hydrogen_ml: highest diffusible hydrogen of the consumable [mL/100 g]; None: no limit of its own.
-        source: of the coverage.
-    """
-
-    name: str
-    covers: str
-    processes: frozenset[str]
-    low_hydrogen: bool
-    hydrogen_ml: float | None
-    source: Source
-
-
-@dataclass(frozen=True, slots=True)
-class Band:
-    """A thickness band in both unit systems of the code, as they are printed.
-
-    It reaches from over its lower edge to its upper edge inclusive (infinite for the last); the lower edge of the first
-    band belongs to it too.
-    """
-
-    over_in: float
-    to_in: float
-    over_mm: float
-    to_mm: float
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """Minimum for one category and one thickness band, in both unit systems as they are printed.
-
-    `cold_mark`: the footnote on cold steel is printed in this cell.
-    """
-
-    category: str
-    band: Band
-    min_f: float
-    min_c: float
-    cold_mark: bool
-    source: Source
-
-
-@dataclass(frozen=True, slots=True)
-class SteelList:
-    """Steels of one category by canonical name; `A588-*` stands for every grade of A588 and for none named."""
-
-    category: str
-    names: frozenset[str]
-    source: Source
-
-    def covers(self, steel: str) -> bool:
-        """Whether the list holds the steel."""
-        return _holds(self.names, steel)
-
-
-@dataclass(frozen=True, slots=True)
-class ElectrodeKind:
-    """Stick electrodes by the last two digits of their classification (position and covering)."""
-
-    coverings: frozenset[str]
-    low_hydrogen: bool
-    source: Source
-
-
-@dataclass(frozen=True, slots=True)
-class ColdSteel:
-    """Steel colder than `below` needs at least `floor` [°F and °C as printed]."""
-
-    below_f: float
-    floor_f: float
-    below_c: float
-    floor_c: float
-    source: Source
-
-
-@dataclass(frozen=True, slots=True)
-class Maximum:
-    """Highest preheat and interpass temperature of some steels in one thickness band."""
-
-    names: frozenset[str]
-    band: Band
-    max_f: float
-    max_c: float
-    source: Source
-
-    def covers(self, steel: str) -> bool:
-        """Whether the maximum is for this steel."""
-        return _holds(self.names, steel)
-
-
-@dataclass(frozen=True, slots=True)
-class Extent:
-    """Least distance from the weld that must be warm; more where the thickest part is thicker."""
-
-    least_in: float
-    least_mm: float
-    source: Source
-
-
-@dataclass(frozen=True, slots=True)
-class Measuring:
-    """Where and when the temperature is measured.
-
-    Up to `thin_to_mm` at `thicknesses` times the thickness from the groove edge, at most `thin_at_most_mm`; thicker, at
-    `thick_at_mm`. On the heated face after waiting `wait_minutes` for every `wait_per_mm` of thickness.
-    """
-
-    standard: str
-    wait_minutes: float
-    wait_per_mm: float
-    thin_to_mm: float
-    thicknesses: float
-    thin_at_most_mm: float
-    thick_at_mm: float
-    source: Source
-
-
-@dataclass(frozen=True, slots=True)
-class Ambient:
-    """Least air temperature at the weld [°F and °C as printed]."""
-
-    least_f: float
-    least_c: float
-    source: Source
-
-
-@dataclass(frozen=True, slots=True)
-class Wind:
-    """Highest wind at the weld for the processes named [mph and km/h as printed]; the others have no figure."""
-
-    processes: frozenset[str]
-    most_mph: float
-    most_kmh: float
-    source: Source
-
-
-@dataclass(frozen=True, slots=True)
-class CodeTable:
-    """One preheat table of one edition of one code, with the rules that stand around it.
-
-    `by_test` are steels that need a procedure qualified by test; `edges_in` every edge of a band [in], and
-    `edge_tolerance_in` how near to one a thickness converted from mm counts as the edge [in]; `wet` is where the rule
-    on wet surfaces stands.
-    """
-
-    id: str
-    standard: str
-    edition: str
-    title: str
-    clause: str
-    edges_in: tuple[float, ...]
-    edge_tolerance_in: float
-    categories: tuple[Category, ...]
-    rows: tuple[Row, ...]
-    steels: tuple[SteelList, ...]
-    by_test: frozenset[str]
-    by_test_source: Source
-    electrodes: tuple[ElectrodeKind, ...]
-    cold_steel: ColdSteel
-    maxima: tuple[Maximum, ...]
-    extent: Extent
-    measuring: Measuring
-    ambient: Ambient
-    wind: Wind
-    wet: Source
-
-    @property
-    def name(self) -> str:
-        """Standard and edition, for people."""
-        return f"{self.standard}:{self.edition}"
-
-    def rows_of(self, category: str) -> tuple[Row, ...]:
-        """The rows of a category, thinnest first."""
-        return tuple(row for row in self.rows if row.category == category)
-
-    def needs_test(self, steel: str) -> bool:
-        """Whether the steel is one of those that need a procedure qualified by test."""
-        return _holds(self.by_test, steel)
-
-
-def _holds(names: frozenset[str], steel: str) -> bool:
-    return steel in names or f"{steel.split('-')[0]}-*" in names
 
 
 def _steel_names(section: Section) -> frozenset[str]:
@@ -297,8 +137,9 @@ def _one(top: Section, key: str, read: Callable[[Section], T]) -> T:
     return value
 
 
-def _each(top: Section, key: str, read: Callable[[Section], T]) -> tuple[T, ...]:
-    sections = top.sections(key)
+def _some(top: Section, key: str, read: Callable[[Section], T]) -> tuple[T, ...]:
+    """Every section of a list that may be missing."""
+    sections = top.sections(key) if top.has(key) else []
     values = tuple(read(section) for section in sections)
     for section in sections:
         section.done()
@@ -315,25 +156,29 @@ def parse_code_table(text: str, name: str) -> CodeTable:
 
 
 def _code_table(top: Section) -> CodeTable:
-    by_test, by_test_source = _one(top, "by_test", lambda s: (_steel_names(s), source_of(s)))
+    if top.has("same_figures_as"):
+        return _other_edition(top)
+    rows, maxima = _some(top, "row", _row), _some(top, "maximum", _maximum)
+    by_test = _one(top, "by_test", _by_test) if top.has("by_test") else None
+    bands = [row.band for row in (*rows, *(by_test.rows if by_test else ()))] + [one.band for one in maxima]
     tolerance_in, _ = _one(top, "converted_edge", lambda s: (s.number("tolerance_in", 0.0, 0.02), source_of(s)))
-    rows = _each(top, "row", _row)
-    maxima = _each(top, "maximum", _maximum)
-    bands = [row.band for row in rows] + [maximum.band for maximum in maxima]
     table = CodeTable(
         id=top.text("id"),
         standard=top.text("standard"),
         edition=top.text("edition"),
         title=top.text("title"),
         clause=top.text("clause"),
+        group_word=top.text("group_word"),
         edges_in=tuple(sorted({band.over_in for band in bands} | {band.to_in for band in bands})),
         edge_tolerance_in=tolerance_in,
-        categories=_each(top, "category", _category),
+        categories=_some(top, "category", _category),
         rows=rows,
-        steels=_each(top, "steels", lambda s: SteelList(s.text("category"), _steel_names(s), source_of(s))),
+        steels=_some(top, "steels", lambda s: SteelList(s.text("category"), _steel_names(s), source_of(s))),
+        formula=_one(top, "formula", read_method_b) if top.has("formula") else None,
+        hydrogen_control_id=top.choice("hydrogen_control", HYDROGEN_CONTROLS) if top.has("hydrogen_control") else None,
         by_test=by_test,
-        by_test_source=by_test_source,
-        electrodes=_each(
+        fracture_critical=_one(top, "fracture_critical", source_of) if top.has("fracture_critical") else None,
+        electrodes=_some(
             top,
             "electrodes",
             lambda s: ElectrodeKind(_once(s, "coverings", s.texts("coverings")), s.flag("low_hydrogen"), source_of(s)),
@@ -372,77 +217,94 @@ def _code_table(top: Section) -> CodeTable:
             ),
         ),
         wet=_one(top, "wet", source_of),
+        coverage=_one(top, "coverage", coverage_of),
     )
     top.done()
+    return _sound(table, top.where)
+
+
+def _sound(table: CodeTable, where: str) -> CodeTable:
     broken = broken_rules(table)
     if broken:
-        raise TableError(f"{top.where}: {'; '.join(broken)}")
+        raise TableError(f"{where}: {'; '.join(broken)}")
     return table
 
 
-def broken_rules(table: CodeTable) -> tuple[str, ...]:
-    """What a code table says that no code table may say; empty for a sound one.
-
-    Names are used once and defined. Bands touch. Thicker never needs less. The two
-    unit systems agree within the rounding of the code: it prints °C to the next 5 or 10, up to 2.8 K from the °F column
-    in the rows (225 °F is 107.2 °C, printed 110) and up to 4.5 K in the maxima, and edges within 2 mm (2-1/2 in is
-    63.5 mm, printed 65).
-    """
-    broken: list[str] = []
-    names = [category.name for category in table.categories]
-    broken += [f"category {name} is defined twice" for name in sorted(set(names)) if names.count(name) > 1]
-    used = {row.category for row in table.rows} | {steels.category for steels in table.steels}
-    broken += [f"category {name} is used and not defined" for name in sorted(used - set(names))]
-    for name in names:
-        rows = table.rows_of(name)
-        broken += _broken_bands(f"category {name}", [row.band for row in rows])
-        broken += [
-            f"category {name}: thicker needs less than {thin.min_f:g} °F or {thin.min_c:g} °C"
-            for thin, thick in pairwise(rows)
-            if thick.min_f < thin.min_f or thick.min_c < thin.min_c
-        ]
-        listed = [steel for steels in table.steels if steels.category == name for steel in steels.names]
-        broken += [f"category {name} lists {s} twice" for s in sorted(set(listed)) if listed.count(s) > 1]
-    broken += [
-        f"category {row.category}: {row.min_f:g} °F and {row.min_c:g} °C are not the same"
-        for row in table.rows
-        if abs(c_from_f(row.min_f) - row.min_c) > 3.0
-    ]
-    for steels_of_one in sorted({maximum.names for maximum in table.maxima}, key=sorted):
-        bands = [maximum.band for maximum in table.maxima if maximum.names == steels_of_one]
-        broken += _broken_bands(f"maximum of {min(steels_of_one)}", bands)
-    broken += [
-        f"maximum of {min(maximum.names)}: {maximum.max_f:g} °F and {maximum.max_c:g} °C are not the same"
-        for maximum in table.maxima
-        if abs(c_from_f(maximum.max_f) - maximum.max_c) > 5.0
-    ]
-    coverings = [covering for kind in table.electrodes for covering in kind.coverings]
-    broken += [f"covering {c} stands in two lists" for c in sorted(set(coverings)) if coverings.count(c) > 1]
-    return tuple(broken)
+def _by_test(section: Section) -> ByTest:
+    rows = section.sections("row")
+    found = ByTest(_steel_names(section), source_of(section), tuple(_expected_row(row) for row in rows))
+    for row in rows:
+        row.done()
+    return found
 
 
-def _broken_bands(what: str, bands: Sequence[Band]) -> list[str]:
-    if not bands:
-        return [f"{what} has no row"]
-    broken = [
-        f"{what}: bands do not touch at {below.to_in:g} in, {below.to_mm:g} mm"
-        for below, above in pairwise(bands)
-        if (below.to_in, below.to_mm) != (above.over_in, above.over_mm)
-    ]
-    broken += [
-        f"{what}: the band over {band.over_in:g} in, {band.over_mm:g} mm is empty"
-        for band in bands
-        if not (band.over_in < band.to_in and band.over_mm < band.to_mm)
-    ]
-    edges = [(band.over_in, band.over_mm) for band in bands] + [(band.to_in, band.to_mm) for band in bands[:-1]]
-    broken += [
-        f"{what}: edges {inch:g} in and {mm:g} mm are not the same"
-        for inch, mm in edges
-        if not abs(mm_from_in(inch) - mm) <= 2.0
-    ]
-    if math.isfinite(bands[-1].to_in) or math.isfinite(bands[-1].to_mm):
-        broken.append(f"{what}: the last band is not open")
-    return broken
+def _expected_row(section: Section) -> Row:
+    return Row(
+        category="by test",
+        band=_band(section),
+        min_f=section.number("min_f", 32.0, 500.0),
+        min_c=section.number("min_c", 0.0, 260.0),
+        cold_mark=False,
+        source=source_of(section),
+    )
+
+
+def _other_edition(top: Section) -> CodeTable:
+    """The figures of another edition under this one's clauses; none of the standard's is surer than `basis` says."""
+    base = _shipped(top.choice("same_figures_as", [name for name in CODE_TABLES if name != top.text("id")]))
+    basis = top.basis()
+    renumbered = top.section("renumbered")
+    clauses = {old: renumbered.text(old) for old in renumbered.names()}
+    renumbered.done()
+    moved = {
+        field.name: _moved(getattr(base, field.name), clauses, basis)
+        for field in fields(CodeTable)
+        if field.name not in ("measuring", "electrodes")  # of other standards
+    }
+    strange = [clause for clause in clauses if not _uses(base, clause)]
+    if strange:
+        raise TableError(f"{top.where}, [renumbered]: no clause of {base.id} begins with '{strange[0]}'")
+    table = replace(
+        base,
+        **moved
+        | {
+            "id": top.text("id"),
+            "standard": top.text("standard"),
+            "edition": top.text("edition"),
+            "title": top.text("title"),
+            "clause": top.text("clause"),
+            "coverage": _one(top, "coverage", coverage_of),
+        },
+    )
+    top.done()
+    return _sound(table, top.where)
+
+
+def _moved(value: Any, clauses: Mapping[str, str], basis: Basis) -> Any:
+    """The value with every source in it renumbered and no surer than `basis`; our own choices stay what they are."""
+    if isinstance(value, Source):
+        old = next((old for old in clauses if _begins(value.clause, old)), None)
+        clause = value.clause if old is None else clauses[old] + value.clause.removeprefix(old)
+        return Source(clause, least_sure((value.basis, basis)))
+    if isinstance(value, tuple):
+        return tuple(_moved(item, clauses, basis) for item in value)
+    if is_dataclass(value) and not isinstance(value, type):
+        return replace(
+            value, **{field.name: _moved(getattr(value, field.name), clauses, basis) for field in fields(value)}
+        )
+    return value
+
+
+def _uses(value: Any, clause: str) -> bool:
+    if isinstance(value, Source):
+        return _begins(value.clause, clause)
+    if isinstance(value, tuple):
+        return any(_uses(item, clause) for item in value)
+    return is_dataclass(value) and any(_uses(getattr(value, field.name), clause) for field in fields(value))
+
+
+def _begins(clause: str, old: str) -> bool:
+    return clause == old or clause.startswith((f"{old},", f"{old} "))
 
 
 def code_table_ids() -> tuple[str, ...]:
@@ -471,6 +333,35 @@ def load_code_table(table_id: str, own: Sequence[OwnTable] = ()) -> CodeTable:
         known = ", ".join([*CODE_TABLES, *(table.id for table in own)])
         raise TableError(f"code table {table_id!r} is not known; known are {known}")
     return _shipped(table_id)
+
+
+def acceptable_ids(own: Sequence[OwnTable] = ()) -> tuple[str, ...]:
+    """Ids of everything that a site can accept: code tables that ship, its own, and the methods beside them."""
+    return (*CODE_TABLES, *(table.id for table in own), *HYDROGEN_CONTROLS)
+
+
+def table_name(table_id: str, own: Sequence[OwnTable] = ()) -> str:
+    """Standard and edition of anything acceptable, for people.
+
+    Raises:
+        TableError: there is no such table, or its file may not be used.
+    """
+    if table_id in HYDROGEN_CONTROLS:
+        control = load_hydrogen_control(table_id)
+        return f"{control.standard}:{control.edition}"
+    return load_code_table(table_id, own).name
+
+
+def check_shipped() -> None:
+    """Load every table that ships, so that a broken one stops the start.
+
+    Raises:
+        TableError: names file, place and key.
+    """
+    for table_id in CODE_TABLES:
+        load_code_table(table_id)
+    for control_id in HYDROGEN_CONTROLS:
+        load_hydrogen_control(control_id)
 
 
 @cache

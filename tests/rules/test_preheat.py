@@ -16,6 +16,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from frostshift_rules.code_table import CodeTable
 from frostshift_rules.job import CodeUnits, Joint, Part, Procedure, Process
 from frostshift_rules.preheat import (
     Requirement,
@@ -29,7 +30,7 @@ from frostshift_rules.preheat import (
     requirement,
     soak_minutes,
 )
-from frostshift_rules.tables import CodeTable, load_code_table
+from frostshift_rules.tables import load_code_table
 
 TABLE = load_code_table("aws_d1_1_2015_t3_3")
 PUBLISHED = Path(__file__).parents[2] / "fixtures" / "published"
@@ -69,7 +70,7 @@ def ask(
 ) -> Requirement:
     if procedure is not None:
         fields["procedure"] = procedure.name
-    return requirement(joint(*parts, **fields), table, procedure, units, accepted)
+    return requirement(joint(*parts, **fields), table, procedure, units, {table.id} if accepted else ())
 
 
 def c(f: float) -> float:
@@ -326,7 +327,7 @@ def test_one_part_not_covered_makes_the_joint_unknown_and_its_procedure_never_lo
 
 
 def test_a_procedure_that_the_site_does_not_have_is_unknown() -> None:
-    asked = requirement(joint(inch("A36", 1.0), procedure="W7"), TABLE, None, "us", True)
+    asked = requirement(joint(inch("A36", 1.0), procedure="W7"), TABLE, None, "us", {TABLE.id})
     assert asked.minimum_c is None
     assert asked.unknown == ("Welding procedure W7 is not among the site's procedures.",)
 

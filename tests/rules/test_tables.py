@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import csv
 import math
+import re
+from dataclasses import fields, is_dataclass, replace
 from importlib import resources
 from pathlib import Path
 
 import pytest
 
+from frostshift_rules.code_table import CodeTable
+from frostshift_rules.house_rules import broken_rules
 from frostshift_rules.steel_names import canonical_steel
-from frostshift_rules.strict import BASES, TableError, read_toml
-from frostshift_rules.tables import CodeTable, broken_rules, code_table_ids, load_code_table, parse_code_table
+from frostshift_rules.strict import BASES, Source, TableError, read_toml
+from frostshift_rules.tables import code_table_ids, load_code_table, parse_code_table
 from frostshift_rules.units import c_from_f
 
 PUBLISHED = Path(__file__).parents[2] / "fixtures" / "published"
@@ -127,7 +131,45 @@ def test_steels_that_need_a_procedure_qualified_by_test_are_in_no_list(table: Co
     assert not table.needs_test("A709-50")
 
 
+def test_bridges_are_what_was_typed_a_second_time() -> None:
+    # AASHTO/AWS D1.5, Table 4.3, from memory: no reference, a guard against slips of typing.
+    typed = [
+        (r["group"], *(number(r[key]) for key in ("over_in", "to_in", "over_mm", "to_mm", "min_f", "min_c")))
+        for r in published("d1_5_table_4_3_from_memory.csv")
+    ]
+    table = load_code_table("aws_d1_5_2015_t4_3")
+    ours = [
+        (row.category, row.band.over_in, row.band.to_in, row.band.over_mm, row.band.to_mm, row.min_f, row.min_c)
+        for row in table.rows
+    ]
+    assert ours == typed
+    assert {row.source.basis for row in table.rows} == {"from memory"}
+
+
+@pytest.mark.parametrize("table_id", ["aws_d1_1_2010_t3_2", "aws_d1_1_2020_t5_8"])
+def test_another_edition_has_the_figures_of_2015_and_is_less_sure(table: CodeTable, table_id: str) -> None:
+    # The table moved: 3.2 through 2010, 3.3 in 2015, 5.8 in 2020; its figures for A to D are not known to have changed.
+    other = load_code_table(table_id)
+    assert [replace(row, source=table.rows[0].source) for row in other.rows] == [
+        replace(row, source=table.rows[0].source) for row in table.rows
+    ]
+    assert [steels.names for steels in other.steels] == [steels.names for steels in table.steels]
+    assert not [row for row in other.rows if row.source.basis == "seen" or "Table 3.3" in row.source.clause]
+    assert other.measuring == table.measuring  # of ISO 13916, whatever the edition
+
+
 # ---------------------------------------------------------------- house rules over every table that ships
+
+
+def sources(value: object) -> list[Source]:
+    """Every source inside a table."""
+    if isinstance(value, Source):
+        return [value]
+    if isinstance(value, tuple):
+        return [source for item in value for source in sources(item)]
+    if is_dataclass(value):
+        return [source for field in fields(value) for source in sources(getattr(value, field.name))]
+    return []
 
 
 @pytest.mark.parametrize("table_id", code_table_ids())
@@ -135,29 +177,18 @@ def test_house_rules_hold(table_id: str) -> None:
     table = load_code_table(table_id)
     assert table.id == table_id
     assert broken_rules(table) == ()
-    sources = [
-        *(row.source for row in table.rows),
-        *(steels.source for steels in table.steels),
-        *(category.source for category in table.categories),
-        *(kind.source for kind in table.electrodes),
-        *(maximum.source for maximum in table.maxima),
-        table.by_test_source,
-        table.cold_steel.source,
-        table.extent.source,
-        table.measuring.source,
-        table.ambient.source,
-        table.wind.source,
-        table.wet,
-    ]
-    assert all(source.clause.strip() and source.basis in BASES for source in sources)
+    assert len(sources(table)) >= len(table.rows) + len(table.steels) + len(table.categories) + len(table.maxima) + 6
+    assert all(source.clause.strip() and source.basis in BASES for source in sources(table))
+    assert all(text.strip() for text in (*table.coverage.checked_against, *table.coverage.left_out))
     assert all(canonical_steel(n.removesuffix("-*")) == n.removesuffix("-*") for s in table.steels for n in s.names)
 
 
 def test_every_code_table_file_can_be_chosen() -> None:
-    # A code table is a file with rows and categories; none may lie there unused.
+    # A code table is a file that states a least air temperature, or another edition of one; none may lie there unused.
     folder = resources.files("frostshift_rules").joinpath("tables")
-    files = [f for f in folder.iterdir() if f.name.endswith(".toml") and "[[category]]" in f.read_text("utf-8")]
-    assert sorted(f.name.removesuffix(".toml") for f in files) == sorted(code_table_ids())
+    texts = {f.name.removesuffix(".toml"): f.read_text("utf-8") for f in folder.iterdir() if f.name.endswith(".toml")}
+    files = [name for name, text in texts.items() if "\n[ambient]" in text or "\nsame_figures_as" in text]
+    assert sorted(files) == sorted(code_table_ids())
 
 
 # ---------------------------------------------------------------- the checker, with bad tables
@@ -212,6 +243,15 @@ BAD = [
     ("no steel at all", '["A529-42"]', '["mild steel"]', "'mild steel' cannot be read"),
     ("a covering in two lists", '["48"]', '["18"]', "covering 18 stands in two lists"),
     ("the maximum the wrong way", "max_c = 230", "max_c = 330", "450 °F and 330 °C are not the same"),
+    ("the floor at the limit", "floor_f = 70", "floor_f = 32", "the floor of 32 °F is not above the limit"),
+    ("cold steel of two minds", "floor_c = 20", "floor_c = 10", "cold steel, floor: 70 °F and 10 °C"),
+    ("air of two minds", "least_c = -20", "least_c = -10", "least air temperature: 0 °F and -10 °C"),
+    ("wind of two minds", "most_kmh = 8", "most_kmh = 18", "wind: 5 mph and 18 km/h"),
+    ("extent of two minds", "least_mm = 75", "least_mm = 57", "extent: 3 in and 57 mm"),
+    ("no room under the maximum", "max_f = 400\nmax_c = 200", "max_f = 300\nmax_c = 149", "is not above its minimum"),
+    ("prequalified and not", '"A572-60",', '"A572-60", "A517-*",', "lists A517-*, which needs a test"),
+    ("no coverage", "[coverage]\n", "[covers]\n", "key 'coverage' is missing"),
+    ("no such method", 'annex_h"', 'annex_k"', "expected one of aws_d1_1_2015_annex_h"),
     ("no TOML", "[[category]]", "[[category", "not readable as TOML"),
 ]
 
@@ -238,6 +278,57 @@ def test_a_closed_last_band_is_refused() -> None:
     )
     with pytest.raises(TableError, match="category A: the last band is not open"):
         parse_code_table(text, "bad.toml")
+
+
+def test_a_stick_table_without_electrodes_is_refused() -> None:
+    text = re.sub(r"\[\[electrodes\]\]\n(?:\S.*\n)+", "", shipped_text())
+    with pytest.raises(TableError, match="no electrodes say which is which"):
+        parse_code_table(text, "bad.toml")
+
+
+def test_rows_and_a_formula_together_or_neither_are_refused() -> None:
+    formula = shipped_text("en_1011_2_2001_method_b")
+    start, end = formula.index("[formula]"), formula.index("[converted_edge]")
+    with pytest.raises(TableError, match="there are rows and a formula"):
+        parse_code_table(f"{shipped_text()}\n{formula[start:end]}", "bad.toml")
+    with pytest.raises(TableError, match="there is neither a row nor a formula"):
+        parse_code_table(formula[:start] + formula[end:], "bad.toml")
+
+
+EDITION = """
+id = "other"
+standard = "S"
+edition = "E"
+title = "T"
+clause = "C"
+same_figures_as = "aws_d1_1_2015_t3_3"
+basis = "second hand"
+[renumbered]
+"5.6" = "9.9"
+[coverage]
+checked_against = []
+left_out = []
+"""
+
+
+def test_an_edition_renumbers_what_it_says_and_nothing_else() -> None:
+    table = parse_code_table(EDITION, "other.toml")
+    assert (table.extent.source.clause, table.extent.source.basis) == ("9.9", "second hand")
+    assert table.rows[0].source.clause == "Table 3.3, category A"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ('"5.6" = "9.9"', '"5.66" = "9.9"', r"no clause of aws_d1_1_2015_t3_3 begins with '5\.66'"),
+        ("aws_d1_1_2015_t3_3", "aws_d1_1_2015_t3_4", "'same_figures_as' is 'aws_d1_1_2015_t3_4', expected one of"),
+        ('basis = "second hand"', 'basis = "sure"', "expected one of seen, second hand"),
+        ('edition = "E"', 'edition = "E"\nrow = 1', "unknown key 'row'"),
+    ],
+)
+def test_a_bad_edition_is_refused(old: str, new: str, said: str) -> None:
+    with pytest.raises(TableError, match=rf"^other\.toml.*{said}"):
+        parse_code_table(EDITION.replace(old, new), "other.toml")
 
 
 def test_an_unknown_table_is_named_with_those_there_are() -> None:

@@ -1,0 +1,91 @@
+"""What the rule tables cover, as a page of Markdown made from their own headers: `rules/README.md`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from frostshift_rules.code_table import CodeTable
+from frostshift_rules.hydrogen_control import HYDROGEN_CONTROLS, load_hydrogen_control
+from frostshift_rules.strict import Basis, Coverage, least_sure
+from frostshift_rules.tables import code_table_ids, load_code_table
+
+_HEAD = """\
+# What the rules cover
+
+Made from the tables' own headers by `frostshift tables --coverage`; a test compares. A figure is `seen` in a copy of
+the standard, `second hand` (read in quotations and reproductions), `from memory`, or `our choice`. Figures that are
+second hand or from memory count for a site only when it has accepted the table: somebody checked it against the site's
+own copy. Whatever stands here, the job's welding procedure and its code go before it.
+"""
+
+
+def coverage_text() -> str:
+    """The page: code, edition, table, basis, what it was checked against, what is left out and why."""
+    sections = [_HEAD]
+    for table_id in code_table_ids():
+        table = load_code_table(table_id)
+        sections.append(_section(table.id, table.name, table.title, table.clause, _bases(table), table.coverage))
+    for control_id in HYDROGEN_CONTROLS:
+        control = load_hydrogen_control(control_id)
+        bases = f"cells {_said(cell.source.basis for cell in control.rows)}"
+        sections.append(
+            _section(
+                control.id,
+                f"{control.standard}:{control.edition}",
+                control.title,
+                control.clause,
+                [bases],
+                control.coverage,
+            )
+        )
+    return "\n".join(sections)
+
+
+def _section(table_id: str, name: str, title: str, clause: str, bases: Iterable[str], coverage: Coverage) -> str:
+    lines = [
+        f"## {name}, {title}",
+        "",
+        f"- Id: `{table_id}`",
+        f"- Clause: {clause}",
+        *(f"- Basis: {basis}" for basis in bases),
+        "- Checked against:",
+        *(f"  - {text}" for text in coverage.checked_against),
+        "- Left out:",
+        *(f"  - {text}" for text in coverage.left_out),
+        "",
+    ]
+    return "\n".join(lines)
+
+
+def _bases(table: CodeTable) -> list[str]:
+    """How sure the figures are, group by group."""
+    if table.formula is not None:
+        formula = table.formula
+        return [
+            f"formula {formula.source.basis}, ranges {formula.ranges_source.basis}, composition limits "
+            f"{formula.limits_source.basis}, weld metal {formula.weld_metal_source.basis}",
+            _around(table),
+        ]
+    groups = []
+    for category in table.categories:
+        figures = least_sure(row.source.basis for row in table.rows_of(category.name))
+        steels = _said(one.source.basis for one in table.steels if one.category == category.name)
+        groups.append(f"{table.group_word} {category.name}: figures {figures}, steels {steels}")
+    return [*groups, _around(table)]
+
+
+def _around(table: CodeTable) -> str:
+    said = [
+        ("cold steel", table.cold_steel.source.basis),
+        *([("maximum", least_sure(one.source.basis for one in table.maxima))] if table.maxima else []),
+        ("extent", table.extent.source.basis),
+        (f"measuring ({table.measuring.standard})", table.measuring.source.basis),
+        ("least air temperature", table.ambient.source.basis),
+        ("wind", table.wind.source.basis),
+        ("wet surfaces", table.wet.basis),
+    ]
+    return ", ".join(f"{what} {basis}" for what, basis in said)
+
+
+def _said(bases: Iterable[Basis]) -> str:
+    return " and ".join(dict.fromkeys(bases))

@@ -1,0 +1,117 @@
+"""Figures that are asked of a joint, what there is no figure for, and how they are said."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import lru_cache
+from typing import Final, Literal, TypeVar
+
+from frostshift_rules.job import CodeUnits
+from frostshift_rules.strict import Basis
+from frostshift_rules.units import f_from_c
+
+System = Literal["us", "si"]
+"""One of the two unit systems of a code."""
+
+T = TypeVar("T")
+
+SURE: Final[frozenset[Basis]] = frozenset({"seen", "our choice"})
+"""What needs no acceptance by the site: figures read in the standard, and choices of our own above it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """One figure that was asked for, and by whom.
+
+    Attributes:
+        what: `row`, `formula`, `hydrogen_control`, `procedure` or `cold_steel`.
+        minimum_c: [°C].
+        table_id: rule table; empty for a procedure.
+        row: which row, for people: `category B, over 38 thru 65 mm`.
+        clause: of the standard.
+        basis: how sure our figure is.
+        note: how it came about, one sentence.
+    """
+
+    what: str
+    minimum_c: float
+    table_id: str
+    row: str
+    clause: str
+    basis: Basis
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Why the table gives no figure.
+
+    `procedure_settles`: the table does not cover the case, so that the welding procedure's own minimum is the answer.
+    False where steel, process or electrode is missing or cannot be read: nobody can tell that a procedure covers such a
+    joint, qualified by test or not, and it could lie below the table unseen.
+    `out_of_range`: a stated value lies outside what the method covers.
+    """
+
+    text: str
+    procedure_settles: bool
+    out_of_range: bool = False
+
+
+NO_STEEL: Final = Gap("The steel is not stated.", False)
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """One figure for one part.
+
+    `group` is the category it comes from, empty for a formula; `cold_mark`: the footnote on cold steel is printed
+    beside it; `relied`: nothing in it still needs the site's acceptance.
+    """
+
+    ask: Ask
+    group: str
+    cold_mark: bool
+    relied: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What one way to a minimum says of a joint: the figure of each part, what it gives no figure for, and why."""
+
+    figures: tuple[Figure, ...] = ()
+    gaps: tuple[Gap, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    def and_also(self, other: Answer) -> Answer:
+        """Both answers, nothing said twice."""
+        return Answer(once(self.figures + other.figures), once(self.gaps + other.gaps), once(self.notes + other.notes))
+
+
+def once(values: Iterable[T]) -> tuple[T, ...]:
+    """The values in their order, each once."""
+    return tuple(dict.fromkeys(values))
+
+
+def systems(units: CodeUnits) -> tuple[System, ...]:
+    """The unit systems a job's code is worked out in."""
+    return ("us", "si") if units == "either" else (units,)
+
+
+def temperature_text(c: float, units: CodeUnits) -> str:
+    """A temperature for people, in the units of the job's code."""
+    in_f, in_c = f"{f_from_c(c):.0f} °F", f"{c:.0f} °C"
+    return {"us": in_f, "si": in_c, "either": f"{in_c} ({in_f})"}[units]
+
+
+@lru_cache(maxsize=1024)
+def inches_text(inch: float) -> str:
+    """A length in inches as it is said, such as `1-1/2`; decimals where it is no sixteenth."""
+    sixteenths = Fraction(inch) * 16
+    if sixteenths.denominator != 1:
+        return f"{inch:.3f}"
+    whole, rest = divmod(Fraction(inch), 1)
+    if not rest:
+        return str(whole)
+    return f"{whole}-{rest}" if whole else str(rest)
