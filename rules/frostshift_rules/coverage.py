@@ -5,7 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from frostshift_rules.code_table import CodeTable
+from frostshift_rules.electrodes import electrode_table
 from frostshift_rules.hydrogen_control import HYDROGEN_CONTROLS, load_hydrogen_control
+from frostshift_rules.operations import operations
+from frostshift_rules.people import people_table
 from frostshift_rules.strict import Basis, Coverage, least_sure
 from frostshift_rules.tables import code_table_ids, load_code_table
 
@@ -16,6 +19,19 @@ Made from the tables' own headers by `frostshift tables --coverage`; a test comp
 the standard, `second hand` (read in quotations and reproductions), `from memory`, or `our choice`. Figures that are
 second hand or from memory count for a site only when it has accepted the table: somebody checked it against the site's
 own copy. Whatever stands here, the job's welding procedure and its code go before it.
+"""
+
+_TAIL = """\
+## Codes that are not here
+
+The job's welding procedure gives the minimum under these; enter it with the site.
+
+- AWS D1.1/D1.1M:2025: not seen.
+- AWS D1.8/D1.8M (seismic supplement), its lower wind limit and its maximum included: not sure enough.
+- AASHTO/AWS D1.5, fracture-critical members: their tables were not obtainable.
+- CSA W59: no copy of its table was found.
+- AS/NZS 1554.1: its method goes by charts that cannot be put into figures.
+- EN 1011-2 method A, JIS and the method by CEN: charts.
 """
 
 
@@ -38,6 +54,45 @@ def coverage_text() -> str:
                 control.coverage,
             )
         )
+    exposure, special, cold_people = electrode_table(), operations(), people_table()
+    sections.append(
+        _section(
+            "electrodes",
+            exposure.name,
+            exposure.title,
+            "5.3.2 and Table 5.1",
+            [
+                f"hours {_said(row.column_a.source.basis for row in exposure.rows)}, storage {exposure.oven.source.basis}"
+            ],
+            exposure.coverage,
+        )
+    )
+    cuts = [cut.source for cut in special.cuts]
+    around = [special.tacks.source, special.repairs.source, *cuts, special.studs.source]
+    sections.append(
+        _section(
+            "operations",
+            "Several standards",
+            "tacks, repairs, access holes, studs, torch, layers, crayons",
+            "each figure names its own",
+            [_said(source.basis for source in around)],
+            special.coverage,
+        )
+    )
+    sections.append(
+        _section(
+            "people",
+            "US National Weather Service and a warm-up schedule",
+            "wind chill, frostbite, work and warm-up of crews; never for steel",
+            "each figure names its own",
+            [
+                f"wind chill {cold_people.wind_chill_source.basis}, frostbite {cold_people.frostbite_source.basis}, "
+                f"schedule {_said(row.source.basis for row in cold_people.schedule.rows)}"
+            ],
+            cold_people.coverage,
+        )
+    )
+    sections.append(_TAIL)
     return "\n".join(sections)
 
 

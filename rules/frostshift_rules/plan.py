@@ -7,7 +7,7 @@
     heat call over the joint's window  `calls`
     heat plan and light-up             `heat_plan`; the window then begins at light-up and is judged again
     weather state of the window        `stops`
-    totals of each shift               `totals`
+    totals of each shift, its people   `totals`
 """
 
 from __future__ import annotations
@@ -23,13 +23,14 @@ import numpy as np
 
 from frostshift_rules import heat_plan, preheat, stops, surroundings
 from frostshift_rules.calls import Ints, Judged, Sides, heat_call, judge, least_in_windows, windows
+from frostshift_rules.code_table import CodeTable
 from frostshift_rules.job import Joint, Reading, Site
 from frostshift_rules.outlook import Outlook, between, outlook
+from frostshift_rules.people import Outdoors
 from frostshift_rules.preheat import Requirement
 from frostshift_rules.shifts import ShiftSpan, holding, spans
 from frostshift_rules.stops import WeatherState
 from frostshift_rules.surroundings import Floats, Hours
-from frostshift_rules.tables import CodeTable
 from frostshift_rules.totals import shift_totals
 from frostshift_rules.workload import (
     Freshness,
@@ -77,10 +78,10 @@ def make_plan(
     hours = weather.hours
     warnings = _WEATHER_WARNINGS[weather.freshness]
     if hours is None or len(hours) == 0 or weather.freshness in ("unusable", "none") or not joints:
-        planned = [_without_weather(job, number, weather) for number in range(len(joints))]
+        planned, outdoors = [_without_weather(job, number, weather) for number in range(len(joints))], None
     else:
         field = outlook(site, joints, weather, hours, readings, resting)
-        planned = _with_weather(job, field)
+        planned, outdoors = _with_weather(job, field), Outdoors(hours.start_utc, field.air.cold_c[0], hours.wind_10m_ms)
         if field.left_out:
             warnings += (HEATED_READING.format(marks=", ".join(field.left_out)),)
     planned.sort(key=_by_light_up)
@@ -93,7 +94,7 @@ def make_plan(
         freshness=weather.freshness,
         forecast_end_utc=hours.time_utc(len(hours) - 1) if hours is not None and len(hours) else None,
         joints=tuple(planned),
-        shifts=shift_totals(planned, job.calendar, site),
+        shifts=shift_totals(planned, job.calendar, site, outdoors, now_utc),
         outside_shifts=sum(plan.shift_key is None for plan in planned),
         warnings=warnings,
         attribution=weather.attribution,
@@ -130,11 +131,11 @@ class _Job:
 
 def _requirements(joints: Sequence[Joint], site: Site, table: CodeTable) -> list[Requirement]:
     """The requirement of each joint; like joints are looked up once."""
-    accepted = any(acceptance.table_id == table.id for acceptance in site.acceptances)
+    accepted = frozenset(acceptance.table_id for acceptance in site.acceptances)
     known: dict[tuple[object, ...], Requirement] = {}
     found = []
     for joint in joints:
-        key = (joint.parts, joint.process, joint.electrode, joint.hydrogen_ml, joint.procedure)
+        key = preheat.deciding_values(joint)
         if key not in known:
             procedure = site.procedure(joint.procedure)
             known[key] = preheat.requirement(joint, table, procedure, site.code_units, accepted)

@@ -35,7 +35,7 @@ from frostshift_rules.rows import (
     thickest,
     thickness_notes,
 )
-from frostshift_rules.units import c_from_f, in_from_mm, mm_from_in
+from frostshift_rules.units import c_from_f, mm_from_in
 
 __all__ = ["Ask", "System", "inches_text", "read_electrode", "systems", "temperature_text"]
 
@@ -236,6 +236,10 @@ def _by_code(joint: Joint, table: CodeTable, units: CodeUnits, accepted: Collect
     else:
         answer = row_answer(joint, table, units, accepted)
     answer = answer.and_also(hydrogen_control_answer(joint, table, units, accepted))
+    if table.fracture_critical is not None and not joint.fracture_critical:
+        where = table.fracture_critical.clause
+        said = f"Taken as no fracture-critical member ({where}); such a one needs its procedure's minimum."
+        answer = answer.and_also(Answer(notes=(said,)))
     if joint.fracture_critical:
         where = f" ({table.fracture_critical.clause})" if table.fracture_critical else ""
         answer = answer.and_also(
@@ -370,16 +374,3 @@ def measuring_distance_mm(thickness_mm: float, table: CodeTable) -> float:
     if thickness_mm > rule.thin_to_mm:
         return rule.thick_at_mm
     return min(rule.thicknesses * thickness_mm, rule.thin_at_most_mm)
-
-
-def measuring_note(thickness_mm: float, table: CodeTable, units: CodeUnits) -> str:
-    """Where and when to measure, one sentence for people."""
-    distance_mm = measuring_distance_mm(thickness_mm, table)
-    distance = f"{in_from_mm(distance_mm):.1f} in" if units == "us" else f"{distance_mm:.0f} mm"
-    if thickness_mm > table.measuring.thin_to_mm:
-        distance = f"at least {distance}"
-    return (
-        f"Measure {distance} from the groove edge, on the face away from the heat; on the heated face only after the "
-        f"heat has been off for {soak_minutes(thickness_mm, table):.0f} min "
-        f"({table.measuring.standard}, {table.measuring.source.clause})."
-    )

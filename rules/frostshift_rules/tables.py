@@ -57,6 +57,8 @@ CODE_TABLES: Final = (
 
 def _steel_names(section: Section) -> frozenset[str]:
     names = section.texts("names")
+    if not names:
+        raise TableError(f"{section.where}: 'names' is empty")
     for name in names:
         try:
             spelling = canonical_steel(name.removesuffix("-*"))

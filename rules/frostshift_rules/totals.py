@@ -14,6 +14,7 @@ from typing import get_args
 
 from frostshift_rules import gas
 from frostshift_rules.job import HeatSource, Site
+from frostshift_rules.people import Outdoors, PeopleCold, people_over
 from frostshift_rules.shifts import ShiftSpan
 from frostshift_rules.stops import WeatherState
 from frostshift_rules.workload import FuelTotal, HeatCall, JointPlan, Range, ShiftTotal
@@ -21,14 +22,19 @@ from frostshift_rules.workload import FuelTotal, HeatCall, JointPlan, Range, Shi
 NONE = Range(0.0, 0.0, 0.0)
 
 
-def shift_totals(joints: Sequence[JointPlan], shifts: Sequence[ShiftSpan], site: Site) -> tuple[ShiftTotal, ...]:
-    """One total a shift, in the order of `shifts`."""
+def shift_totals(
+    joints: Sequence[JointPlan], shifts: Sequence[ShiftSpan], site: Site, outdoors: Outdoors | None, now_utc: datetime
+) -> tuple[ShiftTotal, ...]:
+    """One total a shift, in the order of `shifts`; `outdoors` is what its people stand in, None without a forecast."""
     by_shift: defaultdict[str, list[JointPlan]] = defaultdict(list)
     for joint in joints:
         if joint.shift_key is not None:
             by_shift[joint.shift_key].append(joint)
     burnings = [burning for joint in joints if (burning := burning_of(joint)) is not None]
-    return tuple(_total(shift, by_shift[shift.key], burnings, site) for shift in shifts)
+    return tuple(
+        _total(shift, of_shift, burnings, site, _people(shift, outdoors, site, now_utc) if of_shift else None)
+        for shift, of_shift in ((shift, by_shift[shift.key]) for shift in shifts)
+    )
 
 
 def counted(joint: JointPlan, amount: Range | None) -> Range:
@@ -53,7 +59,16 @@ def without_amount(joint: JointPlan) -> bool:
     return joint.heat is None or joint.heat.minutes is None
 
 
-def _total(shift: ShiftSpan, joints: list[JointPlan], burnings: Sequence[Burning], site: Site) -> ShiftTotal:
+def _people(shift: ShiftSpan, outdoors: Outdoors | None, site: Site, now_utc: datetime) -> PeopleCold | None:
+    """The cold in what is left of the shift; None where it is over."""
+    if shift.end_utc <= now_utc:
+        return None
+    return people_over(outdoors, max(shift.start_utc, now_utc), shift.end_utc, site.code_units)
+
+
+def _total(
+    shift: ShiftSpan, joints: list[JointPlan], burnings: Sequence[Burning], site: Site, people: PeopleCold | None
+) -> ShiftTotal:
     calls = Counter(joint.call for joint in joints)
     states = Counter(joint.weather_state for joint in joints)
     lit = [joint.heat.light_up_utc for joint in joints if joint.heat and joint.heat.light_up_utc]
@@ -79,6 +94,7 @@ def _total(shift: ShiftSpan, joints: list[JointPlan], burnings: Sequence[Burning
         fuels=_fuels(joints, site.heat_sources),
         unknown=sum(without_amount(joint) or joint.call == "unknown" for joint in joints),
         notes=_notes(joints, near, at_once, shift, site),
+        people=people,
     )
 
 

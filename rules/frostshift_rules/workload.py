@@ -7,6 +7,7 @@ from datetime import date, datetime
 from typing import Literal
 
 from frostshift_rules.job import Joint, Site
+from frostshift_rules.people import PeopleCold
 from frostshift_rules.preheat import Requirement
 from frostshift_rules.stops import Reason
 from frostshift_rules.stops import WeatherState as WeatherState
@@ -226,6 +227,8 @@ class ShiftTotal:
         fuels: by heat source.
         unknown: joints of the shift that are unknown or have no time.
         notes: what people must be told: light-up before the shift, more torches than there are, and so on.
+        people: how cold what is left of the shift is for its crew; None where it is over or has no joint, and in plans
+            stored before there was one.
     """
 
     key: str
@@ -244,6 +247,7 @@ class ShiftTotal:
     fuels: tuple[FuelTotal, ...]
     unknown: int
     notes: tuple[str, ...]
+    people: PeopleCold | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -127,6 +127,11 @@ def test_a_fracture_critical_member_asks_for_its_procedure(table: CodeTable) -> 
     )
 
 
+def test_a_bridge_joint_that_says_nothing_is_said_to_be_taken_as_not_fracture_critical() -> None:
+    assert any("no fracture-critical member" in note for note in ask(inch("A709-50W", 1.0), table=BRIDGES).notes)
+    assert not any("fracture" in note for note in ask(inch("A709-50W", 1.0)).notes)
+
+
 def test_quenched_and_tempered_bridge_steel_has_its_maximum() -> None:
     # From memory: 400 °F through 1-1/2 in, 450 °F above.
     assert ask(inch("A709-HPS70W", 1.25), table=BRIDGES).maximum_c == pytest.approx(c(400))

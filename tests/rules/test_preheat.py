@@ -24,7 +24,6 @@ from frostshift_rules.preheat import (
     extent_mm,
     inches_text,
     measuring_distance_mm,
-    measuring_note,
     minimum_at,
     read_electrode,
     requirement,
@@ -497,14 +496,6 @@ def test_wait_of_iso_13916(thickness_mm: float, minutes: float) -> None:
 def test_where_iso_13916_measures(thickness_mm: float, distance_mm: float) -> None:
     # ISO 13916:2025: 4 t, at most 50 mm, up to 50 mm thick; 75 mm above.
     assert measuring_distance_mm(thickness_mm, TABLE) == distance_mm
-
-
-def test_the_measuring_note_names_place_wait_and_standard() -> None:
-    note = measuring_note(100.0, TABLE, "si")
-    assert "at least 75 mm" in note
-    assert "8 min" in note
-    assert "ISO 13916:2025" in note
-    assert "2.0 in" in measuring_note(30.0, TABLE, "us")
 
 
 # ---------------------------------------------------------------- electrodes and words

@@ -240,6 +240,7 @@ BAD = [
     ("a steel twice", '"A53-B", "A106-B", "A131-A",', '"A53-B", "A53-B", "A106-B", "A131-A",', "'A53-B' stands twice"),
     ("a steel in two lists of one category", '["A529-42"]', '["A36"]', "category A lists A36 twice"),
     ("a steel spelt another way", '["A529-42"]', '["A529 Gr 42"]', "has to be spelt 'A529-42'"),
+    ("an empty list of steels", '["A529-42"]', "[]", "'names' is empty"),
     ("no steel at all", '["A529-42"]', '["mild steel"]', "'mild steel' cannot be read"),
     ("a covering in two lists", '["48"]', '["18"]', "covering 18 stands in two lists"),
     ("the maximum the wrong way", "max_c = 230", "max_c = 330", "450 °F and 330 °C are not the same"),

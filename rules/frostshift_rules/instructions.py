@@ -1,0 +1,396 @@
+"""What the tool asks of a joint, topic by topic, in short sentences for the people who weld it.
+
+Everything is said in the units of the job's code. Where the minimum is unknown no sentence makes one up: it says so and
+sends to the welding procedure. Least temperatures are rounded up and highest ones down.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Final, Literal, get_args
+
+from frostshift_rules.code_table import CodeTable
+from frostshift_rules.electrodes import ExposureLimit, electrode_table, exposure_limit
+from frostshift_rules.figures import Ask, inches_text
+from frostshift_rules.job import CodeUnits, Joint
+from frostshift_rules.operations import (
+    CutKind,
+    Layers,
+    access_hole,
+    estimated_layers,
+    is_quenched_and_tempered,
+    least_text,
+    most_text,
+    operations,
+    torch_ceiling,
+)
+from frostshift_rules.preheat import Requirement, measuring_distance_mm, soak_minutes
+from frostshift_rules.stops import HIGH_WIND_MS, ambient_limit_c, wind_limit_ms
+from frostshift_rules.strict import Source
+from frostshift_rules.units import in_from_mm, mph_from_ms
+
+Topic = Literal[
+    "method",
+    "minimum",
+    "between_passes",
+    "maximum",
+    "extent",
+    "where_when",
+    "with",
+    "tacks",
+    "electrodes",
+    "stops",
+    "access_holes",
+    "repairs",
+    "cautions",
+]
+
+TOPICS: Final[tuple[Topic, ...]] = get_args(Topic)
+"""In the order in which they are said."""
+
+MOST_CAUTIONS: Final = 3
+"""So many of a joint's own cautions are said: a longer list is not read (our choice)."""
+UNEQUAL: Final = 1.5
+"""Parts whose thicknesses differ by this factor warm through so unequally that it is worth saying (our choice)."""
+
+_ADVICE: Final = "Common practice, no source"
+_REMEMBERED: Final = "Common practice; from memory"
+_WAYS: Final = {
+    "formula": "By the formula",
+    "hydrogen_control": "By hydrogen control",
+    "procedure": "By the job's own value",
+    "cold_steel": "By the cold-steel rule",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Instruction:
+    """One thing that is asked of a joint.
+
+    Attributes:
+        topic: one of `TOPICS`; `cautions` may come more than once.
+        text: one or two sentences.
+        source: clause and basis, or that there is none; empty where the sentence says only what the schedule says.
+    """
+
+    topic: Topic
+    text: str
+    source: str
+
+
+def instructions(joint: Joint, asked: Requirement, table: CodeTable, units: CodeUnits) -> tuple[Instruction, ...]:
+    """What is asked of a joint, topic by topic in the order of `TOPICS`.
+
+    Args:
+        joint: the joint.
+        asked: what table and procedure ask of it.
+        table: the code table of the job.
+        units: unit system of the job's code; everything is said in it.
+
+    Returns:
+        One instruction a topic; `access_holes` only where a part is thick enough, `cautions` up to three.
+    """
+    return (
+        _method(asked, table),
+        _minimum(asked, table, units),
+        _between_passes(joint, asked, units),
+        _maximum(joint, asked, table, units),
+        _extent(asked, table, units),
+        _where_when(joint, table, units),
+        _with(asked, units),
+        _tacks(joint, asked, units),
+        _electrodes(joint, units),
+        _stops(joint, table, units),
+        *_access_holes(joint, units),
+        _repairs(units),
+        *_cautions(joint, table, units)[:MOST_CAUTIONS],
+    )
+
+
+# ---------------------------------------------------------------- words
+
+
+def _source(source: Source, standard: str = "") -> str:
+    clause = f"{standard}, {source.clause}" if standard else source.clause
+    return f"{clause}; {source.basis}"
+
+
+def _sources(sources: Iterable[Source]) -> str:
+    """Several sources, each once and each a sentence."""
+    return ". ".join(dict.fromkeys(_upper(_source(source)) for source in sources))
+
+
+def _ask_source(ask: Ask) -> str:
+    """Where a figure stands; one of the job's own stands with the job."""
+    return ask.row if ask.what == "procedure" else f"{ask.clause}; {ask.basis}"
+
+
+def _upper(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _sentence(text: str) -> str:
+    tidy = _upper(text.strip())
+    return tidy if tidy.endswith((".", "!", "?")) else f"{tidy}."
+
+
+def _length(mm: float, units: CodeUnits) -> str:
+    """A length in the units of the job's code; inches as they are said where they are a sixteenth."""
+    inch = in_from_mm(mm)
+    sixteenths = round(inch * 16)
+    exact = abs(inch * 16 - sixteenths) < 0.016
+    in_us = f"{inches_text(sixteenths / 16)} in" if exact else f"{inch:.2f} in"
+    in_si = f"{round(mm, 1):g} mm"
+    return {"us": in_us, "si": in_si, "either": f"{in_si} ({in_us})"}[units]
+
+
+def _least_length(mm: float, units: CodeUnits) -> str:
+    """A least length, rounded up to a sixteenth of an inch or a whole mm."""
+    in_us = f"{inches_text(math.ceil(in_from_mm(mm) * 16 - 1e-6) / 16)} in"
+    in_si = f"{math.ceil(mm - 1e-6)} mm"
+    return {"us": in_us, "si": in_si, "either": f"{in_si} ({in_us})"}[units]
+
+
+def _most_speed(ms: float, units: CodeUnits) -> str:
+    """A highest wind, rounded down to a tenth."""
+    in_us, in_si = (f"{math.floor(value * 10 + 1e-6) / 10:g}" for value in (mph_from_ms(ms), ms * 3.6))
+    return {"us": f"{in_us} mph", "si": f"{in_si} km/h", "either": f"{in_si} km/h ({in_us} mph)"}[units]
+
+
+def _printed(f: str, c: str, units: CodeUnits) -> str:
+    """A temperature that no code compares, as it is printed for each unit system."""
+    return {"us": f"{f} °F", "si": f"{c} °C", "either": f"{c} °C ({f} °F)"}[units]
+
+
+def _plural(count: int, word: str) -> str:
+    return f"{count} {word}" if count == 1 else f"{count} {word}{'es' if word.endswith('s') else 's'}"
+
+
+def _is_settled(asked: Requirement) -> bool:
+    """Whether the minimum may be told as one: known, and on nothing that the site has still to accept."""
+    return asked.minimum_c is not None and not asked.not_accepted
+
+
+def _least(asked: Requirement, units: CodeUnits) -> str:
+    """The minimum in words; only where it is known."""
+    assert asked.minimum_c is not None
+    return least_text(asked.minimum_c, units)
+
+
+def _where_cold(asked: Requirement, units: CodeUnits) -> str:
+    """What the cold-steel rule adds to a known minimum, as the end of a sentence; empty where it adds nothing."""
+    if asked.minimum_c is None or asked.cold_floor_c <= asked.minimum_c:
+        return ""
+    floor, below = least_text(asked.cold_floor_c, units), least_text(asked.cold_below_c, units)
+    return f"; {floor} where the steel was below {below} before heating"
+
+
+# ---------------------------------------------------------------- the figure
+
+
+def _method(asked: Requirement, table: CodeTable) -> Instruction:
+    if asked.minimum_c is None or not asked.asks:
+        return Instruction("method", f"Nothing in {table.name} settles this joint: ask the welding procedure.", "")
+    first = asked.asks[0]
+    hint = " Only a hint until the site has accepted these figures." if asked.not_accepted else ""
+    if first.what == "row":
+        text = f"By {table.name}, {first.row}. {first.note}"
+    else:
+        text = f"{_WAYS.get(first.what, _upper(first.what.replace('_', ' ')))}: {first.row}. {first.note}"
+    return Instruction("method", f"{_sentence(text)}{hint}", _ask_source(first))
+
+
+def _minimum(asked: Requirement, table: CodeTable, units: CodeUnits) -> Instruction:
+    if asked.minimum_c is None:
+        reasons = " ".join(_sentence(reason) for reason in asked.unknown)
+        return Instruction("minimum", f"Unknown: ask the welding procedure. {reasons}".strip(), "")
+    source = _ask_source(asked.asks[0]) if asked.asks else ""
+    if asked.cold_floor_c > asked.minimum_c:
+        cold = table.cold_steel.source
+        reach = "" if asked.literal_cold else ", over this figure too: our choice"
+        source = f"{source}. Cold steel: {_source(cold)}{reach}".removeprefix(". ")
+    if asked.not_accepted:
+        text = f"Unknown until the site has accepted the figures. As a hint, at least {_least(asked, units)}"
+    else:
+        text = f"Before the arc at least {_least(asked, units)} in all of the zone that has to be warm"
+    text = f"{text}{_where_cold(asked, units)}."
+    return Instruction("minimum", text, source)
+
+
+def _between_passes(joint: Joint, asked: Requirement, units: CodeUnits) -> Instruction:
+    least, cold = "the minimum of the welding procedure", ""
+    if _is_settled(asked):
+        least, cold = _least(asked, units), _where_cold(asked, units)
+    most = "" if asked.maximum_c is None else f", at most {most_text(asked.maximum_c, units)}"
+    layers = estimated_layers(joint, units)
+    text = f"Check before each pass: at least {least}{most}{cold}. {_passes(layers, units)}"
+    source = "" if layers is None or layers.source is None else f"Thickest layer: {_source(layers.source)}"
+    return Instruction("between_passes", text, source)
+
+
+def _passes(layers: Layers | None, units: CodeUnits) -> str:
+    if layers is None:
+        return "The number of passes is not known."
+    if layers.from_thickness_mm is None or layers.layer_mm is None:
+        return f"{_plural(layers.count, 'pass')}, as the schedule states."
+    thickness, layer = _length(layers.from_thickness_mm, units), _length(layers.layer_mm, units)
+    return f"At least about {_plural(layers.count, 'layer')}, an estimate: {thickness} thick, {layer} a layer at most."
+
+
+def _maximum(joint: Joint, asked: Requirement, table: CodeTable, units: CodeUnits) -> Instruction:
+    if asked.maximum_c is None:
+        whose = "has to be asked for" if joint.procedure is None else "holds where it states one"
+        return Instruction("maximum", f"{table.name} states none here; the welding procedure's {whose}.", "")
+    text = f"Never above {most_text(asked.maximum_c, units)}, before welding and between passes."
+    return Instruction("maximum", text, asked.maximum_source)
+
+
+def _extent(asked: Requirement, table: CodeTable, units: CodeUnits) -> Instruction:
+    text = f"{_least_length(asked.extent_mm, units)} on every side of the weld and through the whole thickness."
+    return Instruction("extent", text, _source(table.extent.source, table.name))
+
+
+# ---------------------------------------------------------------- measuring
+
+
+def _where_when(joint: Joint, table: CodeTable, units: CodeUnits) -> Instruction:
+    thickest_mm = max(part.thickness_mm for part in joint.parts)
+    distance_mm = measuring_distance_mm(thickest_mm, table)
+    distance = {"us": f"{in_from_mm(distance_mm):.1f} in", "si": f"{distance_mm:.0f} mm"}
+    distance["either"] = f"{distance['si']} ({distance['us']})"
+    at_least = "at least " if thickest_mm > table.measuring.thin_to_mm else ""
+    wait = math.ceil(soak_minutes(thickest_mm, table) - 1e-6)
+    text = (
+        f"Before welding {at_least}{distance[units]} from the groove edge on the face away from the heat; on the "
+        f"heated face only after the heat has been off for {wait} min. Between passes on the weld or right beside it, "
+        "just before the next one."
+    )
+    return Instruction("where_when", text, _source(table.measuring.source, table.measuring.standard))
+
+
+def _with(asked: Requirement, units: CodeUnits) -> Instruction:
+    crayon = operations().crayon
+    if asked.minimum_c is None or asked.not_accepted:
+        tools = "A contact thermometer, or a crayon of the procedure's minimum"
+    elif asked.minimum_c < crayon.least_c:
+        coldest = _printed(f"{crayon.least_f:g}", f"{crayon.least_c:g}", units)
+        tools = f"A contact thermometer: no crayon is rated below about {coldest}"
+    else:
+        tools = f"A contact thermometer, or a crayon of {_least(asked, units)}"
+    if asked.maximum_c is not None:
+        tools += f"; a crayon of {most_text(asked.maximum_c, units)} that must not melt"
+    text = (
+        f"{tools}. A crayon is good to about {crayon.good_to_percent:g} %; mark beside the joint, never in the groove. "
+        "Infrared reads far too low on bright metal and is no use with a flame in view."
+    )
+    return Instruction("with", text, _upper(_source(crayon.source)))
+
+
+# ---------------------------------------------------------------- around the weld
+
+
+def _tacks(joint: Joint, asked: Requirement, units: CodeUnits) -> Instruction:
+    tacks = operations().tacks
+    least = f": at least {_least(asked, units)}{_where_cold(asked, units)}" if _is_settled(asked) else ""
+    text = f"Tacks and temporary attachments need the same as the weld{least}."
+    if joint.process == tacks.remelted_by:
+        text += f" Without it only a single-pass tack that continuous {tacks.remelted_by} later remelts."
+    return Instruction("tacks", text, _source(tacks.source))
+
+
+def _electrodes(joint: Joint, units: CodeUnits) -> Instruction:
+    if joint.process is None:
+        return Instruction("electrodes", "Unknown: the process is not stated.", "")
+    if joint.process != "SMAW":
+        text = f"No clock: {joint.process} uses no stick electrodes. Keep the filler dry, as its maker says."
+        return Instruction("electrodes", text, _ADVICE)
+    if joint.electrode is None:
+        return Instruction("electrodes", "Unknown: the electrode's classification is not stated.", "")
+    try:
+        limit = exposure_limit(joint.electrode)
+    except ValueError as error:
+        return Instruction("electrodes", _sentence(f"Unknown: {error}"), "")
+    if limit is None:
+        return Instruction("electrodes", f"No clock: {joint.electrode} is no low-hydrogen electrode.", "")
+    return _exposure(joint.electrode, limit, units)
+
+
+def _exposure(electrode: str, limit: ExposureLimit, units: CodeUnits) -> Instruction:
+    table = electrode_table()
+    if limit.most_h is None or limit.source is None:
+        text = f"The clock runs, for how long is unknown. {limit.note} Wet ones are scrap."
+        return Instruction("electrodes", text, _source(table.wet, table.name))
+    bake = table.bake(limit.specification)
+    heat = _printed(f"{bake.from_f:g} to {bake.to_f:g}", f"{bake.from_c:g} to {bake.to_c:g}", units)
+    baking = f"{bake.hours:g} h at {heat}"
+    times = "once" if table.rebakes == 1 else f"{table.rebakes} times"
+    oven = _printed(f"{table.oven.least_f:g}", f"{table.oven.least_c:g}", units)
+    text = (
+        f"The clock runs: {electrode} at most {limit.most_h:g} h out of the oven of at least {oven}; back sooner, it "
+        f"stays there at least {table.back_in_oven.hours:g} h. Out longer: baked at least {baking}, {times} and no "
+        "more; wet ones are scrap."
+    )
+    sources = f"{_source(limit.source, table.name)}. Storage and baking: {_source(bake.source)}"
+    return Instruction("electrodes", f"{text} {limit.note}".strip(), sources)
+
+
+def _stops(joint: Joint, table: CodeTable, units: CodeUnits) -> Instruction:
+    least = least_text(ambient_limit_c(table, units), units)
+    limit = _most_speed(wind_limit_ms(table, units), units)
+    if joint.process is None:
+        wind, source = f"wind there above {limit} with {', '.join(sorted(table.wind.processes))}", table.wind.source
+    elif joint.process in table.wind.processes:
+        wind, source = f"wind there above {limit}", table.wind.source
+    else:
+        high = _most_speed(HIGH_WIND_MS, units)
+        wind, source = f"high wind (no figure for {joint.process}; here from {high}, our choice)", table.wet
+    text = (
+        f"No arc: air at the weld below {least}; {wind}; wet or frosted steel, rain or snow on it. "
+        "Warm steel lifts none of these."
+    )
+    return Instruction("stops", text, _sources((table.ambient.source, source, table.wet)))
+
+
+def _access_holes(joint: Joint, units: CodeUnits) -> tuple[Instruction, ...]:
+    """A joint does not say what its parts are cut from, so that the lowest trigger counts: that of a built-up web."""
+    thickest_mm = max(part.thickness_mm for part in joint.parts)
+    kinds: tuple[CutKind, ...] = ("built_up_web", "flange")
+    holes = [hole for kind in kinds if (hole := access_hole(thickest_mm, kind, units)) is not None]
+    if not holes:
+        return ()
+    least = least_text(max(hole.minimum_c for hole in holes), units)
+    text = (
+        f"At least {least} before an access hole or cope is cut by flame in the {_length(thickest_mm, units)} part, as "
+        f"asked of {' and '.join(hole.what for hole in holes)}. Then grind the cut and test it (MT or PT)."
+    )
+    return (Instruction("access_holes", text, _sources(hole.source for hole in holes)),)
+
+
+def _repairs(units: CodeUnits) -> Instruction:
+    repairs = operations().repairs
+    more = _printed(f"{repairs.often_added_df:g}", f"{repairs.often_added_k:g}", units)
+    text = f"At least the minimum of the joint; many procedures add {more}."
+    return Instruction("repairs", text, _upper(_source(repairs.source)))
+
+
+def _cautions(joint: Joint, table: CodeTable, units: CodeUnits) -> tuple[Instruction, ...]:
+    """The joint's own cautions, those that matter most first."""
+    found: list[Instruction] = []
+    if joint.fracture_critical:
+        text = "Fracture-critical: only its welding procedure gives the figures. Ask the engineer before any repair."
+        found.append(Instruction("cautions", text, _REMEMBERED))
+    most_c, source = torch_ceiling(joint, table, units)
+    ceiling = f"Never above {most_text(most_c, units)} at any spot under the torch: keep the flame moving."
+    treated = sorted({part.steel for part in joint.parts if part.steel and is_quenched_and_tempered(part.steel, table)})
+    if treated:
+        ceiling = f"{', '.join(treated)} is quenched and tempered: too hot is as wrong as too cold. {ceiling}"
+    found.append(Instruction("cautions", ceiling, _source(source)))
+    text = "After a break, steel below the minimum: heat the whole joint again before the next arc."
+    found.append(Instruction("cautions", text, _upper(_source(operations().after_break))))
+    thicknesses = [part.thickness_mm for part in joint.parts]
+    if max(thicknesses) >= UNEQUAL * min(thicknesses):
+        text = f"Measure every part: that of {_length(max(thicknesses), units)} is warm last."
+        found.append(Instruction("cautions", text, _ADVICE))
+    return tuple(found)
