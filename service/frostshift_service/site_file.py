@@ -2,11 +2,15 @@
 
 Strict: a key we do not know, a missing one or a value outside its limits is an error that names place, key and limit,
 and nothing is taken in. Temperatures, lengths and so on carry their unit in the key (`_c`, `_mm`).
+
+Rule tables that the site brings itself stand beside the site file, one file each, and are read as strictly as those
+that ship.
 """
 
 from __future__ import annotations
 
 import re
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, fields
 from datetime import date, time
 from typing import Final, cast, get_args
@@ -14,21 +18,26 @@ from zoneinfo import ZoneInfo, available_timezones
 
 from frostshift_rules.gas import default_share
 from frostshift_rules.job import (
+    PROCESSES,
     Acceptance,
     Choices,
     CodeUnits,
     FuelName,
     HeatSource,
     Procedure,
+    Process,
     Shift,
     Site,
     Terrain,
 )
+from frostshift_rules.steel_names import canonical_steel
 from frostshift_rules.strict import OutOfRange, Section, TableError, read_toml
-from frostshift_rules.tables import code_table_ids
+from frostshift_rules.tables import OwnTable, acceptable_ids, code_table_ids, load_code_table
 from frostshift_service.store.records import FEED_NAMES, SHOW_UNITS, FeedName, ShowUnits
 
 MAX_BYTES: Final = 200_000
+"""Of the site file, and of each own table beside it."""
+MAX_OWN_TABLES: Final = 20
 
 CHOICE_LIMITS: Final[dict[str, tuple[float, float]]] = {
     "slip_hours": (0.0, 24.0),
@@ -47,12 +56,23 @@ CHOICE_LIMITS: Final[dict[str, tuple[float, float]]] = {
 }
 """What a choice may be; the narrow side of a doubt is bounded so that a typing slip cannot take it away."""
 
+PROCEDURE_MINIMUM_C: Final = (-20.0, 400.0)
+PROCEDURE_MAXIMUM_C: Final = (20.0, 600.0)
+PROCEDURE_MM: Final = (0.0, 1000.0)
+"""What a welding procedure may state, in a site file and in a list of procedures [°C, °C, mm]."""
+
+_OWN_NAME: Final = re.compile(r"[a-z0-9][a-z0-9_-]{0,59}\.toml")
+_EVERY_GRADE: Final = "-*"
+_EN_STEEL: Final = re.compile(r"S[0-9]")
 _LOW: Final = "coldest air of the last two nights [°C]: where the steel starts while nothing else is known"
 _TEMPLATE_HEAD: Final = """\
 # Invented figures: put your own in the place of every one. A line that begins with # is not read.
 # Temperatures are in °C (the key ends in _c), whatever the pages show.
 """
 _TEMPLATE_ALTITUDE: Final = "# altitude_m = 440.0  # above the sea; take the # away and put your own\n"
+_TEMPLATE_OWN: Final = """\
+# own_tables = ["our_table.toml"]  # rule tables that you bring yourself, beside this file; then: table = "our_table"
+"""
 _TEMPLATE_PROCEDURES: Final = """
 # A welding procedure of the job, named in the schedule's column "procedure"; one such block for each.
 # [[procedure]]
@@ -60,6 +80,10 @@ _TEMPLATE_PROCEDURES: Final = """
 # minimum_c = 110.0
 # maximum_c = 230.0
 # qualified_by_test = false  # true: its minimum replaces the table's row, also where it is lower
+# steels = ["A572-50", "A588-*"]  # what it covers, -* every grade; without the key every steel
+# from_mm = 20.0  # thickest part, both ends included; without the key no limit
+# to_mm = 60.0
+# process = "SMAW"  # without the key every process
 """
 
 
@@ -76,26 +100,71 @@ class SiteFile:
     feed: FeedName | None
 
 
-def read_site(data: bytes, name: str) -> SiteFile:
-    """The site in a TOML file.
+def covered_steel(text: str) -> str:
+    """The canonical designation of a steel that a procedure covers, or of every grade of one such as `A588-*`.
 
     Raises:
-        SiteFileError: the file cannot be used; says where and why.
+        ValueError: it cannot be read; the message is for people.
     """
-    if len(data) > MAX_BYTES:
-        raise SiteFileError(f"{name}: {len(data)} bytes, at most {MAX_BYTES} are read")
+    name = text.strip()
+    if not name.endswith(_EVERY_GRADE):
+        return canonical_steel(name)
+    specification = canonical_steel(name.removesuffix(_EVERY_GRADE))
+    if "-" in specification:
+        raise ValueError(f"steel {text!r} has a grade before -*; write {specification.split('-')[0]}-* or the grade")
+    if _EN_STEEL.match(specification):
+        raise ValueError(f"steel {text!r}: -* is for specifications with grades such as A588-*; name the EN steel")
+    return specification + _EVERY_GRADE
+
+
+def read_site(data: bytes, name: str, read_beside: Callable[[str], bytes] | None = None) -> SiteFile:
+    """The site in a TOML file.
+
+    Args:
+        data: the file's bytes.
+        name: of the file, for errors.
+        read_beside: bytes of a file beside it, by its name; None: nothing can be read there, own tables are refused.
+
+    Raises:
+        SiteFileError: the file, or an own table beside it, cannot be used; says where and why.
+    """
     try:
-        return _site_file(read_toml(data.decode("utf-8-sig"), name))
-    except UnicodeDecodeError as error:
-        raise SiteFileError(
-            f"{name}: byte {error.start + 1} is not UTF-8; a site file is plain text, as `frostshift site template` "
-            "writes it"
-        ) from error
+        return _site_file(read_toml(_text_of(data, name, "a site file"), name), read_beside)
     except TableError as error:
         raise SiteFileError(str(error)) from error
 
 
-def _site_file(top: Section) -> SiteFile:
+def _text_of(data: bytes, name: str, what: str) -> str:
+    if len(data) > MAX_BYTES:
+        raise TableError(f"{name}: {len(data)} bytes, at most {MAX_BYTES} are read")
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise TableError(
+            f"{name}: byte {error.start + 1} is not UTF-8; {what} is plain text, as `frostshift site template` writes "
+            "the site's"
+        ) from error
+
+
+def own_table_name(table_id: str) -> str:
+    """Name of the file of an own table."""
+    return f"{table_id}.toml"
+
+
+def check_own_table(table: OwnTable) -> None:
+    """Refuse an own table that may not be used: it has the id of one that ships, or its text breaks a rule.
+
+    Raises:
+        TableError: names the file, and place and key in it.
+    """
+    if table.id in acceptable_ids():
+        raise TableError(
+            f"{own_table_name(table.id)}: {table.id!r} is a table that ships; give yours another file name and 'id'"
+        )
+    load_code_table(table.id, (table,))
+
+
+def _site_file(top: Section, read_beside: Callable[[str], bytes] | None) -> SiteFile:
     site_id, zone = top.text("id"), top.text("zone")
     if not re.fullmatch(r"[a-z0-9]+(-[a-z0-9]+)*", site_id) or len(site_id) > 40:
         raise TableError(
@@ -106,6 +175,8 @@ def _site_file(top: Section) -> SiteFile:
     feed = top.optional_text("feed")
     if feed is not None and feed not in FEED_NAMES:
         raise TableError(f"{top.where}: 'feed' is {feed!r}, expected one of {', '.join(FEED_NAMES)}, or no such key")
+    own_tables = _own_tables(top, read_beside)
+    table_ids = (*code_table_ids(), *(table.id for table in own_tables))
     sources = tuple(_source(section) for section in top.sections("heat_source")) if top.has("heat_source") else ()
     site = Site(
         id=site_id,
@@ -114,15 +185,18 @@ def _site_file(top: Section) -> SiteFile:
         longitude=top.number("longitude", -180.0, 180.0),
         altitude_m=top.optional_number("altitude_m", -500.0, 9000.0),
         zone=ZoneInfo(zone).key,
-        table_id=top.choice("table", code_table_ids()),
+        table_id=top.choice("table", table_ids),
         code_units=cast(CodeUnits, top.choice("code_units", get_args(CodeUnits))),
         shifts=tuple(_shift(section) for section in top.sections("shift")),
         heat_sources=sources,
         procedures=tuple(_procedure(s) for s in top.sections("procedure")) if top.has("procedure") else (),
-        acceptances=tuple(_acceptance(s) for s in top.sections("acceptance")) if top.has("acceptance") else (),
+        acceptances=tuple(_acceptance(s, acceptable_ids(own_tables)) for s in top.sections("acceptance"))
+        if top.has("acceptance")
+        else (),
         last_nights_low_c=top.optional_number("last_nights_low_c", -60.0, 50.0),
         terrain=cast(Terrain, top.choice("terrain", get_args(Terrain))) if top.has("terrain") else "open",
         choices=_choices(top.section("choices")) if top.has("choices") else Choices(),
+        own_tables=own_tables,
     )
     for what, names in (
         ("shift", [s.name for s in site.shifts]),
@@ -136,6 +210,27 @@ def _site_file(top: Section) -> SiteFile:
     show_units = cast(ShowUnits, top.choice("show_units", SHOW_UNITS))
     top.done()
     return SiteFile(site, show_units, feed)
+
+
+def _own_tables(top: Section, read_beside: Callable[[str], bytes] | None) -> tuple[OwnTable, ...]:
+    names = top.texts("own_tables") if top.has("own_tables") else ()
+    if len(names) > MAX_OWN_TABLES:
+        raise TableError(f"{top.where}: 'own_tables' names {len(names)} files, at most {MAX_OWN_TABLES} are read")
+    tables = []
+    for name in names:
+        if not _OWN_NAME.fullmatch(name):
+            raise TableError(
+                f"{top.where}: 'own_tables' has {name!r}, expected the name of a file beside the site file, without "
+                "a folder: lower-case letters, digits, _ and -, ending in .toml"
+            )
+        if names.count(name) > 1:
+            raise TableError(f"{top.where}: 'own_tables' has {name!r} twice")
+        if read_beside is None:
+            raise TableError(f"{top.where}: 'own_tables' names files, and beside this file none can be read")
+        table = OwnTable(name.removesuffix(".toml"), _text_of(read_beside(name), name, "a rule table"))
+        check_own_table(table)
+        tables.append(table)
+    return tuple(tables)
 
 
 def _shift(section: Section) -> Shift:
@@ -198,21 +293,42 @@ def _source(section: Section) -> HeatSource:
 def _procedure(section: Section) -> Procedure:
     procedure = Procedure(
         name=section.text("name"),
-        minimum_c=section.optional_number("minimum_c", -20.0, 400.0),
-        maximum_c=section.optional_number("maximum_c", 20.0, 600.0),
+        minimum_c=section.optional_number("minimum_c", *PROCEDURE_MINIMUM_C),
+        maximum_c=section.optional_number("maximum_c", *PROCEDURE_MAXIMUM_C),
         qualified_by_test=section.flag("qualified_by_test") if section.has("qualified_by_test") else False,
+        steels=_covered_steels(section),
+        from_mm=section.optional_number("from_mm", *PROCEDURE_MM),
+        to_mm=section.optional_number("to_mm", *PROCEDURE_MM),
+        process=cast(Process, section.choice("process", PROCESSES)) if section.has("process") else None,
     )
     low, high = procedure.minimum_c, procedure.maximum_c
     if low is not None and high is not None and low >= high:
         raise TableError(f"{section.where}: minimum_c {low:g} is not below maximum_c {high:g}")
+    thin, thick = procedure.from_mm, procedure.to_mm
+    if thin is not None and thick is not None and thin > thick:
+        raise TableError(f"{section.where}: from_mm {thin:g} is above to_mm {thick:g}")
     section.done()
     return procedure
 
 
-def _acceptance(section: Section) -> Acceptance:
-    acceptance = Acceptance(
-        section.choice("table", code_table_ids()), section.text("accepted_by"), section.day("accepted_on")
-    )
+def _covered_steels(section: Section) -> tuple[str, ...]:
+    if not section.has("steels"):
+        return ()
+    typed = section.texts("steels")
+    if not typed:
+        raise TableError(f"{section.where}: 'steels' is empty; leave the key out for every steel")
+    try:
+        steels = tuple(covered_steel(name) for name in typed)
+    except ValueError as error:
+        raise TableError(f"{section.where}: 'steels': {error}") from error
+    twice = sorted({steel for steel in steels if steels.count(steel) > 1})
+    if twice:
+        raise TableError(f"{section.where}: 'steels' has {twice[0]!r} twice")
+    return steels
+
+
+def _acceptance(section: Section, table_ids: tuple[str, ...]) -> Acceptance:
+    acceptance = Acceptance(section.choice("table", table_ids), section.text("accepted_by"), section.day("accepted_on"))
     section.done()
     return acceptance
 
@@ -228,7 +344,7 @@ def _choices(section: Section) -> Choices:
 
 
 def write_site(file: SiteFile) -> str:
-    """The site as TOML that `read_site` takes; choices that are at their default are left out."""
+    """The site as TOML that `read_site` takes, with its own tables beside it; choices at their default are left out."""
     site = file.site
     rows = [
         f"id = {_text(site.id)}",
@@ -237,6 +353,7 @@ def write_site(file: SiteFile) -> str:
         f"longitude = {site.longitude!r}",
         *([f"altitude_m = {site.altitude_m!r}"] if site.altitude_m is not None else []),
         f"zone = {_text(site.zone)}",
+        *([f"own_tables = {_texts(own_table_name(t.id) for t in site.own_tables)}"] if site.own_tables else []),
         f"table = {_text(site.table_id)}",
         f'code_units = "{site.code_units}"  # {" | ".join(get_args(CodeUnits))}',
         f'show_units = "{file.show_units}"  # {" | ".join(SHOW_UNITS)}',
@@ -276,6 +393,10 @@ def write_site(file: SiteFile) -> str:
             *([f"minimum_c = {procedure.minimum_c!r}"] if procedure.minimum_c is not None else []),
             *([f"maximum_c = {procedure.maximum_c!r}"] if procedure.maximum_c is not None else []),
             f"qualified_by_test = {str(procedure.qualified_by_test).lower()}",
+            *([f"steels = {_texts(procedure.steels)}"] if procedure.steels else []),
+            *([f"from_mm = {procedure.from_mm!r}"] if procedure.from_mm is not None else []),
+            *([f"to_mm = {procedure.to_mm!r}"] if procedure.to_mm is not None else []),
+            *([f'process = "{procedure.process}"'] if procedure.process else []),
         ]
     for acceptance in site.acceptances:
         rows += [
@@ -298,9 +419,10 @@ def write_site(file: SiteFile) -> str:
 def template(today: date) -> str:
     """A site file to start from, with an invented site."""
     site = _template_site(today)
-    return (
-        _TEMPLATE_HEAD + write_site(site).replace("zone = ", f"{_TEMPLATE_ALTITUDE}zone = ", 1) + _TEMPLATE_PROCEDURES
-    )
+    written = write_site(site)
+    for key, line in (("zone", _TEMPLATE_ALTITUDE), ("table", _TEMPLATE_OWN)):
+        written = written.replace(f"\n{key} = ", f"\n{line}{key} = ", 1)
+    return _TEMPLATE_HEAD + written + _TEMPLATE_PROCEDURES
 
 
 def _template_site(today: date) -> SiteFile:
@@ -318,6 +440,11 @@ def _template_site(today: date) -> SiteFile:
         last_nights_low_c=-10.0,
     )
     return SiteFile(site, "us", None)
+
+
+def _texts(values: Iterable[str]) -> str:
+    """A TOML list of strings."""
+    return f"[{', '.join(_text(value) for value in values)}]"
 
 
 def _text(value: str) -> str:

@@ -17,7 +17,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from frostshift_service.schedule_file import cells
+from frostshift_rules.composition import ELEMENTS, Composition, Element
+from frostshift_service.schedule_file import cells, writers
 
 REGISTRY: pint.UnitRegistry = pint.UnitRegistry()
 CHICAGO = ZoneInfo("America/Chicago")
@@ -45,6 +46,110 @@ def test_feet_and_inches(typed: str, inch: float) -> None:
 )  # fmt: skip
 def test_metric_lengths_keep_no_inches(typed: str, mm: float) -> None:
     assert cells.read_length(typed) == cells.Length(mm)
+
+
+@pytest.mark.parametrize(
+    ("typed", "shares"),
+    [
+        ("C 0.18 Mn 1.40 Si 0.25", Composition(c=0.18, mn=1.4, si=0.25)),
+        ("Si 0.25 C 0.18 Mn 1.40", Composition(c=0.18, mn=1.4, si=0.25)),
+        ("C=0.18%, Mn=1.4%; Si=0.25%", Composition(c=0.18, mn=1.4, si=0.25)),
+        ("c .18 MN 1.4 % , sI: 0.25", Composition(c=0.18, mn=1.4, si=0.25)),
+        ("C0.18 Mn1.4", Composition(c=0.18, mn=1.4)),
+        ("C 0.18,Mn 1.4", Composition(c=0.18, mn=1.4)),
+        ("C 0", Composition(c=0.0)),
+        ("Mn 5", Composition(mn=5.0)),
+        ("B 0.0005", Composition(b=0.0005)),
+        (
+            "C .1 Si .2 Mn .3 Cu .4 Ni .5 Cr .6 Mo .7 V .8 Nb .9 Ti .01 B .02",
+            Composition(0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.01, 0.02),
+        ),
+    ],
+)
+def test_compositions(typed: str, shares: Composition) -> None:
+    assert cells.composition(typed) == shares
+
+
+@pytest.mark.parametrize(
+    ("typed", "message"),
+    [
+        ("C 0.18 P 0.02", "has 'P', which is no element that is read: C, Si, Mn, Cu, Ni, Cr, Mo, V, Nb, Ti, B"),
+        ("C 0.18 Carbon 0.2", "has 'Carbon', which is no element"),
+        ("C 0.18 c 0.2", "'C 0.18 c 0.2' has C twice"),
+        ("C 5.01", "'C 5.01' has C 5.01 %, outside 0 % to 5 %"),
+        ("C 0.18 Mn 140", "has Mn 140 %, outside 0 % to 5 %"),
+        ("C -0.1", "has C -0.1 %, outside 0 % to 5 %"),
+        ("C 0,18", "'C 0,18' has a comma; write decimals with a point"),
+        ("C <0.05", "'C <0.05' cannot be read at 'C <0.05'; write C 0.18 Mn 1.40 Si 0.25"),
+        ("0.18 C", "cannot be read at '0.18 C'"),
+        ("C 0.18Mn 1.4", "cannot be read at 'C 0.18Mn 1.4'"),
+        ("C 0.18 0.20", "cannot be read at '0.20'"),
+        ("C 0.18.1", "cannot be read at 'C 0.18.1'"),
+        ("C", "cannot be read at 'C'"),
+        ("C 0.18 Mn", "cannot be read at 'Mn'"),
+        ("C 1e-1", "cannot be read at 'C 1e-1'"),
+        ("C 0.18;; Mn 1.4", "cannot be read at '; Mn 1.4'"),
+        ("C ٣", "cannot be read at 'C ٣'"),
+        ("low carbon", "cannot be read at 'low carbon'"),
+    ],
+)
+def test_what_is_no_composition_says_so(typed: str, message: str) -> None:
+    with pytest.raises(cells.CellProblem) as caught:
+        cells.composition(typed)
+    assert message in caught.value.message
+
+
+@given(
+    st.dictionaries(st.sampled_from(ELEMENTS), st.integers(0, 50_000).map(lambda n: n / 10_000), min_size=1),
+    st.sampled_from([" ", ", ", ";", " ; "]),
+    st.sampled_from([" ", "=", " = ", ": "]),
+    st.sampled_from(["", "%", " %"]),
+)
+def test_a_composition_is_what_was_typed_whatever_stands_between(
+    shares: dict[Element, float], between: str, equals: str, percent: str
+) -> None:
+    typed = between.join(f"{element}{equals}{share:.4f}{percent}" for element, share in shares.items())
+    found = cells.composition(typed)
+    assert {element: found.percent(element) for element in ELEMENTS} == {
+        element: shares.get(element) for element in ELEMENTS
+    }
+    assert cells.composition(writers.composition(found)) == found
+
+
+def test_heat_input() -> None:
+    assert cells.heat_input_kj_mm("1.5 kJ/mm") == 1.5
+    assert cells.heat_input_kj_mm("1.5kj / MM") == 1.5
+    typed = cells.heat_input_kj_mm("40 kJ/in")
+    assert typed == pytest.approx(REGISTRY.Quantity(40.0, "kJ/inch").to("kJ/mm").magnitude, rel=1e-12)
+    assert cells.heat_input_kj_mm("40 kJ/inch") == cells.heat_input_kj_mm("40 kJ/in.") == typed
+    assert (cells.heat_input_kj_mm("0.1 kJ/mm"), cells.heat_input_kj_mm("10 kJ/mm")) == (0.1, 10.0)
+
+
+@pytest.mark.parametrize(
+    ("typed", "message"),
+    [
+        ("1.5", "'1.5' has no unit; write 1.5 kJ/mm or 40 kJ/in"),
+        ("0.09 kJ/mm", "is 0.09 kJ/mm, outside 0.1 kJ/mm to 10 kJ/mm"),
+        ("10.1 kJ/mm", "is 10.1 kJ/mm, outside 0.1 kJ/mm to 10 kJ/mm"),
+        ("2 kJ/in", "is 0.07874 kJ/mm, outside"),
+        ("300 kJ/in", "is 11.81 kJ/mm, outside"),
+        ("-1 kJ/mm", "is -1 kJ/mm, outside"),
+        ("1,5 kJ/mm", "has a comma"),
+        ("1500 J/mm", "is not a heat input; write 1.5 kJ/mm or 40 kJ/in"),
+        ("15 kJ", "is not a heat input"),
+    ],
+)
+def test_what_is_no_heat_input_says_so(typed: str, message: str) -> None:
+    with pytest.raises(cells.CellProblem) as caught:
+        cells.heat_input_kj_mm(typed)
+    assert message in caught.value.message
+
+
+def test_restraint() -> None:
+    assert [cells.restraint(word) for word in ("low", "Medium", "HIGH")] == ["low", "medium", "high"]
+    with pytest.raises(cells.CellProblem, match="'some' is not one of: low, medium, high") as caught:
+        cells.restraint("some")
+    assert caught.value.limit == "low | medium | high"
 
 
 @pytest.mark.parametrize(

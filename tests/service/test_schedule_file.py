@@ -17,6 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from openpyxl.utils.datetime import CALENDAR_MAC_1904
 
+from frostshift_rules.composition import ELEMENTS, Composition
 from frostshift_rules.job import HeatSource, Joint, Part, Procedure, Shelter, Shift, Site
 from frostshift_service import schedule_file
 from frostshift_service.schedule_file import COLUMNS, ScheduleFile, cells, workbook
@@ -144,6 +145,35 @@ def test_the_messy_file_says_the_same_in_other_spellings() -> None:
     assert [part.steel for part in third.parts] == ["A709-HPS70W", "A992"]
 
 
+def test_what_methods_by_composition_ask_for() -> None:
+    found = read((FIXTURES / "composition.csv").read_bytes())
+    assert found.errors == ()
+    assert found.warnings == ()
+    first, second, third = (one.joint for one in found.joints)
+    assert (first.heat_input_kj_mm, first.restraint, first.passes) == (1.5, "medium", 6)
+    assert first.weld_metal == Composition(c=0.08, si=0.4, mn=1.2)
+    assert [part.composition for part in first.parts] == [
+        Composition(c=0.18, si=0.25, mn=1.4, cu=0.2, ni=0.1, cr=0.05, mo=0.02),
+        Composition(c=0.16, si=0.25, mn=1.4, v=0.005, b=0.0005),
+    ]
+    assert second.heat_input_kj_mm == pytest.approx(40 / 25.4)
+    assert (second.restraint, second.passes, second.fracture_critical) == ("high", 12, True)
+    assert [part.composition for part in second.parts] == [None, None]
+    assert (third.heat_input_kj_mm, third.restraint, third.weld_metal, third.passes) == (None, None, None, None)
+    assert third.fracture_critical is False
+
+
+def test_what_was_never_asked_for_is_no_default_on_the_sheet() -> None:
+    """Only methods that go by composition ask for these; else every sheet would list them on every line."""
+    (one,) = read(csv_of(GOOD)).joints
+    quiet = {column.name for column in COLUMNS if not column.listed}
+    assert quiet == {"heat_input", "restraint", "weld_metal", "passes", "fracture_critical"} | {
+        f"composition_{n}" for n in range(1, 5)
+    }
+    assert not quiet & set(one.defaults)
+    assert {column.default for column in COLUMNS if column.name in quiet} == {"not stated", "estimated in layers", "no"}
+
+
 def test_the_hopeless_file_lists_every_error_by_row_and_gives_no_joint() -> None:
     found = read((FIXTURES / "hopeless.csv").read_bytes())
     expected = [
@@ -244,6 +274,13 @@ def test_procedure_and_heat_source_are_matched_with_the_site() -> None:
     )
 
 
+def test_of_two_names_that_differ_by_capitals_the_one_typed_is_meant() -> None:
+    site = replace(SITE, procedures=(Procedure("P-a"), Procedure("P-A")))
+    for typed in ("P-a", "P-A"):
+        found = schedule_file.read_schedule(csv_of(GOOD | {"procedure": typed}), "s.csv", site, NOW)
+        assert found.joints[0].joint.procedure == typed
+
+
 def test_starts_outside_shifts_long_past_and_far_ahead_are_imported_with_a_warning() -> None:
     found = read(
         csv_of(
@@ -327,6 +364,9 @@ def test_all_missing_columns_are_named_at_once() -> None:
         ("Thickness 2 (mm)", "thickness_2_(mm) in row 1: unknown column; is thickness_2 meant?"),
         ("thickness2", "thickness2 in row 1: unknown column; is thickness_2 meant?"),
         ("thickness_5", "thickness_5 in row 1: unknown column; parts are numbered 1 to 4"),
+        ("composition_5", "composition_5 in row 1: unknown column; parts are numbered 1 to 4"),
+        ("compositon_1", "compositon_1 in row 1: unknown column; is composition_1 meant?"),
+        ("Heat Input (kJ/mm)", "heat_input_(kj/mm) in row 1: unknown column; is heat_input meant?"),
         ("exposures", "exposures in row 1: unknown column; is exposure meant?"),
         ("Weld-Length", "weld_length in row 1: the column is in the header twice"),
     ],
@@ -355,6 +395,16 @@ def test_a_cell_under_no_column_is_an_error() -> None:
         ({"sides_1": "3"}, "sides_1 in row 2: '3' is not one of: 1, 2"),
         ({"kind_1": "pipe"}, "kind_1 in row 2: 'pipe' is not one of: plate, flange with web, touching, tube"),
         ({"height": "-1 m"}, "height in row 2: '-1 m' is -1 m, outside 0 mm to 600 m"),
+        ({"composition_2": "C 0.2"}, "thickness_2 in row 2: is empty, but composition_2 of part 2 is filled"),
+        ({"composition_1": "C 0.2 S 0.02"}, "composition_1 in row 2: 'C 0.2 S 0.02' has 'S', which is no element"),
+        ({"weld_metal": "C 0.2 C 0.1"}, "weld_metal in row 2: 'C 0.2 C 0.1' has C twice"),
+        ({"heat_input": "1.5"}, "heat_input in row 2: '1.5' has no unit; write 1.5 kJ/mm or 40 kJ/in"),
+        ({"heat_input": "11 kJ/mm"}, "heat_input in row 2: '11 kJ/mm' is 11 kJ/mm, outside 0.1 kJ/mm to 10 kJ/mm"),
+        ({"restraint": "normal"}, "restraint in row 2: 'normal' is not one of: low, medium, high"),
+        ({"passes": "0"}, "passes in row 2: '0' is outside 1 to 500"),
+        ({"passes": "501"}, "passes in row 2: '501' is outside 1 to 500"),
+        ({"passes": "2.5"}, "passes in row 2: '2.5' is not a whole number from 1 to 500"),
+        ({"fracture_critical": "FCM"}, "fracture_critical in row 2: 'FCM' is not one of: yes, no"),
         ({"shelter_air": "500 F"}, "shelter_air in row 2: '500 F' is 260 °C, outside -60 °C to 50 °C"),
     ],
 )
@@ -529,8 +579,13 @@ _LENGTHS = _typed(
         st.integers(1, 30).map(lambda feet: f"{feet} ft"),
     )
 )
+_COMPOSITIONS = st.none() | st.dictionaries(
+    st.sampled_from([element.lower() for element in ELEMENTS]),
+    st.integers(0, 50_000).map(lambda n: n / 1e4),
+    min_size=1,
+).map(lambda shares: Composition(**shares))
 _PARTS = st.builds(
-    lambda steel, typed, kind, reach, sides: Part(steel, typed.mm, typed.inch, kind, reach, sides),
+    lambda steel, typed, kind, reach, sides, shares: Part(steel, typed.mm, typed.inch, kind, reach, sides, shares),
     st.sampled_from([None, "A572-50", "A709-HPS70W", "S355J2+N"]),
     st.one_of(_SIXTEENTHS.map(lambda n: f"{n} in"), st.integers(10, 3000).map(lambda n: f"{n / 10} mm")).map(
         cells.read_length
@@ -538,6 +593,7 @@ _PARTS = st.builds(
     st.sampled_from(["plate", "flange_with_web", "touching", "tube"]),
     st.none() | _LENGTHS,
     st.sampled_from([1, 2]),
+    _COMPOSITIONS,
 )
 _SHELTERS = st.builds(
     Shelter,
@@ -568,6 +624,13 @@ _JOINTS = st.builds(
     heat_source=st.sampled_from([None, "P1", "=T9"]),
     heated_length_mm=st.none() | _LENGTHS,
     both_faces=st.booleans(),
+    heat_input_kj_mm=st.none()
+    | st.floats(0.1, 10.0)
+    | st.integers(3, 254).map(lambda n: cells.heat_input_kj_mm(f"{n} kJ/in")),
+    restraint=st.sampled_from([None, "low", "medium", "high"]),
+    weld_metal=_COMPOSITIONS,
+    passes=st.none() | st.integers(1, 500),
+    fracture_critical=st.booleans(),
 )
 
 

@@ -1,25 +1,32 @@
 """A site's settings as a file: what is written reads back, and every wrong value is named with its key and limit."""
 
 import re
-from dataclasses import fields
+from collections.abc import Callable
+from dataclasses import fields, replace
 from datetime import date, time
+from importlib import resources
 from zoneinfo import available_timezones
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from frostshift_rules.gas import burn
-from frostshift_rules.job import Acceptance, Choices, HeatSource, Procedure, Shift, Site
+from frostshift_rules.job import PROCESSES, Acceptance, Choices, HeatSource, Procedure, Shift, Site
 from frostshift_rules.strict import OutOfRange
-from frostshift_rules.tables import code_table_ids
+from frostshift_rules.tables import OwnTable, acceptable_ids, code_table_ids
 from frostshift_service import demo
 from frostshift_service.clock import utc_now
 from frostshift_service.site_file import (
     CHOICE_LIMITS,
     MAX_BYTES,
+    MAX_OWN_TABLES,
+    PROCEDURE_MAXIMUM_C,
+    PROCEDURE_MINIMUM_C,
+    PROCEDURE_MM,
     SiteFile,
     SiteFileError,
+    own_table_name,
     read_site,
     template,
     write_site,
@@ -27,6 +34,23 @@ from frostshift_service.site_file import (
 from frostshift_service.store.records import FEED_NAMES, SHOW_UNITS
 
 TEMPLATE = template(date(2026, 11, 25))
+SHIPPED = resources.files("frostshift_rules").joinpath("tables", "aws_d1_1_2015_t3_3.toml").read_text(encoding="utf-8")
+
+
+def own_table(table_id: str, change: tuple[str, str] | None = None) -> OwnTable:
+    """A table of a site's own: a shipped one under another id, with one change."""
+    text, count = re.subn(r"(?m)^id = .*$", f'id = "{table_id}"', SHIPPED)
+    assert count == 1
+    if change is not None:
+        assert change[0] in text
+        text = text.replace(*change, 1)
+    return OwnTable(table_id, text)
+
+
+def beside(*tables: OwnTable) -> Callable[[str], bytes]:
+    """Reads the files of own tables."""
+    files = {own_table_name(table.id): table.text.encode() for table in tables}
+    return files.__getitem__
 
 
 def between(low: float, high: float) -> st.SearchStrategy[float]:
@@ -68,10 +92,31 @@ def sources(draw: st.DrawFn) -> HeatSource:
 
 @st.composite
 def procedures(draw: st.DrawFn) -> Procedure:
-    low, high = draw(optional(-20.0, 400.0)), draw(optional(20.0, 600.0))
+    low, high = draw(optional(*PROCEDURE_MINIMUM_C)), draw(optional(*PROCEDURE_MAXIMUM_C))
     if low is not None and high is not None and low >= high:
         high = None
-    return Procedure(draw(NAMES), low, high, draw(st.booleans()))
+    thin, thick = draw(optional(*PROCEDURE_MM)), draw(optional(*PROCEDURE_MM))
+    if thin is not None and thick is not None and thin > thick:
+        thin, thick = thick, thin
+    steels = draw(st.lists(st.sampled_from(["A36", "A572-50", "A588-*", "S355J2+N", "API5L-*"]), unique=True))
+    process = draw(st.none() | st.sampled_from(PROCESSES))
+    return Procedure(draw(NAMES), low, high, draw(st.booleans()), tuple(steels), thin, thick, process)
+
+
+OWN = tuple(own_table(name) for name in ("ours", "2-theirs", "bridge_2020"))
+OWN_IDS = st.lists(st.sampled_from(OWN), max_size=3, unique_by=lambda table: table.id).map(tuple)
+
+
+def with_own(site: Site, own: tuple[OwnTable, ...], pick: int) -> Site:
+    """The site with own tables, one of which it may use and have accepted."""
+    ids = (*code_table_ids(), *(table.id for table in own))
+    chosen = ids[pick % len(ids)]
+    return replace(
+        site,
+        own_tables=own,
+        table_id=chosen,
+        acceptances=tuple(replace(accepted, table_id=chosen) for accepted in site.acceptances),
+    )
 
 
 SITES = st.builds(
@@ -95,12 +140,13 @@ SITES = st.builds(
     terrain=st.sampled_from(["open", "suburban", "city"]),
     choices=st.builds(Choices, **{name: between(*limits) for name, limits in CHOICE_LIMITS.items()}),
 )
-FILES = st.builds(SiteFile, SITES, st.sampled_from(SHOW_UNITS), st.none() | st.sampled_from(FEED_NAMES))
+OWN_SITES = st.builds(with_own, SITES, OWN_IDS, st.integers(0, 20))
+FILES = st.builds(SiteFile, OWN_SITES, st.sampled_from(SHOW_UNITS), st.none() | st.sampled_from(FEED_NAMES))
 
 
 @given(FILES)
 def test_what_is_written_reads_back(file: SiteFile) -> None:
-    assert read_site(write_site(file).encode(), "site.toml") == file
+    assert read_site(write_site(file).encode(), "site.toml", beside(*file.site.own_tables)) == file
 
 
 def test_the_demo_and_the_template_read_back() -> None:
@@ -187,7 +233,20 @@ def test_a_wrong_value_is_refused_with_its_key_and_limit(key: str, value: str, s
         ('[[procedure]]\nname = "P"\nmaximum_c = 19\n', "'maximum_c' is 19, outside 20 to 600"),
         ('[[procedure]]\nname = "P"\nminimum_c = 100\nmaximum_c = 100\n', "minimum_c 100 is not below maximum_c 100"),
         ('[[procedure]]\nname = "P"\nqualified_by_test = "yes"\n', "'qualified_by_test' is 'yes', expected bool"),
-        ('[[procedure]]\nname = "P"\nmin = 1\n', "procedure 1: unknown key 'min'"),
+        ('[[procedure]]\nname = "P"\nmin = 1\n', "procedure 1: unknown key 'min'; known keys are from_mm, maximum_c, "),
+        ('[[procedure]]\nname = "P"\nsteels = "A36"\n', "procedure 1: 'steels' is 'A36', expected list"),
+        ('[[procedure]]\nname = "P"\nsteels = []\n', "'steels' is empty; leave the key out for every steel"),
+        ('[[procedure]]\nname = "P"\nsteels = ["glass"]\n', "procedure 1: 'steels': steel 'glass' cannot be read"),
+        ('[[procedure]]\nname = "P"\nsteels = ["A572-50-*"]\n', "write A572-* or the grade"),
+        ('[[procedure]]\nname = "P"\nsteels = ["S355-*"]\n', "name the EN steel"),
+        ('[[procedure]]\nname = "P"\nsteels = ["A36", "a 36"]\n', "procedure 1: 'steels' has 'A36' twice"),
+        ('[[procedure]]\nname = "P"\nfrom_mm = -1\n', "procedure 1: 'from_mm' is -1, outside 0 to 1000"),
+        ('[[procedure]]\nname = "P"\nto_mm = 1001\n', "procedure 1: 'to_mm' is 1001, outside 0 to 1000"),
+        ('[[procedure]]\nname = "P"\nfrom_mm = 40\nto_mm = 39.9\n', "procedure 1: from_mm 40 is above to_mm 39.9"),
+        (
+            '[[procedure]]\nname = "P"\nprocess = "TIG"\n',
+            "procedure 1: 'process' is 'TIG', expected one of SMAW, FCAW-S, FCAW-G, GMAW, GTAW, SAW",
+        ),
         ('[[procedure]]\nname = "P"\n[[procedure]]\nname = "P"\n', "procedure 'P' stands twice"),
         ('[[shift]]\nname = "day"\nstart = "18:00"\nend = "02:00"\nhands = 1\n', "shift 'day' stands twice"),
         (
@@ -257,7 +316,151 @@ def test_bytes_that_are_no_such_file() -> None:
 
 
 def test_the_template_shows_what_may_be_added() -> None:
-    opened = re.sub(r"^# (?=altitude_m|\[\[procedure|name|minimum_c|maximum_c|qualified)", "", TEMPLATE, flags=re.M)
-    site = read_site(opened.encode(), "site.toml").site
+    keys = "altitude_m|own_tables|name|minimum_c|maximum_c|qualified|steels|from_mm|to_mm|process"
+    opened = re.sub(rf"^# (?=(?:{keys})|\[\[procedure)", "", TEMPLATE, flags=re.M)
+    site = read_site(opened.encode(), "site.toml", beside(own_table("our_table"))).site
     assert site.altitude_m == 440.0
-    assert site.procedures == (Procedure("P-12", 110.0, 230.0, qualified_by_test=False),)
+    assert site.own_tables == (own_table("our_table"),)
+    assert site.procedures == (Procedure("P-12", 110.0, 230.0, False, ("A572-50", "A588-*"), 20.0, 60.0, "SMAW"),)
+
+
+# Own tables -----------------------------------------------------------------------------------------------------------
+
+
+def with_own_tables(value: str, table: str = "aws_d1_1_2015_t3_3") -> bytes:
+    changed = TEMPLATE.replace('table = "aws_d1_1_2015_t3_3"', f'own_tables = {value}\ntable = "{table}"', 1)
+    return changed.encode()
+
+
+def refused_own(data: bytes, *tables: OwnTable, look: Callable[[str], bytes] | None = None) -> str:
+    with pytest.raises(SiteFileError) as caught:
+        read_site(data, "site.toml", look or beside(*tables))
+    message = str(caught.value)
+    assert "\n" not in message
+    return message
+
+
+def test_an_own_table_is_read_and_may_be_the_one_the_site_uses_and_has_accepted() -> None:
+    accepted = b'[[acceptance]]\ntable = "ours"\naccepted_by = "Q. Arden"\naccepted_on = 2026-11-01\n'
+    site = read_site(with_own_tables('["ours.toml"]', "ours") + accepted, "site.toml", beside(own_table("ours"))).site
+    assert (site.table_id, site.own_tables) == ("ours", (own_table("ours"),))
+    assert site.acceptances == (Acceptance("ours", "Q. Arden", date(2026, 11, 1)),)
+
+
+def test_one_that_the_site_does_not_use_is_checked_too() -> None:
+    site = read_site(with_own_tables('["ours.toml"]'), "site.toml", beside(own_table("ours"))).site
+    assert site.table_id == "aws_d1_1_2015_t3_3"
+    broken = own_table("ours", ('basis = "seen"', 'basis = "sene"'))
+    assert refused_own(with_own_tables('["ours.toml"]'), broken).startswith("ours.toml, ")
+
+
+@pytest.mark.parametrize(
+    ("value", "said"),
+    [
+        ('"ours.toml"', "site.toml: 'own_tables' is 'ours.toml', expected list"),
+        ("[1]", "site.toml: 'own_tables' is [1], expected a list of strings"),
+        *[
+            (f'["{name}"]', f"site.toml: 'own_tables' has {name!r}, expected the name of a file beside the site file")
+            for name in ("", "ours", "ours.csv", "../ours.toml", "tables/ours.toml", "/ours.toml", "C:ours.toml",
+                         ".toml", ".ours.toml", "Ours.toml", "our table.toml", f"{'x' * 61}.toml")
+        ],
+        ('["ours.toml", "ours.toml"]', "site.toml: 'own_tables' has 'ours.toml' twice"),
+        (str(["ours.toml"] * (MAX_OWN_TABLES + 1)), f"names 21 files, at most {MAX_OWN_TABLES} are read"),
+    ],
+)  # fmt: skip
+def test_only_files_beside_the_site_file_are_read(value: str, said: str) -> None:
+    def never(name: str) -> bytes:
+        assert name == "ours.toml", "no other file is looked for"
+        return own_table("ours").text.encode()
+
+    assert said in refused_own(with_own_tables(value), look=never)
+
+
+def test_a_table_that_is_not_named_is_none_of_the_sites() -> None:
+    message = refused_own(with_own_tables('["ours.toml"]', "theirs"), own_table("ours"))
+    assert message.startswith("site.toml: 'table' is 'theirs', expected one of aws_d1_1_2015_t3_3, ")
+    assert message.endswith(", ours")
+    accepted = b'[[acceptance]]\ntable = "theirs"\naccepted_by = "Q"\naccepted_on = 2026-11-01\n'
+    assert "acceptance 1: 'table' is 'theirs', expected one of " in refused(TEMPLATE + accepted.decode())
+
+
+def test_where_no_file_can_be_read_beside_it_own_tables_are_refused() -> None:
+    with pytest.raises(SiteFileError, match="site.toml: 'own_tables' names files, and beside this file none can be"):
+        read_site(with_own_tables('["ours.toml"]'), "site.toml")
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (('id = "ours"', 'id = "other"'), "ours.toml: 'id' is 'other', expected the file's name"),
+        (("min_f =", "min_F ="), "ours.toml, row 1: key 'min_f' is missing"),
+        (
+            ('basis = "seen"', 'basis = "sene"'),
+            "'basis' is 'sene', expected one of seen, second hand, from memory, our",
+        ),
+        (("low_hydrogen = false", "low_hydrogen = 0"), "ours.toml, category 1: 'low_hydrogen' is 0, expected bool"),
+        (("[cold_steel]", "[cold_stel]"), "ours.toml: key 'cold_steel' is missing"),
+        (("[cold_steel]", "[cold_steel"), "ours.toml: not readable as TOML: "),
+        (("edition =", "editon = 1\nedition ="), "ours.toml: unknown key 'editon'; known keys are "),
+        (("min_f = 32", "min_f = 320"), "ours.toml: "),
+        (("min_f = 32", "min_f = -32"), "ours.toml, row 1: 'min_f' is -32, outside "),
+    ],
+)
+def test_a_slip_in_an_own_table_names_file_place_key_and_what_is_allowed(change: tuple[str, str], said: str) -> None:
+    message = refused_own(with_own_tables('["ours.toml"]', "ours"), own_table("ours", change))
+    assert message.startswith("ours.toml")
+    assert said in message
+
+
+def test_an_own_table_that_thicker_steel_would_need_less_by_is_refused() -> None:
+    rows = re.findall(r"(?ms)^\[\[row\]\].*?^min_f = (\d+)", SHIPPED)
+    assert rows[:2] == ["32", "150"], "the rows of category A"
+    broken = own_table("ours", ("min_f = 32\nmin_c = 0", "min_f = 225\nmin_c = 110"))
+    message = refused_own(with_own_tables('["ours.toml"]', "ours"), broken)
+    assert message.startswith("ours.toml: ")
+    assert "thicker needs less than 225 °F or 110 °C" in message
+
+
+def test_the_id_of_a_table_that_ships_is_not_free() -> None:
+    for table_id in acceptable_ids():
+        message = refused_own(with_own_tables(f'["{table_id}.toml"]'), own_table(table_id))
+        assert message.startswith(f"{table_id}.toml: '{table_id}' is a table that ships")
+
+
+@pytest.mark.parametrize(
+    ("data", "said"),
+    [
+        (b"x" * (MAX_BYTES + 1), f"ours.toml: {MAX_BYTES + 1} bytes, at most {MAX_BYTES} are read"),
+        (b"# F\xe4hre", "ours.toml: byte 4 is not UTF-8; a rule table is plain text"),
+        (b"", "ours.toml: key '"),
+    ],
+)
+def test_bytes_that_are_no_table(data: bytes, said: str) -> None:
+    assert said in refused_own(with_own_tables('["ours.toml"]'), look=lambda _name: data)
+
+
+LINES = own_table("ours").text.splitlines()
+SLIPS = st.one_of(
+    st.just(lambda line: ""),
+    st.just(lambda line: f"{line}\n{line}"),
+    st.sampled_from(["-1", "99999", "1e308", "nan", "inf", '"x"', "{}", "true"]).map(
+        lambda value: lambda line: re.sub(r"=.*", f"= {value}", line)
+    ),
+    st.sampled_from(LINES).map(lambda other: lambda line: f"{line}\n{other}"),
+    st.text(max_size=3).map(lambda typed: lambda line: line[:-1] + typed),
+)
+
+
+@settings(max_examples=200)
+@given(st.integers(0, len(LINES) - 1), SLIPS)
+def test_whatever_slips_into_an_own_table_it_is_read_or_refused_in_one_line(
+    number: int, slip: Callable[[str], str]
+) -> None:
+    text = "\n".join([*LINES[:number], slip(LINES[number]), *LINES[number + 1 :]])
+    data, look = with_own_tables('["ours.toml"]', "ours"), beside(OwnTable("ours", text))
+    said = ""
+    try:
+        assert read_site(data, "site.toml", look).site.own_tables[0].text == text
+    except SiteFileError as error:
+        said = str(error)
+    assert not said or (said.startswith("ours.toml") and "\n" not in said)

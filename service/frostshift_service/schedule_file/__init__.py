@@ -6,15 +6,16 @@ A cell that cannot be read is an error and nothing of the file is imported. A jo
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from datetime import datetime
 
 from frostshift_rules.job import Site
-from frostshift_service.schedule_file.columns import COLUMNS, Column
+from frostshift_service.schedule_file.columns import BY_NAME, COLUMNS, Column
 from frostshift_service.schedule_file.parse import read_joints
 from frostshift_service.schedule_file.report import CellError, Findings, ScheduleFile
-from frostshift_service.schedule_file.sheet import FileProblem, read_csv
+from frostshift_service.schedule_file.sheet import FileProblem, Sheet, read_csv
 from frostshift_service.schedule_file.template import joints_csv, joints_xlsx, template_csv, template_xlsx
-from frostshift_service.schedule_file.workbook import COMPOUND_START, ZIP_START, read_xlsx
+from frostshift_service.schedule_file.workbook import COMPOUND_START, SHEET_NAME, ZIP_START, read_xlsx
 
 __all__ = [
     "COLUMNS",
@@ -24,6 +25,7 @@ __all__ = [
     "joints_csv",
     "joints_xlsx",
     "read_schedule",
+    "rows_of",
     "template_csv",
     "template_xlsx",
 ]
@@ -43,6 +45,30 @@ def read_schedule(
         max_rows: most rows under the header.
     """
     findings = Findings()
+    sheet = rows_of(data, filename, findings, max_bytes, max_rows)
+    return findings.schedule_file(() if sheet is None else read_joints(sheet.rows, site, now, findings))
+
+
+def rows_of(
+    data: bytes,
+    filename: str,
+    findings: Findings,
+    max_bytes: int,
+    max_rows: int,
+    columns: Collection[str] = BY_NAME,
+    sheet_name: str = SHEET_NAME,
+) -> Sheet | None:
+    """The rows of a CSV or XLSX file, a header and at least one more; None where `findings` got an error.
+
+    Args:
+        data: the whole file.
+        filename: for messages.
+        findings: takes errors and warnings.
+        max_bytes: a larger file is refused unread.
+        max_rows: most rows under the header.
+        columns: names of the columns that may be in it.
+        sheet_name: the sheet of a workbook that is read where it is there, else the first.
+    """
     try:
         if len(data) > max_bytes:
             limit = f"{max_bytes / 1e6:g} MB"
@@ -50,14 +76,14 @@ def read_schedule(
         if not data.strip():
             raise FileProblem("is empty")
         is_workbook = data.startswith((ZIP_START, COMPOUND_START))
-        sheet = read_xlsx(data, max_rows) if is_workbook else read_csv(data, max_rows)
+        sheet = read_xlsx(data, max_rows, sheet_name) if is_workbook else read_csv(data, max_rows, columns)
         if not sheet.rows:
             raise FileProblem("is empty")
         if len(sheet.rows) == 1:
             raise FileProblem("has a header and no rows")
     except FileProblem as problem:
         findings.error(problem.row, "", filename, f"{filename} {problem.message}", problem.limit)
-        return findings.schedule_file(())
+        return None
     for warning in sheet.warnings:
         findings.warn(warning)
-    return findings.schedule_file(read_joints(sheet.rows, site, now, findings))
+    return sheet

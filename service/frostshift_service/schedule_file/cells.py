@@ -16,6 +16,7 @@ from typing import Final, TypeVar
 from zoneinfo import ZoneInfo
 
 from frostshift_rules import units
+from frostshift_rules.composition import ELEMENTS, RESTRAINTS, Composition, Restraint
 from frostshift_rules.job import PROCESSES, Process
 from frostshift_rules.steel_names import canonical_steel
 
@@ -338,6 +339,68 @@ def steel(cell: str) -> str:
         raise CellProblem(
             f"{shown(cell)} cannot be read as a steel; write specification and grade, for example A572-50"
         ) from None
+
+
+# --- what methods that go by composition ask for ---
+
+_PERCENT_LIMITS: Final = (0.0, 5.0)
+_PERCENT_LIMIT: Final = f"{_PERCENT_LIMITS[0]:g} % to {_PERCENT_LIMITS[1]:g} %"
+_COMPOSITION_EXAMPLE: Final = "C 0.18 Mn 1.40 Si 0.25"
+_KNOWN_ELEMENTS: Final = {element.casefold(): element for element in ELEMENTS}
+_SHARE: Final = re.compile(rf"([A-Za-z]+)\s*[=:]?\s*(-?\s*{_NUMBER})(?:\s*%)?")
+_BETWEEN: Final = re.compile(r"\s*[,;]\s*|\s+|$")
+
+
+def composition(cell: str) -> Composition:
+    """Mass shares [%] such as `C 0.18 Mn 1.40 Si 0.25`, in any order; `=`, `%`, `,` and `;` may stand between.
+
+    An element that is not named is not stated, which is not 0.
+    """
+    _no_comma(cell)
+    typed = cell.translate(_MARKS).strip()
+    shares: dict[str, float] = {}
+    at = 0
+    while at < len(typed):
+        share = _SHARE.match(typed, at)
+        between = _BETWEEN.match(typed, share.end()) if share else None
+        if share is None or between is None:
+            raise CellProblem(f"{shown(cell)} cannot be read at {shown(typed[at:])}; write {_COMPOSITION_EXAMPLE}")
+        name, number = share.groups()
+        element = _KNOWN_ELEMENTS.get(name.casefold())
+        if element is None:
+            known = ", ".join(ELEMENTS)
+            raise CellProblem(f"{shown(cell)} has '{name}', which is no element that is read: {known}", known)
+        if element.lower() in shares:
+            raise CellProblem(f"{shown(cell)} has {element} twice")
+        value = float(number.replace(" ", ""))
+        _within(value, *_PERCENT_LIMITS, cell, f"has {element} {value:g} %,", _PERCENT_LIMIT)
+        shares[element.lower()] = value
+        at = between.end()
+    return Composition(**shares)
+
+
+_HEAT_INPUT: Final = re.compile(rf"(-?)\s*({_NUMBER})\s*kj\s*/\s*(mm|in(?:ch)?\.?)")
+
+
+def read_heat_input(cell: str) -> float:
+    """A heat input with its unit [kJ/mm], without limits."""
+    sign, number, unit = _with_unit(_HEAT_INPUT, cell, "heat input", "1.5 kJ/mm or 40 kJ/in").groups()
+    value = float(sign + number)
+    return value if unit == "mm" else value / units.mm_from_in(1.0)
+
+
+def heat_input_kj_mm(cell: str) -> float:
+    """Arc energy times thermal efficiency [kJ/mm]: `1.5 kJ/mm` or `40 kJ/in`, within 0.1 to 10 kJ/mm."""
+    value = read_heat_input(cell)
+    return _within(value, 0.1, 10.0, cell, f"is {value:.4g} kJ/mm,", "0.1 kJ/mm to 10 kJ/mm")
+
+
+_RESTRAINTS: Final[Mapping[str, Restraint]] = {name: name for name in RESTRAINTS}
+
+
+def restraint(cell: str) -> Restraint:
+    """How free the parts are to move: `low`, `medium` or `high`."""
+    return choice(_RESTRAINTS)(cell)
 
 
 # --- times ---

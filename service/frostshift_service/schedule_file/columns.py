@@ -25,6 +25,7 @@ class Column:
         about: what it is.
         example: one cell.
         read: the reader of a cell that is not empty.
+        listed: whether the sheet lists `default` among what was taken where the cell is empty.
     """
 
     name: str
@@ -34,12 +35,14 @@ class Column:
     about: str
     example: str
     read: Callable[[str], object]
+    listed: bool = True
 
 
 YES_NO: Final[Mapping[str, bool]] = {"yes": True, "no": False, "y": True, "n": False, "true": True, "false": False}
 ENDS: Final[Mapping[str, Ends]] = {"inside": "inside", "edge to edge": "edge_to_edge"}
 SIDES: Final[Mapping[str, Literal[1, 2]]] = {"1": 1, "2": 2}
 _EXPOSURES: Final[Mapping[str, Exposure]] = {name: name for name in EXPOSURES}
+_COMPOSITION: Final = "elements with mass % such as C 0.18 Mn 1.40; C Si Mn Cu Ni Cr Mo V Nb Ti B, 0 to 5 each"
 _KINDS: Final[Mapping[str, PartKind]] = {name.replace("_", " "): name for name in PART_KINDS}
 
 
@@ -90,6 +93,16 @@ def _part_columns(number: int) -> tuple[Column, ...]:
             f"1 where part {number} ends at the weld, 2 where the weld lies on its face with plate on both sides",
             "1",
             cells.choice(SIDES),
+        ),
+        Column(
+            f"composition_{number}",
+            "no",
+            _COMPOSITION,
+            "not stated",
+            f"of part {number} by its certificate; only methods that go by composition ask for it",
+            "C 0.18 Mn 1.40 Si 0.25 Cu 0.20 Ni 0.10 Cr 0.05 Mo 0.02",
+            cells.composition,
+            listed=False,
         ),
     )
 
@@ -203,6 +216,56 @@ COLUMNS: Final[tuple[Column, ...]] = (
         cells.length_mm(10.0, 50_000.0, "600 mm, 0.6 m or 24 in"),
     ),
     Column("both_faces", "no", "yes | no", "no", "whether it is heated from both faces", "no", cells.choice(YES_NO)),
+    Column(
+        "heat_input",
+        "no",
+        "kJ/mm or kJ/in, 0.1 kJ/mm to 10 kJ/mm",
+        "not stated",
+        "arc energy times the thermal efficiency of the process; only methods that go by composition ask for it",
+        "1.5 kJ/mm",
+        cells.heat_input_kj_mm,
+        listed=False,
+    ),
+    Column(
+        "restraint",
+        "no",
+        "low | medium | high",
+        "not stated",
+        "how little the parts can move while the weld shrinks; stated, hydrogen control is worked out beside the table",
+        "medium",
+        cells.restraint,
+        listed=False,
+    ),
+    Column(
+        "weld_metal",
+        "no",
+        _COMPOSITION,
+        "not stated",
+        "composition of the weld metal; only methods that go by composition ask for it",
+        "C 0.08 Mn 1.20 Si 0.40",
+        cells.composition,
+        listed=False,
+    ),
+    Column(
+        "passes",
+        "no",
+        "whole number, 1 to 500",
+        "estimated in layers",
+        "number of passes of the weld",
+        "6",
+        cells.whole(1, 500),
+        listed=False,
+    ),
+    Column(
+        "fracture_critical",
+        "no",
+        "yes | no",
+        "no",
+        "whether the member is fracture-critical; then only its welding procedure gives the minimum",
+        "no",
+        cells.choice(YES_NO),
+        listed=False,
+    ),
     *(column for number in range(1, MAX_PARTS + 1) for column in _part_columns(number)),
 )
 """Every column, in the order of the template."""

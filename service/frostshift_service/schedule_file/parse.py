@@ -5,104 +5,44 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
-from difflib import get_close_matches
 from typing import Any, Final, Literal, TypeVar
 from zoneinfo import ZoneInfo
 
 from frostshift_rules import job, shifts
+from frostshift_rules.composition import Composition, Restraint
 from frostshift_service.schedule_file.cells import CellProblem, Length, is_covered, shown, utc_at
-from frostshift_service.schedule_file.columns import BY_NAME, COLUMNS, MAX_PARTS, column_name
+from frostshift_service.schedule_file.columns import BY_NAME, MAX_PARTS, column_name
+from frostshift_service.schedule_file.grid import by_column, check_header, check_once, read_cell
 from frostshift_service.schedule_file.report import Findings
-from frostshift_service.schedule_file.sheet import Row, unguarded
+from frostshift_service.schedule_file.sheet import Row
 from frostshift_service.store.records import ImportedJoint
 
 T = TypeVar("T")
 
-LONGEST_CELL: Final = 200
 PAST: Final = timedelta(days=14)
 AHEAD: Final = timedelta(days=366)
 
-_PART_COLUMN: Final = re.compile("(steel|thickness|kind|reach|sides)_?[0-9]+")
+_OF_PART: Final = ("steel", "kind", "reach", "sides", "composition")
+_PART_COLUMN: Final = re.compile(f"(thickness|{'|'.join(_OF_PART)})_?[0-9]+")
 
 
 def read_joints(rows: Sequence[Row], site: job.Site, now: datetime, findings: Findings) -> tuple[ImportedJoint, ...]:
     """The joints of `rows`, whose first is the header; errors and warnings go to `findings`."""
     header, *body = rows
     names = tuple(column_name(cell) for cell in header.cells)
-    if not _check_header(names, header, findings):
+    numbers = f"parts are numbered 1 to {MAX_PARTS}: thickness_2"
+    if not check_header(names, header, BY_NAME, findings, numbered=_PART_COLUMN, numbers=numbers):
         return ()
     zone = ZoneInfo(site.zone)
     seen: dict[str, tuple[int, str]] = {}
     joints = []
     for row in body:
-        values = _by_column(names, row, findings)
-        _check_mark(values.get("mark", ""), row.number, seen, findings)
+        values = by_column(names, row, findings)
+        check_once("mark", values.get("mark", ""), row.number, seen, findings)
         if found := _RowReader(row.number, values, findings).joint(site, zone):
             joints.append(found)
     _warn_of_starts(joints, site, zone, now, findings)
     return tuple(joints)
-
-
-def _check_header(names: Sequence[str], header: Row, findings: Findings) -> bool:
-    """Whether the rows under this header can be read."""
-    before = findings.error_count
-    typed = dict(zip(names, header.cells, strict=True))
-    missing = [column.name for column in COLUMNS if column.need != "no" and column.name not in typed]
-    if missing:
-        there = ", ".join(shown(cell) for cell in header.cells if cell) or "nothing"
-        message = f"required columns are missing: {', '.join(missing)}; the header has {there}"
-        findings.error(header.number, "", ", ".join(missing), message)
-    for name in dict.fromkeys(name for name in names if name and names.count(name) > 1):
-        findings.error(header.number, name, typed[name], "the column is in the header twice")
-    unknown = [name for name in typed if name and name not in BY_NAME]
-    absent = [name for name in BY_NAME if name not in typed and name not in missing]
-    ignored = []
-    for name in unknown:
-        if _PART_COLUMN.fullmatch(name) and not get_close_matches(name, absent, n=1, cutoff=0.95):
-            findings.error(
-                header.number, name, typed[name], f"unknown column; parts are numbered 1 to {MAX_PARTS}: thickness_2"
-            )
-        elif meant := _meant(name, absent):
-            # a misspelt column must not be passed over: with it a part, or a shelter, would vanish
-            findings.error(
-                header.number, name, typed[name], f"unknown column; is {meant} meant? Rename or remove the column"
-            )
-        else:
-            ignored.append(shown(typed[name]))
-    if ignored:
-        findings.warn(f"unknown columns are not read: {', '.join(ignored)}", header.number)
-    return findings.error_count == before
-
-
-def _meant(name: str, absent: Sequence[str]) -> str | None:
-    longer = next((known for known in absent if re.match(rf"{known}[_(\[]", name)), None)
-    return longer or next(iter(get_close_matches(name, absent, n=1, cutoff=0.85)), None)
-
-
-def _by_column(names: Sequence[str], row: Row, findings: Findings) -> dict[str, str]:
-    """The filled cells of a row by column."""
-    values = {}
-    for index, cell in enumerate(row.cells):
-        name = names[index] if index < len(names) else ""
-        if cell and name:
-            values[name] = unguarded(cell)
-        elif cell:
-            findings.error(
-                row.number,
-                "",
-                cell,
-                f"{shown(cell)} in place {index + 1} stands under no column name; is a separator typed inside a cell?",
-            )
-    return values
-
-
-def _check_mark(mark: str, row: int, seen: dict[str, tuple[int, str]], findings: Findings) -> None:
-    if not mark:
-        return
-    first = seen.setdefault(mark.casefold(), (row, mark))
-    if first[0] != row:
-        spelled = "" if first[1] == mark else f" as {shown(first[1])}"
-        findings.error(row, "mark", mark, f"{shown(mark)} is already in row {first[0]}{spelled}")
 
 
 class _RowReader:
@@ -135,6 +75,11 @@ class _RowReader:
         heat_source = self._one_of_site("heat_source", [one.id for one in site.heat_sources])
         heated_length_mm = self._read("heated_length")
         both_faces = self._read_or("both_faces", False)
+        heat_input_kj_mm: float | None = self._read("heat_input")
+        restraint: Restraint | None = self._read("restraint")
+        weld_metal: Composition | None = self._read("weld_metal")
+        passes: int | None = self._read("passes")
+        fracture_critical = self._read_or("fracture_critical", False)
         parts = self._parts()
         if self._findings.error_count > self._errors_before or start_utc is None:
             return None
@@ -159,6 +104,11 @@ class _RowReader:
             heat_source=heat_source,
             heated_length_mm=heated_length_mm,
             both_faces=both_faces,
+            heat_input_kj_mm=heat_input_kj_mm,
+            restraint=restraint,
+            weld_metal=weld_metal,
+            passes=passes,
+            fracture_critical=fracture_critical,
         )
         return ImportedJoint(joint, self._row, tuple(self._defaults), tuple(self._problems))
 
@@ -168,20 +118,9 @@ class _RowReader:
     def _read(self, name: str) -> Any:
         """The value of a cell; None where it is empty or, the error being noted, cannot be read."""
         column, cell = BY_NAME[name], self._values.get(name, "")
-        if not cell:
-            if column.need == "cell":
-                self._error(name, f"is empty; write {column.how}, for example {column.example}")
-            elif column.default:
-                self._defaults.append(name)
-            return None
-        if len(cell) > LONGEST_CELL:
-            self._error(name, f"has {len(cell)} characters, more than {LONGEST_CELL}", f"{LONGEST_CELL} characters")
-            return None
-        try:
-            return column.read(cell)
-        except CellProblem as problem:
-            self._error(name, problem.message, problem.limit)
-            return None
+        if not cell and column.default and column.listed:
+            self._defaults.append(name)
+        return read_cell(column, cell, self._row, self._findings)
 
     def _read_or(self, name: str, default: T) -> T:
         """As `_read`, with what an empty cell means."""
@@ -216,7 +155,8 @@ class _RowReader:
         typed: str | None = self._read(name)
         if typed is None:
             return None
-        found = next((one for one in known if one.casefold() == typed.casefold()), None)
+        alike = [one for one in known if one.casefold() == typed.casefold()]
+        found = typed if typed in alike else next(iter(alike), None)
         if found is None:
             there = f"the site has {', '.join(known)}" if known else "the site has none"
             self._problems.append(f"{name} {shown(typed)} is not known; {there}")
@@ -234,7 +174,7 @@ class _RowReader:
                 if part := self._part(n):
                     parts.append(part)
                 continue
-            stray = [f"{what}_{n}" for what in ("steel", "kind", "reach", "sides") if f"{what}_{n}" in self._values]
+            stray = [f"{what}_{n}" for what in _OF_PART if f"{what}_{n}" in self._values]
             if stray:
                 self._error(f"thickness_{n}", f"is empty, but {' and '.join(stray)} of part {n} is filled")
         return tuple(parts)
@@ -247,11 +187,12 @@ class _RowReader:
         kind: job.PartKind = self._read_or(f"kind_{n}", "plate")
         reach_mm = self._read(f"reach_{n}")
         sides: Literal[1, 2] = self._read_or(f"sides_{n}", 1)
+        composition: Composition | None = self._read(f"composition_{n}")
         if f"steel_{n}" not in self._values:
             self._problems.append(f"the steel of part {n} is not stated")
         if not isinstance(thickness, Length):
             return None
-        return job.Part(steel, thickness.mm, thickness.inch, kind, reach_mm, sides)
+        return job.Part(steel, thickness.mm, thickness.inch, kind, reach_mm, sides, composition)
 
 
 def _warn_of_starts(

@@ -77,12 +77,16 @@ class Findings:
         if len(self.warnings) < SHOWN:
             self.warnings.append(f"{_place(row, column)}{message}")
 
+    def all_warnings(self) -> tuple[str, ...]:
+        """The warnings that were kept, and how many more there were."""
+        more = self.warning_count - len(self.warnings)
+        return (*self.warnings, *([f"and {more:,} more warnings"] if more else []))
+
     def schedule_file(self, joints: tuple[ImportedJoint, ...]) -> ScheduleFile:
         """What is handed back: no joint at all where there is any error."""
-        more = self.warning_count - len(self.warnings)
         return ScheduleFile(
             joints=() if self.error_count else joints,
             errors=tuple(self.errors),
             error_count=self.error_count,
-            warnings=(*self.warnings, *([f"and {more:,} more warnings"] if more else [])),
+            warnings=self.all_warnings(),
         )

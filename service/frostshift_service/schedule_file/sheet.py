@@ -6,7 +6,7 @@ import codecs
 import csv
 import io
 import re
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -104,25 +104,25 @@ def decode(data: bytes) -> tuple[str, str]:
     return content, warning
 
 
-def _separator(content: str) -> str:
-    """The separator that finds most known columns in the header, which is the first line that is not blank."""
+def _separator(content: str, columns: Collection[str]) -> str:
+    """The separator that finds most of `columns` in the header, which is the first line that is not blank."""
     header = next((line for line in content.splitlines() if line.strip(" ,;\t\"'")), "")
 
     def known(separator: str) -> int:
-        return sum(column_name(name.strip(" \"'")) in BY_NAME for name in header.split(separator))
+        return sum(column_name(name.strip(" \"'")) in columns for name in header.split(separator))
 
     return max(SEPARATORS, key=known)
 
 
-def read_csv(data: bytes, max_rows: int) -> Sheet:
-    """The rows of a CSV file.
+def read_csv(data: bytes, max_rows: int, columns: Collection[str] = BY_NAME) -> Sheet:
+    """The rows of a CSV file whose header names `columns`, which settle what separates its cells.
 
     Raises:
         FileProblem: no text, a quote that is never closed, or more than `max_rows` rows.
     """
     content, warning = decode(data)
     # strict: a quote that is never closed would otherwise swallow the rest of the file as one cell
-    reader = csv.reader(io.StringIO(content, newline=""), delimiter=_separator(content), strict=True)
+    reader = csv.reader(io.StringIO(content, newline=""), delimiter=_separator(content, columns), strict=True)
     numbered = ((number, [tidy(cell) for cell in cells]) for number, cells in enumerate(reader, 1))
     try:
         rows = tuple(filled(numbered, max_rows))

@@ -6,28 +6,31 @@ What is written here reads back to the same joints, apart from their state, whic
 from __future__ import annotations
 
 import io
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from decimal import Decimal
-from fractions import Fraction
-from typing import TYPE_CHECKING, Final, Literal, TypeVar
+from collections.abc import Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo
 
-from frostshift_rules import units
 from frostshift_rules.job import Joint, Part
-from frostshift_service.schedule_file import cells
 from frostshift_service.schedule_file.columns import COLUMNS, ENDS, YES_NO
 from frostshift_service.schedule_file.sheet import guarded
+from frostshift_service.schedule_file.writers import (
+    Units,
+    composition,
+    heat_input,
+    height,
+    inch,
+    length,
+    number,
+    speed,
+    temperature,
+    word,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
 
-Units = Literal["us", "si"]
-K = TypeVar("K")
-
 _EXPLAINED: Final = ("column", "needed", "how to write it", "left empty", "what it is", "example")
 _NEED: Final = {"cell": "yes", "column": "yes, may be empty", "no": "no"}
-_ANY_C: Final = cells.temperature_c(-1e9, 1e9)
-_ANY_MS: Final = cells.speed_ms(-1e9, 1e9)
 
 
 def template_csv() -> bytes:
@@ -92,90 +95,43 @@ def _cells(joint: Joint, zone: ZoneInfo, show: Units) -> dict[str, str]:
         "mark": guarded(joint.mark),
         "place": guarded(joint.place),
         "start": _start(joint, zone),
-        "hours": _number(joint.hours),
+        "hours": number(joint.hours),
         "crew": guarded(joint.crew),
         "process": joint.process or "",
         "electrode": joint.electrode or "",
-        "hydrogen": "" if joint.hydrogen_ml is None else f"{_number(joint.hydrogen_ml)} mL/100 g",
+        "hydrogen": "" if joint.hydrogen_ml is None else f"{number(joint.hydrogen_ml)} mL/100 g",
         "procedure": guarded(joint.procedure or ""),
-        "weld_length": _length(joint.weld_length_mm, show),
-        "weld_ends": _word(ENDS, joint.ends),
+        "weld_length": length(joint.weld_length_mm, show),
+        "weld_ends": word(ENDS, joint.ends),
         "exposure": joint.exposure,
-        "sun": _word(YES_NO, joint.sun),
-        "shelter_air": "" if shelter is None or shelter.air_c is None else _temperature(shelter.air_c, show),
-        "shelter_wind": "" if shelter is None or shelter.wind_ms is None else _speed(shelter.wind_ms, show),
-        "height": _height(joint.height_m, show),
+        "sun": word(YES_NO, joint.sun),
+        "shelter_air": "" if shelter is None or shelter.air_c is None else temperature(shelter.air_c, show),
+        "shelter_wind": "" if shelter is None or shelter.wind_ms is None else speed(shelter.wind_ms, show),
+        "height": height(joint.height_m, show),
         "torches": str(joint.torches),
         "heat_source": guarded(joint.heat_source or ""),
-        "heated_length": "" if joint.heated_length_mm is None else _length(joint.heated_length_mm, show),
-        "both_faces": _word(YES_NO, joint.both_faces),
+        "heated_length": "" if joint.heated_length_mm is None else length(joint.heated_length_mm, show),
+        "both_faces": word(YES_NO, joint.both_faces),
+        "heat_input": "" if joint.heat_input_kj_mm is None else heat_input(joint.heat_input_kj_mm, show),
+        "restraint": joint.restraint or "",
+        "weld_metal": "" if joint.weld_metal is None else composition(joint.weld_metal),
+        "passes": "" if joint.passes is None else str(joint.passes),
+        "fracture_critical": word(YES_NO, joint.fracture_critical),
     }
-    for number, part in enumerate(joint.parts, 1):
-        row |= {f"{name}_{number}": text for name, text in _part_cells(part, show).items()}
+    for n, part in enumerate(joint.parts, 1):
+        row |= {f"{name}_{n}": text for name, text in _part_cells(part, show).items()}
     return row
 
 
 def _part_cells(part: Part, show: Units) -> dict[str, str]:
     return {
         "steel": part.steel or "",
-        "thickness": _number(part.thickness_mm) + " mm" if part.thickness_in is None else _inch(part.thickness_in),
+        "thickness": number(part.thickness_mm) + " mm" if part.thickness_in is None else inch(part.thickness_in),
         "kind": part.kind.replace("_", " "),
-        "reach": "" if part.reach_mm is None else _length(part.reach_mm, show),
+        "reach": "" if part.reach_mm is None else length(part.reach_mm, show),
         "sides": str(part.sides),
+        "composition": "" if part.composition is None else composition(part.composition),
     }
-
-
-def _word(spellings: Mapping[str, K], value: K) -> str:
-    return next(word for word, meaning in spellings.items() if meaning == value)
-
-
-def _number(value: float) -> str:
-    """The shortest decimal that reads back the same, without an exponent."""
-    return f"{Decimal(repr(value)):f}".removesuffix(".0")
-
-
-def _inch(inch: float) -> str:
-    """Inches as whole and 64ths where they are such, else as a decimal."""
-    sixty_fourths = Fraction(inch) * 64
-    if sixty_fourths.denominator != 1:
-        return f"{_number(inch)} in"
-    whole, rest = divmod(Fraction(inch), 1)
-    if rest == 0:
-        return f"{whole} in"
-    return f"{whole}-{rest} in" if whole else f"{rest} in"
-
-
-def _exact(value: float, candidates: Iterable[str], read: Callable[[str], float], otherwise: str) -> str:
-    """The first candidate that reads back as exactly `value`."""
-    return next((candidate for candidate in candidates if read(candidate) == value), otherwise)
-
-
-def _length(mm: float, show: Units) -> str:
-    inch = units.in_from_mm(mm)
-    candidates = [_inch(round(inch * 64) / 64), f"{_number(round(inch, 6))} in"] if show == "us" else []
-    return _exact(mm, candidates, lambda text: cells.read_length(text).mm, f"{_number(mm)} mm")
-
-
-def _height(metres: float, show: Units) -> str:
-    candidates = [
-        f"{_number(metres)} m",
-        f"{_number(round(metres * 1000.0, 6))} mm",
-        f"{_number(round(units.ft_from_m(metres), 6))} ft",
-    ]
-    preferred = reversed(candidates) if show == "us" else candidates
-    return _exact(metres, preferred, lambda text: cells.read_length(text).mm / 1000.0, candidates[0])
-
-
-def _temperature(celsius: float, show: Units) -> str:
-    candidates = [f"{_number(round(celsius, 6))} °C", f"{_number(round(units.f_from_c(celsius), 6))} F"]
-    preferred = reversed(candidates) if show == "us" else candidates
-    return _exact(celsius, preferred, _ANY_C, f"{_number(celsius)} °C")
-
-
-def _speed(wind_ms: float, show: Units) -> str:
-    candidates = [f"{_number(round(wind_ms, 6))} m/s", f"{_number(round(units.mph_from_ms(wind_ms), 6))} mph"]
-    preferred = reversed(candidates) if show == "us" else candidates
-    return _exact(wind_ms, preferred, _ANY_MS, f"{_number(wind_ms)} m/s")
 
 
 def _start(joint: Joint, zone: ZoneInfo) -> str:

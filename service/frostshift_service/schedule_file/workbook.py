@@ -51,8 +51,8 @@ _CELL: Final = re.compile("([A-Z]{1,3})([0-9]{1,7})")
 _ROW: Final = re.compile("[0-9]{1,7}")
 
 
-def read_xlsx(data: bytes, max_rows: int) -> Sheet:
-    """The rows of the sheet named `joints`, or of the first sheet.
+def read_xlsx(data: bytes, max_rows: int, sheet_name: str = SHEET_NAME) -> Sheet:
+    """The rows of the sheet of that name, or of the first sheet.
 
     Raises:
         FileProblem: a password, a damaged file, too large once unpacked, too many rows, merged cells, error values or
@@ -63,7 +63,7 @@ def read_xlsx(data: bytes, max_rows: int) -> Sheet:
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             _check_size(archive)
-            name, part = _chosen_sheet(archive)
+            name, part = _chosen_sheet(archive, sheet_name)
             with archive.open(part) as xml:
                 _check_sheet(xml, name)
         workbook = python_calamine.load_workbook(io.BytesIO(data))
@@ -91,13 +91,13 @@ def _check_size(archive: zipfile.ZipFile) -> None:
         raise FileProblem(_CORRUPT)
 
 
-def _chosen_sheet(archive: zipfile.ZipFile) -> tuple[str, str]:
+def _chosen_sheet(archive: zipfile.ZipFile, sheet_name: str) -> tuple[str, str]:
     """Name of the sheet to read and the part of the zip that holds it."""
     workbook = _tree(archive, "xl/workbook.xml")
     sheets = [element for element in workbook.iter() if _local(element.tag) == "sheet"]
     if not sheets:
         raise FileProblem("has no sheet")
-    chosen = next((one for one in sheets if one.get("name", "").strip().casefold() == SHEET_NAME), sheets[0])
+    chosen = next((one for one in sheets if one.get("name", "").strip().casefold() == sheet_name), sheets[0])
     relation = chosen.get(_RELATION) or chosen.get(_RELATION_STRICT)
     relations = _tree(archive, "xl/_rels/workbook.xml.rels")
     targets = [one.get("Target", "") for one in relations if one.get("Id") == relation]

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import partial
@@ -96,13 +98,10 @@ def _set_up_sqlite(engine: Engine, foreign_keys: bool) -> None:
     @event.listens_for(engine, "connect")
     def connect(dbapi: Any, _record: object) -> None:
         dbapi.isolation_level = None  # we say BEGIN ourselves, below
-        for pragma in (
-            f"busy_timeout = {BUSY_TIMEOUT_MS}",
-            "journal_mode = WAL",
-            "synchronous = NORMAL",
-            f"foreign_keys = {'ON' if foreign_keys else 'OFF'}",
-        ):
-            dbapi.execute(f"PRAGMA {pragma}")
+        dbapi.execute(f"PRAGMA busy_timeout = {BUSY_TIMEOUT_MS}")
+        _into_wal(dbapi)
+        dbapi.execute("PRAGMA synchronous = NORMAL")
+        dbapi.execute(f"PRAGMA foreign_keys = {'ON' if foreign_keys else 'OFF'}")
 
     @event.listens_for(engine, "begin")
     def begin(connection: Connection) -> None:
@@ -110,6 +109,18 @@ def _set_up_sqlite(engine: Engine, foreign_keys: bool) -> None:
         only_reads = connection.get_execution_options().get(_READING, False)
         connection.exec_driver_sql(f"PRAGMA query_only = {'ON' if only_reads else 'OFF'}")
         connection.exec_driver_sql("BEGIN" if only_reads else "BEGIN IMMEDIATE")
+
+
+def _into_wal(dbapi: Any) -> None:
+    """Write-ahead log on; several who open a new file at once may be refused without waiting, whatever the time-out."""
+    for _ in range(BUSY_TIMEOUT_MS // 50):
+        try:
+            dbapi.execute("PRAGMA journal_mode = WAL")
+        except sqlite3.OperationalError:
+            time.sleep(0.05)
+        else:
+            return
+    dbapi.execute("PRAGMA journal_mode = WAL")
 
 
 def _set_up_postgresql(engine: Engine) -> None:

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Sequence
 from typing import Any, Final
 
-from pydantic import TypeAdapter
+from pydantic import TypeAdapter, ValidationError
 from sqlmodel import Session, col, delete, select, update
 
 from frostshift_rules.job import Acceptance, Procedure, Site
@@ -134,6 +134,7 @@ def _checked(site: Site, show_units: ShowUnits, feed: FeedName | None) -> dict[s
     _once("heat source", (source.id for source in site.heat_sources))
     _once("procedure", (procedure.name for procedure in site.procedures))
     _once("acceptance of table", (acceptance.table_id for acceptance in site.acceptances))
+    _once("own table", (table.id for table in site.own_tables))
     return {name: value for name, value in values.items() if name not in ("procedures", "acceptances")}
 
 
@@ -146,21 +147,24 @@ def _once(what: str, names: Iterable[str]) -> None:
 
 
 def _kept(session: Session, row: SiteRow) -> KeptSite:
-    site = _SITE.validate_python(
-        {
-            **row.model_dump(exclude={"show_units", "feed", "revision"}),
-            "procedures": _procedures(session, row.id),
-            "acceptances": _acceptances(session, row.id),
-        }
-    )
+    try:
+        site = _SITE.validate_python(
+            {
+                **row.model_dump(exclude={"show_units", "feed", "revision"}),
+                "procedures": _procedures(session, row.id),
+                "acceptances": _acceptances(session, row.id),
+            }
+        )
+    except ValidationError as error:  # somebody changed the database by hand
+        first = error.errors()[0]
+        place = ".".join(str(part) for part in first["loc"])
+        raise StoreError(f"site {row.id} cannot be read from the database: {place}: {first['msg']}") from error
     return KeptSite(site, row.show_units, row.feed, row.revision)
 
 
-def _procedures(session: Session, site_id: str) -> tuple[Procedure, ...]:
+def _procedures(session: Session, site_id: str) -> tuple[dict[str, Any], ...]:
     wanted = select(ProcedureRow).where(ProcedureRow.site_id == site_id).order_by(col(ProcedureRow.position))
-    return tuple(
-        Procedure(row.name, row.minimum_c, row.maximum_c, row.qualified_by_test) for row in session.exec(wanted)
-    )
+    return tuple(row.model_dump(exclude={"site_id", "position"}) for row in session.exec(wanted))
 
 
 def _acceptances(session: Session, site_id: str) -> tuple[Acceptance, ...]:
@@ -178,6 +182,10 @@ def _write_procedures(session: Session, site_id: str, procedures: Sequence[Proce
             minimum_c=procedure.minimum_c,
             maximum_c=procedure.maximum_c,
             qualified_by_test=procedure.qualified_by_test,
+            steels=list(procedure.steels),
+            from_mm=procedure.from_mm,
+            to_mm=procedure.to_mm,
+            process=procedure.process,
         )
         for position, procedure in enumerate(procedures)
     )

@@ -49,6 +49,7 @@ class SiteRow(Table, table=True):
     choices: dict[str, Any] = Field(sa_type=JSON)
     last_nights_low_c: float | None
     terrain: str
+    own_tables: list[dict[str, Any]] = Field(sa_type=JSON)
     show_units: ShowUnits = Field(sa_type=AutoString)
     feed: FeedName | None = Field(sa_type=AutoString)
     revision: int
@@ -65,6 +66,10 @@ class ProcedureRow(Table, table=True):
     minimum_c: float | None
     maximum_c: float | None
     qualified_by_test: bool
+    steels: list[str] = Field(sa_type=JSON)
+    from_mm: float | None
+    to_mm: float | None
+    process: str | None
 
 
 class AcceptanceRow(Table, table=True):

@@ -102,7 +102,10 @@ def test_an_error_rolls_everything_back(store: Engine, site: Site) -> None:
 def test_what_belongs_to_no_site_is_refused(store: Engine) -> None:
     with pytest.raises(DBAPIError, match=r"(?i)foreign key"), writing(store) as session:
         session.connection().execute(
-            text("INSERT INTO procedure (site_id, name, position, qualified_by_test) VALUES ('x', 'P', 0, false)")
+            text(
+                "INSERT INTO procedure (site_id, name, position, qualified_by_test, steels) "
+                "VALUES ('x', 'P', 0, false, '[]')"
+            )
         )
 
 

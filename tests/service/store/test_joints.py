@@ -13,6 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import Engine
 
+from frostshift_rules.composition import ELEMENTS, RESTRAINTS, Composition
 from frostshift_rules.job import EXPOSURES, PROCESSES, Joint, Part, Reading, Shelter, Site
 from frostshift_service.store import joints, sites
 from frostshift_service.store.engine import open_store, reading, writing
@@ -27,12 +28,20 @@ maybe = st.none() | number
 moment = st.tuples(st.integers(0, 2**52), st.sampled_from((UTC, timezone(timedelta(hours=-6))))).map(
     lambda given: (datetime(1950, 1, 1, tzinfo=UTC) + timedelta(microseconds=given[0])).astimezone(given[1])
 )
+compositions = st.none() | st.builds(Composition, **{element.lower(): maybe for element in ELEMENTS})
 any_joint = st.builds(
     Joint,
     mark=text,
     place=text,
     parts=st.lists(
-        st.builds(Part, steel=st.none() | text, thickness_mm=number, thickness_in=maybe, reach_mm=maybe),
+        st.builds(
+            Part,
+            steel=st.none() | text,
+            thickness_mm=number,
+            thickness_in=maybe,
+            reach_mm=maybe,
+            composition=compositions,
+        ),
         min_size=1,
         max_size=4,
     ).map(tuple),
@@ -52,6 +61,11 @@ any_joint = st.builds(
     heat_source=st.none() | text,
     heated_length_mm=maybe,
     both_faces=st.booleans(),
+    heat_input_kj_mm=maybe,
+    restraint=st.none() | st.sampled_from(RESTRAINTS),
+    weld_metal=compositions,
+    passes=st.none() | st.integers(1, 500),
+    fracture_critical=st.booleans(),
 )
 any_schedule = st.lists(
     st.builds(

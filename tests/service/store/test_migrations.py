@@ -1,8 +1,11 @@
+import json
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from importlib import resources
 from pathlib import Path
+from typing import Any
+from zlib import compress
 
 import pytest
 from alembic import command
@@ -10,16 +13,32 @@ from alembic.autogenerate import compare_metadata
 from alembic.operations import Operations
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from sqlalchemy import Column, Connection, Engine, Integer, MetaData, create_engine, inspect, text
+from sqlalchemy import (
+    Boolean,
+    Column,
+    Connection,
+    Date,
+    DateTime,
+    Engine,
+    Integer,
+    LargeBinary,
+    MetaData,
+    create_engine,
+    inspect,
+    text,
+)
+from sqlalchemy import Table as PlainTable
+from sqlalchemy.types import TypeEngine
 
-from frostshift_rules.job import Site
-from frostshift_service.store import engine, joints, sites
+from frostshift_rules.job import Procedure, Site
+from frostshift_service.store import engine, joints, plans, sites
 from frostshift_service.store.engine import open_store, reading, writing
 from frostshift_service.store.migrations.run import config
 from frostshift_service.store.records import ImportedJoint, StoreError
 from frostshift_service.store.tables import Table
 
 NOW = datetime(2026, 1, 12, 18, 0, tzinfo=UTC)
+FIXTURES = Path(__file__).parents[3] / "fixtures" / "store"
 
 
 def differences(store: Engine, metadata: MetaData) -> list[object]:
@@ -50,6 +69,7 @@ def test_the_steps_ship_with_the_package() -> None:
     folder = resources.files("frostshift_service.store").joinpath("migrations")
     assert folder.joinpath("script.py.mako").is_file()
     assert folder.joinpath("versions", "0001_first_schema.py").is_file()
+    assert folder.joinpath("versions", "0002_own_tables.py").is_file()
 
 
 def test_opening_again_keeps_what_is_there(store_url: str, site: Site) -> None:
@@ -118,6 +138,90 @@ def test_rebuilding_a_parent_table_keeps_its_children(
         assert sites.load_site(session, site.id).site == site
     (((what, *_),),) = differences(store, Table.metadata)  # type: ignore[misc]
     assert what == "modify_nullable"  # type: ignore[has-type]
+    store.dispose()
+
+
+def as_stored(kind: TypeEngine[Any], value: Any) -> Any:
+    """A value of a file of rows as the database takes it."""
+    if value is None:
+        return None
+    if isinstance(kind, Boolean):
+        return bool(value)
+    if isinstance(kind, DateTime):
+        return datetime.fromisoformat(value).replace(tzinfo=UTC)
+    if isinstance(kind, Date):
+        return date.fromisoformat(value)
+    return compress(json.dumps(value).encode()) if isinstance(kind, LargeBinary) else value
+
+
+def at_schema(url: str, revision: str, rows: dict[str, list[dict[str, Any]]]) -> None:
+    """A database at an older schema with `rows` in it, table by table."""
+    raw = create_engine(url)
+    with raw.begin() as connection:
+        settings = config()
+        settings.attributes["connection"] = connection
+        command.upgrade(settings, revision)
+        for name, lines in rows.items():
+            table = PlainTable(name, MetaData(), autoload_with=connection)
+            for line in lines:
+                assert set(line) == set(table.c.keys()), "the file holds every column of that schema"
+                values = {key: as_stored(table.c[key].type, value) for key, value in line.items()}
+                connection.execute(table.insert().values(values))
+    raw.dispose()
+
+
+def test_what_the_first_version_wrote_is_read_after_the_update(store_url: str) -> None:
+    """Rows as the version before `own_tables` wrote them: a site, its procedures, a joint and a plan with heat."""
+    rows = json.loads((FIXTURES / "schema_0001.json").read_text(encoding="utf-8"))
+    at_schema(store_url, "0001", rows)
+    store = open_store(store_url)
+    with reading(store) as session:
+        kept = sites.load_site(session, "ore-shed")
+        (joint,) = joints.joints_of(session, "ore-shed")
+        plan = plans.last_plan(session, "ore-shed")
+        assert plan is not None
+        inputs = plans.inputs_of(session, plan.id)
+    assert kept.site.own_tables == ()
+    assert kept.site.procedures == (Procedure("P-7", 93.0, 230.0, qualified_by_test=True), Procedure("P-2", 66.0))
+    assert [one.accepted_by for one in kept.site.acceptances] == ["Q. Arden"]
+    assert (joint.mark, joint.process, [part.steel for part in joint.parts]) == ("A-1", "SMAW", ["A572-50", "A36"])
+    assert (joint.heat_input_kj_mm, joint.restraint, joint.weld_metal, joint.passes) == (None, None, None, None)
+    assert joint.fracture_critical is False
+    assert [part.composition for part in joint.parts] == [None, None]
+    assert (inputs.site, inputs.joints) == (kept.site, (joint,))
+    (planned,) = plan.plan.joints
+    assert (planned.joint, planned.call) == (joint, "heat_to_minimum")
+    assert planned.heat is not None
+    with writing(store) as session:
+        assert sites.save_site(session, kept.site, show_units=kept.show_units, feed=kept.feed) == kept.revision + 1
+    with reading(store) as session:
+        assert sites.load_site(session, "ore-shed").site == kept.site
+    store.dispose()
+
+
+def test_one_step_back_and_forth_keeps_the_rows(store_url: str) -> None:
+    rows = json.loads((FIXTURES / "schema_0001.json").read_text(encoding="utf-8"))
+    at_schema(store_url, "0001", rows)
+    open_store(store_url).dispose()
+    raw = create_engine(store_url)
+    with raw.begin() as connection:
+        settings = config()
+        settings.attributes["connection"] = connection
+        command.downgrade(settings, "0001")
+        for name in ("site", "procedure"):
+            assert set(PlainTable(name, MetaData(), autoload_with=connection).c.keys()) == set(rows[name][0])
+    raw.dispose()
+    store = open_store(store_url)
+    assert differences(store, Table.metadata) == []
+    defaults = {
+        (table, column["name"]): column["default"]
+        for table in ("site", "procedure")
+        for column in inspect(store).get_columns(table)
+        if column["name"] in ("own_tables", "steels")
+    }
+    assert set(defaults.values()) == {None}, "the default was for the rows that were there"
+    with reading(store) as session:
+        assert len(sites.load_site(session, "ore-shed").site.procedures) == 2
     store.dispose()
 
 

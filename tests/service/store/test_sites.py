@@ -7,7 +7,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import Engine
 
-from frostshift_rules.job import Acceptance, Choices, HeatSource, Procedure, Shift, Site
+from frostshift_rules.job import PROCESSES, Acceptance, Choices, HeatSource, Procedure, Shift, Site
+from frostshift_rules.tables import OwnTable
 from frostshift_service.store import sites
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.records import StoreError, UnknownSite
@@ -15,6 +16,8 @@ from frostshift_service.store.records import StoreError, UnknownSite
 text = st.text(st.characters(codec="utf-8", exclude_characters="\0"), max_size=12)  # PostgreSQL stores no NUL
 number = st.floats(allow_nan=False, allow_infinity=False)
 maybe = st.none() | number
+
+NINE = Procedure("P-9", 66.0, 230.0, True, ("A36", "A588-*"), 19.05, 63.5, "SMAW")
 
 
 def unique(records: st.SearchStrategy, name: str) -> st.SearchStrategy:  # type: ignore[type-arg]
@@ -44,10 +47,23 @@ any_site = st.builds(
         ),
         "id",
     ),
-    procedures=unique(st.builds(Procedure, name=text, minimum_c=maybe, maximum_c=maybe), "name"),
+    procedures=unique(
+        st.builds(
+            Procedure,
+            name=text,
+            minimum_c=maybe,
+            maximum_c=maybe,
+            steels=st.lists(text, max_size=3).map(tuple),
+            from_mm=maybe,
+            to_mm=maybe,
+            process=st.none() | st.sampled_from(PROCESSES),
+        ),
+        "name",
+    ),
     acceptances=unique(st.builds(Acceptance, table_id=text, accepted_by=text), "table_id"),
     last_nights_low_c=maybe,
     choices=st.builds(Choices, slip_hours=number, doubt_k=number, hottest_c=number),
+    own_tables=unique(st.builds(OwnTable, id=text, text=text), "id"),
 )
 
 
@@ -64,12 +80,12 @@ def test_a_site_comes_back_as_it_was_saved(store: Engine, site: Site, show_units
 
 def test_revision_counts_changes(sited: Engine, site: Site) -> None:
     with writing(sited) as session:
-        sites.save_procedures(session, site.id, (Procedure("P-9", 66.0),))
+        sites.save_procedures(session, site.id, (NINE,))
         sites.accept_table(session, site.id, Acceptance("other-table", "Q. Arden", date(2026, 1, 13)))
     with reading(sited) as session:
         kept = sites.load_site(session, site.id)
     assert kept.revision == 3
-    assert kept.site.procedures == (Procedure("P-9", 66.0),)
+    assert kept.site.procedures == (NINE,)
     assert [acceptance.table_id for acceptance in kept.site.acceptances] == ["invented-table", "other-table"]
     with writing(sited) as session:
         assert sites.save_site(session, site) == 4
@@ -91,6 +107,9 @@ def test_a_later_word_on_the_same_table_replaces_the_earlier(sited: Engine, site
         ({"choices": Choices(doubt_k=math.inf)}, "site ore-shed: choices.doubt_k is inf"),
         ({"shifts": ({"name": "day"},)}, "site ore-shed: "),
         ({"procedures": (Procedure("P-7"), Procedure("P-7", 50.0))}, "procedure 'P-7' is there twice"),
+        ({"procedures": (Procedure("P-7", from_mm=math.nan),)}, "site ore-shed: procedures.1.from_mm is nan"),
+        ({"procedures": (Procedure("P-7", process="TIG"),)}, "site ore-shed: "),
+        ({"own_tables": (OwnTable("ours", "a"), OwnTable("ours", "b"))}, "own table 'ours' is there twice"),
     ],
 )
 def test_a_wrong_site_is_refused_and_the_old_one_stays(
