@@ -55,15 +55,14 @@ def coverage_text() -> str:
             )
         )
     exposure, special, cold_people = electrode_table(), operations(), people_table()
+    hours = _said(row.column_a.source.basis for row in exposure.rows)
     sections.append(
         _section(
             "electrodes",
             exposure.name,
             exposure.title,
             "5.3.2 and Table 5.1",
-            [
-                f"hours {_said(row.column_a.source.basis for row in exposure.rows)}, storage {exposure.oven.source.basis}"
-            ],
+            [f"hours {hours}, storage {exposure.oven.source.basis}"],
             exposure.coverage,
         )
     )
