@@ -54,6 +54,9 @@ CODE_TABLES: Final = (
 )
 """Ids of the code tables that ship; the file is named after the id."""
 
+AROUND_TABLES: Final = ("electrodes", "operations", "people")
+"""Ids of the tables around the preheat figure; they stand for every job, so nobody accepts them."""
+
 
 def _steel_names(section: Section) -> frozenset[str]:
     names = section.texts("names")
@@ -340,6 +343,11 @@ def load_code_table(table_id: str, own: Sequence[OwnTable] = ()) -> CodeTable:
 def acceptable_ids(own: Sequence[OwnTable] = ()) -> tuple[str, ...]:
     """Ids of everything that a site can accept: code tables that ship, its own, and the methods beside them."""
     return (*CODE_TABLES, *(table.id for table in own), *HYDROGEN_CONTROLS)
+
+
+def taken_ids() -> tuple[str, ...]:
+    """Ids that a site's own table may not have: those of everything that ships."""
+    return (*acceptable_ids(), *AROUND_TABLES)
 
 
 def table_name(table_id: str, own: Sequence[OwnTable] = ()) -> str:

@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date
 from typing import Annotated, Any, Final
 
-from fastapi import APIRouter, Path, Query
+from fastapi import APIRouter, HTTPException, Path, Query, Request
 from fastapi.responses import Response
+from starlette.concurrency import run_in_threadpool
 
-from frostshift_service.views.desk import SiteList
+from frostshift_service.case_file import MAX_BYTES, CaseFileError, read_cases
+from frostshift_service.case_form import QUERY, read_form
+from frostshift_service.views.case import AnyCase, case_views, cases_json
+from frostshift_service.views.desk import Desk, SiteList
 from frostshift_service.views.files import csv_bytes, sheet_table, xlsx_bytes
 from frostshift_service.views.joint import JointPage, RestingJoint
+from frostshift_service.views.rule_table import TableList, TablePage, table_list
 from frostshift_service.views.schedule import SchedulePage
 from frostshift_service.views.sheet import MorningSheet
-from frostshift_service.web import DeskDep, SiteId, file_answer
+from frostshift_service.web import DeskDep, SiteId, SiteQuery, TableId, file_answer, shown_table, site_of
 
 router = APIRouter()
 
@@ -22,7 +28,7 @@ Day = Annotated[date | None, Query(description="first local day; without it the 
 Shifts = Annotated[int, Query(description="how many shifts", ge=1, le=60)]
 ERRORS: Final[dict[int | str, dict[str, Any]]] = {
     401: {"description": "no session"},
-    404: {"description": "no such site or joint, or no plan yet"},
+    404: {"description": "no such site, joint or rule table, or no plan yet"},
 }
 
 
@@ -67,3 +73,68 @@ def schedule(
 ) -> SchedulePage:
     """The joints of the last schedule."""
     return desk.schedule(site_id, text, state)
+
+
+# Rule tables ----------------------------------------------------------------------------------------------------------
+
+
+@router.get("/tables.json", responses=ERRORS)
+def tables(desk: DeskDep, site: SiteQuery = None) -> TableList:
+    """All rule tables: what each was checked against, what it leaves out, and with a site who accepted it."""
+    return table_list(site_of(desk, site))
+
+
+@router.get("/tables/{table_id}.json", responses=ERRORS)
+def table(desk: DeskDep, table_id: TableId, site: SiteQuery = None) -> TablePage:
+    """One rule table in full, every figure with its source."""
+    return shown_table(desk, table_id, site)
+
+
+# Cases ----------------------------------------------------------------------------------------------------------------
+
+_FORM: Final[dict[str, Any]] = {
+    "parameters": [
+        {"name": name, "in": "query", "schema": {"type": "string"}, "description": about}
+        for name, about in QUERY.items()
+    ]
+}
+_BODY: Final[dict[str, Any]] = {
+    "requestBody": {
+        "required": True,
+        "content": {"application/json": {"schema": {"type": "array", "items": {"type": "object"}}}},
+        "description": "a case or a list of cases, every quantity a string with its unit",
+    }
+}
+
+
+@router.post(
+    "/cases.json",
+    response_model=list[AnyCase],
+    responses={**ERRORS, 413: {"description": "too many bytes"}, 422: {"description": "no list of cases"}},
+    openapi_extra=_BODY,
+)
+async def cases(request: Request, desk: DeskDep, site: SiteQuery = None) -> Response:
+    """Work joints from what was measured at them; a case with an error carries it and does not stop the others."""
+    data = await request.body()
+    return await run_in_threadpool(_cases, data, desk, site)
+
+
+def _cases(data: bytes, desk: Desk, site: str | None) -> Response:
+    if len(data) > MAX_BYTES:
+        raise HTTPException(413, f"The cases take {len(data):,} bytes, more than {MAX_BYTES:,}.")
+    try:
+        read = read_cases(data, site_of(desk, site))
+    except CaseFileError as error:
+        raise HTTPException(422, str(error)) from None
+    return _json(case_views(read))
+
+
+@router.get("/case.json", response_model=list[AnyCase], responses=ERRORS, openapi_extra=_FORM)
+def case(request: Request, desk: DeskDep, site: SiteQuery = None) -> Response:
+    """One joint from the fields of its page; a list as from `cases.json`, empty where no field is filled."""
+    read = read_form(request.query_params.multi_items(), site_of(desk, site))
+    return _json(case_views([] if read is None else [read]))
+
+
+def _json(views: Sequence[AnyCase]) -> Response:
+    return Response(cases_json(views), media_type="application/json")

@@ -11,11 +11,11 @@ import re
 import socket
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from datetime import date, datetime, timedelta
 from pathlib import Path
-from typing import Annotated, Final
+from typing import Annotated, Final, Literal
 from zoneinfo import ZoneInfo
 
 import typer
@@ -23,26 +23,35 @@ from pydantic import TypeAdapter
 from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError
 
-from frostshift_rules.job import Acceptance, Reading
-from frostshift_rules.tables import code_table_ids
+from frostshift_rules.coverage import coverage_text
+from frostshift_rules.job import Acceptance, Reading, Site
+from frostshift_rules.strict import TableError
+from frostshift_rules.tables import AROUND_TABLES, acceptable_ids
 from frostshift_rules.units import c_from_f
 from frostshift_service import __version__, demo
+from frostshift_service.case_command import case
 from frostshift_service.clock import utc_now
 from frostshift_service.http import HttpError, bind, make_client
-from frostshift_service.jobs import Jobs, feed_of
-from frostshift_service.schedule_file import read_schedule, template_csv, template_xlsx
+from frostshift_service.jobs import Jobs, check_tables, feed_of
+from frostshift_service.procedure_file import COLUMNS as PROCEDURE_COLUMNS
+from frostshift_service.procedure_file import MAX_BYTES as PROCEDURE_FILE_BYTES
+from frostshift_service.procedure_file import procedure_cells, procedures_csv, read_procedures
+from frostshift_service.procedure_file import template_csv as procedures_template_csv
+from frostshift_service.schedule_file import CellError, read_schedule, template_csv, template_xlsx
 from frostshift_service.settings import Settings, SettingsError, load_settings
 from frostshift_service.site_file import MAX_BYTES as SITE_FILE_BYTES
-from frostshift_service.site_file import SiteFile, SiteFileError, read_site, template, write_site
+from frostshift_service.site_file import SiteFile, SiteFileError, own_table_name, read_site, template, write_site
 from frostshift_service.store import joints as kept
 from frostshift_service.store.engine import open_store, reading, writing
 from frostshift_service.store.forecasts import last_forecast
-from frostshift_service.store.records import ScheduleImport, StoreError
-from frostshift_service.store.sites import accept_table, load_site, load_sites, save_site
+from frostshift_service.store.records import KeptSite, ScheduleImport, StoreError
+from frostshift_service.store.sites import accept_table, load_site, load_sites, save_procedures, save_site
 from frostshift_service.views.desk import Desk
 from frostshift_service.views.files import csv_bytes, sheet_table
+from frostshift_service.views.rule_table import UnknownTable, table_json, table_page, table_text
 from frostshift_service.views.sheet import MorningSheet
 from frostshift_service.views.show import age, plural
+from frostshift_service.views.tables import table_lines
 from frostshift_service.views.terminal import sheet_text
 from frostshift_service.weather import FeedError, Forecast
 from frostshift_service.weather.age import freshness
@@ -60,7 +69,11 @@ app = typer.Typer(
 )
 site_app = typer.Typer(help="Set up a site.", no_args_is_help=True)
 schedule_app = typer.Typer(help="Load a schedule of joints.", no_args_is_help=True)
+tables_app = typer.Typer(help="The rule tables: list them, show one in full.")
+procedures_app = typer.Typer(help="Load a list of welding procedures.", no_args_is_help=True)
 app.add_typer(site_app, name="site")
+app.add_typer(tables_app, name="tables")
+app.add_typer(procedures_app, name="procedures")
 app.add_typer(schedule_app, name="schedule")
 
 SiteOption = Annotated[str | None, typer.Option("--site", help="id of the site; may be left out where there is one")]
@@ -79,7 +92,7 @@ def main() -> None:
             stream.reconfigure(errors="replace")  # a terminal that lacks a letter of a name must not end the command
     try:
         app()
-    except (Refused, StoreError, SettingsError, SiteFileError, FeedError, HttpError) as error:
+    except (Refused, StoreError, SettingsError, SiteFileError, TableError, FeedError, HttpError) as error:
         print(error, file=sys.stderr)
         sys.exit(1)
     except DBAPIError as error:
@@ -124,9 +137,13 @@ def _read(path: Path, most_bytes: int) -> bytes:
     return data
 
 
-def _write(path: Path, data: bytes) -> None:
+def _refuse_to_replace(path: Path) -> None:
     if path.exists():
         raise Refused(f"{path} is there already and stays as it is.")
+
+
+def _write(path: Path, data: bytes) -> None:
+    _refuse_to_replace(path)
     try:
         path.write_bytes(data)
     except OSError as error:
@@ -146,20 +163,48 @@ def site_template(file: Path) -> None:
 @site_app.command("load")
 def site_load(file: Path) -> None:
     """Take in a site file: a new site, or other settings of one that is there."""
-    read = read_site(_read(file, SITE_FILE_BYTES), file.name)
+    read = read_site(_read(file, SITE_FILE_BYTES), file.name, lambda name: _read(file.with_name(name), SITE_FILE_BYTES))
     with _opened() as (_, engine, jobs):
         with writing(engine) as session:
+            before = next((one.site for one in load_sites(session) if one.site.id == read.site.id), None)
             save_site(session, read.site, show_units=read.show_units, feed=read.feed)
         jobs.replan(read.site.id)
+        for accepted in _accepted_as_it_was(before, read.site):
+            print(
+                f"! {own_table_name(accepted.table_id)} has changed since {accepted.accepted_by} accepted it, "
+                f"{accepted.accepted_on}: check it again."
+            )
         print(f"Site {read.site.id} is set up: {read.site.name}.")
+
+
+def _accepted_as_it_was(before: Site | None, after: Site) -> list[Acceptance]:
+    """Acceptances of own tables that were given to another text than the one that is there now."""
+    was = {} if before is None else {table.id: table.text for table in before.own_tables}
+    changed = {table.id for table in after.own_tables if was.get(table.id, table.text) != table.text}
+    kept_ones = () if before is None else before.acceptances
+    return [one for one in after.acceptances if one.table_id in changed and one in kept_ones]
 
 
 @site_app.command("save")
 def site_save(file: Path, site: SiteOption = None) -> None:
-    """Write the settings of a site to a file."""
+    """Write the settings of a site to a file, and its own rule tables beside it."""
     with _opened() as (_, engine, _jobs), reading(engine) as session:
         found = load_site(session, _site_id(engine, site))
-    _write(file, write_site(SiteFile(found.site, found.show_units, found.feed)).encode())
+    tables = {file.with_name(own_table_name(one.id)): one.text.encode() for one in found.site.own_tables}
+    if file.name.casefold() in {path.name.casefold() for path in tables}:
+        raise Refused(f"{file}: a rule table of the site has that name; choose another.")
+    files = {**tables, file: write_site(SiteFile(found.site, found.show_units, found.feed)).encode()}
+    for path in files:  # all or none: the last may be there as well as the first
+        _refuse_to_replace(path)
+    written: list[Path] = []
+    try:
+        for path, data in files.items():
+            _write(path, data)
+            written.append(path)
+    except Refused:
+        for path in written:
+            path.unlink(missing_ok=True)
+        raise
 
 
 @site_app.command("list")
@@ -182,13 +227,120 @@ def site_accept(
     with _opened() as (_, engine, jobs):
         site_id = _site_id(engine, site)
         with reading(engine) as session:
-            table_id = table or load_site(session, site_id).site.table_id
-        if table_id not in code_table_ids():
-            raise Refused(f"There is no rule table {table_id!r}; there are {', '.join(code_table_ids())}.")
+            found = load_site(session, site_id).site
+        table_id = table or found.table_id
+        known = acceptable_ids(found.own_tables)
+        if table_id not in known:
+            raise Refused(f"There is no rule table {table_id!r}; there are {', '.join(known)}.")
         with writing(engine) as session:
             accept_table(session, site_id, Acceptance(table_id, by.strip(), utc_now().date()))
         jobs.replan(site_id)
         print(f"{table_id} is accepted for {site_id} by {by.strip()}.")
+
+
+@tables_app.callback(invoke_without_command=True)
+def tables_list(
+    context: typer.Context,
+    coverage: Annotated[bool, typer.Option("--coverage", help="what each was checked against and leaves out")] = False,
+    site: SiteOption = None,
+) -> None:
+    """The rule tables there are: what each rests on, and who accepted it for the site; `show ID` prints one in full."""
+    if context.invoked_subcommand is not None:
+        if coverage or site is not None:
+            raise Refused(f"Options go behind {context.invoked_subcommand}.")
+        return
+    if coverage:
+        _print_bytes(coverage_text().encode())
+        return
+    for line in table_lines(_meant_site(site)):
+        print(line)
+
+
+@tables_app.command("show")
+def tables_show(
+    table: Annotated[str, typer.Argument(metavar="ID", help=f"id of the rule table, or {', '.join(AROUND_TABLES)}")],
+    as_json: Annotated[bool, typer.Option("--json", help="as JSON, the same as the page's")] = False,
+    site: SiteOption = None,
+) -> None:
+    """Print one rule table in full, to hold it row by row against your own copy of the code."""
+    try:
+        page = table_page(table, _meant_site(site))
+    except UnknownTable as error:
+        raise Refused(str(error)) from None
+    if as_json:
+        _print_bytes(table_json(page))
+    else:
+        print(table_text(page))
+
+
+def _meant_site(site: str | None) -> Site | None:
+    """The site named, or the only one there is."""
+    with _opened() as (_, engine, _jobs), reading(engine) as session:
+        sites = [load_site(session, site)] if site is not None else load_sites(session)
+    return sites[0].site if len(sites) == 1 else None
+
+
+# Procedures -----------------------------------------------------------------------------------------------------------
+
+
+@procedures_app.command("template")
+def procedures_template(file: Path) -> None:
+    """Write an empty list of welding procedures to fill in: FILE.csv."""
+    _write(_named_csv(file), procedures_template_csv())
+
+
+@procedures_app.command("load")
+def procedures_load(file: Path, site: SiteOption = None) -> None:
+    """Take in a list of welding procedures (CSV or XLSX) in the place of the site's: all of it, or nothing."""
+    with _opened() as (_, engine, jobs):
+        site_id = _site_id(engine, site)
+        read = read_procedures(_read(file, PROCEDURE_FILE_BYTES), file.name)
+        _refuse_errors(file.name, read.errors, read.error_count)
+        with writing(engine) as session:
+            save_procedures(session, site_id, read.procedures)
+            joints = kept.joints_of(session, site_id)
+        jobs.replan(site_id)
+        for warning in read.warnings:
+            print(f"! {warning}")
+        names = {one.name for one in read.procedures}
+        for joint in joints:
+            if joint.procedure is not None and joint.procedure not in names:
+                print(f"! {joint.mark}: procedure '{joint.procedure}' is not in the list, spelt like that.")
+        print(f"{plural(len(names), 'procedure')} of {site_id}, in the place of the earlier list.")
+
+
+@procedures_app.command("list")
+def procedures_list(site: SiteOption = None) -> None:
+    """The welding procedures of a site, in the columns of the file."""
+    found = _kept_site(site)
+    rows = [[column.name for column in PROCEDURE_COLUMNS]]
+    for one in procedure_cells(found.site.procedures, _units(found)):
+        rows.append([one[column.name] or column.default for column in PROCEDURE_COLUMNS])
+    widths = [max(len(row[n]) for row in rows) for n in range(len(PROCEDURE_COLUMNS))]
+    for row in rows:
+        print("  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip())
+
+
+@procedures_app.command("save")
+def procedures_save(file: Path, site: SiteOption = None) -> None:
+    """Write the welding procedures of a site to FILE.csv."""
+    found = _kept_site(site)
+    _write(_named_csv(file), procedures_csv(found.site.procedures, _units(found)))
+
+
+def _named_csv(file: Path) -> Path:
+    if file.suffix.lower() != ".csv":
+        raise Refused(f"{file}: expected a name that ends in .csv")
+    return file
+
+
+def _kept_site(site: str | None) -> KeptSite:
+    with _opened() as (_, engine, _jobs), reading(engine) as session:
+        return load_site(session, _site_id(engine, site))
+
+
+def _units(site: KeptSite) -> Literal["us", "si"]:
+    return "si" if site.show_units == "si" else "us"
 
 
 # Schedule -------------------------------------------------------------------------------------------------------------
@@ -224,11 +376,7 @@ def _take_schedule(
     with reading(engine) as session:
         found = load_site(session, site_id)
     read = read_schedule(data, name, found.site, now, settings.schedule_bytes, settings.schedule_rows)
-    if read.errors:
-        more = read.error_count - len(read.errors)
-        count = plural(read.error_count, "error")
-        lines = [f"{name}: nothing was taken in, {count}:", *(f"  {error}" for error in read.errors)]
-        raise Refused("\n".join([*lines, *([f"  and {more} more"] if more else [])]))
+    _refuse_errors(name, read.errors, read.error_count)
     for warning in read.warnings:
         print(f"! {warning}")
     for item in read.joints:
@@ -236,6 +384,13 @@ def _take_schedule(
             print(f"! row {item.row}, {item.joint.mark}: {problem}")
     with writing(engine) as session:
         return kept.import_joints(session, site_id, list(read.joints), now=now, file_name=name, by=BY)
+
+
+def _refuse_errors(name: str, errors: Sequence[CellError], count: int) -> None:
+    if errors:
+        more = count - len(errors)
+        lines = [f"{name}: nothing was taken in, {plural(count, 'error')}:", *(f"  {error}" for error in errors)]
+        raise Refused("\n".join([*lines, *([f"  and {more} more"] if more else [])]))
 
 
 # Forecast and readings ------------------------------------------------------------------------------------------------
@@ -369,6 +524,7 @@ def serve(
 ) -> None:
     """Serve the pages on this machine and keep forecasts and plans up to date until stopped."""
     with _opened() as (settings, engine, jobs):
+        check_tables(engine)
         if settings.contact is None:
             print("No forecast is pulled: weather services want a contact, set FROSTSHIFT_CONTACT.", file=sys.stderr)
         _serve(settings, engine, jobs, port or settings.port)
@@ -426,6 +582,7 @@ def demo_command(
     )
     now = utc_now()
     with _opened(settings) as (_, engine, jobs):
+        check_tables(engine)
         load_demo(engine, jobs, settings, now)
         print(sheet_text(_sheet(engine, jobs, demo.SITE_ID, "tomorrow", 2)))
         if not no_serve:
@@ -441,6 +598,9 @@ def load_demo(engine: Engine, jobs: Jobs, settings: Settings, now: datetime) -> 
     payload = settings.data_dir / "forecast.json"
     payload.write_bytes(demo.demo_payload(now))
     jobs.take_payload(demo.SITE_ID, payload)
+
+
+app.command()(case)
 
 
 if __name__ == "__main__":

@@ -19,12 +19,19 @@ from apscheduler.triggers.cron import CronTrigger
 from sqlalchemy import Engine
 from sqlmodel import Session
 
+from frostshift_rules.electrodes import electrode_table
+from frostshift_rules.gas import cylinders, gases
+from frostshift_rules.heat_sources import known_sources
 from frostshift_rules.job import Joint, Reading, Site
+from frostshift_rules.operations import operations
 from frostshift_rules.outlook import outlook
+from frostshift_rules.people import people_table
 from frostshift_rules.plan import make_plan
-from frostshift_rules.tables import load_code_table
+from frostshift_rules.strict import TableError
+from frostshift_rules.tables import check_shipped, load_code_table
 from frostshift_rules.workload import NO_WEATHER, HeatPlan, Plan, Weather
 from frostshift_service.http import Get
+from frostshift_service.site_file import check_own_table
 from frostshift_service.store import forecasts, plans
 from frostshift_service.store import joints as kept_joints
 from frostshift_service.store.engine import reading, writing
@@ -246,7 +253,7 @@ class Jobs:
         now = self._now()
         with reading(self._engine) as session:
             revision, forecast_id, inputs = _inputs(session, site_id, now)
-        table = load_code_table(inputs.site.table_id)
+        table = load_code_table(inputs.site.table_id, inputs.site.own_tables)
         plan = make_plan(inputs.site, table, inputs.joints, inputs.weather, inputs.readings, now)
         before = self._current.get(site_id)
         with writing(self._engine) as session:
@@ -283,7 +290,8 @@ class Jobs:
         if joint is None:
             return {}
         inputs, made_utc = current.inputs, current.plan.made_utc
-        table, measured = load_code_table(inputs.site.table_id), _measured(inputs, joint)
+        table = load_code_table(inputs.site.table_id, inputs.site.own_tables)
+        measured = _measured(inputs, joint)
         options = {}
         for torches in TORCH_OPTIONS:
             joints = [replace(joint, torches=torches), *measured]
@@ -297,6 +305,26 @@ class Jobs:
         """The current plan, and one of the joints it was made from."""
         current = self._up_to_date(site_id)
         return current, next((joint for joint in current.inputs.joints if joint.mark == mark), None)
+
+
+def check_tables(engine: Engine) -> None:
+    """Load every table that ships and every own table of a site, so that no plan meets a broken one.
+
+    Raises:
+        TableError: names the site where it is one of its own, the file, and place and key in it.
+    """
+    check_shipped()
+    for load in (gases, cylinders, known_sources, electrode_table, operations, people_table):
+        load()
+    with reading(engine) as session:
+        sites = [kept.site for kept in load_sites(session)]
+    for site in sites:
+        try:
+            for table in site.own_tables:
+                check_own_table(table)
+            load_code_table(site.table_id, site.own_tables)
+        except TableError as error:
+            raise TableError(f"site {site.id}: {error}") from error
 
 
 def feed_of(kept_site: KeptSite) -> str:

@@ -18,11 +18,13 @@ from urllib.parse import parse_qsl, quote, urlencode, urlsplit
 from fastapi import APIRouter, Depends, Form, HTTPException, Query, Request, UploadFile
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup, escape
 from sqlmodel import Session
 
 from frostshift_rules import shifts
 from frostshift_rules.job import JOINT_STATES, Reading, Site
 from frostshift_rules.units import c_from_f, f_from_c
+from frostshift_service.case_form import groups, label_of, name_of, read_form
 from frostshift_service.schedule_file import (
     COLUMNS,
     joints_csv,
@@ -35,10 +37,13 @@ from frostshift_service.settings import Settings
 from frostshift_service.store import joints as kept
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.sites import load_site
+from frostshift_service.views.case import NEVER, SAID_ABOVE, FailedCase, answer_lines, case_views
 from frostshift_service.views.desk import Desk, NoPlan
 from frostshift_service.views.joint import JointPage
+from frostshift_service.views.rule_table import table_list
 from frostshift_service.views.schedule import ImportOutcome, refused, taken_in
-from frostshift_service.web import DeskDep, FileKind, SiteId, file_answer
+from frostshift_service.views.words import CAUTIONS
+from frostshift_service.web import DeskDep, FileKind, SiteId, SiteQuery, TableId, file_answer, shown_table, site_of
 
 router = APIRouter(include_in_schema=False)
 
@@ -48,6 +53,7 @@ LOOK_AHEAD: Final = timedelta(days=60)
 """How far a next shift is looked for."""
 
 Action = Literal["done", "postponed", "planned", "next_shift"]
+_ONE_WORD: Final = re.compile(r"([\w/*]+(?:-[\w/*]+)+|&lt; \d+)")
 _NUMBER: Final = re.compile(r"[+-]?[0-9]{1,4}(\.[0-9]{1,3})?")
 
 
@@ -59,10 +65,20 @@ def joint_url(site_id: str, mark: str) -> str:
     return f"/sites/{quote(site_id, safe='')}/joints/{quote(mark, safe='')}"
 
 
+def table_url(table_id: str, site_id: str) -> str:
+    """Path of the page of a rule table, as it stands for a site; without a site for an empty one."""
+    return f"/tables/{quote(table_id, safe='')}" + (f"?site={quote(site_id, safe='')}" if site_id else "")
+
+
 def in_lines(text: str) -> list[str]:
     """A figure that is given in two units, `150 °F (66 °C)`, as two texts; any other as one."""
     first, bracket, second = text.partition(" (")
     return [first, second.removesuffix(")")] if bracket else [first]
+
+
+def words_kept(text: str) -> Markup:
+    """A text in which `A572-50`, `1-1/2` and `< 65` each stay on one line."""
+    return Markup(_ONE_WORD.sub(r'<span class="kept">\1</span>', str(escape(text))))
 
 
 def _kept_together(value: Any) -> Any:
@@ -86,8 +102,8 @@ def _templates() -> Environment:
         lstrip_blocks=True,
         finalize=_kept_together,
     )
-    environment.filters["in_lines"] = in_lines
-    environment.globals.update(joint_url=joint_url, static_url=_static_url)
+    environment.filters.update(in_lines=in_lines, kept=words_kept)
+    environment.globals.update(joint_url=joint_url, table_url=table_url, static_url=_static_url)
     return environment
 
 
@@ -204,6 +220,45 @@ def _schedule_page(
         change=change,
         here=_here(request) if request.method == "GET" else f"/sites/{site_id}/schedule",
     )
+
+
+@router.get("/case")
+def case(request: Request, desk: DeskDep, site: SiteQuery = None) -> Response:
+    """The form for one joint, with its answer where it is filled in."""
+    query = request.query_params.multi_items()
+    found = site_of(desk, site)
+    form, read = groups(found), read_form(query, found)
+    view = None if read is None else case_views([read])[0]
+    problems = view.problems if isinstance(view, FailedCase) else ()
+    filled = {name: text for name, text in query if text}
+    return render(
+        "case.html",
+        view=view,
+        lines=answer_lines(view) if view is not None and view.extent_mm is not None else [],
+        problems=[(label_of(problem.field, form), problem.message) for problem in problems],
+        wrong={name_of(problem.field) for problem in problems},
+        form=form,
+        filled=filled,
+        site_id=found.id if found else "",
+        site_name=found.name if found else "",
+        said_above=SAID_ABOVE,
+        cautions=CAUTIONS[1:],
+        more_open=any(name in filled for group in form if group.extra for name in (one.name for one in group.fields)),
+        never=NEVER,
+        query=request.url.query,
+    )
+
+
+@router.get("/tables")
+def tables(desk: DeskDep, site: SiteQuery = None) -> Response:
+    """The rule tables."""
+    return render("tables.html", page=table_list(site_of(desk, site)))
+
+
+@router.get("/tables/{table_id}")
+def table(desk: DeskDep, table_id: TableId, site: SiteQuery = None) -> Response:
+    """One rule table in full."""
+    return render("rule_table.html", page=shown_table(desk, table_id, site))
 
 
 # Files

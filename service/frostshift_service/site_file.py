@@ -32,7 +32,7 @@ from frostshift_rules.job import (
 )
 from frostshift_rules.steel_names import canonical_steel
 from frostshift_rules.strict import OutOfRange, Section, TableError, read_toml
-from frostshift_rules.tables import OwnTable, acceptable_ids, code_table_ids, load_code_table
+from frostshift_rules.tables import OwnTable, acceptable_ids, code_table_ids, load_code_table, taken_ids
 from frostshift_service.store.records import FEED_NAMES, SHOW_UNITS, FeedName, ShowUnits
 
 MAX_BYTES: Final = 200_000
@@ -157,7 +157,7 @@ def check_own_table(table: OwnTable) -> None:
     Raises:
         TableError: names the file, and place and key in it.
     """
-    if table.id in acceptable_ids():
+    if table.id in taken_ids():
         raise TableError(
             f"{own_table_name(table.id)}: {table.id!r} is a table that ships; give yours another file name and 'id'"
         )

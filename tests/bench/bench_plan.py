@@ -135,7 +135,7 @@ def run(engine: Any, site_id: str) -> Clock:
             with clock.step("read from the store"), reading(engine) as session:
                 _, forecast_id, inputs = jobs._inputs(session, site_id, NOW)
             with clock.step("make_plan"):
-                table = load_code_table(inputs.site.table_id)
+                table = load_code_table(inputs.site.table_id, inputs.site.own_tables)
                 made = make_plan(inputs.site, table, inputs.joints, inputs.weather, inputs.readings, NOW)
             with clock.step("write to the store"), writing(engine) as session:
                 plans.keep_plan(session, made, inputs, forecast_id)

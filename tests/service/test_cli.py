@@ -16,6 +16,7 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from datetime import UTC, datetime, timedelta
+from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -23,19 +24,25 @@ import httpx
 import openpyxl
 import pytest
 
+from frostshift_rules.coverage import coverage_text
+from frostshift_rules.strict import TableError
+from frostshift_rules.tables import acceptable_ids, code_table_ids
 from frostshift_rules.units import c_from_f
 from frostshift_service import cli, demo
 from frostshift_service.app import create_app
 from frostshift_service.auth import COOKIE
 from frostshift_service.jobs import Jobs
 from frostshift_service.settings import Settings
+from frostshift_service.site_file import template
 from frostshift_service.store import joints as kept_joints
 from frostshift_service.store.engine import open_store, reading
 from frostshift_service.store.sites import load_site
+from frostshift_service.views.desk import Desk
 from frostshift_service.views.files import COLUMNS
 
 NOW = datetime(2027, 1, 14, 20, 50, tzinfo=UTC)  # the clock of `run`
 PAYLOADS = Path(__file__).parents[2] / "fixtures" / "weather"
+SHIPPED = resources.files("frostshift_rules").joinpath("tables", "aws_d1_1_2015_t3_3.toml").read_text(encoding="utf-8")
 HEAD = "mark,start,hours,process,electrode,weld_length,steel_1,thickness_1,steel_2,thickness_2\n"
 ROWS = (
     "C-1,2027-01-15 07:30,2,SMAW,E7018,20 in,A572-50,2-1/2 in,A572-50,1-1/2 in\n"
@@ -282,7 +289,7 @@ def test_a_command_that_is_mistyped_is_explained(run: Run, arguments: tuple[str,
 
 def test_help_names_every_command(run: Run) -> None:
     text = run("--help").good()
-    for command in ("site", "schedule", "pull", "reading", "sheet", "serve", "demo"):
+    for command in ("site", "procedures", "tables", "schedule", "pull", "reading", "sheet", "serve", "demo"):
         assert f" {command} " in text
     assert run("reading", "--help").good()
 
@@ -337,12 +344,294 @@ def test_the_demo_in_this_process(run: Run, tmp_path: Path) -> None:
     engine.dispose()
 
 
+# Own tables and procedures --------------------------------------------------------------------------------------------
+
+
+def put_own_table(*changes: tuple[str, str]) -> None:
+    """`site.toml` with an own table beside it that it uses."""
+    text = re.sub(r"(?m)^id = .*$", 'id = "ours"', SHIPPED)
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new)
+    Path("ours.toml").write_text(text, encoding="utf-8")
+    site = template(NOW.date()).replace('table = "aws_d1_1_2015_t3_3"', 'own_tables = ["ours.toml"]\ntable = "ours"')
+    Path("site.toml").write_text(site, encoding="utf-8")
+
+
+def test_a_site_on_its_own_table(run: Run, tmp_path: Path) -> None:
+    put_own_table(("Table 3.3, prequalified minimum", "Our copy, prequalified minimum"), ('"seen"', '"from memory"'))
+    run("site", "load", "site.toml").good()
+    Path("week.csv").write_text(HEAD + ROWS, encoding="utf-8")
+    run("schedule", "load", "week.csv").good()
+    run("pull", "--file", str(PAYLOADS / "nws_long.json")).good()
+    sheet = json.loads(run("sheet", "--json", "--day", "tomorrow", "--shifts", "1").good())
+    assert sheet["header"]["table_id"] == "ours"
+    assert sheet["header"]["accepted"] == ""
+    assert {line["call"]["code"] for shift in sheet["shifts"] for line in shift["lines"]} == {"unknown"}
+    assert run("site", "accept-table", "--by", "Q. Arden").good() == "ours is accepted for my-site by Q. Arden.\n"
+    sheet = json.loads(run("sheet", "--json", "--day", "tomorrow", "--shifts", "1").good())
+    assert sheet["header"]["accepted"] == "Q. Arden, 2027-01-14"
+    calls = [line["call"]["code"] for shift in sheet["shifts"] for line in shift["lines"]]
+    assert calls == ["heat_to_minimum", "cold_steel_heat"], "no longer unknown"
+    listed = run("tables").good()
+    assert "\nours  AWS D1.1/D1.1M:2015  Our copy, prequalified minimum" in listed
+    assert "  my-site: accepted by Q. Arden, 2027-01-14, its own table, the one it uses\n" in listed
+    engine = open_store(f"sqlite:///{(tmp_path / 'data' / 'frostshift.db').as_posix()}")
+    desk = Desk(engine, Jobs(engine, lambda: NOW, get=None, jitter=lambda: 0.5), lambda: NOW)
+    page = desk.joint("my-site", "C-1")
+    assert {row.table_id for row in page.asks if row.table_id} == {"ours"}
+    assert {row.table for row in page.asks if row.table_id} == {"AWS D1.1/D1.1M:2015"}
+    engine.dispose()
+
+
+def test_own_tables_are_saved_beside_the_site_file_and_nothing_is_replaced(run: Run, tmp_path: Path) -> None:
+    put_own_table()
+    run("site", "load", "site.toml").good()
+    text = Path("ours.toml").read_bytes()
+    assert run("site", "save", "saved.toml").refused() == "ours.toml is there already and stays as it is."
+    assert not Path("saved.toml").exists()
+    assert (
+        run("site", "save", "ours.toml").refused()
+        == "ours.toml: a rule table of the site has that name; choose another."
+    )
+    Path("out").mkdir()
+    Path("out", "saved.toml").write_bytes(b"mine")
+    assert run("site", "save", "out/saved.toml").refused() == "out/saved.toml is there already and stays as it is."
+    assert [path.name for path in Path("out").iterdir()] == ["saved.toml"], "all or none"
+    Path("out", "saved.toml").unlink()
+    assert run("site", "save", "out/saved.toml").good() == "Wrote out/ours.toml.\nWrote out/saved.toml.\n"
+    assert Path("out", "ours.toml").read_bytes() == text
+    run("site", "load", "out/saved.toml").good()
+    assert "cannot be written: No such file or directory" in run("site", "save", "no/such/site.toml").refused()
+
+
+def test_a_bad_own_table_changes_nothing(set_up: Run, store_rows: Callable[[], object]) -> None:
+    before = store_rows()
+    put_own_table(("min_f = 150", "min_f = 15O"))
+    assert set_up("site", "load", "site.toml").refused().startswith("ours.toml: not readable as TOML: ")
+    put_own_table(("min_f = 150", "min_f = 1500"))
+    assert set_up("site", "load", "site.toml").refused().startswith("ours.toml, row 2: 'min_f' is 1500, outside ")
+    Path("ours.toml").unlink()
+    assert set_up("site", "load", "site.toml").refused() == "ours.toml: cannot be read: No such file or directory"
+    Path("ours.toml").write_bytes(b"#" * 200_001)
+    assert set_up("site", "load", "site.toml").refused() == "ours.toml: larger than 0.2 MB; nothing was taken in"
+    assert store_rows() == before
+
+
+def test_a_changed_table_under_an_old_acceptance_is_said(run: Run) -> None:
+    put_own_table()
+    run("site", "load", "site.toml").good()
+    run("site", "accept-table", "--by", "Q. Arden").good()
+    Path("out").mkdir()
+    run("site", "save", "out/site.toml").good()
+    assert "!" not in run("site", "load", "out/site.toml").good()
+    with Path("out", "ours.toml").open("a", encoding="utf-8") as file:
+        file.write("# another line\n")
+    said = run("site", "load", "out/site.toml").good()
+    assert said.startswith("! ours.toml has changed since Q. Arden accepted it, 2027-01-14: check it again.\n")
+
+
+def test_tables_without_a_site_and_with_two(run: Run) -> None:
+    plain = run("tables").good()
+    ids = [line.split()[0] for line in plain.splitlines() if not line.startswith(" ")]
+    assert ids == list(acceptable_ids())
+    assert "aws_d1_1_2015_t3_3  AWS D1.1/D1.1M:2015  Table 3.3, " in plain
+    assert all(re.fullmatch(r"  figures: (\d+ [a-z ]+(, )?)+", line) for line in plain.splitlines()[1::2])
+    put_own_table()
+    run("site", "load", "site.toml").good()
+    assert "my-site: not accepted, its own table, the one it uses" in run("tables").good()
+    other = template(NOW.date()).replace('id = "my-site"', 'id = "other"')
+    Path("other.toml").write_text(other, encoding="utf-8")
+    run("site", "load", "other.toml").good()
+    assert run("tables").good() == plain, "of two sites neither is meant"
+    assert "other: not accepted, the one it uses" in run("tables", "--site", "other").good()
+    assert run("tables", "--site", "nowhere").refused() == "there is no site 'nowhere'"
+    assert run("tables", "--coverage").good() == coverage_text()
+
+
+def test_a_method_beside_the_table_can_be_accepted_too(run: Run) -> None:
+    run("site", "template", "site.toml").good()
+    run("site", "load", "site.toml").good()
+    (method,) = set(acceptable_ids()) - set(code_table_ids())
+    assert (
+        run("site", "accept-table", "--by", "Q", "--table", method).good()
+        == f"{method} is accepted for my-site by Q.\n"
+    )
+    run("site", "save", "saved.toml").good()
+    run("site", "load", "saved.toml").good()
+    assert "  my-site: accepted by Q, 2027-01-14\n" in run("tables").good()
+
+
+PROCEDURES = """\
+procedure,steels,thickness_from,thickness_to,process,minimum,maximum,qualified_by_test
+P-12,A572-50; A588-*,1/2 in,2-1/2 in,SMAW,330 F,450 F,yes
+P-13,,,,,,,
+"""
+
+
+def test_a_list_of_procedures_makes_the_plan_again(set_up: Run, tmp_path: Path) -> None:
+    def plans() -> int:
+        with closing(sqlite3.connect(tmp_path / "data" / "frostshift.db")) as store:
+            count: int = store.execute("SELECT max(id) FROM plan").fetchone()[0]
+        return count
+
+    Path("p.csv").write_text(PROCEDURES, encoding="utf-8")
+    before = plans()
+    set_up("procedures", "load", "p.csv").good()
+    assert plans() == before + 1
+
+
+def test_a_list_of_procedures(set_up: Run) -> None:
+    rows = HEAD.replace("\n", ",procedure\n") + "".join(
+        f"{row},{name}\n" for row, name in zip(ROWS.splitlines(), ("P-12", "p-99"), strict=True)
+    )
+    Path("named.csv").write_text(rows, encoding="utf-8")
+    Path("p.csv").write_text(PROCEDURES, encoding="utf-8")
+    assert set_up("procedures", "load", "p.csv").good() == (
+        "! minimum in row 3: is empty: the procedure asks for no preheat of its own\n"
+        "2 procedures of my-site, in the place of the earlier list.\n"
+    )
+    set_up("schedule", "load", "named.csv").good()
+    set_up("site", "accept-table", "--by", "Q. Arden").good()
+    sheet = json.loads(set_up("sheet", "--json", "--day", "tomorrow", "--shifts", "1").good())
+    minimum = {line["mark"]: line["minimum"] for shift in sheet["shifts"] for line in shift["lines"]}
+    assert minimum["C-1"]["c"] == pytest.approx(c_from_f(330.0)), "the procedure counts at once"
+    assert set_up("procedures", "list").good() == (
+        "procedure  steels           thickness_from  thickness_to  process  minimum     maximum     qualified_by_test\n"
+        "P-12       A572-50; A588-*  1/2 in          2-1/2 in      SMAW     330 F       450 F       yes\n"
+        "P-13       all              no limit        no limit      any      not stated  not stated  no\n"
+    )
+    assert set_up("procedures", "save", "out.csv").good() == "Wrote out.csv.\n"
+    assert (
+        "! C-2: procedure 'p-99' is not in the list, spelt like that.\n"
+        in set_up("procedures", "load", "out.csv").good()
+    )
+    set_up("procedures", "save", "again.csv").good()
+    assert Path("again.csv").read_bytes() == Path("out.csv").read_bytes()
+    assert set_up("procedures", "save", "out.csv").refused() == "out.csv is there already and stays as it is."
+    assert set_up("procedures", "save", "out.xlsx").refused() == "out.xlsx: expected a name that ends in .csv"
+
+
+def test_the_template_of_procedures(run: Run) -> None:
+    assert run("procedures", "template", "p.csv").good() == "Wrote p.csv.\n"
+    assert Path("p.csv").read_text(encoding="utf-8-sig") == PROCEDURES.splitlines()[0] + "\n"
+    assert run("procedures", "template", "p.csv").refused() == "p.csv is there already and stays as it is."
+    assert run("procedures", "template", "p.txt").refused() == "p.txt: expected a name that ends in .csv"
+    assert run("procedures", "load", "p.csv").refused().startswith("There is no site yet")
+
+
+def test_one_bad_procedure_and_none_is_taken_in(set_up: Run, store_rows: Callable[[], object]) -> None:
+    Path("p.csv").write_text(PROCEDURES, encoding="utf-8")
+    set_up("procedures", "load", "p.csv")
+    before = store_rows()
+    Path("bad.csv").write_text(PROCEDURES.replace("P-13,,,,,", "P-12,,2 in,1 in,,500 F"), encoding="utf-8")
+    assert set_up("procedures", "load", "bad.csv").refused() == (
+        "bad.csv: nothing was taken in, 2 errors:\n"
+        "  procedure in row 3: 'P-12' is already in row 2\n"
+        "  thickness_from in row 3: '2 in' is above thickness_to '1 in'"
+    )
+    for arguments, said in (
+        (("procedures", "load", "no.csv"), "no.csv: cannot be read: No such file or directory"),
+        (("procedures", "load", "p.csv", "--site", "nowhere"), "there is no site 'nowhere'"),
+        (("procedures", "list", "--site", "nowhere"), "there is no site 'nowhere'"),
+        (("procedures", "save", "x.csv", "--site", "nowhere"), "there is no site 'nowhere'"),
+    ):
+        assert set_up(*arguments).refused() == said
+    assert store_rows() == before
+
+
+# The start on a bad table ---------------------------------------------------------------------------------------------
+
+
+@contextmanager
+def taken_port() -> Iterator[str]:
+    """A port that is in use: a service that should not start, and does, ends there instead of serving for ever."""
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        yield str(taken.getsockname()[1])
+
+
+@pytest.mark.parametrize(
+    ("stored", "said"),
+    [
+        (
+            lambda text: [{"id": "ours", "text": text.replace("min_f = 150", "min_F = 150", 1)}],
+            "site my-site: ours.toml, row 2: key 'min_f' is missing",
+        ),
+        (
+            lambda text: [{"id": "ours", "text": text}, {"id": "aws_d1_1_2015_t3_3", "text": text}],
+            "site my-site: aws_d1_1_2015_t3_3.toml: 'aws_d1_1_2015_t3_3' is a table that ships; give yours another "
+            "file name and 'id'",
+        ),
+        (lambda text: [], f"site my-site: code table 'ours' is not known; known are {', '.join(code_table_ids())}"),
+        (
+            lambda text: [{"id": "ours"}],
+            "site my-site cannot be read from the database: own_tables.0.text: Field required",
+        ),
+    ],
+    ids=["slip", "id that ships", "gone", "no text"],
+)
+def test_the_service_does_not_start_on_a_bad_table_of_a_site(
+    run: Run, tmp_path: Path, stored: Callable[[str], list[dict[str, str]]], said: str
+) -> None:
+    """Only a database that was changed by hand can hold one."""
+    put_own_table()
+    run("site", "load", "site.toml").good()
+    with closing(sqlite3.connect(tmp_path / "data" / "frostshift.db")) as store:
+        tables = stored(Path("ours.toml").read_text(encoding="utf-8"))
+        store.execute("UPDATE site SET own_tables = ?", (json.dumps(tables),))
+        store.commit()
+    with taken_port() as port:
+        assert run("serve", "--port", port).refused() == said
+
+
+def test_the_demo_does_not_start_on_a_bad_table_either(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(engine: object) -> None:
+        raise TableError("that.toml, row 3: key 'min_f' is missing")
+
+    monkeypatch.setattr(cli, "check_tables", broken)
+    with taken_port() as port:
+        for arguments in (("serve", "--port", port), ("demo", "--no-serve", "--data", "demo")):
+            assert run(*arguments).refused() == "that.toml, row 3: key 'min_f' is missing"
+
+
 # As a real command ----------------------------------------------------------------------------------------------------
 
 
 def environment(data: Path, **more: str) -> dict[str, str]:
     ours = {name: value for name, value in os.environ.items() if not name.startswith("FROSTSHIFT_")}
     return {**ours, "FROSTSHIFT_DATA_DIR": str(data), "PYTHONUTF8": "1", **more}
+
+
+@pytest.mark.parametrize(
+    ("name", "arguments"),
+    [
+        *[(file.name, ("serve",)) for file in resources.files("frostshift_rules").joinpath("tables").iterdir()],
+        (f"{code_table_ids()[-1]}.toml", ("demo", "--no-serve")),
+    ],
+)
+def test_the_service_does_not_start_on_a_bad_table_that_ships(
+    tmp_path: Path, name: str, arguments: tuple[str, ...]
+) -> None:
+    """With a copy of the rules in which one letter of one table is wrong."""
+    rules = Path(str(resources.files("frostshift_rules")))
+    shutil.copytree(rules, tmp_path / "rules" / "frostshift_rules")
+    table = tmp_path / "rules" / "frostshift_rules" / "tables" / name
+    text = table.read_text(encoding="utf-8")
+    assert 'basis = "' in text
+    table.write_text(text.replace('basis = "', 'basis = "x', 1), encoding="utf-8")
+    with taken_port() as port:
+        done = subprocess.run(
+            [sys.executable, "-m", "frostshift_service.cli", *arguments],
+            env=environment(tmp_path / "data", PYTHONPATH=str(tmp_path / "rules"), FROSTSHIFT_PORT=port),
+            capture_output=True,
+            text=True,
+            timeout=60,
+            check=False,
+        )
+    assert (done.returncode, done.stdout) == (1, "")
+    [line] = done.stderr.splitlines()
+    assert line.startswith(name)
+    assert re.search(r"'basis' is 'x[a-z ]+', expected one of seen, second hand, from memory, our choice", line)
 
 
 def test_the_demo_as_a_real_command(tmp_path: Path) -> None:

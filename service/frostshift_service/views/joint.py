@@ -8,13 +8,15 @@ from datetime import datetime
 from math import isfinite
 from typing import Final
 
-from frostshift_rules.gas import NOT_COUNTED, Burned, burn, gas
-from frostshift_rules.heat_plan import heated_area_m2
-from frostshift_rules.job import HeatSource, Joint, JointState, Part, Reading, Site
-from frostshift_rules.preheat import Ask, Requirement, measuring_note
+from frostshift_rules.gas import NOT_COUNTED
+from frostshift_rules.hydrogen_control import load_hydrogen_control
+from frostshift_rules.instructions import Instruction, Topic, instructions
+from frostshift_rules.job import Joint, JointState, Part, Reading, Site
+from frostshift_rules.preheat import Ask, Requirement
 from frostshift_rules.stops import source_text
-from frostshift_rules.tables import load_code_table
+from frostshift_rules.tables import OwnTable, load_code_table
 from frostshift_rules.workload import HeatPlan, JointPlan, Plan, Span
+from frostshift_service.views.arithmetic import Step, gas_steps, heating_steps
 from frostshift_service.views.chart import AROUND, Chart, SteelSeries, Threshold, cropped, draw
 from frostshift_service.views.sheet import Header, Line, header, line
 from frostshift_service.views.show import (
@@ -24,9 +26,7 @@ from frostshift_service.views.show import (
     TempSpan,
     duration,
     optional,
-    plural,
     trimmed,
-    triple,
 )
 from frostshift_service.views.words import CAUTIONS, NO_TIME, STATES, Caution
 
@@ -37,7 +37,28 @@ PART_KINDS: Final = {
     "tube": "tube",
 }
 EXPOSURES: Final = {"open": "open sky", "half": "half the sky", "covered": "covered"}
-WHO_ASKS: Final = {"row": "code table", "procedure": "welding procedure", "cold_steel": "cold-steel rule"}
+WHO_ASKS: Final = {
+    "row": "code table",
+    "formula": "formula of the code",
+    "hydrogen_control": "hydrogen control",
+    "procedure": "welding procedure",
+    "cold_steel": "cold-steel rule",
+}
+TOPICS: Final[dict[Topic, str]] = {
+    "method": "How it is found",
+    "minimum": "Minimum",
+    "between_passes": "Between passes",
+    "maximum": "Maximum",
+    "extent": "Warm around the weld",
+    "where_when": "Where to measure",
+    "with": "Measure with",
+    "tacks": "Tacks",
+    "electrodes": "Electrodes",
+    "stops": "Weather stops",
+    "access_holes": "Access holes",
+    "repairs": "Repairs",
+    "cautions": "Caution",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,21 +85,22 @@ class AskRow:
 
 
 @dataclass(frozen=True, slots=True)
+class InstructionRow:
+    """One thing that is asked of the joint, in the units of the job's code; `source` empty where none is needed."""
+
+    topic: Topic
+    heading: str
+    text: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
 class ColdSteel:
     """The cold-steel rule and its literal reading; the latter empty where there is no row to read it for."""
 
     text: str
     literal_text: str
     applies: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """One line of arithmetic: what, how, result."""
-
-    what: str
-    how: str
-    result: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +155,8 @@ class JointPage:
         minimum_why: one sentence how it comes about.
         cold_steel: the cold-steel rule.
         maximum, maximum_source: None: none stated.
-        extent: warm on each side of the weld; empty where unknown.
+        extent: warm on each side of the weld.
+        instructions: what is asked, topic by topic.
         not_accepted: what the site has to accept first; empty where that is not so.
         requirement_notes: further sentences.
         steel_worst, steel_start, air_worst: predicted temperatures.
@@ -163,6 +186,7 @@ class JointPage:
     maximum: Temp | None
     maximum_source: str
     extent: str
+    instructions: tuple[InstructionRow, ...]
     not_accepted: str
     requirement_notes: tuple[str, ...]
     steel_worst: TempSpan | None
@@ -211,6 +235,14 @@ def joint_facts(joint: Joint, show: Show) -> tuple[Fact, ...]:
         Fact("Procedure", joint.procedure or "none"),
         Fact("Exposure", _exposure(joint, show)),
     ]
+    if joint.passes is not None:
+        facts.append(Fact("Passes", str(joint.passes)))
+    if joint.restraint is not None:
+        facts.append(Fact("Restraint", joint.restraint))
+    if joint.heat_input_kj_mm is not None:
+        facts.append(Fact("Heat input", f"{trimmed(joint.heat_input_kj_mm, 2)} kJ/mm"))
+    if joint.fracture_critical:
+        facts.append(Fact("Fracture-critical", "yes"))
     return tuple(facts)
 
 
@@ -245,18 +277,30 @@ def part_text(part: Part, show: Show) -> str:
     return f"{part.steel or 'steel unknown'}, {thickness}, {PART_KINDS[part.kind]}{sides}, {reach}"
 
 
-def _ask_row(ask: Ask, show: Show, decides: bool) -> AskRow:
+def _ask_row(ask: Ask, show: Show, decides: bool, own: Sequence[OwnTable]) -> AskRow:
     return AskRow(
         who=WHO_ASKS.get(ask.what, ask.what),
         minimum=show.temp(ask.minimum_c, "up"),
         table_id=ask.table_id,
-        table=load_code_table(ask.table_id).name if ask.table_id else "",
+        table=_table_name(ask, own),
         row=ask.row,
         clause=ask.clause,
         basis=ask.basis,
         note=ask.note,
         decides=decides,
     )
+
+
+def _table_name(ask: Ask, own: Sequence[OwnTable]) -> str:
+    if not ask.table_id:
+        return ""
+    if ask.what == "hydrogen_control":
+        return load_hydrogen_control(ask.table_id).name
+    return load_code_table(ask.table_id, own).name
+
+
+def _instruction_row(instruction: Instruction) -> InstructionRow:
+    return InstructionRow(instruction.topic, TOPICS[instruction.topic], instruction.text, instruction.source)
 
 
 def _cold_steel(asked: Requirement, steel: Span | None, show: Show) -> ColdSteel:
@@ -298,12 +342,6 @@ def _minimum_why(joint_plan: JointPlan, cold: ColdSteel, show: Show) -> str:
     return f"{by}; the cold-steel rule does not raise it."
 
 
-def _in_wind(heat: HeatPlan) -> str:
-    if heat.flame_in_wind == 1.0:
-        return ""
-    return f"; low and likely × {heat.flame_in_wind:g} for the wind at the joint, our judgement"
-
-
 def _doubt(joint_plan: JointPlan, site: Site, show: Show) -> tuple[str, ...]:
     choices = site.choices
     sentences = [
@@ -336,70 +374,6 @@ def _weather_facts(head: Header) -> tuple[Fact, ...]:
     )
 
 
-def _heating_steps(joint: Joint, heat: HeatPlan, source: HeatSource, show: Show) -> tuple[Step, ...]:
-    """The way of `frostshift_rules.heat_plan`, part by part."""
-    areas = [
-        heated_area_m2(joint, joint.parts[part.part_no - 1], part.band_mm, part.band_length_mm) for part in heat.parts
-    ]
-    total = sum(areas)
-    steps = [
-        Step(
-            "Heated length",
-            f"{show.length_text(joint.weld_length_mm)} of weld "
-            + ("at once" if heat.segments == 1 else f"in {heat.segments} lengths, one after the other"),
-            f"{show.length_text(heat.heated_length_mm)} at a time",
-        )
-    ]
-    faces = " × 2 faces" if joint.both_faces else ""
-    for part, area in zip(heat.parts, areas, strict=True):
-        sides = " × 2 sides" if joint.parts[part.part_no - 1].sides == 2 else ""
-        band = f"{show.length_text(part.band_mm)} from the weld × {show.length_text(part.band_length_mm)}"
-        steps.append(
-            Step(
-                f"Band on part {part.part_no}",
-                f"{band}{sides}{faces}",
-                show.area_text(area),
-            )
-        )
-    shares = triple(100 * source.share_low, 100 * source.share_likely, 100 * source.share_high, digits=0)
-    if heat.parts and total > 0.0:
-        flux = heat.parts[0].flux_kwm2
-        steps.append(
-            Step(
-                "Heat into the steel",
-                f"{plural(heat.torches, 'torch', 'torches')} × {show.power_text(source.net_kw)} net × share {shares} % "
-                f"(an estimate{_in_wind(heat)}) / {show.area_text(total)} heated at once",
-                show.flux_text(flux.low, flux.likely, flux.high),
-            )
-        )
-    for part in heat.parts:
-        start, target = show.temp_range_text(part.start_c), show.temp_text(heat.target_c, "up")
-        convection = part.convection_wm2k
-        minutes = optional(show.minutes, part.minutes)
-        hottest = "" if part.hottest_c is None else f"; hottest metal {show.temp_text(part.hottest_c, 'up')}"
-        steps.append(
-            Step(
-                f"Time for part {part.part_no}",
-                f"{show.length_text(part.thickness_mm)} of steel at {start}, heated to {target}, "
-                f"losing {triple(convection.low, convection.likely, convection.high, digits=0)} W/m²K to the air",
-                (NO_TIME[part.status] if minutes is None else minutes.text) + hottest,
-            )
-        )
-    minutes, hold = optional(show.minutes, heat.minutes), optional(show.minutes, heat.hold_minutes)
-    if minutes is not None:
-        steps.append(Step("Heating time", "the slowest part", minutes.text))
-    if hold is not None:
-        steps.append(
-            Step(
-                "Hold",
-                f"from torch off until the coldest required point is back at {show.temp_text(heat.minimum_c, 'up')}; "
-                "the short end counts",
-                f"{duration(hold.low, 'down')} (likely {duration(hold.likely)})",
-            )
-        )
-    return tuple(steps)
-
-
 def _light_up_steps(joint: Joint, heat: HeatPlan, site: Site, show: Show) -> tuple[Step, ...]:
     if heat.minutes is None or heat.light_up_utc is None:
         return ()
@@ -421,32 +395,6 @@ def _light_up_steps(joint: Joint, heat: HeatPlan, site: Site, show: Show) -> tup
             )
         )
     return tuple(steps)
-
-
-def _gas_steps(heat: HeatPlan, source: HeatSource, show: Show) -> tuple[Step, ...]:
-    total = heat.total_minutes
-    if total is None or heat.fuel_kg is None or heat.oxygen_m3 is None:
-        return ()
-    record = gas(source.fuel)
-    burned: list[Burned] = [burn(source, minutes * heat.torches) for minutes in (total.low, total.likely, total.high)]
-    ratio = record.oxygen.likely if source.oxygen_ratio is None else source.oxygen_ratio
-    heat_mj = [one.fuel_kg * record.net_mj_kg for one in burned]
-    return (
-        Step(
-            "Heat released",
-            f"{plural(heat.torches, 'torch', 'torches')} × {show.power_text(source.net_kw)} net × "
-            f"{show.minutes(total).short}" + (f" over {heat.segments} lengths" if heat.segments > 1 else ""),
-            f"{triple(*heat_mj, digits=1)} MJ net",
-        ),
-        Step("Fuel", f"{record.name}, {trimmed(record.net_mj_kg, 2)} MJ/kg net", show.mass(heat.fuel_kg).text),
-        Step(
-            "Oxygen",
-            "none: air torch"
-            if ratio == 0.0
-            else f"{trimmed(ratio, 2)} volumes to one of fuel, which has {trimmed(record.vapour_kg_m3, 3)} kg/m³",
-            "none" if ratio == 0.0 else show.volume(heat.oxygen_m3).text,
-        ),
-    )
 
 
 def _torch_choice(torches: int, heat: HeatPlan, chosen: bool, show: Show) -> TorchChoice:
@@ -526,7 +474,7 @@ def joint_page(
     if joint_plan is None:
         raise KeyError(mark)
     site, joint, heat, asked = plan.site, joint_plan.joint, joint_plan.heat, joint_plan.requirement
-    thickest_mm = max(part.thickness_mm for part in joint.parts)
+    table = load_code_table(site.table_id, site.own_tables)
     source = None if heat is None or heat.source_id is None else site.heat_source(heat.source_id)
     head = header(plan, show, now)
     cold = _cold_steel(asked, joint_plan.steel, show)
@@ -543,30 +491,32 @@ def joint_page(
         parts=tuple(part_text(part, show) for part in joint.parts),
         window=(show.moment(window[0]), show.moment(window[1], toward="up")),
         asks=tuple(
-            _ask_row(ask, show, decides=n == 0 and asked.minimum_c is not None) for n, ask in enumerate(asked.asks)
+            _ask_row(ask, show, n == 0 and asked.minimum_c is not None, site.own_tables)
+            for n, ask in enumerate(asked.asks)
         ),
         minimum=optional(show.temp, joint_plan.minimum_c, "up"),
         minimum_why=_minimum_why(joint_plan, cold, show),
         cold_steel=cold,
         maximum=optional(show.temp, asked.maximum_c, "down"),
         maximum_source=asked.maximum_source,
-        extent="" if asked.extent_mm is None else show.length_text(asked.extent_mm),
+        extent=show.length_text(asked.extent_mm),
+        instructions=tuple(_instruction_row(one) for one in instructions(joint, asked, table, site.code_units)),
         not_accepted=(
             f"The deciding figures of {head.table} rest on rows that the site has to accept first: check them "
             "against your copy of the code."
             if asked.not_accepted
             else ""
         ),
-        requirement_notes=(*asked.notes, measuring_note(thickest_mm, load_code_table(site.table_id), site.code_units)),
+        requirement_notes=asked.notes,
         steel_worst=optional(show.span, joint_plan.steel),
         steel_start=optional(show.span, joint_plan.steel_now),
         air_worst=optional(show.span, joint_plan.air),
         doubt=_doubt(joint_plan, site, show),
         weather=_weather_facts(head),
-        heating=() if heat is None or source is None else _heating_steps(joint, heat, source, show),
+        heating=() if heat is None or source is None else tuple(heating_steps(joint, heat, source, site.choices, show)),
         heating_note=_heating_note(joint_plan),
         light_up=() if heat is None else _light_up_steps(joint, heat, site, show),
-        gas=() if heat is None or source is None else _gas_steps(heat, source, show),
+        gas=() if heat is None or source is None else tuple(gas_steps(heat, source, show)),
         gas_notes=NOT_COUNTED,
         torch_choices=tuple(
             _torch_choice(torches, one, heat is not None and torches == heat.torches, show)

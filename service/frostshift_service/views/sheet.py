@@ -15,6 +15,7 @@ from frostshift_rules.job import JointState, Site
 from frostshift_rules.stops import Reason, reason_text, source_text, worst_of
 from frostshift_rules.tables import load_code_table
 from frostshift_rules.workload import FuelTotal, JointPlan, Plan, Range, ShiftTotal, WeatherSpell, WeatherState
+from frostshift_service.views.people import PEOPLE_NOTE, PeopleLine, people_line
 from frostshift_service.views.show import (
     Amount,
     Moment,
@@ -192,6 +193,7 @@ class ShiftBlock:
         heat: torch-minutes; None where no torch burns.
         fuels: by heat source.
         notes: what people must be told.
+        people: how cold it is for the crew; None where nothing was worked out.
         lines: the joints.
     """
 
@@ -214,6 +216,7 @@ class ShiftBlock:
     hands_text: str
     fuels: tuple[FuelLine, ...]
     notes: tuple[str, ...]
+    people: PeopleLine | None
     lines: tuple[Line, ...]
 
 
@@ -271,8 +274,8 @@ class MorningSheet:
     cautions: tuple[Caution, ...]
 
 
-def _table_name(table_id: str) -> str:
-    table = load_code_table(table_id)
+def _table_name(site: Site) -> str:
+    table = load_code_table(site.table_id, site.own_tables)
     return f"{table.name}, {table.clause}"
 
 
@@ -309,7 +312,7 @@ def header(plan: Plan, show: Show, now: datetime) -> Header:
         freshness_text=AHEAD if ahead else FRESHNESS[freshness],
         warnings=tuple(warnings),
         table_id=site.table_id,
-        table=_table_name(site.table_id),
+        table=_table_name(site),
         accepted="" if accepted is None else f"{accepted.accepted_by}, {accepted.accepted_on.isoformat()}",
     )
 
@@ -468,6 +471,7 @@ def _shift_block(total: ShiftTotal, lines: Sequence[Line], site: Site, show: Sho
         hands_text=f"{plural(total.hands, 'person', 'people')} to hold them",
         fuels=tuple(_fuel_line(fuel, site, show) for fuel in total.fuels),
         notes=total.notes,
+        people=people_line(total.people, show),
         lines=tuple(lines),
     )
 
@@ -573,7 +577,12 @@ def morning_sheet(
         shift_count=shift_count,
         defaults=taken,
         defaults_text=_defaults_text(taken),
-        notes=(READING_NOTE, *NOT_COUNTED, *((OUTSIDE_NOTE,) if outside else ())),
+        notes=(
+            READING_NOTE,
+            *NOT_COUNTED,
+            *((PEOPLE_NOTE,) if any(block.people and block.people.text for block in blocks) else ()),
+            *((OUTSIDE_NOTE,) if outside else ()),
+        ),
         cautions=CAUTIONS,
     )
 

@@ -243,7 +243,9 @@ class Show:
         )
 
     def temp_range_text(self, span: Range) -> str:
-        """Low to high of a temperature range, likely named."""
+        """Low to high of a temperature range, likely named; one figure where there is no doubt."""
+        if span.low == span.high:
+            return self.temp_text(span.likely)
 
         def one(convert: Callable[[float], float], unit: str) -> str:
             low, high = number(convert(span.low), 0, "down"), number(convert(span.high), 0, "up")

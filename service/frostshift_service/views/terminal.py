@@ -53,6 +53,8 @@ def _shift(shift: ShiftBlock, said: Sequence[str]) -> str:
     if shift.joints:
         rows.append(INDENT + ", ".join(f"{count.count} {count.word.text}" for count in shift.calls))
         rows.append(f"{INDENT}weather: " + ", ".join(f"{count.count} {count.word.text}" for count in shift.states))
+    if shift.people and shift.people.text:
+        rows.append(_wrapped(f"people: {shift.people.text[:1].lower()}{shift.people.text[1:]}", INDENT))
     if shift.heat:
         rows.append(f"{INDENT}torches {shift.torches_text}; {shift.hands_text}; torch time {shift.heat.text}")
     rows += [

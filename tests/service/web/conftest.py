@@ -284,7 +284,7 @@ def joint_plans() -> tuple[JointPlan, ...]:
             call_by_air="unknown",
             unknowns=("the process is not stated",),
             reasons=(),
-            requirement=requirement(None, "", unknown=("the process is not stated",), category="", extent_mm=None),
+            requirement=requirement(None, "", unknown=("the process is not stated",), category=""),
             minimum_c=None,
             steel=None,
             steel_now=None,

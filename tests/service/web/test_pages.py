@@ -3,6 +3,7 @@ import json
 import re
 from dataclasses import replace
 from datetime import UTC, datetime, time
+from html import unescape
 from html.parser import HTMLParser
 from typing import Any
 from urllib.parse import quote
@@ -133,6 +134,18 @@ async def test_the_sheet_shows_what_the_view_holds(web: Any) -> None:
         assert expected in words, expected
 
 
+async def test_the_joint_page_shows_what_is_asked(web: Any) -> None:
+    async with web.client() as client:
+        words = unescape(text_of((await client.get(f"{SITE}/joints/CR-B4-W")).text))
+    page = web.app.state.desk.joint("north-yard", "CR-B4-W")
+    assert page.instructions
+    for row in page.instructions:
+        assert row.heading in words
+        assert row.text in words, row.topic
+        assert row.source in words, row.topic
+    assert words.count("from the groove edge") == 1
+
+
 async def test_what_people_typed_is_text_and_never_markup(web: Any) -> None:
     async with web.client() as client:
         for path in (MORNING, ODD, SCHEDULE):
@@ -162,13 +175,19 @@ async def test_openapi_names_the_json_and_no_page(web: Any) -> None:
         document = (await client.get("/openapi.json")).json()
     assert set(document["paths"]) == {
         "/sites.json",
+        "/case.json",
+        "/cases.json",
+        "/tables.json",
+        "/tables/{table_id}.json",
         "/sites/{site_id}/morning.json",
         "/sites/{site_id}/morning.csv",
         "/sites/{site_id}/morning.xlsx",
         "/sites/{site_id}/joints/{mark}.json",
         "/sites/{site_id}/schedule.json",
     }
-    assert {"MorningSheet", "JointPage", "RestingJoint", "SchedulePage"} <= set(document["components"]["schemas"])
+    assert {"MorningSheet", "JointPage", "RestingJoint", "SchedulePage", "TableList", "TablePage"} <= set(
+        document["components"]["schemas"]
+    )
 
 
 async def test_files_to_take_away(web: Any) -> None:

@@ -20,7 +20,7 @@ from frostshift_rules.units import c_from_f, ms_from_mph
 from frostshift_rules.workload import HeatPlan, Plan, Range, Span, WeatherSpell
 from frostshift_service.views.chart import SteelSeries, Threshold, draw
 from frostshift_service.views.files import csv_bytes, sheet_table, xlsx_bytes
-from frostshift_service.views.joint import JointPage, joint_page
+from frostshift_service.views.joint import TOPICS, JointPage, joint_page
 from frostshift_service.views.sheet import MorningSheet, all_lines, held_hours, morning_sheet, weather_notes
 from frostshift_service.views.show import Show, ShowUnits, age, duration, number
 from frostshift_service.views.words import CALLS, WEATHER
@@ -408,6 +408,69 @@ def test_every_figure_that_was_asked_for_says_where_it_comes_from(page_of: Calla
     warm = page_of("BR-C2")
     assert not warm.cold_steel.applies
     assert warm.minimum_why == "32 °F by the deciding row below; the cold-steel rule does not raise it."
+
+
+def test_what_is_asked_stands_topic_by_topic_with_its_source(page_of: Callable[[str], JointPage]) -> None:
+    rows = {row.topic: row for row in page_of("CR-B4-W").instructions}
+    assert set(rows) == set(TOPICS) - {"access_holes"}  # 1-1/2 in is not over 1-1/2 in
+    assert rows["minimum"].heading == "Minimum"
+    assert "at least 50 °F" in rows["minimum"].text
+    assert "70 °F where the steel was below 32 °F" in rows["minimum"].text
+    assert rows["extent"].text == "3 in on every side of the weld and through the whole thickness."
+    assert rows["where_when"].source.startswith("ISO 13916:2025")
+    assert rows["electrodes"].text.startswith("The clock runs: E7018 at most 4 h")
+    unknown = {row.topic: row for row in page_of("X9/α <3>").instructions}
+    assert unknown["minimum"].text == "Unknown: ask the welding procedure. The process is not stated."
+    thick = {row.topic for row in page_of("BP-A1").instructions}  # 3 in
+    assert "access_holes" in thick
+
+
+def test_what_is_asked_is_said_in_the_units_of_the_code_whatever_is_shown(plan: Plan, now: datetime) -> None:
+    page = joint_page(plan, "BP-A1", Show("si", CHICAGO), now, series=None, times_for_torches={})
+    minimum = next(row.text for row in page.instructions if row.topic == "minimum")
+    assert "°F" in minimum
+    assert "°C" not in minimum
+
+
+def test_the_note_on_measuring_is_said_once(page_of: Callable[[str], JointPage], plan: Plan) -> None:
+    assert page_of("CR-B4-W").requirement_notes == plan.joints[1].requirement.notes
+
+
+def test_passes_restraint_heat_input_and_fracture_critical_stand_where_they_are_stated(
+    plan: Plan, show: Show, now: datetime, page_of: Callable[[str], JointPage]
+) -> None:
+    labels = {"Passes", "Restraint", "Heat input", "Fracture-critical"}
+    assert labels.isdisjoint(fact.label for fact in page_of("CR-B4-W").facts)
+    joint = replace(plan.joints[1].joint, passes=6, restraint="high", heat_input_kj_mm=1.25, fracture_critical=True)
+    changed = replace(plan, joints=(replace(plan.joints[1], joint=joint),))
+    page = joint_page(changed, "CR-B4-W", show, now, series=None, times_for_torches={})
+    stated = {fact.label: fact.text for fact in page.facts}
+    assert {label: stated[label] for label in labels} == {
+        "Passes": "6",
+        "Restraint": "high",
+        "Heat input": "1.25 kJ/mm",
+        "Fracture-critical": "yes",
+    }
+    assert "6 passes, as the schedule states" in next(
+        row.text for row in page.instructions if row.topic == "between_passes"
+    )
+
+
+@pytest.mark.parametrize(
+    ("what", "table_id", "who", "table"),
+    [
+        ("hydrogen_control", "aws_d1_1_2015_annex_h", "hydrogen control", "AWS D1.1/D1.1M:2015"),
+        ("procedure", "", "welding procedure", ""),
+    ],
+)
+def test_a_figure_of_another_method_names_its_table(
+    what: str, table_id: str, who: str, table: str, plan: Plan, show: Show, now: datetime
+) -> None:
+    asked = plan.joints[1].requirement
+    other = replace(asked.asks[0], what=what, table_id=table_id)
+    changed = replace(plan.joints[1], requirement=replace(asked, asks=(other, *asked.asks)))
+    page = joint_page(replace(plan, joints=(changed,)), "CR-B4-W", show, now, series=None, times_for_torches={})
+    assert (page.asks[0].who, page.asks[0].table) == (who, table)
 
 
 def test_the_cold_side_decides_whether_the_cold_steel_rule_applies(plan: Plan, show: Show, now: datetime) -> None:

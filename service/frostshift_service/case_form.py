@@ -1,0 +1,248 @@
+"""One case as a form's query: the same keys as in a file, those of a part with its number, `thickness_1`.
+
+A form that is empty but for its site asks nothing. What a form holds becomes the entry of a file and is read as one, so
+that page, JSON and command cannot differ.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+from frostshift_rules.heat_sources import known_sources
+from frostshift_rules.job import PROCESSES, Site
+from frostshift_rules.tables import code_table_ids, load_code_table
+from frostshift_service.case_file import CASE_KEYS, PART_KEYS, CaseProblem, ReadCase, json_object, read_case
+
+PARTS: Final = 2
+"""So many parts fit into the form; a file takes four."""
+SITE: Final = "site"
+
+Options = tuple[tuple[str, str], ...]
+"""Value and words of each choice."""
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One field of the form: text with an example, or a choice."""
+
+    name: str
+    label: str
+    example: str = ""
+    options: Options = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Fields under one heading; `extra` ones are folded away."""
+
+    title: str
+    fields: tuple[Field, ...]
+    extra: bool = False
+
+
+_SOURCE: Final = ("net_rate", "share", "fuel", "oxygen_ratio")
+_PROCEDURE: Final = ("procedure_minimum", "procedure_maximum", "procedure_qualified_by_test")
+_PLACES: Final[dict[str, str]] = {
+    **{f"{key.name}_{n}": f"parts[{n}].{key.name}" for n in range(1, PARTS + 1) for key in PART_KEYS},
+    **{name: f"heat_source.{name}" for name in _SOURCE},
+    **{name: name.replace("_", ".", 1) for name in _PROCEDURE},
+}
+"""Where a field of the form stands in the entry of a file."""
+_FIELDS: Final = {place: name for name, place in _PLACES.items()}
+
+QUERY: Final[Mapping[str, str]] = {
+    **{key.name: f"{key.about}; {key.how}" for key in CASE_KEYS},
+    **{f"{key.name}_{n}": f"part {n}: {key.about}; {key.how}" for n in range(1, PARTS + 1) for key in PART_KEYS},
+    "heat_source": "id of a heat source of the site or the library",
+    "net_rate": "in place of heat_source: net rate of one torch, such as 45 kW",
+    "share": "share of that heat that reaches the steel, such as 35 % or 25 to 50 %",
+    "fuel": "of the own rate; left out: propane",
+    "oxygen_ratio": "volumes of torch oxygen to one of fuel; 0 for an air torch",
+    "procedure": "name of a welding procedure of the site",
+    "procedure_minimum": "least temperature by the welding procedure, such as 110 F",
+    "procedure_maximum": "highest temperature by the welding procedure",
+    "procedure_qualified_by_test": "yes | no",
+    "accepted_by": "who checked the rule table against a copy of the code",
+}
+"""What a query may hold, and how each is written."""
+
+_YES: Final[Options] = (("", "no"), ("yes", "yes"))
+_KINDS: Final[Options] = (
+    ("", "flat plate"),
+    ("flange with web", "flange with a web"),
+    ("touching", "touches another part"),
+    ("tube", "tube"),
+)
+
+
+def _part(number: int) -> Group:
+    own = f"_{number}"
+    return Group(
+        f"Part {number}" + ("" if number == 1 else ", where there is one"),
+        (
+            Field(f"steel{own}", "Steel", "A572-50"),
+            Field(f"thickness{own}", "Thickness at the weld", "1-5/8 in"),
+            Field(f"width{own}", "From the weld to its free edge", "12 in; empty: wide"),
+            Field(f"kind{own}", "Kind", options=_KINDS),
+        ),
+    )
+
+
+def groups(site: Site | None = None) -> tuple[Group, ...]:
+    """The form, group by group; with a site its tables and torches are offered too."""
+    own_sources = () if site is None else site.heat_sources
+    own_tables = () if site is None else site.own_tables
+    known = [(one.source.id, f"{one.source.name}, {one.source.net_kw:g} kW net") for one in known_sources().values()]
+    tables = [(one, _table_title(load_code_table(one))) for one in code_table_ids()]
+    tables += [(one.id, _table_title(load_code_table(one.id, own_tables))) for one in own_tables]
+    return (
+        Group(
+            "Measured now, at the weld",
+            (
+                Field("steel_temperature", "Steel", "20 F"),
+                Field("weld_air_temperature", "Air, inside a tent where there is one", "18 F"),
+                Field("weld_wind", "Wind, behind a screen where there is one", "4 mph"),
+                Field(
+                    "surface",
+                    "Surface",
+                    options=(("", "not looked at"), ("dry", "dry"), ("wet", "wet"), ("frost", "frost")),
+                ),
+            ),
+        ),
+        *(_part(number) for number in range(1, PARTS + 1)),
+        Group(
+            "Weld",
+            (
+                Field(
+                    "units",
+                    "The code is in",
+                    options=(
+                        ("", "not known: both" if site is None else "the site's"),
+                        ("US", "US units"),
+                        ("SI", "SI units"),
+                    ),
+                ),
+                Field("process", "Process", options=(("", "not known"), *((one, one) for one in PROCESSES))),
+                Field("electrode", "Electrode", "E7018 H4R"),
+                Field("hydrogen", "Hydrogen of the consumable", "H8"),
+                Field("name", "Name of the joint", "CR-B4-W"),
+            ),
+        ),
+        Group(
+            "Heat",
+            (
+                Field("weld_length", "Length of the weld", "16 in"),
+                Field(
+                    "heat_source",
+                    "Heated with",
+                    options=(("", "not known"), *((one.id, one.name) for one in own_sources), *known),
+                ),
+                Field("torches", "Torches at once", "1"),
+                Field("net_rate", "Or its own rate, net", "45 kW"),
+                Field("share", "Of it into the steel", "35 %"),
+            ),
+        ),
+        Group(
+            "Welding procedure, rule table and the rest",
+            (
+                Field("procedure_minimum", "Procedure asks at least", "110 F"),
+                Field("procedure_maximum", "Procedure allows at most", "450 F"),
+                Field("procedure_qualified_by_test", "Procedure qualified by test", options=_YES),
+                Field(
+                    "table", "Rule table", options=(("", "the usual one" if site is None else "the site's"), *tables)
+                ),
+                Field("accepted_by", "Who checked it against the code", "name"),
+                Field("heat_input", "Heat input", "1.5 kJ/mm"),
+                Field(
+                    "restraint",
+                    "Restraint",
+                    options=(("", "not stated"), ("low", "low"), ("medium", "medium"), ("high", "high")),
+                ),
+                *(
+                    Field(f"composition_{n}", f"Composition of part {n}, %", "C 0.18 Mn 1.4")
+                    for n in range(1, PARTS + 1)
+                ),
+                Field("weld_metal", "Composition of the weld metal, %", "C 0.08 Mn 1.4"),
+                Field("passes", "Passes", "8"),
+                Field("fracture_critical", "Fracture-critical member", options=_YES),
+                Field("weld_ends", "Weld runs", options=(("", "inside the plate"), ("edge to edge", "edge to edge"))),
+                Field("heated_length", "Heated at a time", "24 in"),
+                Field("both_faces", "Heated from both faces", options=_YES),
+                *(
+                    Field(
+                        f"sides_{n}",
+                        f"Part {n} lies",
+                        options=(("", "on one side of the weld"), ("2", "on both sides of the weld")),
+                    )
+                    for n in range(1, PARTS + 1)
+                ),
+                Field(
+                    "fuel",
+                    "Fuel of the own rate",
+                    options=(
+                        ("", "propane"),
+                        ("propylene", "propylene"),
+                        ("acetylene", "acetylene"),
+                        ("natural gas", "natural gas"),
+                    ),
+                ),
+                Field("oxygen_ratio", "Flame of the own rate", options=(("", "with torch oxygen"), ("0", "air torch"))),
+            ),
+            extra=True,
+        ),
+    )
+
+
+def _table_title(table: Any) -> str:
+    return f"{table.name}, {table.title}"
+
+
+def name_of(place: str) -> str:
+    """The field of the form that a problem is about."""
+    return _FIELDS.get(place, place)
+
+
+def label_of(place: str, form: Sequence[Group]) -> str:
+    """How the form calls a field that a problem names."""
+    name = name_of(place)
+    group, field = next(((group, one) for group in form for one in group.fields if one.name == name), (None, None))
+    if group is None or field is None:
+        return place
+    return f"{group.title.partition(',')[0]}: {field.label}"
+
+
+def read_form(query: Sequence[tuple[str, str]], site: Site | None) -> ReadCase | None:
+    """The case that a query holds; None for an empty form.
+
+    Args:
+        query: every parameter in its order.
+        site: whose table, units, heat sources and procedures hold; None: no site.
+    """
+    given = [(name, text) for name, text in query if text.strip() and name != SITE]
+    if not given:
+        return None
+    values = dict(given)
+    entry = json_object([(name, text) for name, text in given if name not in _PLACES])
+    entry["parts"] = [part for n in range(1, PARTS + 1) if (part := _of_part(values, n)) or n == 1]
+    names = [name for name, _ in given]
+    problems = [
+        CaseProblem(_PLACES[name], "", "the key stands twice")
+        for name in dict.fromkeys(names)
+        if names.count(name) > 1
+        if name in _PLACES
+    ]
+    for key, own in (("heat_source", _SOURCE), ("procedure", _PROCEDURE)):
+        stated = {_PLACES[name].partition(".")[2]: values[name] for name in own if name in values}
+        if stated and key in entry:
+            message = "a name from the list or figures of its own, not both"
+            problems.append(CaseProblem(key, values[key][:60], message))
+        if stated:
+            entry[key] = stated
+    read = read_case(entry, 1, site)
+    return read if not problems else replace(read, case=None, problems=(*problems, *read.problems))
+
+
+def _of_part(values: Mapping[str, str], number: int) -> dict[str, str]:
+    return {key.name: values[f"{key.name}_{number}"] for key in PART_KEYS if f"{key.name}_{number}" in values}
