@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from frostshift_rules.gas import burn
 from frostshift_rules.job import PROCESSES, Acceptance, Choices, HeatSource, Procedure, Shift, Site
 from frostshift_rules.strict import OutOfRange
-from frostshift_rules.tables import OwnTable, acceptable_ids, code_table_ids
+from frostshift_rules.tables import OwnTable, code_table_ids, taken_ids
 from frostshift_service import demo
 from frostshift_service.clock import utc_now
 from frostshift_service.site_file import (
@@ -422,7 +422,7 @@ def test_an_own_table_that_thicker_steel_would_need_less_by_is_refused() -> None
 
 
 def test_the_id_of_a_table_that_ships_is_not_free() -> None:
-    for table_id in acceptable_ids():
+    for table_id in taken_ids():
         message = refused_own(with_own_tables(f'["{table_id}.toml"]'), own_table(table_id))
         assert message.startswith(f"{table_id}.toml: '{table_id}' is a table that ships")
 
