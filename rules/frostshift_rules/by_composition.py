@@ -88,7 +88,7 @@ def _of_part(
         return Answer(gaps=(Gap(f"Method B needs the composition of part {number}; it is not stated.", True),))
     try:
         parent = cet_percent(part.composition, method)
-        weld_metal = None if joint.weld_metal is None else cet_percent(joint.weld_metal, method)
+        weld_metal = None if joint.weld_metal is None else cet_percent(joint.weld_metal, method, weld_metal=True)
         cet, note = deciding_cet(parent, weld_metal, method)
         given = (cet, thickness_mm, hydrogen, heat_input_kj_mm, method)
         minimum_c, arithmetic = method_b_minimum_c(*given), method_b_arithmetic(*given)
@@ -96,8 +96,8 @@ def _of_part(
         return Answer(gaps=(Gap(f"Part {number}: {error}.", True),))
     except OutOfRange as error:
         return Answer(gaps=(Gap(f"Part {number}: {error}.", True, out_of_range=True),))
-    basis = least_sure((method.source.basis, method.limits_source.basis, method.weld_metal_source.basis))
-    notes = [f"Part {number}: {note[0].lower()}{note[1:]}"] if note else []
+    basis = least_sure(source.basis for source in method.sources)
+    notes = [f"Part {number}: {note[0].lower()}{note[1:]}"] if joint.weld_metal is not None else []
     unchecked = unchecked_elements(part.composition, method)
     if unchecked:
         notes.append(f"Part {number}: {', '.join(unchecked)} not stated, so their limits are not checked.")
@@ -114,7 +114,16 @@ def _of_part(
         basis=basis,
         note=f"{part.steel}: {arithmetic}.",
     )
-    return Answer((Figure(ask, "", False, basis in SURE or table.id in accepted),), (), tuple(notes))
+    figure = Figure(ask, "", False, basis in SURE or table.id in accepted)
+    return Answer((figure,), () if joint.weld_metal is not None else (_no_weld_metal(method),), tuple(notes))
+
+
+def _no_weld_metal(method: MethodB) -> Gap:
+    return Gap(
+        "Method B needs the composition of the weld metal: the parent metal's CET counts only where it is at least "
+        f"{method.weld_metal_margin_percent:g} % above that of the weld metal. The figure without it may be too low.",
+        True,
+    )
 
 
 # ---------------------------------------------------------------- hydrogen control

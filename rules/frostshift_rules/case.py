@@ -17,9 +17,10 @@ import numpy as np
 from frostshift_rules import heat_plan, preheat, stops, surroundings
 from frostshift_rules.calls import heat_call
 from frostshift_rules.code_table import CodeTable
+from frostshift_rules.figures import Ask
 from frostshift_rules.instructions import Instruction, instructions
 from frostshift_rules.job import Choices, CodeUnits, HeatSource, Joint, Procedure
-from frostshift_rules.preheat import Ask, Requirement
+from frostshift_rules.preheat import Requirement
 from frostshift_rules.stops import Reason, Rule, WeatherState
 from frostshift_rules.units import df_from_k, f_from_c, mph_from_ms
 from frostshift_rules.workload import HeatCall, HeatPlan, Range
@@ -228,6 +229,8 @@ def _heat_reasons(case: Case, asked: Requirement, minimum_c: float | None) -> It
         yield f"{steel} is below the minimum of {_temperature(minimum_c, units)}: heat it."
     else:
         yield f"{steel} is not below {_temperature(threshold_c, units)}: it needs no heat."
+        if asked.minimum_c is not None and asked.minimum_c < asked.cold_floor_c and steel_c < asked.cold_floor_c:
+            yield f"If it was below {below} before any heat was put in, it needs {floor} and has to be held there."
     yield from _near(asked, threshold_c, steel_c, units)
 
 

@@ -4,9 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass
+from typing import Final, Literal, get_args
 
 from frostshift_rules.composition import MethodB
 from frostshift_rules.strict import Coverage, Source
+
+Process = Literal["SMAW", "FCAW-S", "FCAW-G", "GMAW", "GTAW", "SAW"]
+PROCESSES: Final[tuple[Process, ...]] = get_args(Process)
+"""Welding processes by their AWS A3.0 letters; flux-cored welding self-shielded (S) and gas-shielded (G)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -178,18 +178,24 @@ class MethodB:
     weld_metal_margin_percent: float
     weld_metal_source: Source
 
+    @property
+    def sources(self) -> tuple[Source, ...]:
+        """Every source that a minimum by it rests on."""
+        return (self.source, self.cet_source, self.ranges_source, self.limits_source, self.weld_metal_source)
 
-def cet_percent(composition: Composition, method: MethodB) -> float:
+
+def cet_percent(composition: Composition, method: MethodB, *, weld_metal: bool = False) -> float:
     """Carbon equivalent CET = C + (Mn + Mo)/10 + (Cr + Cu)/20 + Ni/40, with the divisors of the method [%].
 
-    An element that has a limit but is not in the formula and not stated is not checked: `unchecked_elements`.
+    An element that has a limit but is not in the formula and not stated is not checked: `unchecked_elements`. The
+    limits are those of parent metal; weld metal is not held to them.
 
     Raises:
         NotStated: an element of the formula is not stated.
         OutOfRange: a stated share lies outside the method's limits; names element, value and limits.
     """
     cet = _equivalent("CET", dict(method.cet_divisors), composition)
-    for element, span in method.limits:
+    for element, span in () if weld_metal else method.limits:
         share = composition.percent(element)
         if share is not None and share not in span:
             raise OutOfRange(f"{element} is {share:g} %, outside {span.low:g} to {span.high:g} % of the method")

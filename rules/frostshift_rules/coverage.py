@@ -16,9 +16,10 @@ _HEAD = """\
 # What the rules cover
 
 Made from the tables' own headers by `frostshift tables --coverage`; a test compares. A figure is `seen` in a copy of
-the standard, `second hand` (read in quotations and reproductions), `from memory`, or `our choice`. Figures that are
-second hand or from memory count for a site only when it has accepted the table: somebody checked it against the site's
-own copy. Whatever stands here, the job's welding procedure and its code go before it.
+the standard, `second hand` (read in quotations and reproductions), `from memory`, or `our choice`. A minimum that is
+second hand or from memory counts for a site only when it has accepted the table: somebody checked it against the site's
+own copy. The rules around the minimum hold for every job and show how sure they are. Whatever stands here, the job's
+welding procedure and its code go before it.
 """
 
 _TAIL = """\
@@ -27,6 +28,7 @@ _TAIL = """\
 The job's welding procedure gives the minimum under these; enter it with the site.
 
 - AWS D1.1/D1.1M:2025: not seen.
+- AWS D1.1 before 2008 (Table 3.2; its annex was XI): its lists of steels were not read.
 - AWS D1.8/D1.8M (seismic supplement), its lower wind limit and its maximum included: not sure enough.
 - AASHTO/AWS D1.5, fracture-critical members: their tables were not obtainable.
 - CSA W59: no copy of its table was found.
@@ -43,11 +45,15 @@ def coverage_text() -> str:
         sections.append(_section(table.id, table.name, table.title, table.clause, _bases(table), table.coverage))
     for control_id in HYDROGEN_CONTROLS:
         control = load_hydrogen_control(control_id)
-        bases = f"cells {_said(cell.source.basis for cell in control.rows)}"
+        bases = (
+            f"levels {_said(level.source.basis for level in control.levels)}, groups "
+            f"{_said(band.source.basis for band in control.pcm_bands)}, index {control.index.source.basis}, cells "
+            f"{_said(row.source.basis for row in control.rows)}"
+        )
         sections.append(
             _section(
                 control.id,
-                f"{control.standard}:{control.edition}",
+                control.name,
                 control.title,
                 control.clause,
                 [bases],
@@ -67,7 +73,9 @@ def coverage_text() -> str:
         )
     )
     cuts = [cut.source for cut in special.cuts]
-    around = [special.tacks.source, special.repairs.source, *cuts, special.studs.source]
+    layers = [layer.source for layer in special.layers]
+    others = [special.ceiling.source, special.crayon.source, *layers]
+    around = [special.tacks.source, special.repairs.source, *cuts, special.studs.source, *others]
     sections.append(
         _section(
             "operations",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
@@ -17,8 +18,8 @@ System = Literal["us", "si"]
 
 T = TypeVar("T")
 
-SURE: Final[frozenset[Basis]] = frozenset({"seen", "our choice"})
-"""What needs no acceptance by the site: figures read in the standard, and choices of our own above it."""
+SURE: Final[frozenset[Basis]] = frozenset({"seen"})
+"""A minimum that rests on nothing else needs no acceptance by the site."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +49,8 @@ class Ask:
 class Gap:
     """Why the table gives no figure.
 
-    `procedure_settles`: the table does not cover the case, so that the welding procedure's own minimum is the answer.
+    `procedure_settles`: the table does not cover the case, so that the welding procedure's own minimum is the answer
+    where it is qualified by test.
     False where steel, process or electrode is missing or cannot be read: nobody can tell that a procedure covers such a
     joint, qualified by test or not, and it could lie below the table unseen.
     `out_of_range`: a stated value lies outside what the method covers.
@@ -99,12 +101,6 @@ def systems(units: CodeUnits) -> tuple[System, ...]:
     return ("us", "si") if units == "either" else (units,)
 
 
-def temperature_text(c: float, units: CodeUnits) -> str:
-    """A temperature for people, in the units of the job's code."""
-    in_f, in_c = f"{f_from_c(c):.0f} °F", f"{c:.0f} °C"
-    return {"us": in_f, "si": in_c, "either": f"{in_c} ({in_f})"}[units]
-
-
 @lru_cache(maxsize=1024)
 def inches_text(inch: float) -> str:
     """A length in inches as it is said, such as `1-1/2`; decimals where it is no sixteenth."""
@@ -115,3 +111,21 @@ def inches_text(inch: float) -> str:
     if not rest:
         return str(whole)
     return f"{whole}-{rest}" if whole else str(rest)
+
+
+_NOISE: Final = 1e-6
+"""Noise of a unit conversion that must not push a limit to the next degree."""
+
+
+def least_text(c: float, units: CodeUnits) -> str:
+    """A least temperature in the units of the job's code, rounded up: what is said is never below what it is."""
+    return _temperature_text(math.ceil(f_from_c(c) - _NOISE), math.ceil(c - _NOISE), units)
+
+
+def most_text(c: float, units: CodeUnits) -> str:
+    """A highest temperature in the units of the job's code, rounded down: what is said is never above what it is."""
+    return _temperature_text(math.floor(f_from_c(c) + _NOISE), math.floor(c + _NOISE), units)
+
+
+def _temperature_text(f: int, c: int, units: CodeUnits) -> str:
+    return {"us": f"{f} °F", "si": f"{c} °C", "either": f"{c} °C ({f} °F)"}[units]

@@ -18,6 +18,9 @@ from frostshift_rules.units import KMH_PER_MPH, c_from_f, mm_from_in
 MINIMUM_K: Final = 3.0
 MAXIMUM_K: Final = 5.0
 EDGE_MM: Final = 3.6
+COLD_BELOW_F: Final = 32.0
+COLD_FLOOR_F: Final = 70.0
+"""The cold-steel rule of AWS D1.1; ours over every table (our choice)."""
 
 
 def broken_rules(table: CodeTable) -> tuple[str, ...]:
@@ -50,10 +53,32 @@ def _names(table: CodeTable) -> list[str]:
         broken += [f"{word} {name} lists {s} twice" for s in sorted(set(listed)) if listed.count(s) > 1]
         broken += [f"{word} {name} lists {s}, which needs a test" for s in sorted(set(listed)) if table.needs_test(s)]
     sticks = {category.low_hydrogen for category in table.categories if "SMAW" in category.processes}
-    if len(sticks) > 1 and not table.electrodes:
-        broken.append("SMAW is listed with and without low hydrogen, and no electrodes say which is which")
+    if sticks and not table.electrodes:
+        broken.append("SMAW is listed, and no electrodes say which of them are low hydrogen")
+    for process in sorted({process for category in table.categories for process in category.processes} - {"SMAW"}):
+        kinds = {category.low_hydrogen for category in table.categories if process in category.processes}
+        if len(kinds) > 1:
+            broken.append(f"{process} is listed with and without low hydrogen; only stick electrodes tell which")
+    broken += _steels_in_two_groups(table)
     coverings = [covering for kind in table.electrodes for covering in kind.coverings]
     broken += [f"covering {c} stands in two lists" for c in sorted(set(coverings)) if coverings.count(c) > 1]
+    return broken
+
+
+def _steels_in_two_groups(table: CodeTable) -> list[str]:
+    """A steel may be in two groups only where the consumable decides between them."""
+    broken = []
+    for number, one in enumerate(table.categories):
+        for other in table.categories[number + 1 :]:
+            alike = (one.low_hydrogen, one.hydrogen_ml) == (other.low_hydrogen, other.hydrogen_ml)
+            if not alike or not one.processes & other.processes:
+                continue
+            ours, theirs = (
+                [name for steels in table.steels if steels.category == group.name for name in steels.names]
+                for group in (one, other)
+            )
+            both = sorted({n for n in ours if holds(theirs, n)} | {n for n in theirs if holds(ours, n)})
+            broken += [f"{table.group_word} {one.name} and {other.name} both list {name}" for name in both]
     return broken
 
 
@@ -82,9 +107,10 @@ def _maximums(table: CodeTable) -> list[str]:
     """Bands touch, °F and °C are the same figure, and there is room above every minimum of the same steel."""
     broken = []
     for steels in sorted({maximum.names for maximum in table.maxima}, key=sorted):
-        broken += _broken_bands(
-            f"maximum of {min(steels)}", [maximum.band for maximum in table.maxima if maximum.names == steels]
-        )
+        bands = [maximum.band for maximum in table.maxima if maximum.names == steels]
+        broken += _broken_bands(f"maximum of {min(steels)}", bands)
+        if bands[0].over_in > 0.0 or bands[0].over_mm > 0.0:
+            broken.append(f"maximum of {min(steels)}: the first band begins at {bands[0].over_in:g} in, not at 0")
     for maximum in table.maxima:
         what = f"maximum of {min(maximum.names)}"
         if abs(c_from_f(maximum.max_f) - maximum.max_c) > MAXIMUM_K:
@@ -118,6 +144,11 @@ def _around(table: CodeTable) -> list[str]:
         )
         if abs(c_from_f(f) - c) > MINIMUM_K
     ]
+    if cold.below_f < COLD_BELOW_F or cold.floor_f < COLD_FLOOR_F:
+        broken.append(
+            f"cold steel: below {cold.below_f:g} °F at least {cold.floor_f:g} °F is less than the {COLD_BELOW_F:g} and "
+            f"{COLD_FLOOR_F:g} °F that we ask over every table"
+        )
     if cold.floor_f <= cold.below_f or cold.floor_c <= cold.below_c:
         broken.append(f"cold steel: the floor of {cold.floor_f:g} °F is not above the limit of {cold.below_f:g} °F")
     if abs(mm_from_in(extent.least_in) - extent.least_mm) > EDGE_MM:

@@ -13,23 +13,22 @@ from typing import Final, Literal, get_args
 
 from frostshift_rules.code_table import CodeTable
 from frostshift_rules.electrodes import ExposureLimit, electrode_table, exposure_limit
-from frostshift_rules.figures import Ask, inches_text
+from frostshift_rules.figures import Ask, inches_text, least_text, most_text
 from frostshift_rules.job import CodeUnits, Joint
 from frostshift_rules.operations import (
+    Crayon,
     CutKind,
     Layers,
     access_hole,
     estimated_layers,
     is_quenched_and_tempered,
-    least_text,
-    most_text,
     operations,
     torch_ceiling,
 )
 from frostshift_rules.preheat import Requirement, measuring_distance_mm, soak_minutes
 from frostshift_rules.stops import HIGH_WIND_MS, ambient_limit_c, wind_limit_ms
 from frostshift_rules.strict import Source
-from frostshift_rules.units import in_from_mm, mph_from_ms
+from frostshift_rules.units import c_from_f, in_from_mm, mph_from_ms
 
 Topic = Literal[
     "method",
@@ -50,12 +49,13 @@ Topic = Literal[
 TOPICS: Final[tuple[Topic, ...]] = get_args(Topic)
 """In the order in which they are said."""
 
-MOST_CAUTIONS: Final = 3
+MOST_CAUTIONS: Final = 4
 """So many of a joint's own cautions are said: a longer list is not read (our choice)."""
 UNEQUAL: Final = 1.5
 """Parts whose thicknesses differ by this factor warm through so unequally that it is worth saying (our choice)."""
 
 _ADVICE: Final = "Common practice, no source"
+_MINIMUMS: Final = "AWS D1.1, rider of the preheat table; second hand"
 _REMEMBERED: Final = "Common practice; from memory"
 _WAYS: Final = {
     "formula": "By the formula",
@@ -98,7 +98,7 @@ def instructions(joint: Joint, asked: Requirement, table: CodeTable, units: Code
         _between_passes(joint, asked, units),
         _maximum(joint, asked, table, units),
         _extent(asked, table, units),
-        _where_when(joint, table, units),
+        _where_when(joint, asked, table, units),
         _with(asked, units),
         _tacks(joint, asked, units),
         _electrodes(joint, units),
@@ -174,9 +174,9 @@ def _is_settled(asked: Requirement) -> bool:
 
 
 def _least(asked: Requirement, units: CodeUnits) -> str:
-    """The minimum in words; only where it is known."""
-    assert asked.minimum_c is not None
-    return least_text(asked.minimum_c, units)
+    """What the steel has to have in words, only where it is known; never below the limit of cold steel."""
+    assert asked.threshold_c is not None
+    return least_text(asked.threshold_c, units)
 
 
 def _where_cold(asked: Requirement, units: CodeUnits) -> str:
@@ -192,7 +192,7 @@ def _where_cold(asked: Requirement, units: CodeUnits) -> str:
 
 def _method(asked: Requirement, table: CodeTable) -> Instruction:
     if asked.minimum_c is None or not asked.asks:
-        return Instruction("method", f"Nothing in {table.name} settles this joint: ask the welding procedure.", "")
+        return Instruction("method", f"By {table.name}; the minimum is unknown, see below.", "")
     first = asked.asks[0]
     hint = " Only a hint until the site has accepted these figures." if asked.not_accepted else ""
     if first.what == "row":
@@ -249,21 +249,27 @@ def _maximum(joint: Joint, asked: Requirement, table: CodeTable, units: CodeUnit
 
 def _extent(asked: Requirement, table: CodeTable, units: CodeUnits) -> Instruction:
     text = f"{_least_length(asked.extent_mm, units)} on every side of the weld and through the whole thickness."
-    return Instruction("extent", text, _source(table.extent.source, table.name))
+    ours = table.extent.source.basis == "our choice"
+    return Instruction("extent", text, _source(table.extent.source, "" if ours else table.name))
 
 
 # ---------------------------------------------------------------- measuring
 
 
-def _where_when(joint: Joint, table: CodeTable, units: CodeUnits) -> Instruction:
+def _where_when(joint: Joint, asked: Requirement, table: CodeTable, units: CodeUnits) -> Instruction:
     thickest_mm = max(part.thickness_mm for part in joint.parts)
     distance_mm = measuring_distance_mm(thickest_mm, table)
     distance = {"us": f"{in_from_mm(distance_mm):.1f} in", "si": f"{distance_mm:.0f} mm"}
     distance["either"] = f"{distance['si']} ({distance['us']})"
+    # The code's zone is wider than the standard's measuring point on thin parts: both have to be warm.
+    wider = asked.extent_mm > distance_mm + 1e-6
+    edge = (
+        f", and at the edge of the warm zone, {_least_length(asked.extent_mm, units)} from the weld," if wider else ""
+    )
     at_least = "at least " if thickest_mm > table.measuring.thin_to_mm else ""
     wait = math.ceil(soak_minutes(thickest_mm, table) - 1e-6)
     text = (
-        f"Before welding {at_least}{distance[units]} from the groove edge on the face away from the heat; on the "
+        f"Before welding {at_least}{distance[units]} from the groove edge{edge} on the face away from the heat; on the "
         f"heated face only after the heat has been off for {wait} min. Between passes on the weld or right beside it, "
         "just before the next one."
     )
@@ -274,7 +280,7 @@ def _with(asked: Requirement, units: CodeUnits) -> Instruction:
     crayon = operations().crayon
     if asked.minimum_c is None or asked.not_accepted:
         tools = "A contact thermometer, or a crayon of the procedure's minimum"
-    elif asked.minimum_c < crayon.least_c:
+    elif asked.minimum_c < _rated_c(crayon, units) - 1e-6:
         coldest = _printed(f"{crayon.least_f:g}", f"{crayon.least_c:g}", units)
         tools = f"A contact thermometer: no crayon is rated below about {coldest}"
     else:
@@ -286,6 +292,11 @@ def _with(asked: Requirement, units: CodeUnits) -> Instruction:
         "Infrared reads far too low on bright metal and is no use with a flame in view."
     )
     return Instruction("with", text, _upper(_source(crayon.source)))
+
+
+def _rated_c(crayon: Crayon, units: CodeUnits) -> float:
+    """Lowest rating of a crayon as it is printed for the job's units [°C]."""
+    return c_from_f(crayon.least_f) if units == "us" else crayon.least_c
 
 
 # ---------------------------------------------------------------- around the weld
@@ -356,10 +367,11 @@ def _stops(joint: Joint, table: CodeTable, units: CodeUnits) -> Instruction:
 def _access_holes(joint: Joint, units: CodeUnits) -> tuple[Instruction, ...]:
     """A joint does not say what its parts are cut from, so that the lowest trigger counts: that of a built-up web."""
     thickest_mm = max(part.thickness_mm for part in joint.parts)
-    kinds: tuple[CutKind, ...] = ("built_up_web", "flange")
-    holes = [hole for kind in kinds if (hole := access_hole(thickest_mm, kind, units)) is not None]
-    if not holes:
+    thick: tuple[CutKind, ...] = ("built_up_web", "flange")
+    if all(access_hole(thickest_mm, kind, units) is None for kind in thick):
         return ()
+    kinds: tuple[CutKind, ...] = (*thick, "a6_group_4_or_5")
+    holes = [hole for kind in kinds if (hole := access_hole(thickest_mm, kind, units)) is not None]
     least = least_text(max(hole.minimum_c for hole in holes), units)
     text = (
         f"At least {least} before an access hole or cope is cut by flame in the {_length(thickest_mm, units)} part, as "
@@ -393,4 +405,6 @@ def _cautions(joint: Joint, table: CodeTable, units: CodeUnits) -> tuple[Instruc
     if max(thicknesses) >= UNEQUAL * min(thicknesses):
         text = f"Measure every part: that of {_length(max(thicknesses), units)} is warm last."
         found.append(Instruction("cautions", text, _ADVICE))
+    text = "The figures are the least: more restraint, more hydrogen or less heat input may need more."
+    found.append(Instruction("cautions", text, _MINIMUMS))
     return tuple(found)

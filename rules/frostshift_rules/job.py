@@ -11,6 +11,8 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from typing import Final, Literal, get_args
 
+from frostshift_rules.code_table import PROCESSES as PROCESSES
+from frostshift_rules.code_table import Process as Process
 from frostshift_rules.composition import Composition, Restraint
 from frostshift_rules.tables import OwnTable
 
@@ -19,11 +21,9 @@ PartKind = Literal["plate", "flange_with_web", "touching", "tube"]
 Ends = Literal["inside", "edge_to_edge"]
 Exposure = Literal["open", "half", "covered"]
 JointState = Literal["planned", "heating", "in_progress", "done", "postponed"]
-Process = Literal["SMAW", "FCAW-S", "FCAW-G", "GMAW", "GTAW", "SAW"]
 Terrain = Literal["open", "suburban", "city"]
 FuelName = Literal["propane", "propylene", "acetylene", "natural_gas"]
 
-PROCESSES: Final[tuple[Process, ...]] = get_args(Process)
 PART_KINDS: Final[tuple[PartKind, ...]] = get_args(PartKind)
 EXPOSURES: Final[tuple[Exposure, ...]] = get_args(Exposure)
 JOINT_STATES: Final[tuple[JointState, ...]] = get_args(JointState)

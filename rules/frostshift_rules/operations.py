@@ -14,7 +14,7 @@ from functools import cache
 from typing import Final, Literal, TypeVar, get_args
 
 from frostshift_rules.code_table import CodeTable, holds
-from frostshift_rules.figures import systems
+from frostshift_rules.figures import least_text, systems
 from frostshift_rules.job import PROCESSES, CodeUnits, Joint
 from frostshift_rules.steel_names import canonical_steel
 from frostshift_rules.strict import (
@@ -27,7 +27,7 @@ from frostshift_rules.strict import (
     shipped,
     source_of,
 )
-from frostshift_rules.units import c_from_f, f_from_c, in_from_mm, k_from_df, mm_from_in
+from frostshift_rules.units import c_from_f, in_from_mm, k_from_df, mm_from_in
 
 T = TypeVar("T")
 
@@ -353,26 +353,6 @@ def operations() -> Operations:
         TableError: their file may not be used.
     """
     return _operations(shipped("operations.toml"))
-
-
-# ---------------------------------------------------------------- how limits are said
-
-_NOISE: Final = 1e-6
-"""Noise of a unit conversion that must not push a limit to the next degree."""
-
-
-def least_text(c: float, units: CodeUnits) -> str:
-    """A least temperature in the units of the job's code, rounded up: what is said is never below what it is."""
-    return _temperature_text(math.ceil(f_from_c(c) - _NOISE), math.ceil(c - _NOISE), units)
-
-
-def most_text(c: float, units: CodeUnits) -> str:
-    """A highest temperature in the units of the job's code, rounded down: what is said is never above what it is."""
-    return _temperature_text(math.floor(f_from_c(c) + _NOISE), math.floor(c + _NOISE), units)
-
-
-def _temperature_text(f: int, c: int, units: CodeUnits) -> str:
-    return {"us": f"{f} °F", "si": f"{c} °C", "either": f"{c} °C ({f} °F)"}[units]
 
 
 # ---------------------------------------------------------------- thermal cutting

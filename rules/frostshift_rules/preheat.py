@@ -20,24 +20,20 @@ from frostshift_rules.figures import (
     Answer,
     Ask,
     Gap,
-    System,
-    inches_text,
+    least_text,
+    most_text,
     systems,
-    temperature_text,
 )
 from frostshift_rules.job import CodeUnits, Joint, Procedure
 from frostshift_rules.rows import (
     compared_thickness,
     in_band,
-    read_electrode,
     row_answer,
     row_minimum_c,
     thickest,
     thickness_notes,
 )
 from frostshift_rules.units import c_from_f, mm_from_in
-
-__all__ = ["Ask", "System", "inches_text", "read_electrode", "systems", "temperature_text"]
 
 COVERED_MM: Final = 0.05
 """A thickness so near to the end of a procedure's range counts as within it [mm]: inches were converted."""
@@ -140,9 +136,9 @@ def weigh(answer: Answer, procedure: Procedure | None) -> Verdict:
     """The table's figures against the procedure's own minimum.
 
     The procedure raises always. It lowers only where it is marked as qualified by test, and then replaces the row.
-    Where the table does not cover the case the procedure is the answer; where steel, process or electrode is missing it
-    is not, because nobody can tell that it covers the joint. It also carries a joint whose rows are not accepted where
-    it asks no less than they do.
+    Where the table does not cover the case a procedure qualified by test is the answer; where steel, process or
+    electrode is missing it is not, because nobody can tell that it covers the joint. It also carries a joint whose rows
+    are not accepted where it asks no less than they do.
     """
     row_c = max((figure.ask.minimum_c for figure in answer.figures), default=None)
     relied = all(figure.relied for figure in answer.figures)
@@ -150,6 +146,9 @@ def weigh(answer: Answer, procedure: Procedure | None) -> Verdict:
     gaps = tuple(gap.text for gap in answer.gaps)
     if gaps and (own_c is None or not all(gap.procedure_settles for gap in answer.gaps)):
         return Verdict(None, gaps, False, False)
+    if gaps and procedure is not None and not procedure.qualified_by_test:
+        untested = f"Procedure {procedure.name} is not marked as qualified by test, so it does not settle that."
+        return Verdict(None, (*gaps, untested), False, False)
     if own_c is not None and procedure is not None and procedure.qualified_by_test:
         return Verdict(own_c, (), True, False)
     if own_c is None or (row_c is not None and own_c < row_c):
@@ -184,8 +183,8 @@ def requirement(
         unknown += (f"Welding procedure {joint.procedure} is not among the site's procedures.",)
     if verdict.minimum_c is not None and maximum_c is not None and max(verdict.minimum_c, floor_c) > maximum_c:
         unknown += (
-            f"The minimum of {temperature_text(max(verdict.minimum_c, floor_c), units)} is above the maximum of "
-            f"{temperature_text(maximum_c, units)} ({maximum_source}): ask the engineer.",
+            f"The minimum of {least_text(max(verdict.minimum_c, floor_c), units)} is above the maximum of "
+            f"{most_text(maximum_c, units)} ({maximum_source}): ask the engineer.",
         )
     literal_cold = any(figure.cold_mark for figure in answer.figures)
     asks = _asks(answer, procedure, verdict, table, floor_c)
@@ -290,11 +289,11 @@ def _procedure_notes(answer: Answer, procedure: Procedure | None, verdict: Verdi
     if procedure is None or procedure.minimum_c is None or verdict.minimum_c is None:
         return
     row_c = max((figure.ask.minimum_c for figure in answer.figures), default=None)
-    own = f"Procedure {procedure.name} asks for {temperature_text(procedure.minimum_c, units)}"
+    own = f"Procedure {procedure.name} asks for {least_text(procedure.minimum_c, units)}"
     if row_c is None:
         yield f"{own}; the table gives no figure."
         return
-    row = f"the row's {temperature_text(row_c, units)}"
+    row = f"the row's {least_text(row_c, units)}"
     if procedure.minimum_c > row_c:
         yield f"{own}, above {row}."
     elif procedure.minimum_c < row_c and procedure.qualified_by_test:
@@ -314,8 +313,8 @@ def _by_test_notes(joint: Joint, table: CodeTable, procedure: Procedure | None, 
         row = next((row for row in table.by_test.rows if in_band(row.band, at, system)), None)
         if row is not None and procedure.minimum_c < row_minimum_c(row, system):
             yield (
-                f"Procedure {procedure.name} asks for {temperature_text(procedure.minimum_c, units)}; such steels are "
-                f"expected to need {temperature_text(row_minimum_c(row, system), units)} or more at this thickness "
+                f"Procedure {procedure.name} asks for {least_text(procedure.minimum_c, units)}; such steels are "
+                f"expected to need {least_text(row_minimum_c(row, system), units)} or more at this thickness "
                 f"({row.source.clause}; {row.source.basis}): have the procedure checked."
             )
 
@@ -324,8 +323,8 @@ def _cold_notes(verdict: Verdict, literal_cold: bool, table: CodeTable, units: C
     below_c, floor_c = cold_rule_c(table, units)
     if verdict.minimum_c is None or verdict.minimum_c >= floor_c or literal_cold:
         return
-    below, floor = temperature_text(below_c, units), temperature_text(floor_c, units)
-    minimum = temperature_text(verdict.minimum_c, units)
+    below, floor = least_text(below_c, units), least_text(floor_c, units)
+    minimum = least_text(verdict.minimum_c, units)
     if any(row.cold_mark for row in table.rows):
         yield (
             f"Below {below} the raised {floor} is our choice here: read literally, the footnote stands only at rows of "

@@ -18,9 +18,9 @@ from frostshift_rules.figures import (
     Gap,
     System,
     inches_text,
+    least_text,
     once,
     systems,
-    temperature_text,
 )
 from frostshift_rules.job import CodeUnits, Joint, Part
 from frostshift_rules.strict import BASES, Basis, least_sure
@@ -302,7 +302,7 @@ def _in_system(
         chosen = choose(found)
         figures.append(chosen)
         notes += [
-            f"{part.steel} in {other.ask.row} would need {temperature_text(other.ask.minimum_c, units)}: counts "
+            f"{part.steel} in {other.ask.row} would need {least_text(other.ask.minimum_c, units)}: counts "
             "only when the site has accepted the table."
             for other in found
             if other.ask.minimum_c < chosen.ask.minimum_c
@@ -312,7 +312,7 @@ def _in_system(
         own += [] if isinstance(of_own, Gap) else [choose(of_own).ask.minimum_c]
     if not gaps and len(own) == len(figures) and max(own) < max(figure.ask.minimum_c for figure in figures):
         notes.append(
-            f"With each steel read at its own thickness {temperature_text(max(own), units)} would do; the thickest "
+            f"With each steel read at its own thickness {least_text(max(own), units)} would do; the thickest "
             "part counts for every steel here (our choice, never lower)."
         )
     return Answer(once(figures), once(gaps), once(notes))

@@ -23,8 +23,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frostshift_rules.code_table import CodeTable
+from frostshift_rules.figures import System, systems
 from frostshift_rules.job import Choices, CodeUnits, Joint, Process, Shelter
-from frostshift_rules.preheat import System, systems
 from frostshift_rules.strict import Source
 from frostshift_rules.units import c_from_f, f_from_c, in_from_mm, mph_from_ms, ms_from_kmh, ms_from_mph
 

@@ -105,6 +105,11 @@ class Section:
             raise TableError(f"{self.where}: '{key}' is {value!r}, expected one of {', '.join(allowed)}")
         return value
 
+    def standard_basis(self, key: str = "basis") -> Basis:
+        """How sure a figure of the standard is: a minimum may be no choice of ours."""
+        value: Basis = self.choice(key, [basis for basis in BASES if basis != "our choice"])  # type: ignore[assignment]
+        return value
+
     def basis(self, key: str = "basis") -> Basis:
         """How sure the figures of this section are."""
         value: Basis = self.choice(key, BASES)  # type: ignore[assignment]
@@ -172,6 +177,11 @@ class Source:
 def source_of(section: Section) -> Source:
     """Clause and basis of a section."""
     return Source(section.text("clause"), section.basis())
+
+
+def standard_source_of(section: Section) -> Source:
+    """Clause and basis of a figure that has to be the standard's."""
+    return Source(section.text("clause"), section.standard_basis())
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,6 +13,7 @@ from functools import cache, lru_cache
 from typing import Any, Final, TypeVar
 
 from frostshift_rules.code_table import (
+    PROCESSES,
     Ambient,
     Band,
     ByTest,
@@ -41,6 +42,7 @@ from frostshift_rules.strict import (
     read_toml,
     shipped,
     source_of,
+    standard_source_of,
 )
 
 T = TypeVar("T")
@@ -90,14 +92,24 @@ def _band(section: Section) -> Band:
     )
 
 
+def _processes(section: Section) -> frozenset[str]:
+    names = section.texts("processes")
+    if not names:
+        raise TableError(f"{section.where}: 'processes' is empty")
+    for name in names:
+        if name not in PROCESSES:
+            raise TableError(f"{section.where}: process '{name}' is not one of {', '.join(PROCESSES)}")
+    return _once(section, "processes", names)
+
+
 def _category(section: Section) -> Category:
     return Category(
         name=section.text("name"),
         covers=section.text("covers"),
-        processes=_once(section, "processes", section.texts("processes")),
+        processes=_processes(section),
         low_hydrogen=section.flag("low_hydrogen"),
         hydrogen_ml=section.optional_number("hydrogen_ml", 1.0, 30.0),
-        source=source_of(section),
+        source=standard_source_of(section),
     )
 
 
@@ -108,7 +120,7 @@ def _row(section: Section) -> Row:
         min_f=section.number("min_f", 32.0, 500.0),
         min_c=section.number("min_c", 0.0, 260.0),
         cold_mark=section.flag("cold_mark"),
-        source=source_of(section),
+        source=standard_source_of(section),
     )
 
 
@@ -118,7 +130,7 @@ def _maximum(section: Section) -> Maximum:
         band=_band(section),
         max_f=section.number("max_f", 200.0, 1200.0),
         max_c=section.number("max_c", 95.0, 650.0),
-        source=source_of(section),
+        source=standard_source_of(section),
     )
 
 
@@ -178,7 +190,7 @@ def _code_table(top: Section) -> CodeTable:
         edge_tolerance_in=tolerance_in,
         categories=_some(top, "category", _category),
         rows=rows,
-        steels=_some(top, "steels", lambda s: SteelList(s.text("category"), _steel_names(s), source_of(s))),
+        steels=_some(top, "steels", lambda s: SteelList(s.text("category"), _steel_names(s), standard_source_of(s))),
         formula=_one(top, "formula", read_method_b) if top.has("formula") else None,
         hydrogen_control_id=top.choice("hydrogen_control", HYDROGEN_CONTROLS) if top.has("hydrogen_control") else None,
         by_test=by_test,
@@ -206,16 +218,12 @@ def _code_table(top: Section) -> CodeTable:
             lambda s: Extent(s.number("least_in", 0.0, 12.0), s.number("least_mm", 0.0, 300.0), source_of(s)),
         ),
         measuring=_one(top, "measuring", _measuring),
-        ambient=_one(
-            top,
-            "ambient",
-            lambda s: Ambient(s.number("least_f", -60.0, 60.0), s.number("least_c", -50.0, 15.0), source_of(s)),
-        ),
+        ambient=_one(top, "ambient", _ambient),
         wind=_one(
             top,
             "wind",
             lambda s: Wind(
-                _once(s, "processes", s.texts("processes")),
+                _processes(s),
                 s.number("most_mph", 0.5, 40.0),
                 s.number("most_kmh", 1.0, 65.0),
                 source_of(s),
@@ -250,14 +258,18 @@ def _expected_row(section: Section) -> Row:
         min_f=section.number("min_f", 32.0, 500.0),
         min_c=section.number("min_c", 0.0, 260.0),
         cold_mark=False,
-        source=source_of(section),
+        source=standard_source_of(section),
     )
+
+
+def _ambient(section: Section) -> Ambient:
+    return Ambient(section.number("least_f", -60.0, 60.0), section.number("least_c", -50.0, 15.0), source_of(section))
 
 
 def _other_edition(top: Section) -> CodeTable:
     """The figures of another edition under this one's clauses; none of the standard's is surer than `basis` says."""
     base = _shipped(top.choice("same_figures_as", [name for name in CODE_TABLES if name != top.text("id")]))
-    basis = top.basis()
+    basis = top.standard_basis()
     renumbered = top.section("renumbered")
     clauses = {old: renumbered.text(old) for old in renumbered.names()}
     renumbered.done()
@@ -269,10 +281,13 @@ def _other_edition(top: Section) -> CodeTable:
     strange = [clause for clause in clauses if not _uses(base, clause)]
     if strange:
         raise TableError(f"{top.where}, [renumbered]: no clause of {base.id} begins with '{strange[0]}'")
+    if top.has("ambient"):
+        moved["ambient"] = _one(top, "ambient", _ambient)
     table = replace(
         base,
         **moved
         | {
+            "hydrogen_control_id": None,  # of one edition
             "id": top.text("id"),
             "standard": top.text("standard"),
             "edition": top.text("edition"),
@@ -357,8 +372,7 @@ def table_name(table_id: str, own: Sequence[OwnTable] = ()) -> str:
         TableError: there is no such table, or its file may not be used.
     """
     if table_id in HYDROGEN_CONTROLS:
-        control = load_hydrogen_control(table_id)
-        return f"{control.standard}:{control.edition}"
+        return load_hydrogen_control(table_id).name
     return load_code_table(table_id, own).name
 
 

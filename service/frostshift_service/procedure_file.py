@@ -185,7 +185,7 @@ def _procedure(row: int, typed: Mapping[str, str], findings: Findings) -> Proced
         said = f"{cells.shown(typed['thickness_from'])} is above thickness_to {cells.shown(typed['thickness_to'])}"
         findings.error(row, "thickness_from", typed["thickness_from"], said, f"at most {typed['thickness_to']}")
     if not typed.get("minimum"):
-        findings.warn("is empty: the procedure asks for no preheat of its own", row, "minimum")
+        findings.warn("is empty: the procedure states no minimum", row, "minimum")
     return Procedure(
         name=read["procedure"] or "",
         minimum_c=minimum_c,

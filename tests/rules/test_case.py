@@ -191,6 +191,7 @@ def test_method_b_of_a_published_example() -> None:
             steel_c=5.0,
             hydrogen_ml=5.0,
             heat_input_kj_mm=40.0 * 0.8 / 25.4,
+            weld_metal=Composition(c=0.06, mn=1.2, cu=0.0, ni=0.0, cr=0.0, mo=0.0),
         )
     )
     assert (answer.call, answer.minimum_c) == ("heat_to_minimum", pytest.approx(109.7, abs=0.05))

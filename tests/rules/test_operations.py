@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from frostshift_rules.figures import least_text, most_text
 from frostshift_rules.job import CodeUnits, Joint, Part, Process
 from frostshift_rules.operations import (
     CutKind,
@@ -19,8 +20,6 @@ from frostshift_rules.operations import (
     access_hole_minimum_c,
     estimated_layers,
     is_quenched_and_tempered,
-    least_text,
-    most_text,
     operations,
     parse_operations,
     stud_rule,
@@ -133,8 +132,9 @@ def test_studs_on_cold_steel(steel_f: float, state: str, extra: int) -> None:
 
 
 def test_studs_by_unit_system() -> None:
-    # 0 °F is -17.8 °C, printed -18 °C.
-    assert stud_rule(-17.9, "si").state == "extra_test"
+    # 0 °F is -17.8 °C.
+    assert stud_rule(-16.9, "si").state == "extra_test"
+    assert stud_rule(-17.7, "si").state == "extra_test"
     assert stud_rule(-17.9, "us").state == "stop"
     assert stud_rule(-17.9, "either").state == "stop"
     assert stud_rule(-18.1, "si").state == "stop"
@@ -286,7 +286,11 @@ def test_what_is_second_hand_and_what_from_memory() -> None:
         ('kind = "flange"', 'kind = "built_up_part"', "access hole of kind flange stands 0 times"),
         ('kind = "flange"', 'kind = "flanges"', "'kind' is 'flanges', expected one of"),
         ("min_c = 66", "min_c = 76", "150 °F and 76 °C are not the same"),
-        ("stop_below_f = 0\nstop_below_c = -18", "stop_below_f = 32\nstop_below_c = 0", "studs: no welding where more"),
+        (
+            "stop_below_f = 0\nstop_below_c = -17.8",
+            "stop_below_f = 32\nstop_below_c = 0",
+            "studs: no welding where more",
+        ),
         ("extra_tests = 1", "extra_tests = 1.5", "'extra_tests' is 1.5, expected a whole number"),
         ("most_f = 1100\nmost_c = 590", "most_f = 1300\nmost_c = 705", "quenched and tempered steel may get hotter"),
         ("most_c = 650", "most_c = 600", "1200 °F and 600 °C are not the same"),

@@ -547,7 +547,8 @@ def test_a_procedure_that_asks_no_less_carries_the_joint() -> None:
 def test_a_procedure_settles_what_the_table_does_not_cover() -> None:
     odd = joint(mm(30.0, "A514"), procedure="P")
     assert planned(replace(odd, procedure=None), 80.0).call == "unknown"
-    assert planned(odd, 80.0, procedures=(Procedure("P", 60.0),)).call == "no_heat"
+    assert planned(odd, 80.0, procedures=(Procedure("P", 60.0),)).call == "unknown"
+    assert planned(odd, 80.0, procedures=(Procedure("P", 60.0, qualified_by_test=True),)).call == "no_heat"
 
 
 def test_a_procedure_raises_always_and_lowers_only_when_qualified_by_test() -> None:

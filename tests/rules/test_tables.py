@@ -235,7 +235,7 @@ BAD = [
     ("unknown key", "min_f = 300", "min_f = 300\nmin_k = 422", "unknown key 'min_k'; known keys are"),
     ("missing key", "min_f = 300\n", "", "key 'min_f' is missing"),
     ("text for a number", "min_f = 300", 'min_f = "300"', "expected int or float"),
-    ("no clause", 'clause = "5.6"', 'clause = " "', "'clause' is empty"),
+    ("no clause", 'clause = "extent of preheat (5.6 in the 2008 edition)"', 'clause = " "', "'clause' is empty"),
     ("no such basis", 'basis = "seen"', 'basis = "sure"', "expected one of seen, second hand"),
     ("a steel twice", '"A53-B", "A106-B", "A131-A",', '"A53-B", "A53-B", "A106-B", "A131-A",', "'A53-B' stands twice"),
     ("a steel in two lists of one category", '["A529-42"]', '["A36"]', "category A lists A36 twice"),
@@ -251,6 +251,17 @@ BAD = [
     ("extent of two minds", "least_mm = 75", "least_mm = 57", "extent: 3 in and 57 mm"),
     ("no room under the maximum", "max_f = 400\nmax_c = 200", "max_f = 300\nmax_c = 149", "is not above its minimum"),
     ("prequalified and not", '"A572-60",', '"A572-60", "A517-*",', "lists A517-*, which needs a test"),
+    ("FCAW without its shielding", '"GMAW", "GTAW", "FCAW-G"]', '"GMAW", "FCAW"]', "process 'FCAW' is not one of SMAW"),
+    ("no process at all", '["GMAW", "GTAW", "FCAW-G"]', "[]", "'processes' is empty"),
+    ("a minimum of our own choice", 'basis = "seen"', 'basis = "our choice"', "expected one of seen, second hand"),
+    ("a steel in two categories", '"A572-60", "A572-65",', '"A572-60", "A572-50",', "B and C both list A572-50"),
+    ("a milder cold-steel rule", "floor_f = 70", "floor_f = 60", "is less than the 32 and 70 °F"),
+    (
+        "a maximum that begins late",
+        "over_in = 0\nto_in = 1.5\nover_mm = 0",
+        "over_in = 0.5\nto_in = 1.5\nover_mm = 12",
+        "the first band begins",
+    ),
     ("no coverage", "[coverage]\n", "[covers]\n", "key 'coverage' is missing"),
     ("no such method", 'annex_h"', 'annex_k"', "expected one of aws_d1_1_2015_annex_h"),
     ("no TOML", "[[category]]", "[[category", "not readable as TOML"),
@@ -283,7 +294,7 @@ def test_a_closed_last_band_is_refused() -> None:
 
 def test_a_stick_table_without_electrodes_is_refused() -> None:
     text = re.sub(r"\[\[electrodes\]\]\n(?:\S.*\n)+", "", shipped_text())
-    with pytest.raises(TableError, match="no electrodes say which is which"):
+    with pytest.raises(TableError, match="no electrodes say which of them are low hydrogen"):
         parse_code_table(text, "bad.toml")
 
 
@@ -305,7 +316,7 @@ clause = "C"
 same_figures_as = "aws_d1_1_2015_t3_3"
 basis = "second hand"
 [renumbered]
-"5.6" = "9.9"
+"Table 3.3" = "Table 9.9"
 [coverage]
 checked_against = []
 left_out = []
@@ -314,16 +325,18 @@ left_out = []
 
 def test_an_edition_renumbers_what_it_says_and_nothing_else() -> None:
     table = parse_code_table(EDITION, "other.toml")
-    assert (table.extent.source.clause, table.extent.source.basis) == ("9.9", "second hand")
-    assert table.rows[0].source.clause == "Table 3.3, category A"
+    assert (table.rows[0].source.clause, table.rows[0].source.basis) == ("Table 9.9, category A", "second hand")
+    assert table.extent == load_code_table(D1_1).extent
+    assert table.hydrogen_control_id is None  # of one edition alone
 
 
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     [
-        ('"5.6" = "9.9"', '"5.66" = "9.9"', r"no clause of aws_d1_1_2015_t3_3 begins with '5\.66'"),
+        ('"Table 3.3" =', '"Table 3.4" =', r"no clause of aws_d1_1_2015_t3_3 begins with 'Table 3\.4'"),
         ("aws_d1_1_2015_t3_3", "aws_d1_1_2015_t3_4", "'same_figures_as' is 'aws_d1_1_2015_t3_4', expected one of"),
         ('basis = "second hand"', 'basis = "sure"', "expected one of seen, second hand"),
+        ('basis = "second hand"', 'basis = "our choice"', "expected one of seen, second hand"),
         ('edition = "E"', 'edition = "E"\nrow = 1', "unknown key 'row'"),
     ],
 )

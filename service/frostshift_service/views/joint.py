@@ -8,11 +8,12 @@ from datetime import datetime
 from math import isfinite
 from typing import Final
 
+from frostshift_rules.figures import Ask
 from frostshift_rules.gas import NOT_COUNTED
 from frostshift_rules.hydrogen_control import load_hydrogen_control
 from frostshift_rules.instructions import Instruction, Topic, instructions
 from frostshift_rules.job import Joint, JointState, Part, Reading, Site
-from frostshift_rules.preheat import Ask, Requirement
+from frostshift_rules.preheat import Requirement
 from frostshift_rules.stops import source_text
 from frostshift_rules.tables import OwnTable, load_code_table
 from frostshift_rules.workload import HeatPlan, JointPlan, Plan, Span

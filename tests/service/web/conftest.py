@@ -15,9 +15,10 @@ import pytest
 from fastapi import FastAPI
 from sqlalchemy import Engine
 
+from frostshift_rules.figures import Ask
 from frostshift_rules.gas import burn
 from frostshift_rules.job import Acceptance, HeatSource, Joint, Part, Procedure, Shift, Site
-from frostshift_rules.preheat import Ask, Requirement
+from frostshift_rules.preheat import Requirement
 from frostshift_rules.stops import Reason
 from frostshift_rules.strict import Source
 from frostshift_rules.units import c_from_f, mm_from_in, ms_from_mph
