@@ -28,8 +28,12 @@ def test_readme_shows_the_sheet_that_the_demo_prints(capsys: pytest.CaptureFixtu
     pictures = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(pictures)
     printed = pictures.sheet_of_the_readme()
-    assert printed == text("fixtures/demo/pictures/sheet.txt"), "run fixtures/demo/make_pictures.py"
-    assert f"```text\n{printed}```" in text("README.md")
+    same = printed == text(
+        "fixtures/demo/pictures/sheet.txt"
+    )  # a bool: pytest's own comparison of long texts takes minutes
+    assert same, "run fixtures/demo/make_pictures.py"
+    shown = f"```text\n{printed}```" in text("README.md")
+    assert shown, "put fixtures/demo/pictures/sheet.txt into README.md"
 
 
 def test_readme_shows_pictures_that_are_there() -> None:
@@ -52,11 +56,13 @@ def alike(one: Any, other: Any) -> bool:
 def test_readme_shows_a_case_and_what_the_command_answers() -> None:
     stated, readme = text("fixtures/cases/one_case.json"), text("README.md")
     answered = cases_text(case_views(read_cases(stated.encode())))
-    assert f"```json\n{stated}```" in readme
-    assert f"```text\n{answered}\n```" in readme, "put what `frostshift case fixtures/cases/one_case.json` prints there"
+    asked, shown = f"```json\n{stated}```" in readme, f"```text\n{answered}\n```" in readme
+    assert asked, "put fixtures/cases/one_case.json there"
+    assert shown, "put what `frostshift case fixtures/cases/one_case.json` prints there"
     as_json = json.loads(cases_json(case_views(read_cases(stated.encode()))))
     kept = json.loads(text("fixtures/cases/one_case.answer.json"))
-    assert alike(as_json, kept), "write what `frostshift case fixtures/cases/one_case.json --json` prints there"
+    same = alike(as_json, kept)
+    assert same, "write what `frostshift case fixtures/cases/one_case.json --json` prints there"
 
 
 def test_readme_names_every_key_of_a_case() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection
+from typing import Final
 
 from frostshift_rules.code_table import CodeTable
 from frostshift_rules.composition import (
@@ -26,14 +27,22 @@ from frostshift_rules.hydrogen_control import (
     load_hydrogen_control,
 )
 from frostshift_rules.job import CodeUnits, Joint, Part
-from frostshift_rules.rows import hydrogen_ml, inches_of
+from frostshift_rules.rows import consumable_of, hydrogen_ml, inches_of
 from frostshift_rules.strict import OutOfRange, least_sure
 from frostshift_rules.units import c_from_f, mm_from_in
 
+_WORDS: Final = {
+    "heat_input_kj_mm": "heat input",
+    "hydrogen_ml": "hydrogen",
+    "thickness_mm": "thickness",
+    "cet": "CET",
+}
 
-def _said(error: ValueError) -> str:
-    text = str(error)
-    return f"{text[0].upper()}{text[1:]}."
+
+def _said(number: int, error: ValueError) -> str:
+    """An error of a formula for people: `part 1: heat input is 5 kJ/mm, outside 0.5 to 4 kJ/mm`."""
+    field, _, rest = str(error).partition(" ")
+    return f"Part {number}: {_WORDS.get(field, field)} {rest}."
 
 
 # ---------------------------------------------------------------- EN 1011-2 method B
@@ -93,9 +102,9 @@ def _of_part(
         given = (cet, thickness_mm, hydrogen, heat_input_kj_mm, method)
         minimum_c, arithmetic = method_b_minimum_c(*given), method_b_arithmetic(*given)
     except NotStated as error:
-        return Answer(gaps=(Gap(f"Part {number}: {error}.", True),))
+        return Answer(gaps=(Gap(_said(number, error), True),))
     except OutOfRange as error:
-        return Answer(gaps=(Gap(f"Part {number}: {error}.", True, out_of_range=True),))
+        return Answer(gaps=(Gap(_said(number, error), True, out_of_range=True),))
     basis = least_sure(source.basis for source in method.sources)
     notes = [f"Part {number}: {note[0].lower()}{note[1:]}"] if joint.weld_metal is not None else []
     unchecked = unchecked_elements(part.composition, method)
@@ -139,6 +148,10 @@ def hydrogen_control_answer(joint: Joint, table: CodeTable, units: CodeUnits, ac
     if table.hydrogen_control_id is None:
         return Answer(notes=(f"The restraint is stated, but {table.name} has no hydrogen control here.",))
     control = load_hydrogen_control(table.hydrogen_control_id)
+    consumable = consumable_of(joint, table)
+    # An electrode that is not low hydrogen counts as uncontrolled, whatever hydrogen is stated beside it.
+    trusted = not isinstance(consumable, Gap) and consumable.low_hydrogen
+    stated_ml = hydrogen_ml(joint) if trusted else None
     answer = Answer()
     for number, part in enumerate(joint.parts, 1):
         if part.composition is None:
@@ -146,7 +159,7 @@ def hydrogen_control_answer(joint: Joint, table: CodeTable, units: CodeUnits, ac
             answer = answer.and_also(Answer(gaps=(gap,)))
             continue
         for system in systems(units):
-            found = _controlled(number, part, part.composition, joint, control, system, accepted)
+            found = _controlled(number, part, part.composition, joint, stated_ml, control, system, accepted)
             answer = answer.and_also(found)
     return answer
 
@@ -156,6 +169,7 @@ def _controlled(
     part: Part,
     composition: Composition,
     joint: Joint,
+    stated_ml: float | None,
     control: HydrogenControl,
     system: System,
     accepted: Collection[str],
@@ -165,14 +179,14 @@ def _controlled(
     thickest = max(joint.parts, key=lambda one: one.thickness_mm)
     in_us = inches_of(thickest, control.edges_in, control.edge_tolerance_in)
     in_si = thickest.thickness_mm if thickest.thickness_in is None else mm_from_in(thickest.thickness_in)
-    level = hydrogen_level(hydrogen_ml(joint), control)
+    level = hydrogen_level(stated_ml, control)
     try:
         pcm = pcm_percent(composition)
         group = index_group(pcm, level, control)
     except NotStated as error:
-        return Answer(gaps=(Gap(f"Part {number}: {error}.", True),))
+        return Answer(gaps=(Gap(_said(number, error), True),))
     except OutOfRange as error:
-        return Answer(gaps=(Gap(f"Part {number}: {error}.", True, out_of_range=True),))
+        return Answer(gaps=(Gap(_said(number, error), True, out_of_range=True),))
     cell = hydrogen_control_cell(control, joint.restraint, group.letter, in_us if system == "us" else in_si, system)
     source = least_sure_source(group, cell)
     ask = Ask(

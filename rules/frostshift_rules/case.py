@@ -7,6 +7,7 @@ margin: a shelter's effect is already in them. The rules themselves live where t
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -185,10 +186,15 @@ def _needs_heat(asked: Requirement, steel_c: float | None) -> bool | None:
 
 def _call(case: Case, asked: Requirement) -> HeatCall:
     needs_heat = _needs_heat(asked, case.steel_c)
-    if needs_heat is None or case.steel_c is None or asked.unknown or asked.not_accepted:
+    if needs_heat is None or case.steel_c is None or asked.unknown or asked.not_accepted or _too_hot(case, asked):
         return "unknown"
     floor_decides = preheat.cold_floor_decides(asked, case.steel_c)
     return heat_call(passes=not needs_heat, fails=needs_heat, floor_decides=floor_decides)
+
+
+def _too_hot(case: Case, asked: Requirement) -> bool:
+    """Whether the steel is above a stated maximum: it needs no heat, but that is not all there is to say."""
+    return case.steel_c is not None and asked.maximum_c is not None and case.steel_c > asked.maximum_c
 
 
 def _decides(asked: Requirement, steel_c: float | None, minimum_c: float | None) -> Ask | None:
@@ -201,24 +207,32 @@ def _decides(asked: Requirement, steel_c: float | None, minimum_c: float | None)
 
 NOT_MEASURED: Final = "The steel temperature is not stated: measure the steel."
 NOT_ACCEPTED: Final = (
-    "The figure rests on a row that nobody is named for having checked against a copy of the code: it is a hint. "
-    "State who checked it (accepted_by), or go by the welding procedure."
+    "The figure is a hint: nobody is named for having checked {tables} against a copy of the code. State who did "
+    "(accepted_by, table by table), or go by the welding procedure."
 )
+HOT_C: Final = 230.0
+"""Where no maximum is stated, steel above this is worth a question [°C]: the tables' highest maximum. Our choice."""
 
 
 def _heat_reasons(case: Case, asked: Requirement, minimum_c: float | None) -> Iterator[str]:
-    units, steel_c = case.units, case.steel_c
     yield from asked.unknown
     if asked.not_accepted:
-        yield NOT_ACCEPTED
-    if steel_c is None:
+        yield NOT_ACCEPTED.format(tables=" and ".join(_unaccepted(case, asked)))
+    if case.steel_c is None:
         yield NOT_MEASURED
-        return
-    below, floor = _temperature(asked.cold_below_c, units), _temperature(asked.cold_floor_c, units)
+    else:
+        yield from _steel_reasons(case.steel_c, case, asked, minimum_c)
+
+
+def _steel_reasons(steel_c: float, case: Case, asked: Requirement, minimum_c: float | None) -> Iterator[str]:
+    units, threshold_c = case.units, asked.threshold_c
     steel = f"The steel, measured at {_temperature(steel_c, units, digits=2)},"
+    below, floor = _least(asked.cold_below_c, units), _least(asked.cold_floor_c, units)
     if asked.maximum_c is not None and steel_c > asked.maximum_c:
-        yield f"{steel} is above the maximum of {_temperature(asked.maximum_c, units)}: let it cool before you weld."
-    threshold_c = asked.threshold_c
+        yield f"{steel} is above the maximum of {_most(asked.maximum_c, units)}: let it cool before you weld."
+        return
+    if asked.maximum_c is None and steel_c > HOT_C:
+        yield f"{steel} is hot and no maximum is stated: ask before you weld."
     if minimum_c is None or threshold_c is None:
         if steel_c < asked.cold_below_c:
             yield f"{steel} is below {below}: it needs at least {floor}, whatever else is not known."
@@ -226,12 +240,20 @@ def _heat_reasons(case: Case, asked: Requirement, minimum_c: float | None) -> It
     if preheat.cold_floor_decides(asked, steel_c):
         yield f"{steel} is below {below}: the raised minimum of {floor} holds."
     elif steel_c < threshold_c:
-        yield f"{steel} is below the minimum of {_temperature(minimum_c, units)}: heat it."
+        yield f"{steel} is below the minimum of {_least(minimum_c, units)}: heat it."
     else:
-        yield f"{steel} is not below {_temperature(threshold_c, units)}: it needs no heat."
-        if asked.minimum_c is not None and asked.minimum_c < asked.cold_floor_c and steel_c < asked.cold_floor_c:
+        settled = "by that figure, a hint, it would need none" if asked.not_accepted else "it needs no heat"
+        yield f"{steel} is not below {_least(threshold_c, units)}: {settled}."
+        if minimum_c < asked.cold_floor_c and steel_c < asked.cold_floor_c:
             yield f"If it was below {below} before any heat was put in, it needs {floor} and has to be held there."
     yield from _near(asked, threshold_c, steel_c, units)
+
+
+def _unaccepted(case: Case, asked: Requirement) -> list[str]:
+    """Ids of the tables that a figure of the case hangs on and nobody has accepted."""
+    ids = [ask.table_id for ask in asked.asks if ask.what in ("row", "formula", "hydrogen_control")]
+    unsure = [ask.table_id for ask in asked.asks if ask.basis not in ("seen", "as stated")]
+    return sorted({one for one in ids if one in unsure and one not in case.accepted})
 
 
 def _near(asked: Requirement, threshold_c: float, steel_c: float, units: CodeUnits) -> Iterator[str]:
@@ -242,7 +264,7 @@ def _near(asked: Requirement, threshold_c: float, steel_c: float, units: CodeUni
     for edge_c in sorted(edges):
         if abs(steel_c - edge_c) <= INSTRUMENT_K + 1e-9:
             yield (
-                f"The reading lies within {_difference(INSTRUMENT_K, units)} of {_temperature(edge_c, units)}, where "
+                f"The reading lies within {_difference(INSTRUMENT_K, units)} of {_least(edge_c, units)}, where "
                 "the answer changes: it depends on the instrument. Measure again with a second one."
             )
 
@@ -288,11 +310,11 @@ ALL_CLEAR: Final = "At the weld: air {air}, at least {air_limit} is asked; wind 
 
 
 def _weather_sentences(case: Case, state: WeatherState, reasons: tuple[Reason, ...]) -> Iterator[str]:
-    wind_limit = _speed(stops.wind_limit_ms(case.table, case.units), case.units)
+    wind_limit = _most_speed(stops.wind_limit_ms(case.table, case.units), case.units)
     has_limit = case.joint.process in case.table.wind.processes
     texts = {
         "air": "" if case.air_c is None else _temperature(case.air_c, case.units, digits=2),
-        "air_limit": _temperature(stops.ambient_limit_c(case.table, case.units), case.units),
+        "air_limit": _least(stops.ambient_limit_c(case.table, case.units), case.units),
         "wind": "" if case.wind_ms is None else _speed(case.wind_ms, case.units),
         "wind_limit": wind_limit,
         "wind_rule": f"at most {wind_limit} for this process" if has_limit else "no limit of its own for this process",
@@ -342,6 +364,7 @@ def _heat(case: Case, asked: Requirement, minimum_c: float | None) -> HeatPlan |
 
 
 NO_HEAT: Final = "No heat is needed."
+NOT_SETTLED: Final = "The minimum is not settled; by the hint none would be needed."
 MINIMUM_UNKNOWN: Final = "The minimum is not known."
 STEEL_UNKNOWN: Final = "The steel temperature is not known."
 
@@ -366,6 +389,8 @@ def _why_no_target(case: Case, asked: Requirement) -> str:
     needs_heat = _needs_heat(asked, case.steel_c)
     if needs_heat is None:
         return STEEL_UNKNOWN
+    if not needs_heat and asked.not_accepted:
+        return NOT_SETTLED
     return "" if needs_heat else NO_HEAT
 
 
@@ -381,8 +406,8 @@ _HEAT_FIGURES: Final[tuple[Figure, ...]] = ("heat_minutes", "hold_minutes", "fue
 def _why_no_minimum(case: Case, asked: Requirement) -> str:
     if asked.minimum_c is None:
         return " ".join(asked.unknown) or MINIMUM_UNKNOWN
-    row, floor = _temperature(asked.minimum_c, case.units), _temperature(asked.cold_floor_c, case.units)
-    return f"{row}, or {floor} where the steel is below {_temperature(asked.cold_below_c, case.units)}: measure it."
+    row, floor = _least(asked.minimum_c, case.units), _least(asked.cold_floor_c, case.units)
+    return f"{row}, or {floor} where the steel is below {_least(asked.cold_below_c, case.units)}: measure it."
 
 
 # Words ----------------------------------------------------------------------------------------------------------------
@@ -399,6 +424,25 @@ def _number(value: float, digits: int = 1) -> str:
 def _temperature(c: float, units: CodeUnits, digits: int = 1) -> str:
     """What was measured to a hundredth: a reading of 31.96 °F must not look like 32 °F."""
     return _in_units(f"{_number(f_from_c(c), digits)} °F", f"{_number(c, digits)} °C", units)
+
+
+def _least(c: float, units: CodeUnits) -> str:
+    """A limit to be reached, rounded up: what is said is never below what is asked."""
+    return _in_units(f"{_number(_up(f_from_c(c)))} °F", f"{_number(_up(c))} °C", units)
+
+
+def _most(c: float, units: CodeUnits) -> str:
+    """A limit not to be passed, rounded down."""
+    return _in_units(f"{_number(-_up(-f_from_c(c)))} °F", f"{_number(-_up(-c))} °C", units)
+
+
+def _most_speed(ms: float, units: CodeUnits) -> str:
+    return _in_units(f"{_number(-_up(-mph_from_ms(ms)))} mph", f"{_number(-_up(-ms))} m/s", units)
+
+
+def _up(value: float) -> float:
+    """The next tenth; noise of a conversion does not count."""
+    return math.ceil(value * 10.0 - 1e-6) / 10.0
 
 
 def _difference(kelvin: float, units: CodeUnits) -> str:

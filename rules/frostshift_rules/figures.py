@@ -32,7 +32,7 @@ class Ask:
         table_id: rule table; empty for a procedure.
         row: which row, for people: `category B, over 38 thru 65 mm`.
         clause: of the standard.
-        basis: how sure our figure is.
+        basis: how sure our figure is; a procedure's stands as the job states it.
         note: how it came about, one sentence.
     """
 
@@ -41,7 +41,7 @@ class Ask:
     table_id: str
     row: str
     clause: str
-    basis: Basis
+    basis: Basis | Literal["as stated"]
     note: str
 
 

@@ -359,7 +359,8 @@ NOTES: Final[dict[HeatStatus, str]] = {
     "never": "Does not get there with this heat: more torches, a shorter length at a time, or a wind screen.",
     "out_of_range": "No time: the heated area, the flame or the thickness lies outside what the calculation covers.",
     "unsure": "No time: it hangs too much on how well the flame couples. More torches or a shorter length at a time.",
-    "too_hot": "No single time: the hottest metal would pass the maximum. Wider band, slower, or both faces.",
+    "too_hot": "No single time: the hottest metal would pass its limit (the maximum; where none is stated, the site's "
+    "choice). Wider band, slower, or both faces.",
 }
 WARN_NOTE: Final = "The time hangs strongly on how well the flame couples: measure early."
 UNLIKE_NOTE: Final = "Lead the flame to part {slowest}; part {early} is warm first: do not overheat it, keep it warm."

@@ -234,7 +234,7 @@ def _passes(layers: Layers | None, units: CodeUnits) -> str:
     if layers is None:
         return "The number of passes is not known."
     if layers.from_thickness_mm is None or layers.layer_mm is None:
-        return f"{_plural(layers.count, 'pass')}, as the schedule states."
+        return f"{_plural(layers.count, 'pass')}, as stated."
     thickness, layer = _length(layers.from_thickness_mm, units), _length(layers.layer_mm, units)
     return f"At least about {_plural(layers.count, 'layer')}, an estimate: {thickness} thick, {layer} a layer at most."
 

@@ -147,11 +147,16 @@ class Procedure:
 
 @dataclass(frozen=True, slots=True)
 class Acceptance:
-    """A site's word that a code table was checked against its own copy of the code."""
+    """A site's word that a code table was checked against its own copy of the code.
+
+    `fingerprint` is that of the text that was checked, for a table of the site's own; empty for one that ships, whose
+    file never changes.
+    """
 
     table_id: str
     accepted_by: str
     accepted_on: date
+    fingerprint: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,6 +265,19 @@ class Site:
     terrain: Terrain = "open"
     choices: Choices = field(default_factory=Choices)
     own_tables: tuple[OwnTable, ...] = ()
+
+    @property
+    def accepted_ids(self) -> frozenset[str]:
+        """Ids of the tables that the site has accepted as they are now."""
+        return frozenset(one.table_id for one in self.acceptances if self.acceptance(one.table_id) is one)
+
+    def acceptance(self, table_id: str) -> Acceptance | None:
+        """The acceptance of a table as it is now; None for none, or one of an earlier text of the site's own table."""
+        found = next((one for one in self.acceptances if one.table_id == table_id), None)
+        own = next((table for table in self.own_tables if table.id == table_id), None)
+        if found is None or (own is not None and own.fingerprint != found.fingerprint):
+            return None
+        return found
 
     def procedure(self, name: str | None) -> Procedure | None:
         """The procedure of that name, or None."""

@@ -131,7 +131,7 @@ class _Job:
 
 def _requirements(joints: Sequence[Joint], site: Site, table: CodeTable) -> list[Requirement]:
     """The requirement of each joint; like joints are looked up once."""
-    accepted = frozenset(acceptance.table_id for acceptance in site.acceptances)
+    accepted = site.accepted_ids
     known: dict[tuple[object, ...], Requirement] = {}
     found = []
     for joint in joints:

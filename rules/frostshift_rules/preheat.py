@@ -273,7 +273,7 @@ def _asks(
     if procedure is None or procedure.minimum_c is None:
         return (*rows, cold_steel)
     note = "Qualified by test." if procedure.qualified_by_test else "As stated by the job."
-    own = Ask("procedure", procedure.minimum_c, "", f"procedure {procedure.name}", "", "our choice", note)
+    own = Ask("procedure", procedure.minimum_c, "", f"procedure {procedure.name}", "", "as stated", note)
     return (own, *rows, cold_steel) if verdict.by_procedure else (*rows, own, cold_steel)
 
 
@@ -325,6 +325,9 @@ def _cold_notes(verdict: Verdict, literal_cold: bool, table: CodeTable, units: C
         return
     below, floor = least_text(below_c, units), least_text(floor_c, units)
     minimum = least_text(verdict.minimum_c, units)
+    if verdict.by_procedure:
+        yield f"Below {below} the raised {floor} holds over the procedure's {minimum}: our choice."
+        return
     if any(row.cold_mark for row in table.rows):
         yield (
             f"Below {below} the raised {floor} is our choice here: read literally, the footnote stands only at rows of "

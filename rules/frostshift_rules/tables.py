@@ -6,6 +6,7 @@ is a short file that names the other, what was renumbered, and how sure that is.
 
 from __future__ import annotations
 
+import hashlib
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass, replace
@@ -338,6 +339,11 @@ class OwnTable:
 
     id: str
     text: str
+
+    @property
+    def fingerprint(self) -> str:
+        """Twelve hex digits that change with the text; an acceptance names the text it was given to by them."""
+        return hashlib.sha256(self.text.encode()).hexdigest()[:12]
 
 
 def load_code_table(table_id: str, own: Sequence[OwnTable] = ()) -> CodeTable:

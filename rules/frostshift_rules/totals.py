@@ -32,7 +32,7 @@ def shift_totals(
             by_shift[joint.shift_key].append(joint)
     burnings = [burning for joint in joints if (burning := burning_of(joint)) is not None]
     return tuple(
-        _total(shift, of_shift, burnings, site, _people(shift, outdoors, site, now_utc) if of_shift else None)
+        _total(shift, of_shift, burnings, site, _people(shift, of_shift, outdoors, site, now_utc))
         for shift, of_shift in ((shift, by_shift[shift.key]) for shift in shifts)
     )
 
@@ -59,11 +59,20 @@ def without_amount(joint: JointPlan) -> bool:
     return joint.heat is None or joint.heat.minutes is None
 
 
-def _people(shift: ShiftSpan, outdoors: Outdoors | None, site: Site, now_utc: datetime) -> PeopleCold | None:
-    """The cold in what is left of the shift; None where it is over."""
-    if shift.end_utc <= now_utc:
+def _people(
+    shift: ShiftSpan, joints: Sequence[JointPlan], outdoors: Outdoors | None, site: Site, now_utc: datetime
+) -> PeopleCold | None:
+    """The cold in what is left of the shift, from its first light-up on; None where it is over or has no joint."""
+    if not joints or shift.end_utc <= now_utc:
         return None
-    return people_over(outdoors, max(shift.start_utc, now_utc), shift.end_utc, site.code_units)
+    return people_over(outdoors, max(_begin_utc(shift, joints), now_utc), shift.end_utc, site.code_units)
+
+
+def _begin_utc(shift: ShiftSpan, joints: Sequence[JointPlan]) -> datetime:
+    """Start of the shift, or of the first torch for one of its joints where that is before."""
+    return min(
+        [shift.start_utc, *(joint.heat.light_up_utc for joint in joints if joint.heat and joint.heat.light_up_utc)]
+    )
 
 
 def _total(
@@ -71,8 +80,7 @@ def _total(
 ) -> ShiftTotal:
     calls = Counter(joint.call for joint in joints)
     states = Counter(joint.weather_state for joint in joints)
-    lit = [joint.heat.light_up_utc for joint in joints if joint.heat and joint.heat.light_up_utc]
-    begin_utc = min([shift.start_utc, *lit])
+    begin_utc = _begin_utc(shift, joints)
     # Torches of the shift before may still burn, and those of the next one burn already.
     near = [one for one in burnings if one.start_utc < shift.end_utc and one.end_utc > begin_utc]
     at_once, at_utc = busiest(near)

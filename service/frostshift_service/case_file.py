@@ -448,6 +448,12 @@ class _Reader:
         procedure_name, procedure = self._procedure(given.get("procedure"))
         source, torches = self._heat_source(given.get("heat_source"), values["torches"])
         process, electrode = values["process"], values["electrode"]
+        if process not in ("SMAW", None) and electrode and cells.is_covered(electrode):
+            self._problem(
+                "electrode",
+                given["electrode"],
+                f"{cells.shown(electrode)} is a covered electrode, and the process is {process}: one of them is wrong",
+            )
         if process == "SMAW" and electrode and not cells.is_covered(electrode):
             self._problem(
                 "electrode",
@@ -506,7 +512,10 @@ class _Reader:
                     f"Heated in lengths of at most {most_mm:g} mm, one after the other, as no heated length is stated."
                 )
         elif values["heated_length"] > values["weld_length"]:
-            self._problem("heated_length", given["heated_length"], "is longer than the weld", "at most the weld length")
+            own, weld = cells.shown(str(given["heated_length"])), cells.shown(str(given["weld_length"]))
+            self._problem(
+                "heated_length", given["heated_length"], f"{own} is longer than the weld of {weld}", f"at most {weld}"
+            )
         if values["weld_ends"] is None:
             self._defaults.append("Weld taken to end inside the plate, with steel beyond both ends.")
 
@@ -518,7 +527,7 @@ class _Reader:
             self._problem("parts", value, f"{what}; a part is an object with steel and thickness")
             return []
         if len(value) > MAX_PARTS:
-            self._problem("parts", value, f"there are {len(value)} parts", f"at most {MAX_PARTS}")
+            self._problem("parts", value, f"there are {len(value)} parts, at most {MAX_PARTS}", f"at most {MAX_PARTS}")
             return []
         return [part for n, one in enumerate(value, 1) if (part := self._part(one, n)) is not None]
 
@@ -583,7 +592,7 @@ class _Reader:
 
     def _accepted(self, value: object, table_id: str) -> frozenset[str]:
         """Ids of the tables that somebody is named for having checked."""
-        ids = {one.table_id for one in self._site.acceptances} if self._site else set()
+        ids = set(self._site.accepted_ids) if self._site else set()
         if isinstance(value, dict):
             own = [] if self._site is None else [one.id for one in self._site.own_tables]
             given = self._object(value, "accepted_by", [*code_table_ids(), *HYDROGEN_CONTROLS, *own]) or {}
@@ -610,7 +619,10 @@ class _Reader:
             given.get("qualified_by_test"), "procedure.qualified_by_test", cells.choice(_YES_NO), "yes | no", (bool,)
         )
         if minimum_c is not None and maximum_c is not None and minimum_c >= maximum_c:
-            self._problem("procedure.minimum", given["minimum"], "is not below the maximum", "below the maximum")
+            low, high = cells.shown(str(given["minimum"])), cells.shown(str(given["maximum"]))
+            self._problem(
+                "procedure.minimum", given["minimum"], f"{low} is not below the maximum {high}", f"below {high}"
+            )
         return name, Procedure(name, minimum_c, maximum_c, bool(tested))
 
     def _heat_source(self, value: object, torches: int | None) -> tuple[HeatSource | None, int]:

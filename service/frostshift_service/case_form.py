@@ -11,13 +11,23 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from frostshift_rules.heat_sources import known_sources
+from frostshift_rules.hydrogen_control import HYDROGEN_CONTROLS
 from frostshift_rules.job import PROCESSES, Site
 from frostshift_rules.tables import code_table_ids, load_code_table
-from frostshift_service.case_file import CASE_KEYS, PART_KEYS, CaseProblem, ReadCase, json_object, read_case
+from frostshift_service.case_file import (
+    CASE_KEYS,
+    DEFAULT_TABLE,
+    PART_KEYS,
+    CaseProblem,
+    ReadCase,
+    json_object,
+    read_case,
+)
 
 PARTS: Final = 2
 """So many parts fit into the form; a file takes four."""
 SITE: Final = "site"
+ANNEX: Final = "annex_accepted_by"
 
 Options = tuple[tuple[str, str], ...]
 """Value and words of each choice."""
@@ -65,6 +75,7 @@ QUERY: Final[Mapping[str, str]] = {
     "procedure_maximum": "highest temperature by the welding procedure",
     "procedure_qualified_by_test": "yes | no",
     "accepted_by": "who checked the rule table against a copy of the code",
+    ANNEX: "who checked the hydrogen-control annex against a copy of the code",
 }
 """What a query may hold, and how each is written."""
 
@@ -154,6 +165,7 @@ def groups(site: Site | None = None) -> tuple[Group, ...]:
                     "table", "Rule table", options=(("", "the usual one" if site is None else "the site's"), *tables)
                 ),
                 Field("accepted_by", "Who checked it against the code", "name"),
+                Field(ANNEX, "Who checked the hydrogen-control annex", "name"),
                 Field("heat_input", "Heat input", "1.5 kJ/mm"),
                 Field(
                     "restraint",
@@ -240,6 +252,12 @@ def read_form(query: Sequence[tuple[str, str]], site: Site | None) -> ReadCase |
             problems.append(CaseProblem(key, values[key][:60], message))
         if stated:
             entry[key] = stated
+    if ANNEX in values:
+        entry.pop(ANNEX)
+        accepted = dict.fromkeys(HYDROGEN_CONTROLS, values[ANNEX])
+        if "accepted_by" in values:
+            accepted[values.get("table") or (DEFAULT_TABLE if site is None else site.table_id)] = values["accepted_by"]
+        entry["accepted_by"] = accepted
     read = read_case(entry, 1, site)
     return read if not problems else replace(read, case=None, problems=(*problems, *read.problems))
 

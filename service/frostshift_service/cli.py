@@ -13,6 +13,7 @@ import sys
 import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Annotated, Final, Literal
@@ -167,22 +168,30 @@ def site_load(file: Path) -> None:
     with _opened() as (_, engine, jobs):
         with writing(engine) as session:
             before = next((one.site for one in load_sites(session) if one.site.id == read.site.id), None)
-            save_site(session, read.site, show_units=read.show_units, feed=read.feed)
-        jobs.replan(read.site.id)
-        for accepted in _accepted_as_it_was(before, read.site):
-            print(
-                f"! {own_table_name(accepted.table_id)} has changed since {accepted.accepted_by} accepted it, "
-                f"{accepted.accepted_on}: check it again."
-            )
+            loaded, stays = _with_what_it_had(read.site, before)
+            save_site(session, loaded, show_units=read.show_units, feed=read.feed)
+        jobs.replan(loaded.id)
+        if stays:
+            print(f"! The file says nothing of them, so they stay: {', '.join(stays)}.")
+        for given in loaded.acceptances:
+            if given.table_id not in loaded.accepted_ids:
+                print(
+                    f"! {own_table_name(given.table_id)} is not the text that {given.accepted_by} accepted on "
+                    f"{given.accepted_on}, so it is not accepted: check it, then `frostshift site accept-table`."
+                )
         print(f"Site {read.site.id} is set up: {read.site.name}.")
 
 
-def _accepted_as_it_was(before: Site | None, after: Site) -> list[Acceptance]:
-    """Acceptances of own tables that were given to another text than the one that is there now."""
-    was = {} if before is None else {table.id: table.text for table in before.own_tables}
-    changed = {table.id for table in after.own_tables if was.get(table.id, table.text) != table.text}
-    kept_ones = () if before is None else before.acceptances
-    return [one for one in after.acceptances if one.table_id in changed and one in kept_ones]
+def _with_what_it_had(site: Site, before: Site | None) -> tuple[Site, list[str]]:
+    """The site of a file, with the procedures and acceptances of the one before where the file has none."""
+    stays = []
+    if before is not None and before.procedures and not site.procedures:
+        site = replace(site, procedures=before.procedures)
+        stays.append(plural(len(before.procedures), "procedure"))
+    if before is not None and before.acceptances and not site.acceptances:
+        site = replace(site, acceptances=before.acceptances)
+        stays.append(plural(len(before.acceptances), "acceptance"))
+    return site, stays
 
 
 @site_app.command("save")
@@ -232,8 +241,9 @@ def site_accept(
         known = acceptable_ids(found.own_tables)
         if table_id not in known:
             raise Refused(f"There is no rule table {table_id!r}; there are {', '.join(known)}.")
+        fingerprint = next((own.fingerprint for own in found.own_tables if own.id == table_id), "")
         with writing(engine) as session:
-            accept_table(session, site_id, Acceptance(table_id, by.strip(), utc_now().date()))
+            accept_table(session, site_id, Acceptance(table_id, by.strip(), utc_now().date(), fingerprint))
         jobs.replan(site_id)
         print(f"{table_id} is accepted for {site_id} by {by.strip()}.")
 

@@ -328,7 +328,12 @@ def _covered_steels(section: Section) -> tuple[str, ...]:
 
 
 def _acceptance(section: Section, table_ids: tuple[str, ...]) -> Acceptance:
-    acceptance = Acceptance(section.choice("table", table_ids), section.text("accepted_by"), section.day("accepted_on"))
+    acceptance = Acceptance(
+        section.choice("table", table_ids),
+        section.text("accepted_by"),
+        section.day("accepted_on"),
+        section.optional_text("fingerprint") or "",
+    )
     section.done()
     return acceptance
 
@@ -405,6 +410,7 @@ def write_site(file: SiteFile) -> str:
             f"table = {_text(acceptance.table_id)}",
             f"accepted_by = {_text(acceptance.accepted_by)}",
             f"accepted_on = {acceptance.accepted_on.isoformat()}",
+            *([f"fingerprint = {_text(acceptance.fingerprint)}"] if acceptance.fingerprint else []),
         ]
     changed = [
         f"{one.name} = {getattr(site.choices, one.name)!r}"

@@ -274,8 +274,26 @@ def test_a_reading_at_the_threshold_depends_on_the_instrument(steel_f: float, ne
 
 def test_steel_above_the_maximum_has_to_cool() -> None:
     answer = work(case(inch("A709-HPS70W", 1.0), steel_f=420, accepted=ACCEPTED))
-    assert answer.call == "no_heat"
+    assert answer.call == "unknown"
     assert "let it cool" in answer.reasons[0]
+    assert not said(answer, "needs no heat")
+    hot = work(case(inch("A992", 0.75), steel_f=600))
+    assert hot.call == "no_heat"
+    assert "hot and no maximum is stated" in hot.reasons[0]
+
+
+def test_steel_warmer_than_freezing_may_have_been_heated_from_below_it() -> None:
+    # D1.1, footnote a (second hand): below 32 °F at least 70 °F, held; 40 °F may have been reached from there.
+    assert said(work(case(inch("A992", 0.75), steel_f=40)), "If it was below 32 °F before any heat")
+    assert not said(work(case(inch("A992", 0.75), steel_f=75)), "before any heat")
+    assert not said(work(case(inch("A992", 2.0), steel_f=160)), "before any heat")
+
+
+def test_a_limit_is_never_shown_milder_than_it_is() -> None:
+    # 5 mph is 2.235 m/s and 8 km/h 2.222: where the units are not known the lower holds, and is not shown as 5 mph.
+    windy = work(case(inch("A992", 0.75), process="GMAW", units="either", wind_ms=5 * 1.609344 / 3.6))
+    assert windy.weather == "shelter_needed"
+    assert said(windy, "at most 4.9 mph (2.2 m/s)")
 
 
 def test_cold_steel_of_an_unlisted_grade_still_needs_the_floor() -> None:

@@ -177,9 +177,9 @@ def test_between_passes_holds_the_raised_minimum_of_cold_steel() -> None:
 
 def test_stated_passes_are_no_estimate() -> None:
     one = said("between_passes", joint(passes=6))
-    assert one.text == "Check before each pass: at least 150 °F. 6 passes, as the schedule states."
+    assert one.text == "Check before each pass: at least 150 °F. 6 passes, as stated."
     assert one.source == ""
-    assert "1 pass, as the schedule states" in said("between_passes", joint(passes=1)).text
+    assert "1 pass, as stated" in said("between_passes", joint(passes=1)).text
 
 
 def test_passes_that_nobody_knows() -> None:

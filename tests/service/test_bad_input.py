@@ -113,7 +113,7 @@ REFUSED: dict[str, tuple[bytes, str]] = {
     "half a torch": (one(torches="2.5"), "torches in row 2: '2.5' is not a whole number from 1 to 20"),
     "unknown hydrogen class": (
         one(hydrogen="H99"),
-        "hydrogen in row 2: 'H99' is no hydrogen class; known are H2, H4, H5, H8, H10, H15, H16",
+        "hydrogen in row 2: 'H99' is no hydrogen class; known are H4, H5, H8, H10, H15, H16",
     ),
     "absurd air in a shelter": (
         one(shelter_air="200 F"),

@@ -239,7 +239,11 @@ def test_no_shares(text: str) -> None:
         (one(heat_source={"net_rate": "45 kW", "oxygen_ratio": "1"}), "oxygen_ratio for propane is 1"),
         (one(heat_source={"net_rate": "45 kW", "fuel": "coal"}), "is not one of: propane"),
         (one(heat_source={"net_rate": "45 kW", "torches": 2}, torches=1), "state one of them"),
-        (one(procedure={"minimum": "450 F", "maximum": "150 F"}), "procedure.minimum: is not below the maximum"),
+        (one(process="GMAW", electrode="E6010"), "electrode: 'E6010' is a covered electrode, and the process is GMAW"),
+        (
+            one(procedure={"minimum": "450 F", "maximum": "150 F"}),
+            "procedure.minimum: '450 F' is not below the maximum '150 F'",
+        ),
         (one(procedure={"minimum": "150"}), "has no unit"),
         (one(procedure={"least": "150 F"}), "procedure.least: unknown key"),
         (one(name="x" * 70), "more than 60"),

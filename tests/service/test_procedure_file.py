@@ -78,7 +78,7 @@ def test_a_whole_row() -> None:
 def test_an_empty_cell_is_every_steel_no_limit_every_process_not_stated_and_not_by_test() -> None:
     found = read(csv_of({"procedure": "P-1"}))
     assert found.procedures == (Procedure("P-1"),)
-    assert found.warnings == ("minimum in row 2: is empty: the procedure asks for no preheat of its own",)
+    assert found.warnings == ("minimum in row 2: is empty: the procedure states no minimum",)
 
 
 @pytest.mark.parametrize(

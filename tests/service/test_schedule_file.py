@@ -389,6 +389,10 @@ def test_a_cell_under_no_column_is_an_error() -> None:
         ({"reach_3": "5 in", "sides_3": "2"}, "thickness_3 in row 2: is empty, but reach_3 and sides_3 of part 3"),
         ({"thickness_3": "5 in"}, "thickness_2 in row 2: is empty, but a later part than 2 has a thickness"),
         ({"electrode": "E71T-8"}, "electrode in row 2: 'E71T-8' is no covered electrode for SMAW"),
+        (
+            {"process": "FCAW-S", "electrode": "E6010"},
+            "electrode in row 2: 'E6010' is a covered electrode, and the process is FCAW-S: one of them is wrong",
+        ),
         ({"electrode": "E7O18"}, "electrode in row 2: 'E7O18' is no covered electrode for SMAW"),
         ({"place": "x" * 300}, "place in row 2: has 300 characters, more than 200"),
         ({"mark": "J\u200b1"}, "mark in row 2: holds a character that cannot be shown (U+200B)"),
@@ -631,7 +635,7 @@ _JOINTS = st.builds(
     weld_metal=_COMPOSITIONS,
     passes=st.none() | st.integers(1, 500),
     fracture_critical=st.booleans(),
-)
+).map(lambda joint: joint if joint.process in (None, "SMAW") else replace(joint, electrode=None))
 
 
 @pytest.mark.parametrize("show", ["us", "si"])

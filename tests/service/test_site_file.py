@@ -396,7 +396,7 @@ def test_where_no_file_can_be_read_beside_it_own_tables_are_refused() -> None:
         (("min_f =", "min_F ="), "ours.toml, row 1: key 'min_f' is missing"),
         (
             ('basis = "seen"', 'basis = "sene"'),
-            "'basis' is 'sene', expected one of seen, second hand, from memory, our",
+            "'basis' is 'sene', expected one of seen, second hand, from memory",
         ),
         (("low_hydrogen = false", "low_hydrogen = 0"), "ours.toml, category 1: 'low_hydrogen' is 0, expected bool"),
         (("[cold_steel]", "[cold_stel]"), "ours.toml: key 'cold_steel' is missing"),

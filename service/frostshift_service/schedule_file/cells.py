@@ -267,7 +267,8 @@ def whole(low: int, high: int) -> Callable[[str], int]:
 
 # --- words of the trade ---
 
-_HYDROGEN_CLASSES: Final = (2, 4, 5, 8, 10, 15, 16)
+_HYDROGEN_CLASSES: Final = (4, 5, 8, 10, 15, 16)
+_HYDROGEN_LEVELS: Final = (1, 2, 3)
 _HYDROGEN: Final = re.compile(rf"(-?)\s*({_NUMBER})\s*(?:ml\s*/\s*100\s*g)?")
 _HYDROGEN_LIMIT: Final = "0.5 to 30 mL/100 g"
 
@@ -275,7 +276,8 @@ _HYDROGEN_LIMIT: Final = "0.5 to 30 mL/100 g"
 def hydrogen_ml(cell: str) -> float:
     """Diffusible hydrogen [mL/100 g]: a class such as `H8` (at most 8), or a number.
 
-    The classes are the designators of AWS A5.1 (H4, H8, H16), A5.36 (H2) and ISO 2560 (H5, H10, H15), from memory.
+    The classes are the designators of AWS A5.1 (H4, H8, H16) and ISO 2560 (H5, H10, H15), from memory. H2 is refused:
+    it is at most 2 mL/100 g to a wire and below 10 mL/100 g to the hydrogen-control method of AWS D1.1.
     """
     _no_comma(cell)
     plain = _plain(cell)
@@ -283,6 +285,12 @@ def hydrogen_ml(cell: str) -> float:
         if int(named[1]) in _HYDROGEN_CLASSES:
             return float(named[1])
         known = ", ".join(f"H{number}" for number in _HYDROGEN_CLASSES)
+        if int(named[1]) in _HYDROGEN_LEVELS:
+            raise CellProblem(
+                f"{shown(cell)} may be a level of hydrogen control or a class of consumable; write the number, for "
+                "example 2 mL/100 g",
+                known,
+            )
         raise CellProblem(f"{shown(cell)} is no hydrogen class; known are {known}", known)
     found = _HYDROGEN.fullmatch(plain)
     if found is None:

@@ -146,6 +146,9 @@ class _RowReader:
             self._problems.append("the process is not stated")
         if process == "SMAW" and "electrode" not in self._values:
             self._problems.append("the electrode is not stated, so SMAW may or may not be low hydrogen")
+        if process not in ("SMAW", None) and electrode and is_covered(electrode):
+            what = f"{shown(electrode)} is a covered electrode, and the process is {process}: one of them is wrong"
+            self._error("electrode", what)
         if process == "SMAW" and electrode and not is_covered(electrode):
             self._error("electrode", f"{shown(electrode)} is no covered electrode for SMAW; write for example E7018")
         return electrode

@@ -169,7 +169,9 @@ def _procedures(session: Session, site_id: str) -> tuple[dict[str, Any], ...]:
 
 def _acceptances(session: Session, site_id: str) -> tuple[Acceptance, ...]:
     wanted = select(AcceptanceRow).where(AcceptanceRow.site_id == site_id).order_by(col(AcceptanceRow.position))
-    return tuple(Acceptance(row.table_id, row.accepted_by, row.accepted_on) for row in session.exec(wanted))
+    return tuple(
+        Acceptance(row.table_id, row.accepted_by, row.accepted_on, row.fingerprint) for row in session.exec(wanted)
+    )
 
 
 def _write_procedures(session: Session, site_id: str, procedures: Sequence[Procedure]) -> None:
@@ -201,6 +203,7 @@ def _write_acceptances(session: Session, site_id: str, acceptances: Sequence[Acc
             table_id=acceptance.table_id,
             accepted_by=acceptance.accepted_by,
             accepted_on=acceptance.accepted_on,
+            fingerprint=acceptance.fingerprint,
         )
         for position, acceptance in enumerate(acceptances)
     )

@@ -82,6 +82,7 @@ class AcceptanceRow(Table, table=True):
     position: int
     accepted_by: str
     accepted_on: date
+    fingerprint: str
 
 
 class ScheduleImportRow(Table, table=True):

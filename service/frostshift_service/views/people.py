@@ -98,7 +98,10 @@ def _schedule_text(answer: WarmUp, at: Moment | None, show: Show) -> str:
             f"Outside the warm-up schedule, which ends at {_wind(schedule.wind_mph[-1], show)}, with the wind at "
             f"{at.text}: no work period is known."
         )
-    return f"Outside the warm-up schedule, which begins at an air temperature of {_edge(0, show)}."
+    return (
+        f"Outside the warm-up schedule, which begins at an air temperature of {_edge(0, show)}: it says nothing here, "
+        "not that no breaks are needed."
+    )
 
 
 def _edge(row: int, show: Show) -> str:

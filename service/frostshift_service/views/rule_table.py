@@ -204,7 +204,7 @@ def _entry(table_id: str, found: _Found, site: Site | None) -> TableEntry:
 
 def _standing(table_id: str, found: _Found, site: Site | None) -> Standing:
     acceptable = table_id in acceptable_ids(() if site is None else site.own_tables)
-    accepted = None if site is None else next((one for one in site.acceptances if one.table_id == table_id), None)
+    accepted = None if site is None else site.acceptance(table_id)
     command = f"frostshift site accept-table --by NAME --table {shlex.quote(table_id)}"
     if not acceptable:
         text, command = NOT_FOR_ACCEPTANCE, ""

@@ -297,7 +297,7 @@ def header(plan: Plan, show: Show, now: datetime) -> Header:
             warnings.insert(0, "The forecast of this plan has become too old since the plan was made: plan again.")
     elif plan.fetched_utc is not None:
         age_text = f"fetched {age((now - plan.fetched_utc).total_seconds() / 3600.0)} ago; its issue time is not known"
-    accepted = next((a for a in site.acceptances if a.table_id == site.table_id), None)
+    accepted = site.acceptance(site.table_id)
     return Header(
         site_id=site.id,
         site_name=site.name,

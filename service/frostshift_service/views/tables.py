@@ -30,7 +30,7 @@ def table_lines(site: Site | None) -> tuple[str, ...]:
 
 def standing_text(table_id: str, site: Site) -> str:
     """Who accepted a table for a site and when, and whether it is the site's own and the one it uses."""
-    accepted = next((one for one in site.acceptances if one.table_id == table_id), None)
+    accepted = site.acceptance(table_id)
     said = "not accepted" if accepted is None else f"accepted by {accepted.accepted_by}, {accepted.accepted_on}"
     own = ", its own table" if table_id in {one.id for one in site.own_tables} else ""
     used = ", the one it uses" if table_id == site.table_id else ""

@@ -69,7 +69,8 @@ def test_wind_chill_is_rounded_to_the_colder_degree(show: Show) -> None:
         ),
         (
             WarmUp("outside", outside="warmer"),
-            "Outside the warm-up schedule, which begins at an air temperature of -15 °F.",
+            "Outside the warm-up schedule, which begins at an air temperature of -15 °F: it says nothing here, not "
+            "that no breaks are needed.",
         ),
         (
             WarmUp("outside", outside="windier"),

@@ -61,13 +61,15 @@ def words_of(html: str) -> str:
     return re.sub(r"\s+", " ", without_tags.replace("\N{NO-BREAK SPACE}", " "))
 
 
-def bring(web: Any, name: str, **changes: object) -> None:
+def bring(web: Any, name: str, **changes: object) -> OwnTable:
     """Give the site a table of its own, D1.1 with one figure changed."""
     shipped = resources.files("frostshift_rules").joinpath("tables", f"{D1_1}.toml").read_text(encoding="utf-8")
     text = re.sub(r"(?m)^id = .*$", f'id = "{name}"', shipped).replace("min_f = 225", "min_f = 230")
     with writing(web.engine) as session:
         site = load_site(session, "north-yard").site
-        save_site(session, replace(site, own_tables=(OwnTable(name, text),), **changes), show_units="us")
+        own = OwnTable(name, text)
+        save_site(session, replace(site, own_tables=(own,), **changes), show_units="us")
+    return own
 
 
 @pytest.mark.anyio
@@ -138,8 +140,11 @@ async def test_a_table_ends_with_how_it_is_accepted_or_who_accepted_it(web: Any)
 
 @pytest.mark.anyio
 async def test_a_table_of_the_sites_own(web: Any) -> None:
-    accepted = (Acceptance("ours", "R. Bell <b>", date(2026, 12, 1)),)
-    bring(web, "ours", table_id="ours", acceptances=accepted)
+    accepted = Acceptance("ours", "R. Bell <b>", date(2026, 12, 1))
+    own = bring(web, "ours", table_id="ours", acceptances=(accepted,))
+    async with web.client() as client:  # of another text, or of one that nobody knows
+        assert (await client.get(f"/tables/ours.json{SITE}")).json()["table"]["standing"]["accepted_by"] == ""
+    bring(web, "ours", table_id="ours", acceptances=(replace(accepted, fingerprint=own.fingerprint),))
     async with web.client() as client:
         html = (await client.get(f"/tables/ours{SITE}")).text
         twin = (await client.get(f"/tables/ours.json{SITE}")).json()

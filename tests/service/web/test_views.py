@@ -451,9 +451,7 @@ def test_passes_restraint_heat_input_and_fracture_critical_stand_where_they_are_
         "Heat input": "1.25 kJ/mm",
         "Fracture-critical": "yes",
     }
-    assert "6 passes, as the schedule states" in next(
-        row.text for row in page.instructions if row.topic == "between_passes"
-    )
+    assert "6 passes, as stated" in next(row.text for row in page.instructions if row.topic == "between_passes")
 
 
 @pytest.mark.parametrize(
