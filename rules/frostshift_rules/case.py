@@ -414,7 +414,7 @@ def _why_no_minimum(case: Case, asked: Requirement) -> str:
 
 
 def _in_units(us: str, si: str, units: CodeUnits) -> str:
-    return {"us": us, "si": si, "either": f"{us} ({si})"}[units]
+    return {"us": us, "si": si, "either": f"{si} ({us})"}[units]
 
 
 def _number(value: float, digits: int = 1) -> str:

@@ -11,7 +11,7 @@ from typing import Final, Literal, TypeVar
 
 from frostshift_rules.job import CodeUnits
 from frostshift_rules.strict import Basis
-from frostshift_rules.units import f_from_c
+from frostshift_rules.units import f_from_c, in_from_mm
 
 System = Literal["us", "si"]
 """One of the two unit systems of a code."""
@@ -129,3 +129,13 @@ def most_text(c: float, units: CodeUnits) -> str:
 
 def _temperature_text(f: int, c: int, units: CodeUnits) -> str:
     return {"us": f"{f} °F", "si": f"{c} °C", "either": f"{c} °C ({f} °F)"}[units]
+
+
+def length_text(mm: float, units: CodeUnits) -> str:
+    """A length in the units of the job's code; inches as they are said where they are a sixteenth."""
+    inch = in_from_mm(mm)
+    sixteenths = round(inch * 16)
+    exact = abs(inch * 16 - sixteenths) < 0.016
+    in_us = f"{inches_text(sixteenths / 16)} in" if exact else f"{inch:.2f} in"
+    in_si = f"{round(mm, 1):g} mm"
+    return {"us": in_us, "si": in_si, "either": f"{in_si} ({in_us})"}[units]

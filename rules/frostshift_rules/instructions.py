@@ -13,7 +13,7 @@ from typing import Final, Literal, get_args
 
 from frostshift_rules.code_table import CodeTable
 from frostshift_rules.electrodes import ExposureLimit, electrode_table, exposure_limit
-from frostshift_rules.figures import Ask, inches_text, least_text, most_text
+from frostshift_rules.figures import Ask, inches_text, least_text, length_text, most_text
 from frostshift_rules.job import CodeUnits, Joint
 from frostshift_rules.operations import (
     Crayon,
@@ -136,16 +136,6 @@ def _sentence(text: str) -> str:
     return tidy if tidy.endswith((".", "!", "?")) else f"{tidy}."
 
 
-def _length(mm: float, units: CodeUnits) -> str:
-    """A length in the units of the job's code; inches as they are said where they are a sixteenth."""
-    inch = in_from_mm(mm)
-    sixteenths = round(inch * 16)
-    exact = abs(inch * 16 - sixteenths) < 0.016
-    in_us = f"{inches_text(sixteenths / 16)} in" if exact else f"{inch:.2f} in"
-    in_si = f"{round(mm, 1):g} mm"
-    return {"us": in_us, "si": in_si, "either": f"{in_si} ({in_us})"}[units]
-
-
 def _least_length(mm: float, units: CodeUnits) -> str:
     """A least length, rounded up to a sixteenth of an inch or a whole mm."""
     in_us = f"{inches_text(math.ceil(in_from_mm(mm) * 16 - 1e-6) / 16)} in"
@@ -235,7 +225,7 @@ def _passes(layers: Layers | None, units: CodeUnits) -> str:
         return "The number of passes is not known."
     if layers.from_thickness_mm is None or layers.layer_mm is None:
         return f"{_plural(layers.count, 'pass')}, as stated."
-    thickness, layer = _length(layers.from_thickness_mm, units), _length(layers.layer_mm, units)
+    thickness, layer = length_text(layers.from_thickness_mm, units), length_text(layers.layer_mm, units)
     return f"At least about {_plural(layers.count, 'layer')}, an estimate: {thickness} thick, {layer} a layer at most."
 
 
@@ -373,9 +363,10 @@ def _access_holes(joint: Joint, units: CodeUnits) -> tuple[Instruction, ...]:
     kinds: tuple[CutKind, ...] = (*thick, "a6_group_4_or_5")
     holes = [hole for kind in kinds if (hole := access_hole(thickest_mm, kind, units)) is not None]
     least = least_text(max(hole.minimum_c for hole in holes), units)
+    part, what = length_text(thickest_mm, units), ", ".join(hole.what for hole in holes)
     text = (
-        f"At least {least} before an access hole or cope is cut by flame in the {_length(thickest_mm, units)} part, as "
-        f"asked of {' and '.join(hole.what for hole in holes)}. Then grind the cut and test it (MT or PT)."
+        f"At least {least} before an access hole or cope is cut by flame in the {part} part, as asked of {what}. Then "
+        "grind the cut and test it (MT or PT)."
     )
     return (Instruction("access_holes", text, _sources(hole.source for hole in holes)),)
 
@@ -403,7 +394,7 @@ def _cautions(joint: Joint, table: CodeTable, units: CodeUnits) -> tuple[Instruc
     found.append(Instruction("cautions", text, _upper(_source(operations().after_break))))
     thicknesses = [part.thickness_mm for part in joint.parts]
     if max(thicknesses) >= UNEQUAL * min(thicknesses):
-        text = f"Measure every part: that of {_length(max(thicknesses), units)} is warm last."
+        text = f"Measure every part: that of {length_text(max(thicknesses), units)} is warm last."
         found.append(Instruction("cautions", text, _ADVICE))
     text = "The figures are the least: more restraint, more hydrogen or less heat input may need more."
     found.append(Instruction("cautions", text, _MINIMUMS))

@@ -21,6 +21,7 @@ from frostshift_rules.figures import (
     Ask,
     Gap,
     least_text,
+    length_text,
     most_text,
     systems,
 )
@@ -172,7 +173,7 @@ def requirement(
         The requirement; `minimum_c` is None where anything needed is missing or contradictory, with the reasons.
     """
     answer = _by_code(joint, table, units, accepted)
-    not_covered = () if procedure is None else outside(procedure, joint)
+    not_covered = () if procedure is None else outside(procedure, joint, units)
     if not_covered:
         procedure = None
     below_c, floor_c = cold_rule_c(table, units)
@@ -247,7 +248,7 @@ def _by_code(joint: Joint, table: CodeTable, units: CodeUnits, accepted: Collect
     return answer
 
 
-def outside(procedure: Procedure, joint: Joint) -> tuple[str, ...]:
+def outside(procedure: Procedure, joint: Joint, units: CodeUnits) -> tuple[str, ...]:
     """Why a procedure does not cover a joint; empty where it does, as far as it says what it covers."""
     said = []
     if procedure.process is not None and joint.process != procedure.process:
@@ -258,8 +259,9 @@ def outside(procedure: Procedure, joint: Joint) -> tuple[str, ...]:
     thickest_mm = max(part.thickness_mm for part in joint.parts)
     low_mm, high_mm = procedure.from_mm or 0.0, math.inf if procedure.to_mm is None else procedure.to_mm
     if not low_mm - COVERED_MM <= thickest_mm <= high_mm + COVERED_MM:
-        to = "and more" if math.isinf(high_mm) else f"to {high_mm:g} mm"
-        said.append(f"it is for {low_mm:g} mm {to}, the thickest part has {thickest_mm:g} mm")
+        to = "and more" if math.isinf(high_mm) else f"to {length_text(high_mm, units)}"
+        thickest = length_text(thickest_mm, units)
+        said.append(f"it is for {length_text(low_mm, units)} {to}, the thickest part has {thickest}")
     return tuple(f"Welding procedure {procedure.name} does not cover the joint: {one}." for one in dict.fromkeys(said))
 
 

@@ -461,7 +461,7 @@ class _Reader:
                 f"{cells.shown(electrode)} is no covered electrode for SMAW; write for example E7018",
             )
         if values["surface"] is None:
-            self._defaults.append("Surface taken as dry: look. Rain and snow are kept off the joint.")
+            self._defaults.append("Surface taken as dry, and rain and snow as kept off: look.")
         if values["weld_length"] is not None:
             self._lengths(values, given, torches)
         if self.problems or table is None:

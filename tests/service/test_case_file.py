@@ -443,3 +443,19 @@ def test_a_composition_outside_the_method_is_an_error_beside_its_answer() -> Non
     assert "0.32" in view.error
     assert (view.call, view.weather, view.minimum_c) == ("unknown", "go", None)
     assert view.extent_mm == 75.0
+
+
+def test_the_form_takes_who_checked_the_annex_apart_from_who_checked_the_table() -> None:
+    base = [("steel_1", "A572-50"), ("thickness_1", "1 in"), ("process", "SAW")]
+    table, annex, bridges = "aws_d1_1_2015_t3_3", "aws_d1_1_2015_annex_h", "aws_d1_5_2015_t4_3"
+    for more, accepted in (
+        ([("accepted_by", "R. Bell")], {table}),
+        ([("annex_accepted_by", "R. Bell")], {annex}),
+        ([("accepted_by", "Q"), ("annex_accepted_by", "R")], {table, annex}),
+        ([("table", bridges), ("accepted_by", "Q"), ("annex_accepted_by", "R")], {bridges, annex}),
+    ):
+        found = read_form([*base, *more], None)
+        assert found is not None
+        assert found.problems == ()
+        assert found.case is not None
+        assert found.case.accepted == accepted

@@ -520,6 +520,15 @@ def test_a_list_of_procedures(set_up: Run) -> None:
     assert set_up("procedures", "save", "out.xlsx").refused() == "out.xlsx: expected a name that ends in .csv"
 
 
+def test_a_site_file_that_says_nothing_of_procedures_leaves_them(set_up: Run) -> None:
+    Path("p.csv").write_text(PROCEDURES, encoding="utf-8")
+    set_up("procedures", "load", "p.csv").good()
+    set_up("site", "accept-table", "--by", "Q. Arden").good()
+    said = set_up("site", "load", "site.toml").good()
+    assert said.startswith("! The file says nothing of them, so they stay: 2 procedures, 1 acceptance.\n")
+    assert "P-12" in set_up("procedures", "list").good()
+
+
 def test_the_template_of_procedures(run: Run) -> None:
     assert run("procedures", "template", "p.csv").good() == "Wrote p.csv.\n"
     assert Path("p.csv").read_text(encoding="utf-8-sig") == PROCEDURES.splitlines()[0] + "\n"

@@ -400,7 +400,7 @@ def test_a_cell_under_no_column_is_an_error() -> None:
         ({"kind_1": "pipe"}, "kind_1 in row 2: 'pipe' is not one of: plate, flange with web, touching, tube"),
         ({"height": "-1 m"}, "height in row 2: '-1 m' is -1 m, outside 0 mm to 600 m"),
         ({"composition_2": "C 0.2"}, "thickness_2 in row 2: is empty, but composition_2 of part 2 is filled"),
-        ({"composition_1": "C 0.2 S 0.02"}, "composition_1 in row 2: 'C 0.2 S 0.02' has 'S', which is no element"),
+        ({"composition_1": "C 0.2 X 0.02"}, "composition_1 in row 2: 'C 0.2 X 0.02' has 'X', which is no element"),
         ({"weld_metal": "C 0.2 C 0.1"}, "weld_metal in row 2: 'C 0.2 C 0.1' has C twice"),
         ({"heat_input": "1.5"}, "heat_input in row 2: '1.5' has no unit; write 1.5 kJ/mm or 40 kJ/in"),
         ({"heat_input": "11 kJ/mm"}, "heat_input in row 2: '11 kJ/mm' is 11 kJ/mm, outside 0.1 kJ/mm to 10 kJ/mm"),

@@ -359,10 +359,14 @@ _SHARE: Final = re.compile(rf"([A-Za-z]+)\s*[=:]?\s*(-?\s*{_NUMBER})(?:\s*%)?")
 _BETWEEN: Final = re.compile(r"\s*[,;]\s*|\s+|$")
 
 
+_OTHER_ELEMENTS: Final = frozenset({"p", "s", "al", "n", "ca", "sn", "as", "zr"})
+
+
 def composition(cell: str) -> Composition:
     """Mass shares [%] such as `C 0.18 Mn 1.40 Si 0.25`, in any order; `=`, `%`, `,` and `;` may stand between.
 
-    An element that is not named is not stated, which is not 0.
+    An element that is not named is not stated, which is not 0. Elements that certificates list and no formula here uses
+    are passed over.
     """
     _no_comma(cell)
     typed = cell.translate(_MARKS).strip()
@@ -375,6 +379,9 @@ def composition(cell: str) -> Composition:
             raise CellProblem(f"{shown(cell)} cannot be read at {shown(typed[at:])}; write {_COMPOSITION_EXAMPLE}")
         name, number = share.groups()
         element = _KNOWN_ELEMENTS.get(name.casefold())
+        if element is None and name.casefold() in _OTHER_ELEMENTS:
+            at = between.end()
+            continue
         if element is None:
             known = ", ".join(ELEMENTS)
             raise CellProblem(f"{shown(cell)} has '{name}', which is no element that is read: {known}", known)

@@ -13,6 +13,7 @@ from math import ceil, floor
 from typing import Concatenate, Final, Literal, ParamSpec, TypeVar
 from zoneinfo import ZoneInfo
 
+from frostshift_rules.figures import inches_text
 from frostshift_rules.units import (
     btu_h_from_kw,
     df_from_k,
@@ -295,9 +296,12 @@ class Show:
     # Lengths, rates
 
     def length_text(self, mm: float) -> str:
-        """A length; short ones in thousandths of an inch, since thicknesses come in eighths and sixteenths."""
+        """A length; in inches as it is said where it is a number of sixteenths (`1-5/8 in`), else in decimals."""
         inch = in_from_mm(mm)
-        return self._in_units(lambda: f"{trimmed(inch, 3 if inch < 4.0 else 1)} in", lambda: f"{trimmed(mm, 1)} mm")
+        sixteenths = round(inch * 16.0)
+        exact = inch < 12.0 and abs(inch * 16.0 - sixteenths) < 0.01
+        us = inches_text(sixteenths / 16.0) if exact else trimmed(inch, 2 if inch < 4.0 else 1)
+        return self._in_units(lambda: f"{us} in", lambda: f"{trimmed(mm, 1)} mm")
 
     def height_text(self, m: float) -> str:
         """A height above ground."""
