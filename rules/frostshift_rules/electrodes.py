@@ -168,9 +168,7 @@ class ExposureLimit:
 
 
 def _hours(section: Section) -> Hours:
-    hours = Hours(section.number("hours", 0.1, 24.0), source_of(section))
-    section.done()
-    return hours
+    return Hours(section.number("hours", 0.1, 24.0), source_of(section))
 
 
 def _row(section: Section) -> ExposureRow:
@@ -181,43 +179,31 @@ def _row(section: Section) -> ExposureRow:
     specification: Specification | None = None
     if section.has("specification"):
         specification = section.choice("specification", SPECIFICATIONS)  # type: ignore[assignment]
-    row = ExposureRow(
+    return ExposureRow(
         strength_ksi=int(strength),
         designator=designator,
         covering=section.optional_text("covering"),
         specification=specification,
-        column_a=_hours(section.section("column_a")),
-        column_b=_hours(section.section("column_b")) if section.has("column_b") else None,
+        column_a=section.one("column_a", _hours),
+        column_b=section.one("column_b", _hours) if section.has("column_b") else None,
     )
-    section.done()
-    return row
 
 
 def _covering(section: Section) -> Covering:
-    covering = Covering(section.texts("coverings"), section.flag("low_hydrogen"), source_of(section))
-    section.done()
-    return covering
+    return Covering(section.texts("coverings"), section.flag("low_hydrogen"), source_of(section))
 
 
 def _warm(section: Section) -> Warm:
     return Warm(section.number("least_f", 100.0, 500.0), section.number("least_c", 40.0, 260.0), source_of(section))
 
 
-def _oven(section: Section) -> Warm:
-    oven = _warm(section)
-    section.done()
-    return oven
-
-
 def _back_in_oven(section: Section) -> BackInOven:
-    back = BackInOven(section.number("hours", 0.5, 48.0), _warm(section))
-    section.done()
-    return back
+    return BackInOven(section.number("hours", 0.5, 48.0), _warm(section))
 
 
 def _bake(section: Section) -> Bake:
     specification: Specification = section.choice("specification", SPECIFICATIONS)  # type: ignore[assignment]
-    bake = Bake(
+    return Bake(
         specification=specification,
         hours=section.number("hours", 0.5, 24.0),
         from_f=section.number("from_f", 200.0, 1000.0),
@@ -226,31 +212,14 @@ def _bake(section: Section) -> Bake:
         to_c=section.number("to_c", 90.0, 540.0),
         source=source_of(section),
     )
-    section.done()
-    return bake
 
 
 def _bake_start(section: Section) -> BakeStart:
-    start = BakeStart(
-        section.number("share_of_final", 0.1, 1.0), section.number("hours", 0.1, 24.0), source_of(section)
-    )
-    section.done()
-    return start
+    return BakeStart(section.number("share_of_final", 0.1, 1.0), section.number("hours", 0.1, 24.0), source_of(section))
 
 
 def _rebake(section: Section) -> tuple[int, Source]:
-    times = section.number("times", 0.0, 3.0)
-    if times % 1.0:
-        raise TableError(f"{section.where}: 'times' is {times:g}, expected a whole number")
-    rebake = int(times), source_of(section)
-    section.done()
-    return rebake
-
-
-def _only_source(section: Section) -> Source:
-    source = source_of(section)
-    section.done()
-    return source
+    return section.whole("times", 0, 3), source_of(section)
 
 
 def parse_electrodes(text: str, name: str) -> ElectrodeTable:
@@ -264,24 +233,22 @@ def parse_electrodes(text: str, name: str) -> ElectrodeTable:
 
 def _electrodes(top: Section) -> ElectrodeTable:
     top.choice("id", ("electrodes",))
-    rebakes, rebake_source = _rebake(top.section("rebake"))
-    cover = top.section("coverage")
+    rebakes, rebake_source = top.one("rebake", _rebake)
     table = ElectrodeTable(
         standard=top.text("standard"),
         edition=top.text("edition"),
         title=top.text("title"),
-        coverings=tuple(_covering(section) for section in top.sections("covering")),
-        rows=tuple(_row(section) for section in top.sections("row")),
-        oven=_oven(top.section("oven")),
-        back_in_oven=_back_in_oven(top.section("back_in_oven")),
+        coverings=top.each("covering", _covering),
+        rows=top.each("row", _row),
+        oven=top.one("oven", _warm),
+        back_in_oven=top.one("back_in_oven", _back_in_oven),
         rebakes=rebakes,
         rebake_source=rebake_source,
-        wet=_only_source(top.section("wet")),
-        bake_start=_bake_start(top.section("bake_start")),
-        bakes=tuple(_bake(section) for section in top.sections("bake")),
-        coverage=coverage_of(cover),
+        wet=top.one("wet", source_of),
+        bake_start=top.one("bake_start", _bake_start),
+        bakes=top.each("bake", _bake),
+        coverage=top.one("coverage", coverage_of),
     )
-    cover.done()
     top.done()
     broken = (*_broken_rows(table), *_broken_storage(table))
     if broken:

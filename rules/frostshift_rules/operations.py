@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 from typing import Final, Literal, TypeVar, get_args
@@ -175,28 +174,6 @@ class Layers:
 # ---------------------------------------------------------------- the table
 
 
-def _one(top: Section, key: str, read: Callable[[Section], T]) -> T:
-    section = top.section(key)
-    value = read(section)
-    section.done()
-    return value
-
-
-def _each(top: Section, key: str, read: Callable[[Section], T]) -> tuple[T, ...]:
-    sections = top.sections(key)
-    values = tuple(read(section) for section in sections)
-    for section in sections:
-        section.done()
-    return values
-
-
-def _whole(section: Section, key: str, low: int, high: int) -> int:
-    value = section.number(key, low, high)
-    if value % 1.0:
-        raise TableError(f"{section.where}: '{key}' is {value:g}, expected a whole number")
-    return int(value)
-
-
 def _cut(section: Section) -> CutRule:
     kind: CutKind = section.choice("kind", CUT_KINDS)  # type: ignore[assignment]
     return CutRule(
@@ -216,8 +193,8 @@ def _studs(section: Section) -> Studs:
         stop_below_c=section.number("stop_below_c", -50.0, 15.0),
         test_below_f=section.number("test_below_f", -60.0, 100.0),
         test_below_c=section.number("test_below_c", -50.0, 40.0),
-        extra_tests=_whole(section, "extra_tests", 1, 100),
-        in_each=_whole(section, "in_each", 1, 1000),
+        extra_tests=section.whole("extra_tests", 1, 100),
+        in_each=section.whole("in_each", 1, 1000),
         bend_degrees=section.number("bend_degrees", 5.0, 60.0),
         source=source_of(section),
     )
@@ -267,28 +244,26 @@ def parse_operations(text: str, name: str) -> Operations:
 def _operations(top: Section) -> Operations:
     top.choice("id", ("operations",))
     top.text("title")
-    tolerance_in, _ = _one(top, "converted_edge", lambda s: (s.number("tolerance_in", 0.0, 0.02), source_of(s)))
-    treated, treated_source = _one(top, "quenched_and_tempered", _names)
+    tolerance_in, _ = top.one("converted_edge", lambda s: (s.number("tolerance_in", 0.0, 0.02), source_of(s)))
+    treated, treated_source = top.one("quenched_and_tempered", _names)
     found = Operations(
         edge_tolerance_in=tolerance_in,
-        tacks=_one(top, "tacks", _tacks),
-        repairs=_one(
-            top,
+        tacks=top.one("tacks", _tacks),
+        repairs=top.one(
             "repairs",
             lambda s: Repairs(
                 s.number("often_added_df", 0.0, 200.0), s.number("often_added_k", 0.0, 110.0), source_of(s)
             ),
         ),
-        after_break=_one(top, "after_break", source_of),
-        cuts=_each(top, "access_hole", _cut),
-        studs=_one(top, "studs", _studs),
-        ceiling=_one(top, "torch_ceiling", _ceiling),
-        ceiling_quenched_and_tempered=_one(top, "torch_ceiling_quenched_and_tempered", _ceiling),
+        after_break=top.one("after_break", source_of),
+        cuts=top.each("access_hole", _cut),
+        studs=top.one("studs", _studs),
+        ceiling=top.one("torch_ceiling", _ceiling),
+        ceiling_quenched_and_tempered=top.one("torch_ceiling_quenched_and_tempered", _ceiling),
         quenched_and_tempered=treated,
         quenched_and_tempered_source=treated_source,
-        layers=_each(top, "layer", _layer),
-        crayon=_one(
-            top,
+        layers=top.each("layer", _layer),
+        crayon=top.one(
             "crayon",
             lambda s: Crayon(
                 s.number("least_f", 32.0, 300.0),
@@ -297,7 +272,7 @@ def _operations(top: Section) -> Operations:
                 source_of(s),
             ),
         ),
-        coverage=_one(top, "coverage", coverage_of),
+        coverage=top.one("coverage", coverage_of),
     )
     top.done()
     broken = _broken(found)

@@ -159,7 +159,7 @@ def read_people(top: Section) -> PeopleTable:
         wind_chill_source=source_of(chill),
         frostbite_from_f=bite.number("wind_chill_from_f", -100.0, 32.0),
         frostbite_from_c=bite.number("wind_chill_from_c", -75.0, 0.0),
-        frostbite_minutes=_whole(bite, "minutes", 120),
+        frostbite_minutes=bite.whole("minutes", 1, 120),
         frostbite_source=source_of(bite),
         calm_under_kmh=calm.number("wind_under_kmh", 0.0, 5.0),
         calm_source=source_of(calm),
@@ -174,23 +174,16 @@ def read_people(top: Section) -> PeopleTable:
     return table
 
 
-def _whole(section: Section, key: str, high: int) -> int:
-    value = section.number(key, 1.0, float(high))
-    if value != int(value):
-        raise TableError(f"{section.where}: '{key}' is {value:g}, expected a whole number")
-    return int(value)
-
-
 def _read_schedule(section: Section) -> Schedule:
     lighter = section.section("lighter_work")
     schedule = Schedule(
         title=section.text("title"),
-        shift_hours=_whole(section, "shift_hours", 12),
-        break_minutes=_whole(section, "break_minutes", 60),
+        shift_hours=section.whole("shift_hours", 1, 12),
+        break_minutes=section.whole("break_minutes", 1, 60),
         wind_mph=section.numbers("wind_mph", 1.0, 100.0),
         wind_kmh=section.numbers("wind_kmh", 1.0, 160.0),
         rows=tuple(_read_row(row) for row in section.sections("row")),
-        rows_colder=_whole(lighter, "rows_colder", 3),
+        rows_colder=lighter.whole("rows_colder", 1, 3),
         lighter_source=source_of(lighter),
         source=source_of(section),
     )

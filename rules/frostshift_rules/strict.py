@@ -7,12 +7,13 @@ at the start and never a decision.
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from importlib import resources
-from typing import Any, Literal, get_args
+from typing import Any, Literal, TypeVar, get_args
 
+T = TypeVar("T")
 Basis = Literal["seen", "second hand", "from memory", "our choice"]
 BASES: tuple[Basis, ...] = get_args(Basis)
 """How sure a figure is, the surest first: `seen` in a copy of the standard, and so on."""
@@ -139,6 +140,32 @@ class Section:
         if not value or not all(isinstance(item, dict) for item in value):
             raise TableError(f"{self.where}: '{key}' has to be a list of tables [[{key}]]")
         return [Section(item, f"{self.where}, {key} {n}") for n, item in enumerate(value, 1)]
+
+    def whole(self, key: str, low: int, high: int) -> int:
+        """A whole number within `low` to `high`, both included."""
+        value = self.number(key, low, high)
+        if value != int(value):
+            raise TableError(f"{self.where}: '{key}' is {value:g}, expected a whole number")
+        return int(value)
+
+    def one(self, key: str, read: Callable[[Section], T]) -> T:
+        """A sub-table as `read` reads it, and nothing in it that it did not ask for."""
+        section = self.section(key)
+        value = read(section)
+        section.done()
+        return value
+
+    def each(self, key: str, read: Callable[[Section], T]) -> tuple[T, ...]:
+        """As `one` for every sub-table of a list that has to be there."""
+        sections = self.sections(key)
+        values = tuple(read(section) for section in sections)
+        for section in sections:
+            section.done()
+        return values
+
+    def some(self, key: str, read: Callable[[Section], T]) -> tuple[T, ...]:
+        """As `each` for a list that may be missing."""
+        return self.each(key, read) if self.has(key) else ()
 
     def done(self) -> None:
         """Refuse keys that nobody asked for."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass, replace
 from functools import cache, lru_cache
 from typing import Any, Final, TypeVar
@@ -148,22 +148,6 @@ def _measuring(section: Section) -> Measuring:
     )
 
 
-def _one(top: Section, key: str, read: Callable[[Section], T]) -> T:
-    section = top.section(key)
-    value = read(section)
-    section.done()
-    return value
-
-
-def _some(top: Section, key: str, read: Callable[[Section], T]) -> tuple[T, ...]:
-    """Every section of a list that may be missing."""
-    sections = top.sections(key) if top.has(key) else []
-    values = tuple(read(section) for section in sections)
-    for section in sections:
-        section.done()
-    return values
-
-
 def parse_code_table(text: str, name: str) -> CodeTable:
     """A code table from its TOML text; `name` is the file's name for errors.
 
@@ -176,10 +160,10 @@ def parse_code_table(text: str, name: str) -> CodeTable:
 def _code_table(top: Section) -> CodeTable:
     if top.has("same_figures_as"):
         return _other_edition(top)
-    rows, maxima = _some(top, "row", _row), _some(top, "maximum", _maximum)
-    by_test = _one(top, "by_test", _by_test) if top.has("by_test") else None
+    rows, maxima = top.some("row", _row), top.some("maximum", _maximum)
+    by_test = top.one("by_test", _by_test) if top.has("by_test") else None
     bands = [row.band for row in (*rows, *(by_test.rows if by_test else ()))] + [one.band for one in maxima]
-    tolerance_in, _ = _one(top, "converted_edge", lambda s: (s.number("tolerance_in", 0.0, 0.02), source_of(s)))
+    tolerance_in, _ = top.one("converted_edge", lambda s: (s.number("tolerance_in", 0.0, 0.02), source_of(s)))
     table = CodeTable(
         id=top.text("id"),
         standard=top.text("standard"),
@@ -189,20 +173,18 @@ def _code_table(top: Section) -> CodeTable:
         group_word=top.text("group_word"),
         edges_in=tuple(sorted({band.over_in for band in bands} | {band.to_in for band in bands})),
         edge_tolerance_in=tolerance_in,
-        categories=_some(top, "category", _category),
+        categories=top.some("category", _category),
         rows=rows,
-        steels=_some(top, "steels", lambda s: SteelList(s.text("category"), _steel_names(s), standard_source_of(s))),
-        formula=_one(top, "formula", read_method_b) if top.has("formula") else None,
+        steels=top.some("steels", lambda s: SteelList(s.text("category"), _steel_names(s), standard_source_of(s))),
+        formula=top.one("formula", read_method_b) if top.has("formula") else None,
         hydrogen_control_id=top.choice("hydrogen_control", HYDROGEN_CONTROLS) if top.has("hydrogen_control") else None,
         by_test=by_test,
-        fracture_critical=_one(top, "fracture_critical", source_of) if top.has("fracture_critical") else None,
-        electrodes=_some(
-            top,
+        fracture_critical=top.one("fracture_critical", source_of) if top.has("fracture_critical") else None,
+        electrodes=top.some(
             "electrodes",
             lambda s: ElectrodeKind(_once(s, "coverings", s.texts("coverings")), s.flag("low_hydrogen"), source_of(s)),
         ),
-        cold_steel=_one(
-            top,
+        cold_steel=top.one(
             "cold_steel",
             lambda s: ColdSteel(
                 s.number("below_f", 0.0, 60.0),
@@ -213,15 +195,13 @@ def _code_table(top: Section) -> CodeTable:
             ),
         ),
         maxima=maxima,
-        extent=_one(
-            top,
+        extent=top.one(
             "extent",
             lambda s: Extent(s.number("least_in", 0.0, 12.0), s.number("least_mm", 0.0, 300.0), source_of(s)),
         ),
-        measuring=_one(top, "measuring", _measuring),
-        ambient=_one(top, "ambient", _ambient),
-        wind=_one(
-            top,
+        measuring=top.one("measuring", _measuring),
+        ambient=top.one("ambient", _ambient),
+        wind=top.one(
             "wind",
             lambda s: Wind(
                 _processes(s),
@@ -230,8 +210,8 @@ def _code_table(top: Section) -> CodeTable:
                 source_of(s),
             ),
         ),
-        wet=_one(top, "wet", source_of),
-        coverage=_one(top, "coverage", coverage_of),
+        wet=top.one("wet", source_of),
+        coverage=top.one("coverage", coverage_of),
     )
     top.done()
     return _sound(table, top.where)
@@ -245,11 +225,7 @@ def _sound(table: CodeTable, where: str) -> CodeTable:
 
 
 def _by_test(section: Section) -> ByTest:
-    rows = section.sections("row")
-    found = ByTest(_steel_names(section), source_of(section), tuple(_expected_row(row) for row in rows))
-    for row in rows:
-        row.done()
-    return found
+    return ByTest(_steel_names(section), source_of(section), section.each("row", _expected_row))
 
 
 def _expected_row(section: Section) -> Row:
@@ -283,7 +259,7 @@ def _other_edition(top: Section) -> CodeTable:
     if strange:
         raise TableError(f"{top.where}, [renumbered]: no clause of {base.id} begins with '{strange[0]}'")
     if top.has("ambient"):
-        moved["ambient"] = _one(top, "ambient", _ambient)
+        moved["ambient"] = top.one("ambient", _ambient)
     table = replace(
         base,
         **moved
@@ -294,7 +270,7 @@ def _other_edition(top: Section) -> CodeTable:
             "edition": top.text("edition"),
             "title": top.text("title"),
             "clause": top.text("clause"),
-            "coverage": _one(top, "coverage", coverage_of),
+            "coverage": top.one("coverage", coverage_of),
         },
     )
     top.done()

@@ -242,17 +242,10 @@ def _shift(section: Section) -> Shift:
         start=_clock(section, "start"),
         end=_clock(section, "end"),
         days=frozenset(int(day) for day in days),
-        hands=_whole(section, "hands", 0, 200),
+        hands=section.whole("hands", 0, 200),
     )
     section.done()
     return shift
-
-
-def _whole(section: Section, key: str, low: int, high: int) -> int:
-    value = section.number(key, low, high)
-    if value != int(value):
-        raise TableError(f"{section.where}: '{key}' is {value:g}, expected a whole number")
-    return int(value)
 
 
 def _clock(section: Section, key: str) -> time:
@@ -284,7 +277,7 @@ def _source(section: Section) -> HeatSource:
         share_likely=shares[1],
         share_high=shares[2],
         oxygen_ratio=ratio,
-        count=_whole(section, "count", 0, 500),
+        count=section.whole("count", 0, 500),
     )
     section.done()
     return source
