@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, partial
 from itertools import pairwise
 from typing import Final, Literal, get_args
 
@@ -350,9 +350,7 @@ def load_hydrogen_control(control_id: str) -> HydrogenControl:
 
 
 def _hydrogen_control(top: Section) -> HydrogenControl:
-    coverage, converted, index = top.section("coverage"), top.section("converted_edge"), top.section("index")
-    source_of(converted)
-    bands = tuple(_band(section) for section in top.sections("band"))
+    bands = top.each("band", _band)
     names = tuple(band.us for band in bands)
     control = HydrogenControl(
         id=top.text("id"),
@@ -360,27 +358,35 @@ def _hydrogen_control(top: Section) -> HydrogenControl:
         edition=top.text("edition"),
         title=top.text("title"),
         clause=top.text("clause"),
-        coverage=coverage_of(coverage),
-        edge_tolerance_in=converted.number("tolerance_in", 0.0, 0.02),
-        levels=tuple(_level(section) for section in top.sections("level")),
-        pcm_bands=tuple(_pcm_band(section) for section in top.sections("pcm_band")),
-        index=IndexFormula(
-            index.number("pcm_weight", 1.0, 50.0),
-            _so_many(index, "hydrogen_ml", len(LEVELS), 0.5, 100.0),
-            _so_many(index, "letters_to", len(LETTERS), 0.0, 20.0),
-            source_of(index),
-        ),
-        restraints=tuple(_restraint(section) for section in top.sections("restraint")),
+        coverage=top.one("coverage", coverage_of),
+        edge_tolerance_in=top.one("converted_edge", _tolerance_in),
+        levels=top.each("level", _level),
+        pcm_bands=top.each("pcm_band", _pcm_band),
+        index=top.one("index", _index),
+        restraints=top.each("restraint", _restraint),
         bands=bands,
-        rows=tuple(_row(section, names) for section in top.sections("row")),
-        confirmed=tuple(_confirmed(section, names) for section in top.sections("confirmed")),
+        rows=top.each("row", partial(_row, bands=names)),
+        confirmed=top.each("confirmed", partial(_confirmed, bands=names)),
     )
-    for section in (coverage, converted, index, top):
-        section.done()
+    top.done()
     broken = broken_hydrogen_control(control)
     if broken:
         raise TableError(f"{top.where}: {'; '.join(broken)}")
     return control
+
+
+def _tolerance_in(section: Section) -> float:
+    source_of(section)
+    return section.number("tolerance_in", 0.0, 0.02)
+
+
+def _index(section: Section) -> IndexFormula:
+    return IndexFormula(
+        section.number("pcm_weight", 1.0, 50.0),
+        _so_many(section, "hydrogen_ml", len(LEVELS), 0.5, 100.0),
+        _so_many(section, "letters_to", len(LETTERS), 0.0, 20.0),
+        source_of(section),
+    )
 
 
 def _so_many(section: Section, key: str, count: int, low: float, high: float) -> tuple[float, ...]:
@@ -408,16 +414,12 @@ def _letters(section: Section, key: str) -> frozenset[Letter]:
 def _level(section: Section) -> Level:
     name: HydrogenLevel = section.choice("name", LEVELS)  # type: ignore[assignment]
     below_ml = section.optional_number("below_ml", 0.5, 100.0)
-    level = Level(name, section.text("meaning"), math.inf if below_ml is None else below_ml, source_of(section))
-    section.done()
-    return level
+    return Level(name, section.text("meaning"), math.inf if below_ml is None else below_ml, source_of(section))
 
 
 def _pcm_band(section: Section) -> PcmBand:
     letters = tuple(_letter(section, level) for level in LEVELS)
-    band = PcmBand(section.number("below_percent", 0.05, 1.0), letters, source_of(section))
-    section.done()
-    return band
+    return PcmBand(section.number("below_percent", 0.05, 1.0), letters, source_of(section))
 
 
 def _restraint_name(section: Section, key: str) -> Restraint:
@@ -426,9 +428,7 @@ def _restraint_name(section: Section, key: str) -> Restraint:
 
 
 def _restraint(section: Section) -> RestraintMeaning:
-    meaning = RestraintMeaning(_restraint_name(section, "name"), section.text("meaning"), source_of(section))
-    section.done()
-    return meaning
+    return RestraintMeaning(_restraint_name(section, "name"), section.text("meaning"), source_of(section))
 
 
 def _band(section: Section) -> RestraintBand:
@@ -443,7 +443,7 @@ def _band(section: Section) -> RestraintBand:
             f"{section.where}: expected 'below_in' and 'below_mm', or 'to_in' and 'to_mm', or none of them"
         )
     edge_in, edge_mm = (to_in, to_mm) if below_in is None else (below_in, below_mm)
-    band = RestraintBand(
+    return RestraintBand(
         us=section.text("us"),
         si=section.text("si"),
         to_in=math.inf if edge_in is None else edge_in,
@@ -451,12 +451,10 @@ def _band(section: Section) -> RestraintBand:
         edge_included=below_in is None,
         source=source_of(section),
     )
-    section.done()
-    return band
 
 
 def _row(section: Section, bands: tuple[str, ...]) -> ControlRow:
-    row = ControlRow(
+    return ControlRow(
         restraint=_restraint_name(section, "restraint"),
         band=section.choice("band", bands),
         min_f=_so_many(section, "min_f", len(LETTERS), 32.0, 500.0),
@@ -465,20 +463,16 @@ def _row(section: Section, bands: tuple[str, ...]) -> ControlRow:
         lower_may_do_c=_letters(section, "lower_may_do_c"),
         source=source_of(section),
     )
-    section.done()
-    return row
 
 
 def _confirmed(section: Section, bands: tuple[str, ...]) -> Confirmed:
-    confirmed = Confirmed(
+    return Confirmed(
         restraint=_restraint_name(section, "restraint"),
         band=section.choice("band", bands),
         group=_letter(section, "group"),
         min_f=section.number("min_f", 32.0, 500.0),
         source=source_of(section),
     )
-    section.done()
-    return confirmed
 
 
 # ---------------------------------------------------------------- house rules
