@@ -251,9 +251,8 @@ def _steel_reasons(steel_c: float, case: Case, asked: Requirement, minimum_c: fl
 
 def _unaccepted(case: Case, asked: Requirement) -> list[str]:
     """Ids of the tables that a figure of the case hangs on and nobody has accepted."""
-    ids = [ask.table_id for ask in asked.asks if ask.what in ("row", "formula", "hydrogen_control")]
-    unsure = [ask.table_id for ask in asked.asks if ask.basis not in ("seen", "as stated")]
-    return sorted({one for one in ids if one in unsure and one not in case.accepted})
+    of_code = [ask for ask in asked.asks if ask.what in ("row", "formula", "hydrogen_control")]
+    return sorted({ask.table_id for ask in of_code if ask.basis != "seen"} - case.accepted)
 
 
 def _near(asked: Requirement, threshold_c: float, steel_c: float, units: CodeUnits) -> Iterator[str]:

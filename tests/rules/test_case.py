@@ -263,6 +263,7 @@ def test_what_is_not_accepted_is_a_hint() -> None:
     assert hint.minimum_c == sure.minimum_c
     assert hint.heat_minutes == sure.heat_minutes
     assert said(hint, "accepted_by")
+    assert said(hint, f"having checked {TABLE.id} against")
     warm = work(replace(stated, steel_c=c(200.0)))
     assert warm.call == "unknown"
 
@@ -471,3 +472,11 @@ ORIGIN = 'basis = "our choice"\nsource = "s"\n'
 def test_a_library_with_a_slip_is_refused(text: str, words: str) -> None:
     with pytest.raises(TableError, match=words):
         read_sources(read_toml(text, "heat_sources.toml"))
+
+
+def test_a_hint_names_the_table_that_nobody_checked() -> None:
+    # Category B is seen; hydrogen control beside it is from memory, and only that has to be checked.
+    steel = Composition(c=0.16, si=0.25, mn=1.2, cu=0.25, ni=0.1, cr=0.1, mo=0.03, v=0.04, b=0.0)
+    hint = work(case(inch("A572-50", 1.25, composition=steel), steel_f=170, restraint="medium", hydrogen_ml=9.0))
+    assert hint.call == "unknown"
+    assert said(hint, "having checked aws_d1_1_2015_annex_h against")
