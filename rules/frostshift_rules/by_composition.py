@@ -10,6 +10,7 @@ from frostshift_rules.composition import (
     Composition,
     MethodB,
     NotStated,
+    Restraint,
     cet_percent,
     deciding_cet,
     method_b_arithmetic,
@@ -17,7 +18,7 @@ from frostshift_rules.composition import (
     pcm_percent,
     unchecked_elements,
 )
-from frostshift_rules.figures import NO_STEEL, SURE, Answer, Ask, Figure, Gap, System, systems
+from frostshift_rules.figures import NO_STEEL, SURE, Answer, Ask, Figure, Gap, systems
 from frostshift_rules.hydrogen_control import (
     HydrogenControl,
     hydrogen_control_cell,
@@ -27,9 +28,9 @@ from frostshift_rules.hydrogen_control import (
     load_hydrogen_control,
 )
 from frostshift_rules.job import CodeUnits, Joint, Part
-from frostshift_rules.rows import consumable_of, hydrogen_ml, inches_of
+from frostshift_rules.rows import consumable_of, hydrogen_ml, inches_of, mm_of
 from frostshift_rules.strict import OutOfRange, least_sure
-from frostshift_rules.units import c_from_f, mm_from_in
+from frostshift_rules.units import System, c_from_f
 
 _WORDS: Final = {
     "heat_input_kj_mm": "heat input",
@@ -159,7 +160,9 @@ def hydrogen_control_answer(joint: Joint, table: CodeTable, units: CodeUnits, ac
             answer = answer.and_also(Answer(gaps=(gap,)))
             continue
         for system in systems(units):
-            found = _controlled(number, part, part.composition, joint, stated_ml, control, system, accepted)
+            found = _controlled(
+                number, part, part.composition, joint, joint.restraint, stated_ml, control, system, accepted
+            )
             answer = answer.and_also(found)
     return answer
 
@@ -169,16 +172,14 @@ def _controlled(
     part: Part,
     composition: Composition,
     joint: Joint,
+    restraint: Restraint,
     stated_ml: float | None,
     control: HydrogenControl,
     system: System,
     accepted: Collection[str],
 ) -> Answer:
-    if joint.restraint is None:
-        return Answer()
     thickest = max(joint.parts, key=lambda one: one.thickness_mm)
-    in_us = inches_of(thickest, control.edges_in, control.edge_tolerance_in)
-    in_si = thickest.thickness_mm if thickest.thickness_in is None else mm_from_in(thickest.thickness_in)
+    in_us, in_si = inches_of(thickest, control.edges_in, control.edge_tolerance_in), mm_of(thickest)
     level = hydrogen_level(stated_ml, control)
     try:
         pcm = pcm_percent(composition)
@@ -187,13 +188,13 @@ def _controlled(
         return Answer(gaps=(Gap(_said(number, error), True),))
     except OutOfRange as error:
         return Answer(gaps=(Gap(_said(number, error), True, out_of_range=True),))
-    cell = hydrogen_control_cell(control, joint.restraint, group.letter, in_us if system == "us" else in_si, system)
+    cell = hydrogen_control_cell(control, restraint, group.letter, in_us if system == "us" else in_si, system)
     source = least_sure_source(group, cell)
     ask = Ask(
         what="hydrogen_control",
         minimum_c=c_from_f(cell.min_f) if system == "us" else cell.min_c,
         table_id=control.id,
-        row=f"{joint.restraint} restraint, group {group.letter}, {cell.band_text}",
+        row=f"{restraint} restraint, group {group.letter}, {cell.band_text}",
         clause=source.clause,
         basis=source.basis,
         note=(

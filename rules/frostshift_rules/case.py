@@ -18,7 +18,7 @@ import numpy as np
 from frostshift_rules import heat_plan, preheat, stops, surroundings
 from frostshift_rules.calls import heat_call
 from frostshift_rules.code_table import CodeTable
-from frostshift_rules.figures import Ask
+from frostshift_rules.figures import Ask, in_units
 from frostshift_rules.instructions import Instruction, instructions
 from frostshift_rules.job import Choices, CodeUnits, HeatSource, Joint, Procedure
 from frostshift_rules.preheat import Requirement
@@ -412,31 +412,27 @@ def _why_no_minimum(case: Case, asked: Requirement) -> str:
 # Words ----------------------------------------------------------------------------------------------------------------
 
 
-def _in_units(us: str, si: str, units: CodeUnits) -> str:
-    return {"us": us, "si": si, "either": f"{si} ({us})"}[units]
-
-
 def _number(value: float, digits: int = 1) -> str:
     return f"{round(value, digits) + 0.0:g}"  # + 0.0 turns a minus zero into zero
 
 
 def _temperature(c: float, units: CodeUnits, digits: int = 1) -> str:
     """What was measured to a hundredth: a reading of 31.96 °F must not look like 32 °F."""
-    return _in_units(f"{_number(f_from_c(c), digits)} °F", f"{_number(c, digits)} °C", units)
+    return in_units(f"{_number(f_from_c(c), digits)} °F", f"{_number(c, digits)} °C", units)
 
 
 def _least(c: float, units: CodeUnits) -> str:
     """A limit to be reached, rounded up: what is said is never below what is asked."""
-    return _in_units(f"{_number(_up(f_from_c(c)))} °F", f"{_number(_up(c))} °C", units)
+    return in_units(f"{_number(_up(f_from_c(c)))} °F", f"{_number(_up(c))} °C", units)
 
 
 def _most(c: float, units: CodeUnits) -> str:
     """A limit not to be passed, rounded down."""
-    return _in_units(f"{_number(-_up(-f_from_c(c)))} °F", f"{_number(-_up(-c))} °C", units)
+    return in_units(f"{_number(-_up(-f_from_c(c)))} °F", f"{_number(-_up(-c))} °C", units)
 
 
 def _most_speed(ms: float, units: CodeUnits) -> str:
-    return _in_units(f"{_number(-_up(-mph_from_ms(ms)))} mph", f"{_number(-_up(-ms))} m/s", units)
+    return in_units(f"{_number(-_up(-mph_from_ms(ms)))} mph", f"{_number(-_up(-ms))} m/s", units)
 
 
 def _up(value: float) -> float:
@@ -445,8 +441,8 @@ def _up(value: float) -> float:
 
 
 def _difference(kelvin: float, units: CodeUnits) -> str:
-    return _in_units(f"{_number(df_from_k(kelvin))} °F", f"{_number(kelvin)} K", units)
+    return in_units(f"{_number(df_from_k(kelvin))} °F", f"{_number(kelvin)} K", units)
 
 
 def _speed(ms: float, units: CodeUnits) -> str:
-    return _in_units(f"{_number(mph_from_ms(ms))} mph", f"{_number(ms)} m/s", units)
+    return in_units(f"{_number(mph_from_ms(ms))} mph", f"{_number(ms)} m/s", units)

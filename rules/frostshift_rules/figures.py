@@ -11,10 +11,7 @@ from typing import Final, Literal, TypeVar
 
 from frostshift_rules.job import CodeUnits
 from frostshift_rules.strict import Basis
-from frostshift_rules.units import f_from_c, in_from_mm
-
-System = Literal["us", "si"]
-"""One of the two unit systems of a code."""
+from frostshift_rules.units import System, f_from_c, in_from_mm
 
 T = TypeVar("T")
 
@@ -101,6 +98,11 @@ def systems(units: CodeUnits) -> tuple[System, ...]:
     return ("us", "si") if units == "either" else (units,)
 
 
+def in_units(us: str, si: str, units: CodeUnits) -> str:
+    """What is said in the units of the job's code; in both where they are not known."""
+    return {"us": us, "si": si, "either": f"{si} ({us})"}[units]
+
+
 @lru_cache(maxsize=1024)
 def inches_text(inch: float) -> str:
     """A length in inches as it is said, such as `1-1/2`; decimals where it is no sixteenth."""
@@ -128,7 +130,7 @@ def most_text(c: float, units: CodeUnits) -> str:
 
 
 def _temperature_text(f: int, c: int, units: CodeUnits) -> str:
-    return {"us": f"{f} °F", "si": f"{c} °C", "either": f"{c} °C ({f} °F)"}[units]
+    return in_units(f"{f} °F", f"{c} °C", units)
 
 
 def length_text(mm: float, units: CodeUnits) -> str:
@@ -138,4 +140,4 @@ def length_text(mm: float, units: CodeUnits) -> str:
     exact = abs(inch * 16 - sixteenths) < 0.016
     in_us = f"{inches_text(sixteenths / 16)} in" if exact else f"{inch:.2f} in"
     in_si = f"{round(mm, 1):g} mm"
-    return {"us": in_us, "si": in_si, "either": f"{in_si} ({in_us})"}[units]
+    return in_units(in_us, in_si, units)

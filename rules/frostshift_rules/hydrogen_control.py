@@ -27,11 +27,10 @@ from frostshift_rules.strict import (
     shipped,
     source_of,
 )
-from frostshift_rules.units import c_from_f, mm_from_in
+from frostshift_rules.units import System, c_from_f, mm_from_in
 
 HydrogenLevel = Literal["H1", "H2", "H3"]
 Letter = Literal["A", "B", "C", "D", "E", "F", "G"]
-System = Literal["us", "si"]
 
 LEVELS: Final[tuple[HydrogenLevel, ...]] = get_args(HydrogenLevel)
 """Least hydrogen first."""

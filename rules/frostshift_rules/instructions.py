@@ -13,7 +13,7 @@ from typing import Final, Literal, get_args
 
 from frostshift_rules.code_table import CodeTable
 from frostshift_rules.electrodes import ExposureLimit, electrode_table, exposure_limit
-from frostshift_rules.figures import Ask, inches_text, least_text, length_text, most_text
+from frostshift_rules.figures import Ask, in_units, inches_text, least_text, length_text, most_text
 from frostshift_rules.job import CodeUnits, Joint
 from frostshift_rules.operations import (
     Crayon,
@@ -140,18 +140,18 @@ def _least_length(mm: float, units: CodeUnits) -> str:
     """A least length, rounded up to a sixteenth of an inch or a whole mm."""
     in_us = f"{inches_text(math.ceil(in_from_mm(mm) * 16 - 1e-6) / 16)} in"
     in_si = f"{math.ceil(mm - 1e-6)} mm"
-    return {"us": in_us, "si": in_si, "either": f"{in_si} ({in_us})"}[units]
+    return in_units(in_us, in_si, units)
 
 
 def _most_speed(ms: float, units: CodeUnits) -> str:
     """A highest wind, rounded down to a tenth."""
     in_us, in_si = (f"{math.floor(value * 10 + 1e-6) / 10:g}" for value in (mph_from_ms(ms), ms * 3.6))
-    return {"us": f"{in_us} mph", "si": f"{in_si} km/h", "either": f"{in_si} km/h ({in_us} mph)"}[units]
+    return in_units(f"{in_us} mph", f"{in_si} km/h", units)
 
 
 def _printed(f: str, c: str, units: CodeUnits) -> str:
     """A temperature that no code compares, as it is printed for each unit system."""
-    return {"us": f"{f} °F", "si": f"{c} °C", "either": f"{c} °C ({f} °F)"}[units]
+    return in_units(f"{f} °F", f"{c} °C", units)
 
 
 def _plural(count: int, word: str) -> str:
@@ -249,8 +249,7 @@ def _extent(asked: Requirement, table: CodeTable, units: CodeUnits) -> Instructi
 def _where_when(joint: Joint, asked: Requirement, table: CodeTable, units: CodeUnits) -> Instruction:
     thickest_mm = max(part.thickness_mm for part in joint.parts)
     distance_mm = measuring_distance_mm(thickest_mm, table)
-    distance = {"us": f"{in_from_mm(distance_mm):.1f} in", "si": f"{distance_mm:.0f} mm"}
-    distance["either"] = f"{distance['si']} ({distance['us']})"
+    distance = in_units(f"{in_from_mm(distance_mm):.1f} in", f"{distance_mm:.0f} mm", units)
     # The code's zone is wider than the standard's measuring point on thin parts: both have to be warm.
     wider = asked.extent_mm > distance_mm + 1e-6
     edge = (
@@ -259,7 +258,7 @@ def _where_when(joint: Joint, asked: Requirement, table: CodeTable, units: CodeU
     at_least = "at least " if thickest_mm > table.measuring.thin_to_mm else ""
     wait = math.ceil(soak_minutes(thickest_mm, table) - 1e-6)
     text = (
-        f"Before welding {at_least}{distance[units]} from the groove edge{edge} on the face away from the heat; on the "
+        f"Before welding {at_least}{distance} from the groove edge{edge} on the face away from the heat; on the "
         f"heated face only after the heat has been off for {wait} min. Between passes on the weld or right beside it, "
         "just before the next one."
     )

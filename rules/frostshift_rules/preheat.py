@@ -236,16 +236,18 @@ def _by_code(joint: Joint, table: CodeTable, units: CodeUnits, accepted: Collect
     else:
         answer = row_answer(joint, table, units, accepted)
     answer = answer.and_also(hydrogen_control_answer(joint, table, units, accepted))
-    if table.fracture_critical is not None and not joint.fracture_critical:
-        where = table.fracture_critical.clause
-        said = f"Taken as no fracture-critical member ({where}); such a one needs its procedure's minimum."
-        answer = answer.and_also(Answer(notes=(said,)))
+    return answer.and_also(_fracture_critical(joint, table))
+
+
+def _fracture_critical(joint: Joint, table: CodeTable) -> Answer:
+    rule = table.fracture_critical
+    where = "" if rule is None else f" ({rule.clause})"
     if joint.fracture_critical:
-        where = f" ({table.fracture_critical.clause})" if table.fracture_critical else ""
-        answer = answer.and_also(
-            Answer(gaps=(Gap(f"The member is fracture-critical{where}: ask the welding procedure.", True),))
-        )
-    return answer
+        return Answer(gaps=(Gap(f"The member is fracture-critical{where}: ask the welding procedure.", True),))
+    if rule is None:
+        return Answer()
+    said = f"Taken as no fracture-critical member{where}; such a one needs its procedure's minimum."
+    return Answer(notes=(said,))
 
 
 def outside(procedure: Procedure, joint: Joint, units: CodeUnits) -> tuple[str, ...]:

@@ -9,22 +9,10 @@ from dataclasses import dataclass
 from typing import Final
 
 from frostshift_rules.code_table import Band, Category, CodeTable, Row, SteelList
-from frostshift_rules.figures import (
-    NO_STEEL,
-    SURE,
-    Answer,
-    Ask,
-    Figure,
-    Gap,
-    System,
-    inches_text,
-    least_text,
-    once,
-    systems,
-)
+from frostshift_rules.figures import NO_STEEL, SURE, Answer, Ask, Figure, Gap, inches_text, least_text, once, systems
 from frostshift_rules.job import CodeUnits, Joint, Part
 from frostshift_rules.strict import BASES, Basis, least_sure
-from frostshift_rules.units import c_from_f, in_from_mm, mm_from_in
+from frostshift_rules.units import System, c_from_f, in_from_mm, mm_from_in
 
 # ---------------------------------------------------------------- thickness
 
@@ -37,8 +25,13 @@ def compared_thickness(part: Part, table: CodeTable, system: System) -> float:
     convert exactly and without tolerance: 1-1/2 in is 38.1 mm, over 38 mm and in the thicker band, the safe side.
     """
     if system == "si":
-        return part.thickness_mm if part.thickness_in is None else mm_from_in(part.thickness_in)
+        return mm_of(part)
     return inches_of(part, table.edges_in, table.edge_tolerance_in)
+
+
+def mm_of(part: Part) -> float:
+    """Thickness in mm [mm]: as typed, or converted from inches exactly and without a tolerance."""
+    return part.thickness_mm if part.thickness_in is None else mm_from_in(part.thickness_in)
 
 
 def inches_of(part: Part, edges_in: Iterable[float], tolerance_in: float) -> float:

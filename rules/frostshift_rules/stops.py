@@ -23,10 +23,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frostshift_rules.code_table import CodeTable
-from frostshift_rules.figures import System, systems
+from frostshift_rules.figures import systems
 from frostshift_rules.job import Choices, CodeUnits, Joint, Process, Shelter
 from frostshift_rules.strict import Source
-from frostshift_rules.units import c_from_f, f_from_c, in_from_mm, mph_from_ms, ms_from_kmh, ms_from_mph
+from frostshift_rules.units import System, c_from_f, f_from_c, in_from_mm, mph_from_ms, ms_from_kmh, ms_from_mph
 
 WeatherState = Literal["go", "dry_first", "shelter_needed", "unknown", "stop"]
 STATES: Final[tuple[WeatherState, ...]] = get_args(WeatherState)

@@ -9,13 +9,16 @@ psi from the pound-force and the inch. All functions take and return a float or 
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final, TypeVar
+from typing import TYPE_CHECKING, Final, Literal, TypeVar
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
 Number = TypeVar("Number", float, "NDArray[np.float64]")
+
+System = Literal["us", "si"]
+"""One of the two unit systems of a code."""
 
 MM_PER_IN: Final = 25.4
 M_PER_FT: Final = 0.3048

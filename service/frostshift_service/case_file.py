@@ -13,20 +13,21 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
-from typing import Any, Final, Literal, cast, get_args
+from typing import Any, Final, cast, get_args
 
 from frostshift_rules.case import NO_START, Case, Surface
 from frostshift_rules.composition import Composition
 from frostshift_rules.gas import default_share
 from frostshift_rules.heat_sources import NET_KW, known_sources
 from frostshift_rules.hydrogen_control import HYDROGEN_CONTROLS
-from frostshift_rules.job import PART_KINDS, CodeUnits, Ends, FuelName, HeatSource, Joint, Part, Procedure, Site
+from frostshift_rules.job import CodeUnits, FuelName, HeatSource, Joint, Part, Procedure, Site
 from frostshift_rules.strict import OutOfRange, TableError
 from frostshift_rules.tables import code_table_ids, load_code_table
 from frostshift_rules.units import kw_from_btu_h
 from frostshift_service.schedule_file import cells
 from frostshift_service.schedule_file.cells import CellProblem, Length
-from frostshift_service.schedule_file.columns import MAX_PARTS
+from frostshift_service.schedule_file.columns import ENDS, KINDS, MAX_PARTS, SIDES
+from frostshift_service.site_file import PROCEDURE_MAXIMUM_C, PROCEDURE_MINIMUM_C
 
 MAX_BYTES: Final = 1_000_000
 MAX_CASES: Final = 500
@@ -69,13 +70,10 @@ class ReadCase:
 
 # Keys -----------------------------------------------------------------------------------------------------------------
 
-_KINDS: Final = {name.replace("_", " "): name for name in PART_KINDS}
-_ENDS: Final[Mapping[str, Ends]] = {"inside": "inside", "edge to edge": "edge_to_edge"}
 _UNITS: Final[Mapping[str, CodeUnits]] = {"us": "us", "si": "si", "either": "either"}
 _SURFACES: Final[Mapping[str, Surface]] = {name: name for name in get_args(Surface)}
 _FUELS: Final[Mapping[str, FuelName]] = {name.replace("_", " "): name for name in get_args(FuelName)}
 _YES_NO: Final[Mapping[str, bool]] = {"yes": True, "no": False, "true": True, "false": False}
-_SIDES: Final[Mapping[str, Literal[1, 2]]] = {"1": 1, "2": 2}
 
 Reader = Callable[[str], Any]
 
@@ -107,14 +105,14 @@ PART_KEYS: Final[tuple[Key, ...]] = (
         "at the point of welding; the one thing a part has to have",
         cells.length(1.0, 300.0, "38 mm or 1-1/2 in"),
     ),
-    Key("kind", " | ".join(_KINDS), "only a plate gets a heating time; left out: plate", cells.choice(_KINDS)),
+    Key("kind", " | ".join(KINDS), "only a plate gets a heating time; left out: plate", cells.choice(KINDS)),
     Key(
         "width",
         "length with unit, 5 mm to 50 m",
         "from the weld to the part's free edge, across the weld; left out: a wide flat plate",
         cells.length_mm(5.0, 50_000.0, "300 mm or 12 in"),
     ),
-    Key("sides", "1 | 2", "2 where the weld lies on its face with plate on both sides", cells.choice(_SIDES), (int,)),
+    Key("sides", "1 | 2", "2 where the weld lies on its face with plate on both sides", cells.choice(SIDES), (int,)),
     Key("composition", "C 0.18 Mn 1.40 Si 0.25, in %", "by its certificate", cells.composition),
 )
 CASE_KEYS: Final[tuple[Key, ...]] = (
@@ -154,7 +152,7 @@ CASE_KEYS: Final[tuple[Key, ...]] = (
         "length of the weld",
         cells.length_mm(10.0, 50_000.0, "600 mm or 24 in"),
     ),
-    Key("weld_ends", "inside | edge to edge", "left out: inside", cells.choice(_ENDS)),
+    Key("weld_ends", "inside | edge to edge", "left out: inside", cells.choice(ENDS)),
     Key(
         "heated_length",
         "length with unit, 10 mm to 50 m",
@@ -175,8 +173,8 @@ _SOURCE_KEYS: Final = ("net_rate", "share", "torches", "fuel", "oxygen_ratio")
 _PROCEDURE_KEYS: Final = ("name", "minimum", "maximum", "qualified_by_test")
 _CASE_NAMES: Final = ("parts", *(key.name for key in CASE_KEYS), "heat_source", "procedure", "accepted_by")
 
-_MINIMUM_C: Final = cells.temperature_c(-20.0, 400.0)
-_MAXIMUM_C: Final = cells.temperature_c(20.0, 600.0)
+_MINIMUM_C: Final = cells.temperature_c(*PROCEDURE_MINIMUM_C)
+_MAXIMUM_C: Final = cells.temperature_c(*PROCEDURE_MAXIMUM_C)
 _NAME: Final = cells.text(60)
 
 _POWER: Final = re.compile(r"([0-9][0-9,]*(?:\.[0-9]+)?)\s*(kw|w|kbtu/h(?:r|our)?|btu/h(?:r|our)?)", re.ASCII)

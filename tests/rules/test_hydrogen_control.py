@@ -27,7 +27,6 @@ from frostshift_rules.hydrogen_control import (
     SYSTEMS,
     HydrogenLevel,
     Letter,
-    System,
     broken_hydrogen_control,
     hydrogen_control_cell,
     hydrogen_level,
@@ -37,7 +36,7 @@ from frostshift_rules.hydrogen_control import (
     parse_hydrogen_control,
 )
 from frostshift_rules.strict import BASES, OutOfRange, TableError
-from frostshift_rules.units import c_from_f, mm_from_in
+from frostshift_rules.units import System, c_from_f, mm_from_in
 
 PUBLISHED = Path(__file__).parents[2] / "fixtures" / "published"
 ANNEX_H = "aws_d1_1_2015_annex_h"

@@ -43,7 +43,7 @@ ENDS: Final[Mapping[str, Ends]] = {"inside": "inside", "edge to edge": "edge_to_
 SIDES: Final[Mapping[str, Literal[1, 2]]] = {"1": 1, "2": 2}
 _EXPOSURES: Final[Mapping[str, Exposure]] = {name: name for name in EXPOSURES}
 _COMPOSITION: Final = "elements with mass % such as C 0.18 Mn 1.40; C Si Mn Cu Ni Cr Mo V Nb Ti B, 0 to 5 each"
-_KINDS: Final[Mapping[str, PartKind]] = {name.replace("_", " "): name for name in PART_KINDS}
+KINDS: Final[Mapping[str, PartKind]] = {name.replace("_", " "): name for name in PART_KINDS}
 
 
 def _part_columns(number: int) -> tuple[Column, ...]:
@@ -74,7 +74,7 @@ def _part_columns(number: int) -> tuple[Column, ...]:
             "plate",
             f"kind of part {number}; only a plate gets a heating time",
             "plate",
-            cells.choice(_KINDS),
+            cells.choice(KINDS),
         ),
         Column(
             f"reach_{number}",

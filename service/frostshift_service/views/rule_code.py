@@ -9,9 +9,10 @@ from typing import Final
 from frostshift_rules.code_table import Category, CodeTable, ElectrodeKind, Row
 from frostshift_rules.composition import PCM_DIVISORS, MethodB, Span
 from frostshift_rules.electrodes import Covering
-from frostshift_rules.hydrogen_control import LETTERS, LEVELS, SYSTEMS, HydrogenControl, RestraintBand, System
+from frostshift_rules.hydrogen_control import LETTERS, LEVELS, SYSTEMS, HydrogenControl, RestraintBand
 from frostshift_rules.job import PROCESSES
 from frostshift_rules.strict import Source
+from frostshift_rules.units import System
 from frostshift_service.views.rule_section import (
     Chapter,
     Section,
