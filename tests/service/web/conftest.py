@@ -2,17 +2,23 @@
 those of AWS D1.1:2015, Table 3.3."""
 
 import shutil
+import socket
+import threading
 from collections.abc import AsyncIterator, Callable, Iterator, Mapping
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time, timedelta
 from math import cos, nan, pi
 from pathlib import Path
+from time import sleep
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import httpx
 import pytest
+import uvicorn
 from fastapi import FastAPI
+from playwright.sync_api import Browser, sync_playwright
 from sqlalchemy import Engine
 
 from frostshift_rules.figures import Ask
@@ -533,3 +539,40 @@ def web(tmp_path: Path, filled_store: Path, shared_app: tuple[FastAPI, list[date
     app.state.desk = Desk(engine, planner, lambda: clock[0])
     yield Web(app, engine, planner, clock)
     engine.dispose()
+
+
+# In a browser ---------------------------------------------------------------------------------------------------------
+
+FLAGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+
+
+@pytest.fixture(scope="module")
+def browser(chromium_path: str) -> Iterator[Browser]:
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=chromium_path, args=FLAGS)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def base_url(web: Any) -> Iterator[str]:
+    """The app on a free port of loopback, served from a thread."""
+    listener = socket.socket()
+    listener.bind(("127.0.0.1", 0))
+    server = uvicorn.Server(uvicorn.Config(web.app, log_level="error", ws="none"))
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
+    thread.start()
+    while not server.started and thread.is_alive():
+        sleep(0.01)
+    yield f"http://127.0.0.1:{listener.getsockname()[1]}"
+    server.should_exit = True
+    thread.join()
+    listener.close()

@@ -1,11 +1,7 @@
 """The pages in a real browser: a desk, a phone, paper; with and without script; checked by axe-core."""
 
 import re
-import socket
 import subprocess
-import threading
-import time
-from collections.abc import Iterator
 from pathlib import Path
 from shutil import which
 from typing import Any
@@ -13,21 +9,11 @@ from urllib.parse import quote
 
 import httpx
 import pytest
-import uvicorn
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 
 pytestmark = pytest.mark.browser
 
-FLAGS = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
 SIZES = {"desk": (1280, 900), "tablet": (820, 1100), "phone": (390, 844), "small phone": (320, 640)}
 SITE = "/sites/north-yard"
 PATHS = {
@@ -36,30 +22,6 @@ PATHS = {
     "unknown joint": f"{SITE}/joints/{quote('X9/α <3>', safe='')}",
     "schedule": f"{SITE}/schedule",
 }
-
-
-@pytest.fixture(scope="module")
-def browser(chromium_path: str) -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=chromium_path, args=FLAGS)
-        yield browser
-        browser.close()
-
-
-@pytest.fixture
-def base_url(web: Any) -> Iterator[str]:
-    """The app on a free port of loopback, served from a thread."""
-    listener = socket.socket()
-    listener.bind(("127.0.0.1", 0))
-    server = uvicorn.Server(uvicorn.Config(web.app, log_level="error", ws="none"))
-    thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
-    thread.start()
-    while not server.started and thread.is_alive():
-        time.sleep(0.01)
-    yield f"http://127.0.0.1:{listener.getsockname()[1]}"
-    server.should_exit = True
-    thread.join()
-    listener.close()
 
 
 def signed_in(browser: Browser, base_url: str, web: Any, size: str = "desk", *, script: bool = True) -> Page:

@@ -2,9 +2,6 @@
 
 import json
 import re
-import socket
-import threading
-import time
 from collections.abc import Iterator
 from html.parser import HTMLParser
 from pathlib import Path
@@ -12,14 +9,12 @@ from typing import Any
 from urllib.parse import urlencode
 
 import pytest
-import uvicorn
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Page, sync_playwright
+from playwright.sync_api import Browser, Page
 
 from frostshift_service.case_file import MAX_BYTES
 
 EVIDENCE = Path(__file__).parents[3] / "fixtures" / "cases" / "evidence.json"
-FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking"]
 QUERY = {
     "name": "BP-B4",
     "steel_1": "A572-50",
@@ -196,27 +191,13 @@ async def test_cases_are_described(web: Any) -> None:
 
 
 @pytest.fixture
-def phone(web: Any, chromium_path: str) -> Iterator[Page]:
+def phone(web: Any, browser: Browser, base_url: str) -> Iterator[Page]:
     """A phone without script, signed in."""
-    listener = socket.socket()
-    listener.bind(("127.0.0.1", 0))
-    server = uvicorn.Server(uvicorn.Config(web.app, log_level="error", ws="none"))
-    thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
-    thread.start()
-    while not server.started and thread.is_alive():
-        time.sleep(0.01)
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=chromium_path, args=FLAGS)
-        context = browser.new_context(
-            base_url=f"http://127.0.0.1:{listener.getsockname()[1]}", viewport={"width": 390, "height": 844}
-        )
-        page = context.new_page()
-        page.goto(web.app.state.door.new_link())
-        yield page
-        browser.close()
-    server.should_exit = True
-    thread.join()
-    listener.close()
+    context = browser.new_context(base_url=base_url, viewport={"width": 390, "height": 844})
+    page = context.new_page()
+    page.goto(web.app.state.door.new_link())
+    yield page
+    context.close()
 
 
 @pytest.mark.browser

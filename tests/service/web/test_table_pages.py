@@ -1,9 +1,6 @@
 """The pages of the rule tables and their JSON: over HTTP, and in a real browser on a phone and on a desk."""
 
 import re
-import socket
-import threading
-import time
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date
@@ -13,9 +10,8 @@ from importlib import resources
 from typing import Any
 
 import pytest
-import uvicorn
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Page, sync_playwright
+from playwright.sync_api import Browser, Page
 
 from frostshift_rules.job import Acceptance
 from frostshift_rules.tables import AROUND_TABLES, OwnTable, acceptable_ids
@@ -24,7 +20,6 @@ from frostshift_service.store.engine import writing
 from frostshift_service.store.sites import load_site, save_site
 from frostshift_service.views.rule_table import table_page
 
-FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking"]
 IDS = (*acceptable_ids(), *AROUND_TABLES)
 D1_1 = "aws_d1_1_2015_t3_3"
 SITE = "?site=north-yard"
@@ -194,25 +189,13 @@ def test_a_name_stays_on_one_line_and_is_no_markup() -> None:
 
 
 @pytest.fixture
-def screen(web: Any, chromium_path: str) -> Iterator[Page]:
+def screen(web: Any, browser: Browser, base_url: str) -> Iterator[Page]:
     """A browser, signed in."""
-    listener = socket.socket()
-    listener.bind(("127.0.0.1", 0))
-    server = uvicorn.Server(uvicorn.Config(web.app, log_level="error", ws="none"))
-    thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
-    thread.start()
-    while not server.started and thread.is_alive():
-        time.sleep(0.01)
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=chromium_path, args=FLAGS)
-        context = browser.new_context(base_url=f"http://127.0.0.1:{listener.getsockname()[1]}")
-        page = context.new_page()
-        page.goto(web.app.state.door.new_link())
-        yield page
-        browser.close()
-    server.should_exit = True
-    thread.join()
-    listener.close()
+    context = browser.new_context(base_url=base_url)
+    page = context.new_page()
+    page.goto(web.app.state.door.new_link())
+    yield page
+    context.close()
 
 
 @pytest.mark.browser
