@@ -18,12 +18,14 @@ from frostshift_rules.tables import OwnTable
 
 CodeUnits = Literal["us", "si", "either"]
 PartKind = Literal["plate", "flange_with_web", "touching", "tube"]
-Ends = Literal["inside", "edge_to_edge"]
+Ends = Literal["inside", "edge_to_edge", "all_round"]
+Arrangement = Literal["butt", "flange_splice", "tee", "stiffener", "column_splice", "base_plate", "tube"]
 Exposure = Literal["open", "half", "covered"]
 JointState = Literal["planned", "heating", "in_progress", "done", "postponed"]
 Terrain = Literal["open", "suburban", "city"]
 FuelName = Literal["propane", "propylene", "acetylene", "natural_gas"]
 
+ARRANGEMENTS: Final[tuple[Arrangement, ...]] = get_args(Arrangement)
 PART_KINDS: Final[tuple[PartKind, ...]] = get_args(PartKind)
 EXPOSURES: Final[tuple[Exposure, ...]] = get_args(Exposure)
 JOINT_STATES: Final[tuple[JointState, ...]] = get_args(JointState)
@@ -40,10 +42,13 @@ class Part:
         thickness_mm: at the point of welding [mm].
         thickness_in: the same in inches where it was typed in inches, so that a code in US units is compared
             with what was typed; else None.
-        kind: `plate` is a flat part; the other kinds get no heating time yet.
+        kind: `plate` is a flat part; `flange_with_web` a flange whose web stands behind the weld; `tube` a tube or box
+            wall, not heated from inside; `touching` a flat part that is already one piece with the others.
         reach_mm: distance from the weld to the part's free edge across the weld [mm]; None: wide.
         sides: 1 where the part ends at the weld, 2 where the weld lies on its face with plate on both sides.
         composition: by its certificate; None: not stated. Only methods that go by composition ask for it.
+        width_mm: whole width of the part along the weld, from free edge to free edge [mm]; None: not stated.
+        web_mm, web_depth_mm: thickness and clear depth of the web behind a flange [mm]; None: not stated.
     """
 
     steel: str | None
@@ -53,6 +58,9 @@ class Part:
     reach_mm: float | None = None
     sides: Literal[1, 2] = 1
     composition: Composition | None = None
+    width_mm: float | None = None
+    web_mm: float | None = None
+    web_depth_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +84,8 @@ class Joint:
         hydrogen_ml: highest diffusible hydrogen of the consumable [mL/100 g] (8 for H8); None: not stated.
         procedure: name of the site's welding procedure; None: none.
         weld_length_mm: [mm].
-        ends: `edge_to_edge` where the weld runs from one free edge of the parts to the other, else `inside`.
+        ends: `edge_to_edge` where the weld runs from one free edge of the parts to the other, `all_round` where it
+            closes on itself round a tube, else `inside`.
         start_utc: planned start of welding.
         hours: planned duration of welding [h].
         crew: name of the crew, free text.
@@ -94,6 +103,8 @@ class Joint:
         weld_metal: composition of the weld metal; None: not stated.
         passes: number of passes; None: estimated in layers.
         fracture_critical: the member is fracture-critical; only its welding procedure gives the minimum.
+        arrangement: how the parts meet; None: not stated, each part is taken as it is described.
+        welded: the parts are already one piece (root pass made, repair, reheat), so that they share their heat.
     """
 
     mark: str
@@ -122,6 +133,8 @@ class Joint:
     weld_metal: Composition | None = None
     passes: int | None = None
     fracture_critical: bool = False
+    arrangement: Arrangement | None = None
+    welded: bool = False
 
 
 @dataclass(frozen=True, slots=True)
