@@ -12,7 +12,7 @@ from scipy.integrate import quad, solve_ivp
 from scipy.linalg import eigh_tridiagonal
 from scipy.special import erf, erfc
 
-from frostshift_rules import heating, steel
+from frostshift_rules import conduction, heating, steel
 from frostshift_rules.heating import Floats, HeatCases, heat_up, seconds_to_minimum, zone_points
 from frostshift_rules.strict import OutOfRange
 
@@ -55,7 +55,7 @@ ALPHA = K / RHO_C
 def linear_rise(times_s: Floats, loss_wm2k: float = 0.0, **changes: Any) -> Floats:
     """Rise [points + middle of the torch face, times] for constant properties, air and start alike."""
     case = cases(**changes)
-    responses = heating._Responses(case)
+    responses = heating.Responses(case.geometry())
     biot_sixth = loss_wm2k * case.thickness_m / (6.0 * K)
     curve = responses.curve(
         source=case.flux_wm2 * (1.0 - biot_sixth) / (K * responses.depth_m),
@@ -79,14 +79,14 @@ def test_both_forms_of_the_response_through_the_thickness() -> None:
     for depth in (0.0, 0.3, 1.0):
         images = depth + 2.0 * np.arange(-30, 31)[:, None]
         textbook = np.exp(-(images**2) / (4.0 * fourier)).sum(axis=0) / np.sqrt(np.pi * fourier)
-        np.testing.assert_allclose(heating._through(fourier, depth), textbook, atol=3e-6)
+        np.testing.assert_allclose(conduction._through(fourier, depth), textbook, atol=3e-6)
 
 
 @pytest.mark.parametrize("depth_m", [0.005, 0.02, 0.05])
 def test_depth_of_a_thick_body(depth_m: float) -> None:
     # Carslaw & Jaeger, 2nd ed., 2.9 (from memory): 2 q sqrt(alpha t) / k ierfc(z / (2 sqrt(alpha t))).
     thickness, time = 0.3, 120.0
-    pulse = lambda s: 2.0 * s * heating._through(np.array([(s / thickness) ** 2]), depth_m / thickness)[0]  # noqa: E731
+    pulse = lambda s: 2.0 * s * conduction._through(np.array([(s / thickness) ** 2]), depth_m / thickness)[0]  # noqa: E731
     end = np.sqrt(ALPHA * time)
     rise = 50e3 / (K * thickness) * quad(pulse, 1e-9, end, epsabs=1e-12)[0]
     reach = depth_m / (2.0 * end)
@@ -151,30 +151,30 @@ def test_free_edge_that_loses_heat(half_width_m: float) -> None:
     middles = (np.arange(cells) + 0.5) * width
     start = np.clip((half_width_m - middles) / width + 0.5, 0.0, 1.0)
     points = middles[[0, 300, 600, 760, 799]]
-    axis = heating._axis(points[None], np.array([half_width_m]), np.array([edge]))
-    spread = axis.spread(np.zeros(1, dtype=np.intp), np.array([loss / K]))[0, :-1]
-    for sample in np.flatnonzero((heating._ROOTS > 0.004) & (heating._ROOTS < 0.5)):
-        grid = modes @ (np.exp(values * heating._ROOTS[sample] ** 2) * (modes.T @ start))
+    axis = conduction._axis(points[None], np.array([half_width_m]), np.array([edge]))
+    spread = axis.spread(np.zeros(1, dtype=np.intp), np.array([loss / K]))[0]
+    for sample in np.flatnonzero((conduction._ROOTS > 0.004) & (conduction._ROOTS < 0.5)):
+        grid = modes @ (np.exp(values * conduction._ROOTS[sample] ** 2) * (modes.T @ start))
         np.testing.assert_allclose(spread[:, sample], grid[[0, 300, 600, 760, 799]], atol=1e-4)
 
 
 def test_insulated_edges_keep_all_the_heat() -> None:
     points = (np.arange(400) + 0.5) / 400 * 0.2
-    axis = heating._axis(points[None], np.array([0.105]), np.array([0.2]))
-    mean = axis.spread(np.zeros(1, dtype=np.intp), np.zeros(1))[0, :-1].mean(axis=0)
-    np.testing.assert_allclose(mean[heating._ROOTS > 0.002], 0.105 / 0.2, atol=1e-4)
+    axis = conduction._axis(points[None], np.array([0.105]), np.array([0.2]))
+    mean = axis.spread(np.zeros(1, dtype=np.intp), np.zeros(1))[0].mean(axis=0)
+    np.testing.assert_allclose(mean[conduction._ROOTS > 0.002], 0.105 / 0.2, atol=1e-4)
 
 
 def test_edge_roots_solve_their_equation() -> None:
     for biot in (1e-4, 0.1, 1.0, 7.0, 50.0):
-        beta = heating._edge_roots(np.array([[biot]]))[0]
+        beta = conduction._edge_roots(np.array([[biot]]))[0]
         np.testing.assert_allclose(beta * np.sin(beta), biot * np.cos(beta), atol=1e-6 * (1 + biot))
         np.testing.assert_array_equal(np.floor(beta / np.pi), np.arange(len(beta)))
 
 
 def test_error_function() -> None:
     x = np.linspace(-6.0, 6.0, 2001)
-    np.testing.assert_allclose(heating._erf(x), erf(x), atol=1.6e-7)
+    np.testing.assert_allclose(conduction._erf(x), erf(x), atol=1.6e-7)
 
 
 # Whole answers --------------------------------------------------------------------------------------------------------
