@@ -5,8 +5,8 @@ The rise of a point is the product solution of the heat equation (Carslaw & Jaeg
 the air, added up over the burning time. Free edges lose heat too. Where a web stands behind a flange, the response of
 the section (`section`) takes the place of thickness and length.
 
-Time appears as `root`, the square root of diffusivity x time [m]: the distance that heat has spread. In it a geometry is
-free of the steel's properties, and the 1/sqrt(t) of a heated face is gone from the integrand. The response of a
+Time appears as `root`, the square root of diffusivity x time [m]: the distance that heat has spread. In it a geometry
+is free of the steel's properties, and the 1/sqrt(t) of a heated face is gone from the integrand. The response of a
 geometry to a unit source depends on its loss alone, so it is integrated once and kept (`Responses`); times are then
 inversions of kept curves.
 """
@@ -14,8 +14,8 @@ inversions of kept curves.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, fields
-from typing import Final
+from dataclasses import dataclass, fields, replace
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -117,12 +117,19 @@ class Curve:
     _share: Floats
     _source: Floats
     _away: Floats
+    _point: Ints
     _extra: Floats | None = None
 
     @property
     def points(self) -> int:
         """Number of points of each heating."""
-        return self._kept.value.shape[1]
+        return int(self._point.shape[1])
+
+    def only(self, point: Ints) -> Curve:
+        """The curve of one point of each heating, [n]."""
+        rows = np.arange(len(point))
+        extra = None if self._extra is None else self._extra[rows, point][:, None]
+        return replace(self, _point=self._point[rows, point][:, None], _extra=extra)
 
     def at(self, root: Floats) -> Floats:
         """Rise at roots of shape [n, 1 or k, m], as [n, k, m]; beyond the last node the last value."""
@@ -142,17 +149,17 @@ class Curve:
 
     def seconds_to(self, rise: Floats) -> Floats:
         """Time at which each point has risen by `rise` [n], as [n, k]; inf beyond `LONGEST_S`; 0 for no rise."""
-        wanted = wide(rise)
+        wanted = wide(rise) + 0.0
         shape = (len(rise), self.points, 1)
         last = np.full(shape, _PANELS, dtype=np.intp)
-        reached = self._value(last) >= wanted
+        reached: Bools = np.greater_equal(self._value(last), wanted)
         first = first_true(lambda node: self._value(node) >= wanted, last)
         late = np.flatnonzero(~reached.all(axis=(1, 2)))
         if len(late):
             # A start above the air may carry a point over the goal for a while and below it again.
             passed = self.rows(late).nodes() >= wanted[late]
             first[late] = passed.argmax(axis=-1)[..., None]
-            reached[late] = passed.any(axis=-1)[..., None]
+            reached[late] = np.any(passed, axis=-1, keepdims=True)
         panel = np.maximum(first - 1, 0)
         pieces = self._pieces(panel)
         wanted = np.where(reached, np.maximum(wanted, 0.0), 0.0)
@@ -162,23 +169,13 @@ class Curve:
 
     def rows(self, index: Ints) -> Curve:
         """The heatings of `index`, in their order."""
-        own = (self._below, self._above, self._share, self._source, self._away)
-        extra = None if self._extra is None else self._extra[index]
-        return Curve(self.diffusivity[index], self.damping[index], self._kept, *(one[index] for one in own), extra)
+        own = {one.name: getattr(self, one.name) for one in fields(self) if one.name != "_kept"}
+        picked: dict[str, Any] = {name: None if values is None else values[index] for name, values in own.items()}
+        return replace(self, **picked)
 
     def plus(self, extra: Floats) -> Curve:
         """The same curve with a further rise, given at the nodes [n, k, nodes]."""
-        return Curve(
-            self.diffusivity,
-            self.damping,
-            self._kept,
-            self._below,
-            self._above,
-            self._share,
-            self._source,
-            self._away,
-            extra,
-        )
+        return replace(self, _extra=extra)
 
     def _value(self, node: Ints) -> Floats:
         """Rise at nodes [n, 1 or k, m]."""
@@ -201,12 +198,10 @@ class Curve:
 
     def _picked(self, values: Floats, node: Ints) -> tuple[Floats, Floats]:
         """Kept values below and above the loss, at nodes [n, 1 or k, m]."""
-        points = np.arange(values.shape[1])[:, None]
-        flat = values.ravel()
+        flat = values.reshape(-1)
+        at = self._point[..., None] * values.shape[2] + node
         step = values.shape[1] * values.shape[2]
-        at = points * values.shape[2] + node
-        below, above = (rows[:, None, None] * step + at for rows in (self._below, self._above))
-        return flat[below], flat[above]
+        return flat[wide(self._below * step) + at], flat[wide(self._above * step) + at]
 
     def _pieces(self, panel: Ints) -> tuple[Floats, Floats, Floats, Floats]:
         """Values at both ends of panels, and slopes times the width."""
@@ -298,7 +293,8 @@ class Responses:
         low = position.astype(np.intp)
         self._fetch(np.unique(np.concatenate([self._which * _LOSS_STEPS + low, self._which * _LOSS_STEPS + low + 1])))
         below, above = self._place[self._which, low], self._place[self._which, low + 1]
-        return Curve(diffusivity, damping, self._kept, below, above, position - low, source, away)
+        every = np.broadcast_to(np.arange(self._kept.value.shape[1]), (len(low), self._kept.value.shape[1]))
+        return Curve(diffusivity, damping, self._kept, below, above, position - low, source, away, every)
 
     def _fetch(self, asked: Ints) -> None:
         """Bring the responses of geometries x steps of loss within reach; integrate what nobody asked for before."""
@@ -368,7 +364,7 @@ def _frame(geometry: Geometry) -> _Frame:
     for point in range(k):
         for depth in np.unique(geometry.point_z[:, point]):
             rows = geometry.point_z[:, point] == depth
-            lead[rows, point] = _through(fourier[rows], float(depth))
+            lead[rows, point] = through_thickness(fourier[rows], float(depth))
     ends = np.flatnonzero(geometry.through_end)
     lead[ends] = 1.0
     for row in np.flatnonzero(webbed):
@@ -412,8 +408,10 @@ def _of_section(one: Geometry, fourier: Floats) -> Floats:
         if z == 0.0 and load != "end":
             # On the heated face the modes are too coarse for the first moments: what is even through the flange is
             # theirs, what is not is that of a plate.
-            even = sum(modes.at(float(y_m), (row + 0.5) / 5.0) for row in range(5)) / 5.0
-            lead[point] = even @ fading + (_through(fourier, 0.0) - 1.0)
+            even = (
+                sum(modes.at(float(y_m), (row + 0.5) / modes.through) for row in range(modes.through)) / modes.through
+            )
+            lead[point] = even @ fading + (through_thickness(fourier, 0.0) - 1.0)
         else:
             lead[point] = modes.at(float(y_m), depth) @ fading
     return lead
@@ -437,7 +435,7 @@ def _respond(frame: _Frame, rows: Ints, edge_loss: Floats) -> tuple[Floats, Floa
     return value, ends.copy()
 
 
-def _through(fourier: Floats, depth: float) -> Floats:
+def through_thickness(fourier: Floats, depth: float) -> Floats:
     """Response at relative `depth` to a pulse on the heated face, the other insulated; 1 when evened out."""
     early = np.zeros_like(fourier)
     for image in (0.0, -2.0, 2.0):

@@ -42,6 +42,7 @@ class Modes:
         y_m: middles of the flange's columns of cells, from the web's middle line.
         wide_m: widths of the columns.
         over_web: columns that stand over the web.
+        through: rows of cells through the flange.
         deep_m: of a flange cell, through the flange.
         web_first_m: of the first web cell, down the web.
     """
@@ -52,6 +53,7 @@ class Modes:
     y_m: Floats
     wide_m: Floats
     over_web: int
+    through: int
     deep_m: float
     web_first_m: float
 
@@ -70,24 +72,24 @@ class Modes:
         length = np.clip(half_m - edges[:-1], 0.0, self.wide_m)
         taken: Floats = length @ self.flange(0)
         if load == "end":
-            taken = self.deep_m * (length @ sum(self.flange(row) for row in range(_THROUGH_FLANGE)))
+            taken = self.deep_m * (length @ sum(self.flange(row) for row in range(self.through)))
         elif load == "both_faces":
             bare = length.copy()
             bare[: self.over_web] = 0.0
-            taken = taken + bare @ self.flange(_THROUGH_FLANGE - 1)
+            taken = taken + bare @ self.flange(self.through - 1)
         return taken
 
     def at(self, y_m: float, z: float) -> Floats:
         """Mode shapes at a point of the flange: `y_m` from the middle line, `z` 0 torch face to 1 far face; [modes]."""
         if z >= 1.0 and y_m < self.wide_m[: self.over_web].sum():
             # Where the web begins: between the last cell of the flange and the first of the web.
-            first = self.shape[_THROUGH_FLANGE * len(self.y_m) :][: self.over_web].mean(axis=0)
-            last = self.flange(_THROUGH_FLANGE - 1)[: self.over_web].mean(axis=0)
+            first = self.shape[self.through * len(self.y_m) :][: self.over_web].mean(axis=0)
+            last = self.flange(self.through - 1)[: self.over_web].mean(axis=0)
             share = self.deep_m / (self.deep_m + self.web_first_m)
             line: Floats = last + share * (first - last)
             return line
-        rows = (np.arange(_THROUGH_FLANGE) + 0.5) / _THROUGH_FLANGE
-        low = int(np.clip(np.searchsorted(rows, z) - 1, 0, _THROUGH_FLANGE - 2))
+        rows = (np.arange(self.through) + 0.5) / self.through
+        low = int(np.clip(np.searchsorted(rows, z) - 1, 0, self.through - 2))
         share = float(np.clip((z - rows[low]) / (rows[low + 1] - rows[low]), 0.0, 1.0))
         values = self.flange(low) * (1.0 - share) + self.flange(low + 1) * share
         at = int(np.clip(np.searchsorted(self.y_m, y_m) - 1, 0, len(self.y_m) - 2))
@@ -140,6 +142,7 @@ def modes(thickness_m: float, half_width_m: float, web_m: float, web_depth_m: fl
         y_m=np.cumsum(wide) - wide / 2.0,
         wide_m=wide,
         over_web=_OVER_WEB,
+        through=_THROUGH_FLANGE,
         deep_m=deep,
         web_first_m=float(down[0]),
     )
