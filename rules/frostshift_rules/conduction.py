@@ -125,11 +125,10 @@ class Curve:
         """Number of points of each heating."""
         return int(self._point.shape[1])
 
-    def only(self, point: Ints) -> Curve:
-        """The curve of one point of each heating, [n]."""
-        rows = np.arange(len(point))
-        extra = None if self._extra is None else self._extra[rows, point][:, None]
-        return replace(self, _point=self._point[rows, point][:, None], _extra=extra)
+    def only(self, points: Ints) -> Curve:
+        """The curve of some points of each heating, [n, points]."""
+        extra = None if self._extra is None else np.take_along_axis(self._extra, points[..., None], axis=1)
+        return replace(self, _point=np.take_along_axis(self._point, points, axis=1), _extra=extra)
 
     def at(self, root: Floats) -> Floats:
         """Rise at roots of shape [n, 1 or k, m], as [n, k, m]; beyond the last node the last value."""

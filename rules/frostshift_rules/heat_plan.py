@@ -333,7 +333,12 @@ def _part_heat(number: int, job: HeatJob, asked: _Asked, answers: Sequence[Answe
     )
 
 
+_NOTHING: Final = Range(0.0, 0.0, 0.0)
+
+
 def _drying_minutes(job: HeatJob, flux: Range) -> Range:
+    if job.film is None:
+        return _NOTHING
     both = job.joint.both_faces
     return Range(*(drying_minutes(job.film, one, both_faces=both) for one in (flux.high, flux.likely, flux.low)))
 

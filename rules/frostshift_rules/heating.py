@@ -148,10 +148,11 @@ def _blocks(cases: HeatCases, wanted: Bools) -> Iterator[Ints]:
 def _reached(cases: HeatCases, bodies: Bodies, goal_c: Floats) -> tuple[_Heating, _Moment]:
     """The heating up to a goal with properties that fit its own end, and that end."""
     mean_c = np.maximum(goal_c, cases.minimum_c + 10.0)  # a first guess of the mean of the heated metal
+    coldest = None  # which point is the last hangs on the geometry; the first turn finds it
     for _ in range(_TURNS):
         heating = _heating(cases, bodies, mean_c)
-        end = _moment(cases, heating, goal_c)
-        mean_c = end.mean_c
+        end = _moment(cases, heating, goal_c, coldest)
+        mean_c, coldest = end.mean_c, end.coldest
     return heating, end
 
 
@@ -220,14 +221,18 @@ class _Moment:
     mean_c: Floats
 
 
-def _moment(cases: HeatCases, heating: _Heating, goal_c: Floats) -> _Moment:
+def _moment(cases: HeatCases, heating: _Heating, goal_c: Floats, coldest: Ints | None) -> _Moment:
     """When every point has `goal_c`, which is the last, what the hottest metal and the mean of heated metal are."""
-    curve = heating.curve
-    point_s = curve.seconds_to(goal_c - cases.start_c)
-    time_s = point_s.max(axis=1)
-    coldest = np.where(np.isfinite(time_s), point_s.argmax(axis=1), curve.at_last().argmin(axis=1))
+    curve, rise_k = heating.curve, goal_c - cases.start_c
+    if coldest is None:
+        point_s = curve.seconds_to(rise_k)
+        time_s = point_s.max(axis=1)
+        coldest = np.where(np.isfinite(time_s), point_s.argmax(axis=1), curve.at_last().argmin(axis=1))
+    else:
+        time_s = curve.only(coldest[:, None]).seconds_to(rise_k)[:, 0]
     root = np.sqrt(curve.diffusivity * np.minimum(time_s, LONGEST_S))
-    hottest_c = cases.start_c + curve.at(wide(root))[:, -1, 0]
+    hottest = curve.only(np.full((len(cases), 1), curve.points - 1))
+    hottest_c = cases.start_c + hottest.at(wide(root))[:, 0, 0]
     soaked = np.minimum(1.0, root / (0.6 * heating.depth_m))
     centre_c = hottest_c - heating.through_k / 2.0 * soaked
     return _Moment(time_s, coldest, hottest_c, np.clip((centre_c + goal_c) / 2.0, goal_c, _HOTTEST_MEAN_C))
@@ -239,8 +244,8 @@ def _elasticity(cases: HeatCases, heating: _Heating, off: _Moment) -> Floats:
     area = curve.diffusivity * np.minimum(off.time_s, LONGEST_S)
     to_air = (cases.air_c - cases.start_c) * -np.expm1(-curve.damping * area)
     torch_k = cases.target_c - cases.start_c - to_air
-    around = curve.at(np.sqrt(wide(area) * np.array([0.998, 1.002])))
-    before, after = around[np.arange(len(cases)), off.coldest].T
+    around = curve.only(off.coldest[:, None]).at(np.sqrt(wide(area) * np.array([0.998, 1.002])))
+    before, after = around[:, 0].T
     elasticity: Floats = torch_k * np.log(1.002 / 0.998) / np.maximum(after - before, 1e-12)
     return elasticity
 
@@ -297,7 +302,7 @@ def _holding(cases: HeatCases, bodies: Bodies, heating: _Heating, mean_c: Floats
     cooler = cases.convection_wm2k + _radiation_wm2k(cases, holding_c)
     face_share = np.where(cases.both_faces, 1.0, 0.5)
     return _Holding(
-        curve=curve.only(point),
+        curve=curve.only(point[:, None]),
         away_jkg=air_jkg - start_jkg,
         air_jkg=air_jkg,
         slower=per_loss * (cooler - heating.loss_wm2k),

@@ -310,8 +310,7 @@ class _WeatherStates:
         spot = self._spots.get(key)
         if spot is None:
             judged = self._judge(*key)
-            reasons = [judged.reasons_at(hour) if code else () for hour, code in enumerate(judged.codes)]
-            spot = self._spots[key] = _SpotStates(judged.codes.tolist(), reasons, {})
+            spot = self._spots[key] = _SpotStates(judged, judged.codes.tolist(), {}, {})
         return spot
 
     def _judge(self, spot: stops.Spot, wind_factor: float, rows: tuple[int, ...]) -> stops.Judged:
@@ -337,22 +336,29 @@ class _WeatherStates:
                 end_utc=self._field.hours.time_utc(hours[-1] + 1),
                 state=stops.STATES[spot.codes[hours[0]]],
                 reasons=tuple(
-                    stops.worst_of(of_rule) for of_rule in zip(*(spot.reasons[hour] for hour in hours), strict=True)
+                    stops.worst_of(of_rule) for of_rule in zip(*(spot.reasons_at(hour) for hour in hours), strict=True)
                 ),
             )
 
 
 @dataclass(frozen=True)
 class _SpotStates:
-    """One kind of spot: state code and reasons of every hour, and what was said of the windows asked for so far."""
+    """One kind of spot: state code of every hour; what was said of the hours and windows asked for so far."""
 
+    judged: stops.Judged
     codes: list[int]
-    reasons: list[tuple[stops.Reason, ...]]
+    reasons: dict[int, tuple[stops.Reason, ...]]
     held: dict[range, tuple[WeatherSpell, ...]]
+
+    def reasons_at(self, hour: int) -> tuple[stops.Reason, ...]:
+        """What is behind an hour's state; nothing where it is `go`."""
+        if hour not in self.reasons:
+            self.reasons[hour] = self.judged.reasons_at(hour) if self.codes[hour] else ()
+        return self.reasons[hour]
 
     def rules_at(self, hour: int) -> tuple[stops.Rule, ...]:
         """The rules behind an hour's state."""
-        return tuple(reason.rule for reason in self.reasons[hour])
+        return tuple(reason.rule for reason in self.reasons_at(hour))
 
 
 # Joints ---------------------------------------------------------------------------------------------------------------
