@@ -178,35 +178,41 @@ class Curve:
 
     def _value(self, node: Ints) -> Floats:
         """Rise at nodes [n, 1 or k, m]."""
-        below, above = self._picked(self._kept.value, node)
-        mixed = (below + wide(self._share) * (above - below)) * wide(self._source)
-        mixed += wide(self._away) * -np.expm1(-wide(self.damping) * NODES[node] ** 2)
+        rise = self._mixed(self._kept.table[..., 0].reshape(-1), node)
+        rise += wide(self._away) * -np.expm1(-wide(self.damping) * NODES[node] ** 2)
         if self._extra is not None:
-            mixed += np.take_along_axis(self._extra, np.broadcast_to(node, mixed.shape), axis=2)
-        return mixed
-
-    def _slope(self, node: Ints) -> Floats:
-        below, above = self._picked(self._kept.slope, node)
-        mixed = (below + wide(self._share) * (above - below)) * wide(self._source)
-        damping = wide(self.damping)
-        mixed += wide(self._away) * damping * (2.0 * NODES[node]) * np.exp(-damping * NODES[node] ** 2)
-        if self._extra is not None:
-            slope = np.gradient(self._extra, NODES, axis=2)
-            mixed += np.take_along_axis(slope, np.broadcast_to(node, mixed.shape), axis=2)
-        return mixed
-
-    def _picked(self, values: Floats, node: Ints) -> tuple[Floats, Floats]:
-        """Kept values below and above the loss, at nodes [n, 1 or k, m]."""
-        flat = values.reshape(-1)
-        at = self._point[..., None] * values.shape[2] + node
-        step = values.shape[1] * values.shape[2]
-        return flat[wide(self._below * step) + at], flat[wide(self._above * step) + at]
+            rise += np.take_along_axis(self._extra, np.broadcast_to(node, rise.shape), axis=2)
+        return rise
 
     def _pieces(self, panel: Ints) -> tuple[Floats, Floats, Floats, Floats]:
-        """Values at both ends of panels, and slopes times the width."""
-        width = _WIDTHS[panel]
-        low, high = self._value(panel), self._value(panel + 1)
-        return low, high, self._slope(panel) * width, self._slope(panel + 1) * width
+        """Values at both ends of panels [n, 1 or k, m], and slopes times the width."""
+        ends = self._mixed(self._kept.ends(), panel)
+        low, low_slope, high, high_slope = (ends[..., part] for part in range(4))
+        width, damping, away = _WIDTHS[panel], wide(self.damping), wide(self._away)
+        for node, value, slope in ((panel, low, low_slope), (panel + 1, high, high_slope)):
+            cooled = np.exp(-damping * NODES[node] ** 2)
+            value += away * (1.0 - cooled)
+            slope += away * damping * (2.0 * NODES[node]) * cooled
+        if self._extra is not None:
+            steep = np.gradient(self._extra, NODES, axis=2)
+            for node, value, slope in ((panel, low, low_slope), (panel + 1, high, high_slope)):
+                at = np.broadcast_to(node, value.shape)
+                value += np.take_along_axis(self._extra, at, axis=2)
+                slope += np.take_along_axis(steep, at, axis=2)
+        return low, high, low_slope * width, high_slope * width
+
+    def _mixed(self, kept: Floats, node: Ints) -> Floats:
+        """Kept numbers between the responses below and above the loss, at nodes [n, 1 or k, m]."""
+        _, points, nodes, _ = self._kept.table.shape
+        at = self._point[..., None] * nodes + node
+        below: Floats = kept[wide(self._below * (points * nodes)) + at]
+        above: Floats = kept[wide(self._above * (points * nodes)) + at]
+        share, source = (one.reshape(-1, *[1] * (below.ndim - 1)) for one in (self._share, self._source))
+        above -= below
+        above *= share
+        below += above
+        below *= source
+        return below
 
 
 def first_true(test: Callable[[Ints], Bools], last: Ints) -> Ints:
@@ -240,18 +246,23 @@ _LOSS_STEPS: Final = 110
 in a straight line, which is good to 1e-4."""
 
 _MOST_KEPT: Final = 16_384
-"""Responses kept, of about 2 kB each; one more, and the keeping begins anew."""
+"""Responses kept, of about 2 kB each; beyond it the keeping begins anew."""
 
 
 class _Kept:
-    """Responses in reach of some curves, for one number of points: values and slopes at the nodes, [row, k, nodes]."""
+    """Responses in reach of some curves: value and slope at the nodes of each point, [row, k, node, 2]."""
 
-    def __init__(self, points: int) -> None:
-        self.value = np.empty((0, points, len(NODES)))
-        self.slope = np.empty((0, points, len(NODES)))
+    def __init__(self, table: Floats) -> None:
+        self.table = table
+
+    def ends(self) -> Floats:
+        """Value and slope of a node and of the next, side by side, for each node of the flattened table, [node, 4]."""
+        pairs = self.table.reshape(-1, 2)
+        step = pairs.strides[0]
+        return np.lib.stride_tricks.as_strided(pairs, (len(pairs) - 1, 4), (step, step // 2), writeable=False)
 
 
-_KEPT: Final[dict[tuple[bytes, int], tuple[Floats, Floats]]] = {}
+_KEPT: Final[dict[tuple[bytes, int], Floats]] = {}
 """What was integrated so far, by geometry and step of loss; the arrays never change, so that threads may share them."""
 
 
@@ -273,7 +284,7 @@ class Responses:
         self._distinct = geometry.rows(first)
         self._keys = [table[row].tobytes() for row in first]
         self._thickness_m = geometry.thickness_m
-        self._kept = _Kept(geometry.point_x_m.shape[1])
+        self._kept = _Kept(np.empty((0, geometry.point_x_m.shape[1], len(NODES), 2)))
         self._place = np.full((len(first), _LOSS_STEPS), -1, dtype=np.intp)
         self.depth_m = geometry.depth_m
 
@@ -292,7 +303,8 @@ class Responses:
         low = position.astype(np.intp)
         self._fetch(np.unique(np.concatenate([self._which * _LOSS_STEPS + low, self._which * _LOSS_STEPS + low + 1])))
         below, above = self._place[self._which, low], self._place[self._which, low + 1]
-        every = np.broadcast_to(np.arange(self._kept.value.shape[1]), (len(low), self._kept.value.shape[1]))
+        points = self._kept.table.shape[1]
+        every = np.broadcast_to(np.arange(points), (len(low), points))
         return Curve(diffusivity, damping, self._kept, below, above, position - low, source, away, every)
 
     def _fetch(self, asked: Ints) -> None:
@@ -309,17 +321,12 @@ class Responses:
         for first in range(0, len(missing), _AT_ONCE):
             some = missing[first : first + _AT_ONCE]
             own, rows = np.unique(geometry[some], return_inverse=True)
-            values, slopes = _respond(
-                _frame(self._distinct.rows(own)), rows, _LOSS_KNEE * np.expm1(_LOSS_STEP * steps[some])
-            )
-            for at, value, slope in zip(some.tolist(), values, slopes, strict=True):
-                found[at] = _KEPT[names[at]] = (value.copy(), slope.copy())
-        whole = [one for one in found if one is not None]
-        self._place[geometry, steps] = len(self._kept.value) + np.arange(len(new))
-        kept = _Kept(self._kept.value.shape[1])
-        kept.value = np.concatenate([self._kept.value, np.stack([value for value, _ in whole])])
-        kept.slope = np.concatenate([self._kept.slope, np.stack([slope for _, slope in whole])])
-        self._kept = kept
+            tables = _respond(_frame(self._distinct.rows(own)), rows, _LOSS_KNEE * np.expm1(_LOSS_STEP * steps[some]))
+            for at, table in zip(some.tolist(), tables, strict=True):
+                found[at] = _KEPT[names[at]] = table.copy()
+        self._place[geometry, steps] = len(self._kept.table) + np.arange(len(new))
+        whole = np.array([one for one in found if one is not None])
+        self._kept = _Kept(np.concatenate([self._kept.table, whole]))
 
 
 _AT_ONCE: Final = 96
@@ -416,7 +423,7 @@ def _of_section(one: Geometry, fourier: Floats) -> Floats:
     return lead
 
 
-def _respond(frame: _Frame, rows: Ints, edge_loss: Floats) -> tuple[Floats, Floats]:
+def _respond(frame: _Frame, rows: Ints, edge_loss: Floats) -> Floats:
     """Integrate the response of geometries `rows` to a unit source, each with its loss: values and slopes at the nodes.
 
     Args:
@@ -429,9 +436,10 @@ def _respond(frame: _Frame, rows: Ints, edge_loss: Floats) -> tuple[Floats, Floa
     kernel *= 2.0 * _ROOTS * np.exp(-wide(damping) * _ROOTS**2)
     ends = kernel[..., ::_SAMPLES]
     panels = ends[..., :-1] + ends[..., 1:] + 5.0 * (kernel[..., 1::_SAMPLES] + kernel[..., 2::_SAMPLES])
-    value = np.zeros(ends.shape)
-    np.cumsum(panels * _WIDTHS / 12.0, axis=-1, out=value[..., 1:])
-    return value, ends.copy()
+    table = np.zeros((*ends.shape, 2))
+    np.cumsum(panels * _WIDTHS / 12.0, axis=-1, out=table[..., 1:, 0])
+    table[..., 1] = ends
+    return table
 
 
 def through_thickness(fourier: Floats, depth: float) -> Floats:
