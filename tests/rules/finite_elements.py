@@ -5,11 +5,11 @@ and the equations are typed anew from their sources:
 
 - heat content and conduction of carbon steel: EN 1993-1-2:2005, 3.4.1.2 and 3.4.1.3, 20 to 600 °C, run on below 20 °C
   without a clamp;
-- the balance of heat, on trilinear hexahedra (bilinear quadrilaterals for the axisymmetric tube):
+- the balance of heat, on triquadratic hexahedra (biquadratic quadrilaterals for the axisymmetric tube):
   d/dt (heat content) = conduction + torch - convection - grey radiation. The conductivity is linear in the temperature,
   so its integral (Kirchhoff's transform; Carslaw & Jaeger, Conduction of Heat in Solids, 2nd ed. 1959, 1.6, from
   memory) makes conduction linear: one matrix does for all times. Heat content and surfaces are integrated with the
-  corners of the elements as points (a lumped mass), which is of second order and never overshoots;
+  nodes as points (a lumped mass); for these elements that is Simpson's rule, all weights positive;
 - time: TR-BDF2, of second order and L-stable (Bank et al. 1985; Hosea & Shampine 1996, from memory). Its stages are
   taken for the heat content, so that heat put in = heat stored + heat lost holds to the tolerance of Newton's method.
 
@@ -108,13 +108,13 @@ class Box:
 
 @dataclass(frozen=True)
 class Model:
-    """A shape as the numbers its balance of heat needs, for n corners of elements.
+    """A shape as the numbers its balance of heat needs, for the n nodes of its elements.
 
     Attributes:
-        at_m: corners, shape [dimensions, n].
-        body: of each corner.
+        at_m: of each node, shape [dimensions, n].
+        body: of each node.
         stiffness_m: integral of grad u . grad v, shape [n, n].
-        volume_m3: of steel that belongs to each corner.
+        volume_m3: of steel that belongs to each node.
         open_m2: of surface that loses heat to the air.
         torch_m2: of surface that the torch heats.
         gap_wk: conductance across the gap between bodies, as a matrix [n, n].
@@ -167,13 +167,11 @@ def make_model(
         is_open: of the middles of outer faces, those that lose heat to the air.
         torch: of the middles of outer faces, those that the torch heats.
         gap: of the middles of outer faces, those of body 0 from which heat passes to body 1, which lies against them
-            with like corners. No such face is open on either side.
+            with like nodes. No such face is open on either side.
         gap_m2kw: resistance of the gap [m2 K/W].
         axisymmetric: integrate round the axis, the whole girth.
     """
-    kind, element = (
-        (skfem.MeshQuad, skfem.ElementQuad2()) if len(grids) == 2 else (skfem.MeshHex, skfem.ElementHex2())
-    )
+    kind, element = (skfem.MeshQuad, skfem.ElementQuad2()) if len(grids) == 2 else (skfem.MeshHex, skfem.ElementHex2())
     whole = kind.init_tensor(*grids)
     middles = whole.p[:, whole.t].mean(axis=1)
     points, corners, bodies, first = [], [], [], 0
@@ -214,14 +212,14 @@ def make_model(
 
 
 def _gap(at_m: Floats, owner: NDArray[np.intp], area_m2: Floats, gap_m2kw: float) -> csr_array:
-    """Conductance between the corners of body 0 in the gap and those of body 1 at the same places."""
+    """Conductance between the nodes of body 0 in the gap and those of body 1 at the same places."""
     n = len(owner)
     here = np.flatnonzero(area_m2 > 1e-9 * area_m2.max())
     if not len(here):
         return csr_array((n, n))
     others = np.flatnonzero(owner == 1)
     apart = np.abs(at_m[:, here, None] - at_m[:, None, others]).max(axis=0)
-    assert apart.min(axis=1).max() < TOUCH_M, "the bodies do not meet corner on corner"
+    assert apart.min(axis=1).max() < TOUCH_M, "the bodies do not meet node on node"
     there = others[apart.argmin(axis=1)]
     passes = area_m2[here] / gap_m2kw
     values = np.concatenate([passes, passes, -passes, -passes])
@@ -249,8 +247,10 @@ class _State:
     time_s: float
     steel_c: Floats
     into_w: Floats
-    """Heat that flows into each corner."""
+    """Heat that flows into each node."""
     loss_w: float
+    lost_in_step_j: float = 0.0
+    """Loss over the step that led here."""
 
 
 class March:
@@ -259,7 +259,7 @@ class March:
     def __init__(self, model: Model, weather: Weather, flux_wm2: float, steel: Steel = CARBON_STEEL) -> None:
         self.model, self.weather, self.flux_wm2, self.steel = model, weather, flux_wm2, steel
         self.mass_kg = DENSITY_KG_M3 * model.volume_m3
-        self._stiff_m, self._gap_wk = model.stiffness_m.diagonal(), model.gap_wk.diagonal()
+        self.stiffness_diagonal_m, self.gap_diagonal_wk = model.stiffness_m.diagonal(), model.gap_wk.diagonal()
         self.start_c = np.full(len(self.mass_kg), float(weather.start_c))
         self.put_in_j = self.lost_j = 0.0
         self.state = self._at(0.0, self.start_c)
@@ -287,7 +287,7 @@ class March:
 
     def imbalance(self) -> float:
         """Heat put in that is neither stored nor lost, as a share of all that moved."""
-        return (self.put_in_j - self.stored_j() - self.lost_j) / max(self.put_in_j, abs(self.lost_j), 1e-9)
+        return float(self.put_in_j - self.stored_j() - self.lost_j) / max(self.put_in_j, abs(self.lost_j), 1e-9)
 
     def rate_ks(self, state: _State) -> Floats:
         return state.into_w / (self.mass_kg * self.steel.specific_heat_jkgk(state.steel_c))
@@ -302,13 +302,13 @@ class March:
         guess = old.steel_c + (part.steel_c - old.steel_c) / (2.0 * share)
         new = self._implicit(content + rest * seconds * (old.into_w + part.into_w), share * seconds, guess)
         new.time_s = old.time_s + seconds
-        self._loss_of_step = seconds * (rest * (old.loss_w + part.loss_w) + share * new.loss_w)
+        new.lost_in_step_j = seconds * (rest * (old.loss_w + part.loss_w) + share * new.loss_w)
         return new
 
     def take(self, new: _State) -> None:
-        """Go on to the state that `step` made last."""
+        """Go on to a state that `step` made of the present one."""
         self.put_in_j += self.flux_wm2 * float(self.model.torch_m2.sum()) * (new.time_s - self.state.time_s)
-        self.lost_j += self._loss_of_step
+        self.lost_j += float(new.lost_in_step_j)
         self.state = new
 
     def _implicit(self, known_j: Floats, seconds: float, steel_c: Floats) -> _State:
@@ -317,21 +317,34 @@ class March:
         for _ in range(20):
             state = self._at(0.0, steel_c)
             residual = known_j + seconds * state.into_w - self.mass_kg * steel.content_jkg(steel_c)
+            radiation = 4.0 * weather.emissivity * STEFAN_BOLTZMANN_WM2K4 * (steel_c + 273.15) ** 3
+            loss = model.open_m2 * (weather.convection_wm2k + radiation)
             conductivity = steel.conductivity_wmk(steel_c)
-            slope = weather.convection_wm2k + 4.0 * weather.emissivity * STEFAN_BOLTZMANN_WM2K4 * (
-                (steel_c + 273.15) ** 3
-            )
-            diagonal = self.mass_kg * steel.specific_heat_jkgk(steel_c) + seconds * model.open_m2 * slope
-            diagonal, gap = diagonal / conductivity, seconds / conductivity.mean()
-            n = len(diagonal)
-            matrix = LinearOperator((n, n), lambda u: diagonal * u + seconds * (model.stiffness_m @ u) + gap * (model.gap_wk @ u))
-            jacobi = 1.0 / (diagonal + seconds * self._stiff_m + gap * self._gap_wk)
-            moved, failed = cg(matrix, residual, rtol=1e-3, atol=0.0, maxiter=2000, M=LinearOperator((n, n), lambda u: jacobi * u))
-            assert failed == 0
-            steel_c = steel_c + moved / conductivity
-            if np.abs(moved / conductivity).max() < 3e-4:
+            diagonal = (self.mass_kg * steel.specific_heat_jkgk(steel_c) + seconds * loss) / conductivity
+            moved = self._solve_linear(diagonal, seconds, float(conductivity.mean()), residual) / conductivity
+            steel_c = steel_c + moved
+            if np.abs(moved).max() < 3e-4:
                 return self._at(0.0, steel_c)
         raise AssertionError("Newton's method did not settle")
+
+    def _solve_linear(self, diagonal: Floats, seconds: float, conductivity_wmk: float, residual: Floats) -> Floats:
+        """Newton's linear system, by conjugate gradients; the gap sees one conductivity, which keeps it symmetric."""
+        model, n, gap = self.model, len(diagonal), seconds / conductivity_wmk
+        scale = 1.0 / (diagonal + seconds * self.stiffness_diagonal_m + gap * self.gap_diagonal_wk)
+
+        def matrix(u: Floats) -> Floats:
+            return diagonal * u + seconds * (model.stiffness_m @ u) + gap * (model.gap_wk @ u)
+
+        solution, failed = cg(
+            LinearOperator((n, n), matvec=matrix),
+            residual,
+            rtol=1e-3,
+            atol=0.0,
+            maxiter=2000,
+            M=LinearOperator((n, n), matvec=lambda u: scale * u),
+        )
+        assert failed == 0
+        return np.asarray(solution)
 
 
 @dataclass(frozen=True)
@@ -339,15 +352,15 @@ class Answer:
     """What a heating came to; each time is from light-up, `inf` where it never came.
 
     Attributes:
-        to_minimum_s, to_target_s: of each zone, until all its corners have the minimum, the target [s].
+        to_minimum_s, to_target_s: of each zone, until all its nodes have the minimum, the target [s].
         off_s: torch off: every zone has its target [s].
-        hold_s: from torch-off until the first corner of a zone is below the minimum again [s].
-        hottest_c: hottest metal at torch-off [°C].
-        coldest_m: of each zone, the corner that is coldest when that zone gets its target.
+        hold_s: from torch-off until the first node of a zone is below the minimum again [s].
+        hottest_c, hottest_m: hottest metal at torch-off, its temperature and place [°C].
+        coldest_m: of each zone, the node that is coldest when that zone gets its target.
         coldest_c: of each zone, at torch-off [°C].
         imbalance: heat that is neither stored nor lost over heating and hold, as a share of the heat put in.
         put_in_j, lost_j: net heat of the torch and loss up to torch-off, of the part that is modelled [J].
-        steps, corners: size of the computation.
+        steps, nodes: size of the computation.
     """
 
     to_minimum_s: dict[str, float]
@@ -355,13 +368,14 @@ class Answer:
     off_s: float
     hold_s: float
     hottest_c: float
+    hottest_m: tuple[float, ...]
     coldest_m: dict[str, tuple[float, ...]]
     coldest_c: dict[str, float]
     imbalance: float
     put_in_j: float
     lost_j: float
     steps: int
-    corners: int
+    nodes: int
 
 
 @dataclass(frozen=True)
@@ -401,14 +415,12 @@ def solve(job: Job, *, growth: float = 0.08, first_s: float = 0.5, hold: bool = 
                 if found[name] == np.inf and new.steel_c[zone].min() >= goal:
                     found[name] = _crossing(march, old, new, zone, goal)
             if np.isfinite(to_target[name]) and name not in coldest:
-                place = np.flatnonzero(zone)[new.steel_c[zone].argmin()]
-                coldest[name] = tuple(float(round(value, 6)) for value in job.model.at_m[:, place])
+                coldest[name] = _place(job.model, int(np.flatnonzero(zone)[new.steel_c[zone].argmin()]))
         if max(to_target.values()) < np.inf:
             off_s = max(to_target.values())
             new = march.step(off_s - old.time_s)
         march.take(new)
-    hottest, put_in, lost = float(march.state.steel_c.max()), march.put_in_j, march.lost_j
-    at_off = {name: float(march.state.steel_c[zone].min()) for name, zone in job.zones.items()}
+    steel_c, put_in_j, lost_j = march.state.steel_c, march.put_in_j, march.lost_j
 
     hold_s = np.inf if np.isfinite(off_s) else np.nan
     march.switch(0.0)
@@ -421,13 +433,28 @@ def solve(job: Job, *, growth: float = 0.08, first_s: float = 0.5, hold: bool = 
             hold_s = min(_crossing(march, old, new, zone, job.minimum_c) for zone in below) - off_s
         march.take(new)
     return Answer(
-        to_minimum, to_target, off_s, hold_s, hottest, coldest, at_off, march.imbalance(), put_in, lost, steps,
-        len(job.model.volume_m3),
-    )  # fmt: skip
+        to_minimum_s=to_minimum,
+        to_target_s=to_target,
+        off_s=off_s,
+        hold_s=hold_s,
+        hottest_c=float(steel_c.max()),
+        hottest_m=_place(job.model, int(steel_c.argmax())),
+        coldest_m=coldest,
+        coldest_c={name: float(steel_c[zone].min()) for name, zone in job.zones.items()},
+        imbalance=march.imbalance(),
+        put_in_j=put_in_j,
+        lost_j=lost_j,
+        steps=steps,
+        nodes=len(steel_c),
+    )
+
+
+def _place(model: Model, node: int) -> tuple[float, ...]:
+    return tuple(float(value) for value in model.at_m[:, node].round(6))
 
 
 def _crossing(march: March, old: _State, new: _State, zone: Bools, goal_c: float) -> float:
-    """When the coldest corner of a zone passes a temperature within a step, by cubics with the rates at both ends."""
+    """When the coldest node of a zone passes a temperature within a step, by cubics with the rates at both ends."""
     path = CubicHermiteSpline(
         [old.time_s, new.time_s],
         np.array([old.steel_c[zone], new.steel_c[zone]]),
@@ -474,7 +501,7 @@ class FlatJoint:
     edge_y_m: float | None = None
 
 
-def flat_job(joint: FlatJoint, *, spacing_m: float = 0.04, layers: int = 2, growth: float = 0.6) -> Job:
+def flat_job(joint: FlatJoint, *, spacing_m: float = 0.04, layers: int = 2, growth: float = 0.45) -> Job:
     """A quarter of a flat plate, and half its thickness where both faces are heated."""
     depth = joint.thickness_m / 2.0 if joint.both_faces else joint.thickness_m
     w, v = joint.half_width_m, joint.half_length_m
@@ -544,7 +571,9 @@ def flange_splice_job(splice: FlangeSplice, *, spacing_m: float = 0.04, layers: 
     grids = [
         lines(dict.fromkeys((0.0, splice.extent_m, splice.half_width_m), spacing_m), end_x, growth=growth),
         lines({0.0: half_web, half_web: half_web, half: spacing_m}, growth=growth),
-        np.concatenate([np.linspace(0.0, thickness, layers + 1)[:-1], lines({thickness: half_web}, foot, growth=growth)]),
+        np.concatenate(
+            [np.linspace(0.0, thickness, layers + 1)[:-1], lines({thickness: half_web}, foot, growth=growth)]
+        ),
     ]
 
     def is_open(at: Floats) -> Bools:
@@ -592,7 +621,7 @@ class Tee:
     beam_web_depth_m: float = 0.35
 
 
-def tee_job(tee: Tee, *, spacing_m: float = 0.05, layers: int = 2, growth: float = 0.6) -> Job:
+def tee_job(tee: Tee, *, spacing_m: float = 0.06, layers: int = 2, growth: float = 0.6) -> Job:
     """Half a tee: one side of the middle of both webs."""
     half_beam, w, reach = tee.beam_m / 2.0, tee.half_width_m, tee.extent_m
     half_column_web, half_beam_web = tee.column_web_m / 2.0, tee.beam_web_m / 2.0
@@ -678,7 +707,7 @@ class TubeGirth:
 
 
 def tube_job(tube: TubeGirth, *, spacing_m: float = 0.02, layers: int = 3, growth: float = 0.6) -> Job:
-    """One side of the weld, round the axis: bilinear quadrilaterals over x and radius."""
+    """One side of the weld, round the axis: biquadratic quadrilaterals over x and radius."""
     outer = tube.outside_diameter_m / 2.0
     inner, end_x = outer - tube.wall_m, tube.half_width_m + BEYOND_M
     model = make_model(
