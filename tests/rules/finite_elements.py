@@ -355,7 +355,7 @@ class Answer:
         to_minimum_s, to_target_s: of each zone, until all its nodes have the minimum, the target [s].
         off_s: torch off: every zone has its target [s].
         hold_s: from torch-off until the first node of a zone is below the minimum again [s].
-        hottest_c, hottest_m: hottest metal at torch-off, its temperature and place [°C].
+        hottest_c, hottest_m: hottest metal at torch-off, its temperature [°C] and place [m].
         coldest_m: of each zone, the node that is coldest when that zone gets its target.
         coldest_c: of each zone, at torch-off [°C].
         imbalance: heat that is neither stored nor lost over heating and hold, as a share of the heat put in.
@@ -380,7 +380,7 @@ class Answer:
 
 @dataclass(frozen=True)
 class Job:
-    """A shape to be heated, and the zones of it that must be warm."""
+    """A shape to be heated, and the zones of it that must be warm, as masks over its nodes."""
 
     model: Model
     zones: dict[str, Bools]
@@ -391,7 +391,7 @@ class Job:
     steel: Steel = field(default=CARBON_STEEL)
 
 
-def solve(job: Job, *, growth: float = 0.08, first_s: float = 0.5, hold: bool = True, longest_s: float = 4e4) -> Answer:
+def solve(job: Job, *, growth: float = 0.1, first_s: float = 0.5, hold: bool = True, longest_s: float = 4e4) -> Answer:
     """Heat until every zone has its target, then cool until one is below its minimum.
 
     Args:
@@ -482,7 +482,8 @@ class FlatJoint:
     """A flat plate, weld on x = 0 along y, its middle at y = 0; the torch on z = 0. See `HeatCases` of the engine.
 
     `edge_x_m`, `edge_y_m`: free edges; None where the plate goes on. The zone is all metal within `extent_m` of the
-    weld: rounded at the ends of a weld of half length `half_weld_m`, straight where that reaches the edge.
+    weld: rounded at the ends of a weld of half length `half_weld_m`, straight where that reaches the edge. Where
+    `square_zone_m` is given, it is |x| < first, |y| < second instead.
     """
 
     thickness_m: float
@@ -495,10 +496,9 @@ class FlatJoint:
     target_c: float
     weather: Weather
     both_faces: bool = False
-    square_zone_m: tuple[float, float] | None = None
-    """Zone |x| < first, |y| < second instead."""
     edge_x_m: float | None = None
     edge_y_m: float | None = None
+    square_zone_m: tuple[float, float] | None = None
 
 
 def flat_job(joint: FlatJoint, *, spacing_m: float = 0.04, layers: int = 2, growth: float = 0.45) -> Job:
