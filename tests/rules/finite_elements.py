@@ -333,7 +333,8 @@ class March:
         scale = 1.0 / (diagonal + seconds * self.stiffness_diagonal_m + gap * self.gap_diagonal_wk)
 
         def matrix(u: Floats) -> Floats:
-            return diagonal * u + seconds * (model.stiffness_m @ u) + gap * (model.gap_wk @ u)
+            product = diagonal * u + seconds * (model.stiffness_m @ u)
+            return product + gap * (model.gap_wk @ u) if model.gap_wk.nnz else product
 
         solution, failed = cg(
             LinearOperator((n, n), matvec=matrix),
