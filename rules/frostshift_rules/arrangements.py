@@ -96,6 +96,11 @@ class Meeting:
     one_face: str
     left_out: tuple[str, ...]
 
+    @property
+    def settles_ends(self) -> bool:
+        """Whether the ends of the weld follow from the arrangement and its sizes."""
+        return self.fills_flange or len(self.ends) == 1
+
 
 _HOLE: Final = (
     "The weld access hole in the web is left out: it makes the true time up to about 4 % shorter on thin flanges, so "
