@@ -29,8 +29,6 @@ PARTS: Final = 2
 """So many parts fit into the form; a file takes four."""
 SITE: Final = "site"
 ANNEX: Final = "annex_accepted_by"
-ARRANGEMENT: Final = "How the parts meet"
-"""Title of the group in which the arrangement is chosen."""
 
 Options = tuple[tuple[str, str], ...]
 """Value and words of each choice."""
@@ -48,11 +46,12 @@ class Field:
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """Fields under one heading; `extra` ones are folded away."""
+    """Fields under one heading; `extra` ones are folded away, `link` is a path and its words."""
 
     title: str
     fields: tuple[Field, ...]
     extra: bool = False
+    link: tuple[str, str] | None = None
 
 
 _SOURCE: Final = ("net_rate", "share", "fuel", "oxygen_ratio")
@@ -145,11 +144,12 @@ def groups(site: Site | None = None) -> tuple[Group, ...]:
             ),
         ),
         Group(
-            ARRANGEMENT,
+            "How the parts meet",
             (
                 Field("arrangement", "Arrangement", options=_ARRANGEMENTS),
                 Field("welded", "Welded together already", options=_YES),
             ),
+            link=("/arrangements" + ("" if site is None else f"?site={site.id}"), "Sketches, and the sizes each needs"),
         ),
         *(_part(number) for number in range(1, PARTS + 1)),
         Group(
