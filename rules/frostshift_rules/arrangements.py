@@ -31,7 +31,7 @@ FLANGE_SIZES: Final[tuple[Size, ...]] = ("flange_width", "web", "web_depth")
 """Sizes that only a flange with a web has, and that it needs beside its thickness."""
 SIZES: Final[Mapping[Size, str]] = {
     "thickness": "thickness at the weld",
-    "reach": "from the weld to the free edge across the weld; left out: wide",
+    "reach": "from the weld to the free edge across the weld; not stated, it counts as wide",
     "flange_width": "whole width of the flange along the weld, from free edge to free edge",
     "web": "thickness of the web behind the flange",
     "web_depth": "clear depth of the web between the flanges; half of it where both flanges are heated at once",
