@@ -18,6 +18,7 @@ import numpy as np
 from frostshift_rules import heat_plan, preheat, stops, surroundings
 from frostshift_rules.calls import heat_call
 from frostshift_rules.code_table import CodeTable
+from frostshift_rules.drying import Film
 from frostshift_rules.figures import Ask, in_units
 from frostshift_rules.instructions import Instruction, instructions
 from frostshift_rules.job import Choices, CodeUnits, HeatSource, Joint, Procedure
@@ -358,10 +359,12 @@ def _heat(case: Case, asked: Requirement, minimum_c: float | None) -> HeatPlan |
         wind_ms=case.wind_ms,
         convection_wm2k=Range(convection * (1.0 - band), convection, convection * (1.0 + band)),
         present_from_utc=None,
+        film=_FILMS[case.surface],
     )
     return heat_plan.heat_plans([job], case.choices)[0]
 
 
+_FILMS: Final[dict[Surface | None, Film]] = {None: None, "dry": None, "wet": "water", "frost": "frost"}
 NO_HEAT: Final = "No heat is needed."
 NOT_SETTLED: Final = "The minimum is not settled; by the hint none would be needed."
 MINIMUM_UNKNOWN: Final = "The minimum is not known."

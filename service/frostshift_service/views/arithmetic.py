@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from frostshift_rules.gas import gas
-from frostshift_rules.heat_plan import heated_area_m2
 from frostshift_rules.job import Choices, HeatSource, Joint
+from frostshift_rules.patches import heated_area_m2
 from frostshift_rules.workload import HeatPlan, PartHeat
 from frostshift_service.views.show import Show, duration, plural, trimmed, triple
 from frostshift_service.views.words import NO_TIME
