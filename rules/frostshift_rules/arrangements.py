@@ -238,7 +238,7 @@ class Fault:
     """What does not fit in a joint.
 
     Attributes:
-        field: `arrangement`, `parts`, `weld_length`, `weld_ends`, `both_faces`, and of a part `kind`, `sides` or a
+        field: `parts`, `weld_length`, `weld_ends`, `heated_length`, `both_faces`, and of a part `kind`, `sides` or a
             `Size`.
         part: its number from 1; None where the field is the joint's.
         message: continues the name of the field, without full stop: names value and limit.
@@ -383,6 +383,10 @@ def _with_weld(meeting: Meeting, joint: Joint, ends_stated: bool) -> Joint:
             what = f"is {_length(length_mm)}, and the weld runs across the flange of {_length(narrowest_mm)}"
             limit = f"{_length(narrowest_mm)}, within {SAME_MM:g} mm; or leave it empty"
             faults.append(Fault("weld_length", None, f"{what}: leave it empty or write that", limit))
+        heated_mm = joint.heated_length_mm
+        if heated_mm is not None and heated_mm < narrowest_mm - SAME_MM:
+            what = f"is {_length(heated_mm)}, and a flange is heated over its whole width at once: leave it empty"
+            faults.append(Fault("heated_length", None, what, f"at least {_length(narrowest_mm)}"))
         if len(meeting.ends) > 1:
             # Edge to edge only where no part goes on beyond the end of the weld: there the heat would run into it.
             alike = len(widths) == len(joint.parts) and max(widths) - narrowest_mm <= SAME_MM

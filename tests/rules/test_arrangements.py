@@ -242,6 +242,13 @@ def test_the_weld_is_as_long_as_the_narrowest_flange_is_wide() -> None:
         assert (found.field, found.limit) == ("weld_length", "300 mm (11.81 in), within 2 mm; or leave it empty")
 
 
+def test_a_flange_is_heated_over_its_whole_width() -> None:
+    found = fault(usual("flange_splice", heated_length_mm=300.0 - SAME_MM - 0.1))
+    assert (found.field, found.limit) == ("heated_length", "at least 300 mm (11.81 in)")
+    assert as_arranged(usual("flange_splice", heated_length_mm=300.0)).heated_length_mm == 300.0
+    assert as_arranged(usual("butt", weld_length_mm=300.0, heated_length_mm=100.0)).heated_length_mm == 100.0
+
+
 def test_a_flange_that_runs_through_is_not_narrower_than_what_ends_on_it() -> None:
     narrow = replace(FLANGE, width_mm=300.0 - SAME_MM - 0.1)
     found = fault(joint("tee", (narrow, FLANGE), weld_length_mm=300.0))

@@ -154,6 +154,15 @@ def test_a_case_of_each_arrangement(words: str) -> None:
     assert (form.case.joint.parts, form.case.joint.ends) == (joint.parts, joint.ends)
 
 
+@pytest.mark.parametrize("words", PARTS)
+def test_each_arrangement_gets_a_heating_time(words: str) -> None:
+    """What the catalogue makes of a joint is what the engine takes."""
+    (view,) = case_views([one(arrangement=words, parts=PARTS[words], weld_length="12 in")])
+    assert not isinstance(view, FailedCase)
+    assert view.heat_minutes is not None, view.missing
+    assert 0.0 < view.heat_minutes.low < view.heat_minutes.high < 60.0
+
+
 def test_a_length_that_is_left_open_still_limits_what_is_heated_at_a_time() -> None:
     tee: dict[str, Any] = {"arrangement": "tee", "parts": PARTS["tee"], "weld_length": None}
     assert one(**tee, heated_length="12 in").problems == ()

@@ -521,6 +521,10 @@ TEE: Mapping[str, str] = GOOD | FLANGES | {"arrangement": "tee", "weld_length": 
             "weld_length in row 2: is empty; write length with unit, 10 mm to 50 m",
         ),
         (BARE | {"arrangement": "butt", "weld_length": ""}, "weld_length in row 2: is empty; write length with unit"),
+        (
+            {"heated_length": "6 in"},
+            "heated_length in row 2: is 152.4 mm (6 in), and a flange is heated over its whole",
+        ),
         ({"web_4": "1 in"}, "thickness_4 in row 2: is empty, but web_4 of part 4 is filled"),
     ],
 )
@@ -783,6 +787,8 @@ def _completed(arrangement: Arrangement, joint: Joint, sizes: tuple[float, float
         parts.append(bare)
     length_mm = width_mm if meeting.fills_flange else joint.weld_length_mm
     made = replace(joint, parts=tuple(parts), ends="inside", weld_length_mm=length_mm, both_faces=False)
+    if meeting.fills_flange:
+        made = replace(made, heated_length_mm=None)
     return as_arranged(replace(made, arrangement=arrangement))
 
 

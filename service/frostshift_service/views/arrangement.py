@@ -160,6 +160,7 @@ def _limits(meeting: Meeting) -> Iterator[str]:
     yield f"{len(meeting.roles)} parts, in this order."
     if meeting.fills_flange:
         yield f"A weld length that is stated is within {SAME_MM:g} mm of the width of the narrowest flange."
+        yield "A flange is heated over its whole width at once."
     kinds = {kind for role in meeting.roles for kind in (role.kind, *role.other_kinds)}
     if "flange_with_web" in kinds:
         times = f"{LEAST_WIDTH_THICKNESSES:g} times"
