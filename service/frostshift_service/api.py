@@ -12,6 +12,7 @@ from starlette.concurrency import run_in_threadpool
 
 from frostshift_service.case_file import MAX_BYTES, CaseFileError, read_cases
 from frostshift_service.case_form import QUERY, read_form
+from frostshift_service.views.arrangement import ArrangementList, arrangement_list
 from frostshift_service.views.case import AnyCase, case_views, cases_json
 from frostshift_service.views.desk import Desk, SiteList
 from frostshift_service.views.files import csv_bytes, sheet_table, xlsx_bytes
@@ -76,6 +77,12 @@ def schedule(
 
 
 # Rule tables ----------------------------------------------------------------------------------------------------------
+
+
+@router.get("/arrangements.json", responses=ERRORS)
+def arrangements(desk: DeskDep, site: SiteQuery = None) -> ArrangementList:
+    """How the parts of a joint meet: sketch, parts, sizes to state, limits, what is left out."""
+    return arrangement_list(site_of(desk, site))
 
 
 @router.get("/tables.json", responses=ERRORS)

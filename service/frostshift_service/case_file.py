@@ -15,18 +15,28 @@ from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from typing import Any, Final, cast, get_args
 
+from frostshift_rules.arrangements import CATALOGUE, SIZES, ArrangementError, as_arranged
 from frostshift_rules.case import NO_START, Case, Surface
 from frostshift_rules.composition import Composition
 from frostshift_rules.gas import default_share
 from frostshift_rules.heat_sources import NET_KW, known_sources
 from frostshift_rules.hydrogen_control import HYDROGEN_CONTROLS
-from frostshift_rules.job import CodeUnits, FuelName, HeatSource, Joint, Part, Procedure, Site
+from frostshift_rules.job import Arrangement, CodeUnits, FuelName, HeatSource, Joint, Part, Procedure, Site
 from frostshift_rules.strict import OutOfRange, TableError
 from frostshift_rules.tables import code_table_ids, load_code_table
 from frostshift_rules.units import kw_from_btu_h
 from frostshift_service.schedule_file import cells
 from frostshift_service.schedule_file.cells import CellProblem, Length
-from frostshift_service.schedule_file.columns import ENDS, KINDS, MAX_PARTS, SIDES
+from frostshift_service.schedule_file.columns import (
+    ENDS,
+    FLANGE_WIDTH_MM,
+    KINDS,
+    MAX_PARTS,
+    MEETINGS,
+    SIDES,
+    WEB_DEPTH_MM,
+    WEB_MM,
+)
 from frostshift_service.site_file import PROCEDURE_MAXIMUM_C, PROCEDURE_MINIMUM_C
 
 MAX_BYTES: Final = 1_000_000
@@ -105,14 +115,33 @@ PART_KEYS: Final[tuple[Key, ...]] = (
         "at the point of welding; the one thing a part has to have",
         cells.length(1.0, 300.0, "38 mm or 1-1/2 in"),
     ),
-    Key("kind", " | ".join(KINDS), "only a plate gets a heating time; left out: plate", cells.choice(KINDS)),
+    Key("kind", " | ".join(KINDS), "left out: as its arrangement says, else plate", cells.choice(KINDS)),
     Key(
         "width",
         "length with unit, 5 mm to 50 m",
         "from the weld to the part's free edge, across the weld; left out: a wide flat plate",
         cells.length_mm(5.0, 50_000.0, "300 mm or 12 in"),
     ),
-    Key("sides", "1 | 2", "2 where the weld lies on its face with plate on both sides", cells.choice(SIDES), (int,)),
+    Key(
+        "flange_width",
+        "length with unit, 20 mm to 2 m",
+        SIZES["flange_width"],
+        cells.length_mm(*FLANGE_WIDTH_MM, "300 mm or 12 in"),
+    ),
+    Key("web", "length with unit, 2 mm to 300 mm", SIZES["web"], cells.length_mm(*WEB_MM, "16 mm or 5/8 in")),
+    Key(
+        "web_depth",
+        "length with unit, 20 mm to 5 m",
+        SIZES["web_depth"],
+        cells.length_mm(*WEB_DEPTH_MM, "600 mm or 24 in"),
+    ),
+    Key(
+        "sides",
+        "1 | 2",
+        "2 where the weld lies on its face with plate on both sides; left out: as its arrangement says, else 1",
+        cells.choice(SIDES),
+        (int,),
+    ),
     Key("composition", "C 0.18 Mn 1.40 Si 0.25, in %", "by its certificate", cells.composition),
 )
 CASE_KEYS: Final[tuple[Key, ...]] = (
@@ -149,10 +178,23 @@ CASE_KEYS: Final[tuple[Key, ...]] = (
     Key(
         "weld_length",
         "length with unit, 10 mm to 50 m",
-        "length of the weld",
+        "length of the weld, once round for a tube; left out where it runs across a flange: the flange's width",
         cells.length_mm(10.0, 50_000.0, "600 mm or 24 in"),
     ),
-    Key("weld_ends", "inside | edge to edge", "left out: inside", cells.choice(ENDS)),
+    Key(
+        "arrangement",
+        " | ".join(MEETINGS),
+        "how the parts meet; left out: as each is described",
+        cells.choice(MEETINGS),
+    ),
+    Key("weld_ends", " | ".join(ENDS), "left out: as the arrangement says, else inside", cells.choice(ENDS)),
+    Key(
+        "welded",
+        "yes | no",
+        "the parts are one piece already: root pass made, repair, heated again; left out: no",
+        cells.choice(_YES_NO),
+        (bool,),
+    ),
     Key(
         "heated_length",
         "length with unit, 10 mm to 50 m",
@@ -439,7 +481,8 @@ class _Reader:
             given = {**given, "weld_metal": self._composition_text(given["weld_metal"], "weld_metal")}
         values = self._values(given, CASE_KEYS)
         self.name = values["name"] or ""
-        parts = self._parts(given.get("parts"))
+        arrangement: Arrangement | None = values["arrangement"]
+        parts = self._parts(given.get("parts"), arrangement)
         units = self._units(values["units"])
         table = self._table(values["table"])
         accepted = self._accepted(given.get("accepted_by"), table.id if table else "")
@@ -485,9 +528,18 @@ class _Reader:
             weld_metal=values["weld_metal"],
             passes=values["passes"],
             fracture_critical=bool(values["fracture_critical"]),
+            arrangement=arrangement,
+            welded=bool(values["welded"]),
         )
+        arranged = self._arranged(joint, given)
+        if arranged is None:
+            return None
+        if length_mm is None and not math.isnan(arranged.weld_length_mm):
+            self._defaults.append("Weld taken to be as long as the flange is wide, as no length is stated.")
+            filled = f"{arranged.weld_length_mm:.4g} mm"
+            self._lengths(values | {"weld_length": arranged.weld_length_mm}, {**given, "weld_length": filled}, torches)
         case = Case(
-            joint=joint,
+            joint=arranged,
             table=table,
             units=units,
             accepted=accepted,
@@ -500,6 +552,23 @@ class _Reader:
             defaults=tuple(self._defaults),
         )
         return case if self._site is None else replace(case, choices=self._site.choices)
+
+    def _arranged(self, joint: Joint, given: Mapping[str, Any]) -> Joint | None:
+        """The joint as its arrangement completes it; None where they do not fit, the problems being noted."""
+        stated = {"weld_ends"} if given.get("weld_ends") is not None else set()
+        for n, part in enumerate(given["parts"], 1):
+            stated |= {f"{name}_{n}" for name in ("kind", "sides") if part.get(name) is not None}
+        try:
+            return as_arranged(joint, stated)
+        except ArrangementError as error:
+            for fault in error.faults:
+                if fault.part is None:
+                    value = None if fault.field == "parts" else given.get(fault.field)
+                    self._problem(fault.field, value, fault.message, fault.limit)
+                else:
+                    value = given["parts"][fault.part - 1].get(fault.field)
+                    self._problem(f"parts[{fault.part}].{fault.field}", value, fault.message, fault.limit)
+            return None
 
     def _lengths(self, values: Mapping[str, Any], given: Mapping[str, Any], torches: int) -> None:
         """How much of the weld is heated at a time, where that was left open."""
@@ -514,10 +583,11 @@ class _Reader:
             self._problem(
                 "heated_length", given["heated_length"], f"{own} is longer than the weld of {weld}", f"at most {weld}"
             )
-        if values["weld_ends"] is None:
+        arrangement: Arrangement | None = values["arrangement"]
+        if values["weld_ends"] is None and (arrangement is None or not CATALOGUE[arrangement].settles_ends):
             self._defaults.append("Weld taken to end inside the plate, with steel beyond both ends.")
 
-    def _parts(self, value: object) -> list[Part]:
+    def _parts(self, value: object, arrangement: Arrangement | None) -> list[Part]:
         if not isinstance(value, list) or not value:
             what = "is missing" if value is None else f"{_shown(value)} where a list of parts is expected"
             if value == []:
@@ -527,9 +597,9 @@ class _Reader:
         if len(value) > MAX_PARTS:
             self._problem("parts", value, f"there are {len(value)} parts, at most {MAX_PARTS}", f"at most {MAX_PARTS}")
             return []
-        return [part for n, one in enumerate(value, 1) if (part := self._part(one, n)) is not None]
+        return [part for n, one in enumerate(value, 1) if (part := self._part(one, n, arrangement)) is not None]
 
-    def _part(self, value: object, number: int) -> Part | None:
+    def _part(self, value: object, number: int, arrangement: Arrangement | None) -> Part | None:
         field = f"parts[{number}]"
         given = self._object(value, field, [key.name for key in PART_KEYS])
         if given is None:
@@ -541,7 +611,12 @@ class _Reader:
         thickness: Length | None = values["thickness"]
         if given.get("thickness") is None:
             self._problem(f"{field}.thickness", None, "is missing; write it with its unit, such as 1-1/2 in or 38 mm")
-        if values["kind"] in (None, "plate"):
+        if arrangement is not None:
+            roles = CATALOGUE[arrangement].roles
+            flat = values["kind"] in (None, "plate") and number <= len(roles) and roles[number - 1].kind == "plate"
+            if flat and values["width"] is None:
+                self._defaults.append(f"Part {number} taken as wide, as no width is stated.")
+        elif values["kind"] in (None, "plate"):
             wide = "wide " if values["width"] is None else ""
             left_out = [name for name in ("kind", "width") if values[name] is None]
             if left_out:
@@ -557,6 +632,9 @@ class _Reader:
             reach_mm=values["width"],
             sides=values["sides"] or 1,
             composition=cast(Composition | None, values["composition"]),
+            width_mm=values["flange_width"],
+            web_mm=values["web"],
+            web_depth_mm=values["web_depth"],
         )
 
     def _composition_text(self, given: Mapping[str, Any], field: str) -> str | None:

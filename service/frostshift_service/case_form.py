@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
+from frostshift_rules.arrangements import CATALOGUE
 from frostshift_rules.heat_sources import known_sources
 from frostshift_rules.hydrogen_control import HYDROGEN_CONTROLS
 from frostshift_rules.job import PROCESSES, Site
@@ -45,11 +46,12 @@ class Field:
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """Fields under one heading; `extra` ones are folded away."""
+    """Fields under one heading; `extra` ones are folded away, `link` is a path and its words."""
 
     title: str
     fields: tuple[Field, ...]
     extra: bool = False
+    link: tuple[str, str] | None = None
 
 
 _SOURCE: Final = ("net_rate", "share", "fuel", "oxygen_ratio")
@@ -81,10 +83,26 @@ QUERY: Final[Mapping[str, str]] = {
 
 _YES: Final[Options] = (("", "no"), ("yes", "yes"))
 _KINDS: Final[Options] = (
-    ("", "flat plate"),
+    ("", "by the arrangement, else flat plate"),
+    ("plate", "flat plate"),
     ("flange with web", "flange with a web"),
     ("touching", "touches another part"),
-    ("tube", "tube"),
+    ("tube", "tube or box"),
+)
+_ARRANGEMENTS: Final[Options] = (
+    ("", "not stated"),
+    *((one.id.replace("_", " "), one.title) for one in CATALOGUE.values()),
+)
+_ENDS: Final[Options] = (
+    ("", "by the arrangement, else inside the plate"),
+    ("inside", "inside the plate"),
+    ("edge to edge", "edge to edge"),
+    ("all round", "all round"),
+)
+_SIDES: Final[Options] = (
+    ("", "by the arrangement, else on one side of the weld"),
+    ("1", "on one side of the weld"),
+    ("2", "on both sides of the weld"),
 )
 
 
@@ -97,6 +115,9 @@ def _part(number: int) -> Group:
             Field(f"thickness{own}", "Thickness at the weld", "1-5/8 in"),
             Field(f"width{own}", "From the weld to its free edge", "12 in; empty: wide"),
             Field(f"kind{own}", "Kind", options=_KINDS),
+            Field(f"flange_width{own}", "Flange with a web: width along the weld", "12 in"),
+            Field(f"web{own}", "Thickness of its web", "5/8 in"),
+            Field(f"web_depth{own}", "Clear depth of its web", "24 in"),
         ),
     )
 
@@ -121,6 +142,14 @@ def groups(site: Site | None = None) -> tuple[Group, ...]:
                     options=(("", "not looked at"), ("dry", "dry"), ("wet", "wet"), ("frost", "frost")),
                 ),
             ),
+        ),
+        Group(
+            "How the parts meet",
+            (
+                Field("arrangement", "Arrangement", options=_ARRANGEMENTS),
+                Field("welded", "Welded together already", options=_YES),
+            ),
+            link=("/arrangements" + ("" if site is None else f"?site={site.id}"), "Sketches, and the sizes each needs"),
         ),
         *(_part(number) for number in range(1, PARTS + 1)),
         Group(
@@ -179,14 +208,14 @@ def groups(site: Site | None = None) -> tuple[Group, ...]:
                 Field("weld_metal", "Composition of the weld metal, %", "C 0.08 Mn 1.4"),
                 Field("passes", "Passes", "8"),
                 Field("fracture_critical", "Fracture-critical member", options=_YES),
-                Field("weld_ends", "Weld runs", options=(("", "inside the plate"), ("edge to edge", "edge to edge"))),
+                Field("weld_ends", "Weld runs", options=_ENDS),
                 Field("heated_length", "Heated at a time", "24 in"),
                 Field("both_faces", "Heated from both faces", options=_YES),
                 *(
                     Field(
                         f"sides_{n}",
                         f"Part {n} lies",
-                        options=(("", "on one side of the weld"), ("2", "on both sides of the weld")),
+                        options=_SIDES,
                     )
                     for n in range(1, PARTS + 1)
                 ),

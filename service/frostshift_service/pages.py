@@ -22,7 +22,7 @@ from markupsafe import Markup, escape
 from sqlmodel import Session
 
 from frostshift_rules import shifts
-from frostshift_rules.job import JOINT_STATES, Reading, Site
+from frostshift_rules.job import JOINT_STATES, Arrangement, Reading, Site
 from frostshift_rules.units import c_from_f, f_from_c
 from frostshift_service.case_form import groups, label_of, name_of, read_form
 from frostshift_service.schedule_file import (
@@ -37,6 +37,7 @@ from frostshift_service.settings import Settings
 from frostshift_service.store import joints as kept
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.sites import load_site
+from frostshift_service.views.arrangement import arrangement_list, sketch
 from frostshift_service.views.case import NEVER, SAID_ABOVE, FailedCase, answer_lines, case_views
 from frostshift_service.views.desk import Desk, NoPlan
 from frostshift_service.views.joint import JointPage
@@ -81,6 +82,11 @@ def words_kept(text: str) -> Markup:
     return Markup(_ONE_WORD.sub(r'<span class="kept">\1</span>', str(escape(text))))
 
 
+def sketch_svg(name: Arrangement) -> Markup:
+    """The drawing of an arrangement, to stand in the page."""
+    return Markup(sketch(name))
+
+
 def _kept_together(value: Any) -> Any:
     """A figure and its degree sign stay on one line."""
     return value.replace(" °", "\N{NO-BREAK SPACE}°") if isinstance(value, str) else value
@@ -103,7 +109,7 @@ def _templates() -> Environment:
         finalize=_kept_together,
     )
     environment.filters.update(in_lines=in_lines, kept=words_kept)
-    environment.globals.update(joint_url=joint_url, table_url=table_url, static_url=_static_url)
+    environment.globals.update(joint_url=joint_url, table_url=table_url, static_url=_static_url, sketch_svg=sketch_svg)
     return environment
 
 
@@ -243,10 +249,17 @@ def case(request: Request, desk: DeskDep, site: SiteQuery = None) -> Response:
         site_name=found.name if found else "",
         said_above=SAID_ABOVE,
         cautions=CAUTIONS[1:],
+        arranged=None if read is None or read.case is None else read.case.joint.arrangement,
         more_open=any(name in filled for group in form if group.extra for name in (one.name for one in group.fields)),
         never=NEVER,
         query=request.url.query,
     )
+
+
+@router.get("/arrangements")
+def arrangements(desk: DeskDep, site: SiteQuery = None) -> Response:
+    """How the parts of a joint meet, with a sketch each."""
+    return render("arrangements.html", page=arrangement_list(site_of(desk, site)))
 
 
 @router.get("/tables")

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from frostshift_rules.arrangements import CATALOGUE
 from frostshift_rules.units import kw_from_btu_h
 from frostshift_service import case_form
 from frostshift_service.case_file import (
@@ -111,6 +112,92 @@ def test_every_key_is_read_into_its_value() -> None:
     assert stated.source.share_likely == pytest.approx(0.4)
     assert stated.source.share_low == pytest.approx(0.4 * 0.25 / 0.35)
     assert stated.source.share_high == pytest.approx(0.4 * 0.5 / 0.35)
+
+
+FLANGE = {"steel": "A992", "thickness": "1 in", "flange_width": "12 in", "web": "5/8 in", "web_depth": "24 in"}
+BARE = {"steel": "A992", "thickness": "1 in"}
+PARTS: dict[str, list[dict[str, str]]] = {
+    "butt": [BARE, BARE],
+    "flange splice": [FLANGE, FLANGE],
+    "tee": [FLANGE | {"flange_width": "14 in"}, FLANGE],
+    "stiffener": [BARE, BARE],
+    "column splice": [FLANGE, FLANGE],
+    "base plate": [BARE, FLANGE],
+    "tube": [BARE, BARE],
+}
+
+
+@pytest.mark.parametrize("words", PARTS)
+def test_a_case_of_each_arrangement(words: str) -> None:
+    meeting = next(one for one in CATALOGUE.values() if one.id.replace("_", " ") == words)
+    found = one(arrangement=words, parts=PARTS[words], weld_length=None if meeting.fills_flange else "12 in")
+    assert found.problems == ()
+    assert found.case is not None
+    joint = found.case.joint
+    assert (joint.arrangement, joint.welded) == (meeting.id, False)
+    assert joint.weld_length_mm == pytest.approx(304.8)
+    assert [(part.kind, part.sides) for part in joint.parts] == [(role.kind, role.sides) for role in meeting.roles]
+    assert joint.ends == meeting.ends[0]
+    assert {part.width_mm for part in joint.parts if part.kind == "flange_with_web"} <= {12 * 25.4, 14 * 25.4}
+    said = " ".join(found.case.defaults)
+    assert "flat plate" not in said
+    assert ("as long as the flange is wide" in said) == meeting.fills_flange
+    assert ("end inside the plate" in said) == (words == "butt")
+    assert said.count("taken as wide") == sum(part.kind == "plate" for part in joint.parts)
+    # the form says the same in the same words
+    query = {"arrangement": words, "weld_length": "12 in"} | {
+        f"{name}_{n}": text for n, part in enumerate(PARTS[words], 1) for name, text in part.items()
+    }
+    form = read_form(list(query.items()), None)
+    assert form is not None
+    assert form.case is not None
+    assert (form.case.joint.parts, form.case.joint.ends) == (joint.parts, joint.ends)
+
+
+@pytest.mark.parametrize("words", PARTS)
+def test_each_arrangement_gets_a_heating_time(words: str) -> None:
+    """What the catalogue makes of a joint is what the engine takes."""
+    (view,) = case_views([one(arrangement=words, parts=PARTS[words], weld_length="12 in")])
+    assert not isinstance(view, FailedCase)
+    assert view.heat_minutes is not None, view.missing
+    assert 0.0 < view.heat_minutes.low < view.heat_minutes.high < 60.0
+
+
+def test_a_length_that_is_left_open_still_limits_what_is_heated_at_a_time() -> None:
+    tee: dict[str, Any] = {"arrangement": "tee", "parts": PARTS["tee"], "weld_length": None}
+    assert one(**tee, heated_length="12 in").problems == ()
+    assert problems(one(**tee, heated_length="13 in")) == [
+        "heated_length: '13 in' is longer than the weld of '304.8 mm'"
+    ]
+
+
+def test_parts_that_are_welded_already() -> None:
+    for stated in ("yes", True):
+        found = one(welded=stated)
+        assert found.case is not None
+        assert found.case.joint.welded is True
+
+
+@pytest.mark.parametrize(
+    ("changes", "field", "words"),
+    [
+        ({"arrangement": "moment"}, "arrangement", "is not one of: butt, flange splice, tee"),
+        ({"parts": [FLANGE]}, "parts", "there is 1 part, and 'tee' has 2: part 1 the flange that runs through"),
+        ({"parts": [FLANGE | {"kind": "plate"}, FLANGE]}, "parts[1].kind", "is 'plate', and in 'tee' part 1 is"),
+        ({"parts": [FLANGE, FLANGE | {"sides": 2}]}, "parts[2].sides", "which ends at the weld"),
+        ({"parts": [FLANGE, FLANGE], "weld_ends": "inside"}, "weld_ends", "is 'inside', and the weld of 'tee'"),
+        ({"weld_length": "14 in"}, "weld_length", "the weld runs across the flange of 304.8 mm (12 in)"),
+        ({"parts": [FLANGE, BARE]}, "parts[2].web_depth", "is not stated, and the flange that ends on it needs it"),
+        ({"parts": [FLANGE | {"flange_width": "1 in"}, FLANGE]}, "parts[1].flange_width", "less than twice the thick"),
+        ({"arrangement": None}, "parts[1].web", "only a flange with a web has it"),
+        ({"parts": [FLANGE | {"web": "1 mm"}, FLANGE]}, "parts[1].web", "outside 2 mm to 300 mm"),
+    ],
+)
+def test_what_does_not_fit_an_arrangement(changes: dict[str, Any], field: str, words: str) -> None:
+    entry: dict[str, Any] = {"arrangement": "tee", "parts": PARTS["tee"], "weld_length": "12 in"}
+    found = one(**(entry | changes))
+    assert found.case is None
+    assert any(problem.field == field and words in problem.message for problem in found.problems)
 
 
 def test_a_single_object_is_a_list_of_one_and_a_mark_at_the_start_does_no_harm() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import codecs
 import io
+import re
 import zipfile
 from collections.abc import Callable, Mapping
 from dataclasses import replace
@@ -17,8 +18,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from openpyxl.utils.datetime import CALENDAR_MAC_1904
 
+from frostshift_rules.arrangements import CATALOGUE, as_arranged
 from frostshift_rules.composition import ELEMENTS, Composition
-from frostshift_rules.job import HeatSource, Joint, Part, Procedure, Shelter, Shift, Site
+from frostshift_rules.job import ARRANGEMENTS, Arrangement, HeatSource, Joint, Part, Procedure, Shelter, Shift, Site
 from frostshift_service import schedule_file
 from frostshift_service.schedule_file import COLUMNS, ScheduleFile, cells, workbook
 from frostshift_service.schedule_file.sheet import guarded, unguarded
@@ -164,14 +166,17 @@ def test_what_methods_by_composition_ask_for() -> None:
 
 
 def test_what_was_never_asked_for_is_no_default_on_the_sheet() -> None:
-    """Only methods that go by composition ask for these; else every sheet would list them on every line."""
+    """Only some methods and arrangements ask for these; else every sheet would list them on every line."""
     (one,) = read(csv_of(GOOD)).joints
     quiet = {column.name for column in COLUMNS if not column.listed}
-    assert quiet == {"heat_input", "restraint", "weld_metal", "passes", "fracture_critical"} | {
-        f"composition_{n}" for n in range(1, 5)
-    }
+    of_parts = {f"{name}_{n}" for name in ("composition", "flange_width", "web", "web_depth") for n in range(1, 5)}
+    assert quiet == of_parts | {
+        "heat_input", "restraint", "weld_metal", "passes", "fracture_critical", "arrangement", "welded", "weld_length",
+    }  # fmt: skip
     assert not quiet & set(one.defaults)
-    assert {column.default for column in COLUMNS if column.name in quiet} == {"not stated", "estimated in layers", "no"}
+    assert {column.default for column in COLUMNS if column.name in quiet - {"arrangement", "weld_length"}} == {
+        "not stated", "estimated in layers", "no",
+    }  # fmt: skip
 
 
 def test_the_hopeless_file_lists_every_error_by_row_and_gives_no_joint() -> None:
@@ -420,6 +425,129 @@ def test_a_mark_twice_names_both_rows_whatever_its_capitals() -> None:
     assert only_error(read(csv_of(GOOD, GOOD | {"mark": "j-1"}))) == "mark in row 3: 'j-1' is already in row 2 as 'J-1'"
 
 
+# --- how the parts meet ---
+
+FLANGES: Mapping[str, str] = {
+    f"{name}_{n}": cell
+    for n in (1, 2)
+    for name, cell in {
+        "thickness": "1 in", "steel": "A992", "flange_width": "12 in", "web": "5/8 in", "web_depth": "600 mm",
+    }.items()
+}  # fmt: skip
+BARE: Mapping[str, str] = {name: "" for name in FLANGES if not name.startswith(("thickness", "steel"))}
+BASE_PLATE: Mapping[str, str] = {name: "" if name in ("flange_width_1", "web_1", "web_depth_1") else cell
+                                 for name, cell in FLANGES.items()}  # fmt: skip
+ROWS: Mapping[Arrangement, Mapping[str, str]] = {
+    "butt": FLANGES | BARE,
+    "flange_splice": FLANGES,
+    "tee": FLANGES | {"flange_width_1": "14 in"},
+    "stiffener": FLANGES | BARE,
+    "column_splice": FLANGES,
+    "base_plate": BASE_PLATE,
+    "tube": FLANGES | BARE,
+}
+
+
+@pytest.mark.parametrize("arrangement", ARRANGEMENTS)
+def test_a_row_of_each_arrangement(arrangement: Arrangement) -> None:
+    meeting = CATALOGUE[arrangement]
+    length = "" if meeting.fills_flange else "12 in"
+    row = GOOD | ROWS[arrangement] | {"arrangement": arrangement.replace("_", " "), "weld_length": length}
+    found = read(csv_of(row))
+    assert found.errors == ()
+    (one,) = found.joints
+    joint = one.joint
+    assert (joint.arrangement, joint.weld_length_mm, joint.welded) == (arrangement, 12 * 25.4, False)
+    assert [(part.kind, part.sides) for part in joint.parts] == [(role.kind, role.sides) for role in meeting.roles]
+    assert joint.ends == meeting.ends[0]
+    for part in joint.parts:
+        sizes = (part.width_mm, part.web_mm, part.web_depth_mm)
+        assert (None not in sizes) == (part.kind == "flange_with_web")
+    if arrangement == "tee":
+        assert [part.width_mm for part in joint.parts] == pytest.approx([14 * 25.4, 12 * 25.4])
+        assert joint.parts[0].web_mm == pytest.approx(15.875)
+        assert joint.parts[0].web_depth_mm == 600.0
+    # what the arrangement says is no default that was taken
+    reaches = {f"reach_{n}" for n, part in enumerate(joint.parts, 1) if part.kind == "plate"}
+    of_parts = {name for name in one.defaults if re.match("kind|sides|reach|weld_ends", name)}
+    assert of_parts == reaches | ({"weld_ends"} if arrangement == "butt" else set())
+    # nor does it matter whether it is written out
+    stated = row | {"weld_ends": joint.ends.replace("_", " ")}
+    for n, part in enumerate(joint.parts, 1):
+        stated |= {f"kind_{n}": part.kind.replace("_", " "), f"sides_{n}": str(part.sides)}
+    assert read(csv_of(stated)).joints[0].joint == joint
+
+
+def test_parts_that_are_welded_already() -> None:
+    assert read(csv_of(GOOD | {"welded": "yes"})).joints[0].joint.welded is True
+
+
+TEE: Mapping[str, str] = GOOD | FLANGES | {"arrangement": "tee", "weld_length": "12 in"}
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"arrangement": "moment"}, "arrangement in row 2: 'moment' is not one of: butt, flange splice, tee"),
+        (
+            {"thickness_3": "1 in", "steel_3": "A36"},
+            "arrangement in row 2: there are 3 parts, and 'tee' has 2: part 1 the flange that runs through, part 2 the",
+        ),
+        (
+            {"kind_2": "plate"},
+            "kind_2 in row 2: is 'plate', and in 'tee' part 2 is the flange that ends on it, of kind",
+        ),
+        ({"sides_1": "1"}, "sides_1 in row 2: is 1, and in 'tee' part 1 is the flange that runs through, which runs"),
+        ({"weld_ends": "inside"}, "weld_ends in row 2: is 'inside', and the weld of 'tee', with flanges of 304.8 mm"),
+        ({"weld_length": "11 in"}, "weld_length in row 2: is 279.4 mm (11 in), and the weld runs across the flange of"),
+        (
+            {"flange_width_1": "11 in"},
+            "flange_width_1 in row 2: is 279.4 mm (11 in), narrower than the flange that ends",
+        ),
+        ({"flange_width_2": "1-1/2 in"}, "flange_width_2 in row 2: is 38.1 mm (1.5 in), less than twice the thickness"),
+        ({"flange_width_1": ""}, "flange_width_1 in row 2: is not stated, and the flange that runs through needs it"),
+        ({"web_2": "12 in"}, "web_2 in row 2: '12 in' is 304.8 mm, outside 2 mm to 300 mm"),
+        ({"web_depth_2": "24"}, "web_depth_2 in row 2: '24' has no unit; write 600 mm or 24 in"),
+        (
+            {"web_depth_2": ""},
+            "web_depth_2 in row 2: is not stated, and the flange that ends on it needs it: the clear",
+        ),
+        (
+            BARE | {"arrangement": "tube", "both_faces": "yes"},
+            "both_faces in row 2: is yes, and in 'tube' nobody reaches the inside of a tube or box with a flame",
+        ),
+        (
+            {"arrangement": "", "weld_length": ""},
+            "weld_length in row 2: is empty; write length with unit, 10 mm to 50 m",
+        ),
+        (BARE | {"arrangement": "butt", "weld_length": ""}, "weld_length in row 2: is empty; write length with unit"),
+        (
+            {"heated_length": "6 in"},
+            "heated_length in row 2: is 152.4 mm (6 in), and a flange is heated over its whole",
+        ),
+        ({"web_4": "1 in"}, "thickness_4 in row 2: is empty, but web_4 of part 4 is filled"),
+    ],
+)
+def test_what_does_not_fit_an_arrangement(change: Mapping[str, str], message: str) -> None:
+    found = read(csv_of(TEE | change))
+    assert found.joints == ()
+    assert str(found.errors[0]).startswith(message)
+    assert found.errors[0].column in {column.name for column in COLUMNS}
+
+
+def test_sizes_of_a_flange_whose_kind_was_forgotten_are_an_error() -> None:
+    """A flat plate's time for it would be a third too short."""
+    found = read(csv_of(TEE | {"arrangement": ""}))
+    assert [one.column for one in found.errors] == [
+        "flange_width_1", "web_1", "web_depth_1", "flange_width_2", "web_2", "web_depth_2",
+    ]  # fmt: skip
+
+
+def test_a_width_that_is_no_column_is_not_passed_over() -> None:
+    found = read(csv_of(GOOD | {"width_1": "12 in"}))
+    assert "unknown column; parts are numbered 1 to 4: thickness_2, flange_width_2" in only_error(found)
+
+
 # --- workbooks ---
 
 
@@ -588,8 +716,15 @@ _COMPOSITIONS = st.none() | st.dictionaries(
     st.integers(0, 50_000).map(lambda n: n / 1e4),
     min_size=1,
 ).map(lambda shares: Composition(**shares))
+_SIZES = st.tuples(
+    _typed(st.integers(24, 70).map("{} in".format) | st.integers(600, 1900).map("{} mm".format)),
+    _typed(_SIXTEENTHS.map("{} in".format) | st.integers(20, 990).map(lambda n: f"{n / 10} mm")),
+    _typed(st.integers(24, 190).map("{} in".format) | st.integers(200, 4900).map("{} mm".format)),
+)
 _PARTS = st.builds(
-    lambda steel, typed, kind, reach, sides, shares: Part(steel, typed.mm, typed.inch, kind, reach, sides, shares),
+    lambda steel, typed, kind, reach, sides, shares, sizes: Part(
+        steel, typed.mm, typed.inch, kind, reach, sides, shares, *(sizes if kind == "flange_with_web" else ())
+    ),
     st.sampled_from([None, "A572-50", "A709-HPS70W", "S355J2+N"]),
     st.one_of(_SIXTEENTHS.map(lambda n: f"{n} in"), st.integers(10, 3000).map(lambda n: f"{n / 10} mm")).map(
         cells.read_length
@@ -598,6 +733,7 @@ _PARTS = st.builds(
     st.none() | _LENGTHS,
     st.sampled_from([1, 2]),
     _COMPOSITIONS,
+    _SIZES | st.just(()),
 )
 _SHELTERS = st.builds(
     Shelter,
@@ -614,7 +750,8 @@ _JOINTS = st.builds(
     hydrogen_ml=st.none() | st.sampled_from([4.0, 8.0]) | _HUNDREDTHS.filter(lambda ml: ml >= 0.5),
     procedure=_TEXTS.map(lambda text: text or None),
     weld_length_mm=_LENGTHS,
-    ends=st.sampled_from(["inside", "edge_to_edge"]),
+    ends=st.sampled_from(["inside", "edge_to_edge", "all_round"]),
+    welded=st.booleans(),
     start_utc=st.integers(0, 40_000_000).map(lambda s: datetime(2026, 1, 1, tzinfo=UTC) + timedelta(seconds=s)),
     hours=_HUNDREDTHS.filter(lambda hours: hours >= 0.1),
     crew=_TEXTS,
@@ -638,10 +775,30 @@ _JOINTS = st.builds(
 ).map(lambda joint: joint if joint.process in (None, "SMAW") else replace(joint, electrode=None))
 
 
+def _completed(arrangement: Arrangement, joint: Joint, sizes: tuple[float, float, float]) -> Joint:
+    """The joint with parts that fit an arrangement."""
+    meeting = CATALOGUE[arrangement]
+    width_mm, web_mm, depth_mm = sizes
+    parts = []
+    for role in meeting.roles:
+        bare = replace(joint.parts[0], kind="plate", sides=1, width_mm=None, web_mm=None, web_depth_mm=None)
+        if role.kind == "flange_with_web":
+            bare = replace(bare, width_mm=width_mm, web_mm=web_mm, web_depth_mm=depth_mm)
+        parts.append(bare)
+    length_mm = width_mm if meeting.fills_flange else joint.weld_length_mm
+    made = replace(joint, parts=tuple(parts), ends="inside", weld_length_mm=length_mm, both_faces=False)
+    if meeting.fills_flange:
+        made = replace(made, heated_length_mm=None)
+    return as_arranged(replace(made, arrangement=arrangement))
+
+
+_ARRANGED = st.builds(_completed, st.sampled_from(ARRANGEMENTS), _JOINTS, _SIZES)
+
+
 @pytest.mark.parametrize("show", ["us", "si"])
 @pytest.mark.parametrize("write", [schedule_file.joints_csv, schedule_file.joints_xlsx])
 @settings(max_examples=25, deadline=None)
-@given(joints=st.lists(_JOINTS, min_size=1, max_size=5, unique_by=lambda joint: joint.mark.casefold()))
+@given(joints=st.lists(_JOINTS | _ARRANGED, min_size=1, max_size=5, unique_by=lambda joint: joint.mark.casefold()))
 def test_what_is_written_reads_back_the_same(write: Any, show: Any, joints: list[Joint]) -> None:
     found = read(write(joints, SITE.zone, show))
     assert found.errors == ()
@@ -693,7 +850,13 @@ def test_the_template_explains_every_column_and_its_examples_read() -> None:
     explained = list(book["columns"].iter_rows(values_only=True))[1:]
     assert [row[0] for row in explained] == [column.name for column in COLUMNS]
     examples = {column.name: column.example for column in COLUMNS}
-    found = read(csv_of(examples))
+    assert [column.name for column in COLUMNS if column.read(column.example) is None] == []
+    one_kind = {name: cell for name, cell in examples.items() if not re.match("arrangement|flange_width|web_", name)}
+    found = read(csv_of(one_kind))
     assert found.errors == ()
     assert len(found.joints[0].joint.parts) == 4
+    other_kind = {name: cell for name, cell in examples.items() if not re.match("kind|sides|weld_|.*_[34]", name)}
+    found = read(csv_of(other_kind | {"weld_length": ""}))
+    assert found.errors == ()
+    assert found.joints[0].joint.arrangement == "tee"
     assert only_error(read(schedule_file.template_xlsx(), "t.xlsx")) == "t.xlsx has a header and no rows"

@@ -7,7 +7,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from frostshift_rules.job import EXPOSURES, PART_KINDS, Ends, Exposure, PartKind
+from frostshift_rules.arrangements import SIZES
+from frostshift_rules.job import ARRANGEMENTS, EXPOSURES, PART_KINDS, Arrangement, Ends, Exposure, PartKind
 from frostshift_service.schedule_file import cells
 
 MAX_PARTS: Final = 4
@@ -39,11 +40,16 @@ class Column:
 
 
 YES_NO: Final[Mapping[str, bool]] = {"yes": True, "no": False, "y": True, "n": False, "true": True, "false": False}
-ENDS: Final[Mapping[str, Ends]] = {"inside": "inside", "edge to edge": "edge_to_edge"}
+ENDS: Final[Mapping[str, Ends]] = {"inside": "inside", "edge to edge": "edge_to_edge", "all round": "all_round"}
 SIDES: Final[Mapping[str, Literal[1, 2]]] = {"1": 1, "2": 2}
 _EXPOSURES: Final[Mapping[str, Exposure]] = {name: name for name in EXPOSURES}
 _COMPOSITION: Final = "elements with mass % such as C 0.18 Mn 1.40; C Si Mn Cu Ni Cr Mo V Nb Ti B, 0 to 5 each"
 KINDS: Final[Mapping[str, PartKind]] = {name.replace("_", " "): name for name in PART_KINDS}
+MEETINGS: Final[Mapping[str, Arrangement]] = {name.replace("_", " "): name for name in ARRANGEMENTS}
+FLANGE_WIDTH_MM: Final = (20.0, 2_000.0)
+WEB_MM: Final = (2.0, 300.0)
+WEB_DEPTH_MM: Final = (20.0, 5_000.0)
+"""Limits of what is typed for a flange with a web."""
 
 
 def _part_columns(number: int) -> tuple[Column, ...]:
@@ -72,9 +78,39 @@ def _part_columns(number: int) -> tuple[Column, ...]:
             "no",
             "plate | flange with web | touching | tube",
             "plate",
-            f"kind of part {number}; only a plate gets a heating time",
+            f"kind of part {number}, where its arrangement does not say it",
             "plate",
             cells.choice(KINDS),
+        ),
+        Column(
+            f"flange_width_{number}",
+            "no",
+            "length with unit, 20 mm to 2 m",
+            "not stated",
+            f"of part {number}, a flange with a web: {SIZES['flange_width']}",
+            "12 in",
+            cells.length_mm(*FLANGE_WIDTH_MM, "300 mm or 12 in"),
+            listed=False,
+        ),
+        Column(
+            f"web_{number}",
+            "no",
+            "length with unit, 2 mm to 300 mm",
+            "not stated",
+            f"of part {number}: {SIZES['web']}",
+            "5/8 in",
+            cells.length_mm(*WEB_MM, "16 mm or 5/8 in"),
+            listed=False,
+        ),
+        Column(
+            f"web_depth_{number}",
+            "no",
+            "length with unit, 20 mm to 5 m",
+            "not stated",
+            f"of part {number}: {SIZES['web_depth']}",
+            "24 in",
+            cells.length_mm(*WEB_DEPTH_MM, "600 mm or 24 in"),
+            listed=False,
         ),
         Column(
             f"reach_{number}",
@@ -151,21 +187,43 @@ COLUMNS: Final[tuple[Column, ...]] = (
     Column("procedure", "no", "text, 60 characters", "none", "name of the welding procedure", "P-12", cells.text(60)),
     Column(
         "weld_length",
-        "cell",
+        "column",
         "length with unit, 10 mm to 50 m",
-        "",
-        "length of the weld",
+        "the width of the flange where the weld runs across one, else an error",
+        "length of the weld; once round for a tube",
         "24 in",
         cells.length_mm(10.0, 50_000.0, "600 mm, 0.6 m or 24 in"),
+        listed=False,
+    ),
+    Column(
+        "arrangement",
+        "no",
+        " | ".join(MEETINGS),
+        "not stated, each part as it is described",
+        "how the parts meet; it says the kind and sides of each part and how the weld ends",
+        "tee",
+        cells.choice(MEETINGS),
+        listed=False,
     ),
     Column(
         "weld_ends",
         "no",
-        "inside | edge to edge",
+        "inside | edge to edge | all round",
         "inside",
-        "edge to edge where the weld runs from one free edge of the parts to the other",
+        "edge to edge where the weld runs from one free edge of the parts to the other, all round on a tube; where its "
+        "arrangement does not say it",
         "inside",
         cells.choice(ENDS),
+    ),
+    Column(
+        "welded",
+        "no",
+        "yes | no",
+        "no",
+        "whether the parts are one piece already: root pass made, repair, heated again",
+        "no",
+        cells.choice(YES_NO),
+        listed=False,
     ),
     Column(
         "exposure",

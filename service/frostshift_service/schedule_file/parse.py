@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
@@ -9,6 +10,7 @@ from typing import Any, Final, Literal, TypeVar
 from zoneinfo import ZoneInfo
 
 from frostshift_rules import job, shifts
+from frostshift_rules.arrangements import CATALOGUE, ArrangementError, as_arranged
 from frostshift_rules.composition import Composition, Restraint
 from frostshift_service.schedule_file.cells import CellProblem, Length, is_covered, shown, utc_at
 from frostshift_service.schedule_file.columns import BY_NAME, MAX_PARTS, column_name
@@ -22,15 +24,16 @@ T = TypeVar("T")
 PAST: Final = timedelta(days=14)
 AHEAD: Final = timedelta(days=366)
 
-_OF_PART: Final = ("steel", "kind", "reach", "sides", "composition")
-_PART_COLUMN: Final = re.compile(f"(thickness|{'|'.join(_OF_PART)})_?[0-9]+")
+_OF_PART: Final = ("steel", "kind", "flange_width", "web", "web_depth", "reach", "sides", "composition")
+# `width`: or what somebody takes for a part's width would be passed over
+_PART_COLUMN: Final = re.compile(f"(thickness|width|{'|'.join(_OF_PART)})_?[0-9]+")
 
 
 def read_joints(rows: Sequence[Row], site: job.Site, now: datetime, findings: Findings) -> tuple[ImportedJoint, ...]:
     """The joints of `rows`, whose first is the header; errors and warnings go to `findings`."""
     header, *body = rows
     names = tuple(column_name(cell) for cell in header.cells)
-    numbers = f"parts are numbered 1 to {MAX_PARTS}: thickness_2"
+    numbers = f"parts are numbered 1 to {MAX_PARTS}: thickness_2, flange_width_2"
     if not check_header(names, header, BY_NAME, findings, numbered=_PART_COLUMN, numbers=numbers):
         return ()
     zone = ZoneInfo(site.zone)
@@ -65,7 +68,8 @@ class _RowReader:
         electrode = self._electrode(process)
         hydrogen_ml = self._read("hydrogen")
         procedure = self._one_of_site("procedure", [one.name for one in site.procedures])
-        weld_length_mm = self._read("weld_length")
+        arrangement: job.Arrangement | None = self._read("arrangement")
+        weld_length_mm = self._weld_length(arrangement)
         ends: job.Ends = self._read_or("weld_ends", "inside")
         exposure: job.Exposure = self._read_or("exposure", "open")
         sun = self._read_or("sun", False)
@@ -80,6 +84,7 @@ class _RowReader:
         weld_metal: Composition | None = self._read("weld_metal")
         passes: int | None = self._read("passes")
         fracture_critical = self._read_or("fracture_critical", False)
+        welded = self._read_or("welded", False)
         parts = self._parts()
         if self._findings.error_count > self._errors_before or start_utc is None:
             return None
@@ -109,8 +114,38 @@ class _RowReader:
             weld_metal=weld_metal,
             passes=passes,
             fracture_critical=fracture_critical,
+            arrangement=arrangement,
+            welded=welded,
         )
-        return ImportedJoint(joint, self._row, tuple(self._defaults), tuple(self._problems))
+        arranged = self._arranged(joint)
+        if arranged is None:
+            return None
+        return ImportedJoint(arranged, self._row, tuple(self._defaults), tuple(self._problems))
+
+    def _weld_length(self, arrangement: job.Arrangement | None) -> float:
+        """The length of the weld [mm]; NaN where it is open and follows from the width of a flange, or in error."""
+        column = BY_NAME["weld_length"]
+        length_mm: float | None = self._read(column.name)
+        follows = arrangement is not None and CATALOGUE[arrangement].fills_flange
+        if column.name not in self._values and not follows:
+            self._error(column.name, f"is empty; write {column.how}, for example {column.example}")
+        return math.nan if length_mm is None else length_mm
+
+    def _arranged(self, joint: job.Joint) -> job.Joint | None:
+        """The joint as its arrangement completes it; None where they do not fit."""
+        try:
+            arranged = as_arranged(joint, self._values.keys())
+        except ArrangementError as error:
+            for fault in error.faults:
+                column = fault.field if fault.part is None else f"{fault.field}_{fault.part}"
+                self._error("arrangement" if column == "parts" else column, fault.message, fault.limit)
+            return None
+        if joint.arrangement is not None:
+            settled = {"weld_ends"} if CATALOGUE[joint.arrangement].settles_ends else set()
+            for n, part in enumerate(arranged.parts, 1):
+                settled |= {f"kind_{n}", f"sides_{n}", *([] if part.kind == "plate" else [f"reach_{n}"])}
+            self._defaults = [name for name in self._defaults if name not in settled]
+        return arranged
 
     def _error(self, column: str, message: str, limit: str = "") -> None:
         self._findings.error(self._row, column, self._values.get(column, ""), message, limit)
@@ -195,7 +230,18 @@ class _RowReader:
             self._problems.append(f"the steel of part {n} is not stated")
         if not isinstance(thickness, Length):
             return None
-        return job.Part(steel, thickness.mm, thickness.inch, kind, reach_mm, sides, composition)
+        return job.Part(
+            steel,
+            thickness.mm,
+            thickness.inch,
+            kind,
+            reach_mm,
+            sides,
+            composition,
+            width_mm=self._read(f"flange_width_{n}"),
+            web_mm=self._read(f"web_{n}"),
+            web_depth_mm=self._read(f"web_depth_{n}"),
+        )
 
 
 def _warn_of_starts(

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo
 
 from frostshift_rules.job import Joint, Part
-from frostshift_service.schedule_file.columns import COLUMNS, ENDS, YES_NO
+from frostshift_service.schedule_file.columns import COLUMNS, ENDS, KINDS, MEETINGS, YES_NO
 from frostshift_service.schedule_file.sheet import guarded
 from frostshift_service.schedule_file.writers import (
     Units,
@@ -102,7 +102,9 @@ def _cells(joint: Joint, zone: ZoneInfo, show: Units) -> dict[str, str]:
         "hydrogen": "" if joint.hydrogen_ml is None else f"{number(joint.hydrogen_ml)} mL/100 g",
         "procedure": guarded(joint.procedure or ""),
         "weld_length": length(joint.weld_length_mm, show),
+        "arrangement": "" if joint.arrangement is None else word(MEETINGS, joint.arrangement),
         "weld_ends": word(ENDS, joint.ends),
+        "welded": word(YES_NO, joint.welded),
         "exposure": joint.exposure,
         "sun": word(YES_NO, joint.sun),
         "shelter_air": "" if shelter is None or shelter.air_c is None else temperature(shelter.air_c, show),
@@ -127,11 +129,18 @@ def _part_cells(part: Part, show: Units) -> dict[str, str]:
     return {
         "steel": part.steel or "",
         "thickness": number(part.thickness_mm) + " mm" if part.thickness_in is None else inch(part.thickness_in),
-        "kind": part.kind.replace("_", " "),
-        "reach": "" if part.reach_mm is None else length(part.reach_mm, show),
+        "kind": word(KINDS, part.kind),
+        "flange_width": _size(part.width_mm, show),
+        "web": _size(part.web_mm, show),
+        "web_depth": _size(part.web_depth_mm, show),
+        "reach": _size(part.reach_mm, show),
         "sides": str(part.sides),
         "composition": "" if part.composition is None else composition(part.composition),
     }
+
+
+def _size(mm: float | None, show: Units) -> str:
+    return "" if mm is None else length(mm, show)
 
 
 def _start(joint: Joint, zone: ZoneInfo) -> str:

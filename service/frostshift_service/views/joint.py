@@ -12,12 +12,13 @@ from frostshift_rules.figures import Ask
 from frostshift_rules.gas import NOT_COUNTED
 from frostshift_rules.hydrogen_control import load_hydrogen_control
 from frostshift_rules.instructions import Instruction, Topic, instructions
-from frostshift_rules.job import Joint, JointState, Part, Reading, Site
+from frostshift_rules.job import Ends, Joint, JointState, Part, Reading, Site
 from frostshift_rules.preheat import Requirement
 from frostshift_rules.stops import source_text
 from frostshift_rules.tables import OwnTable, load_code_table
 from frostshift_rules.workload import HeatPlan, JointPlan, Plan, Span
 from frostshift_service.views.arithmetic import Step, gas_steps, heating_steps
+from frostshift_service.views.arrangement import ArrangementView, arrangement_view
 from frostshift_service.views.chart import AROUND, Chart, SteelSeries, Threshold, cropped, draw
 from frostshift_service.views.sheet import Header, Line, header, line
 from frostshift_service.views.show import (
@@ -37,6 +38,7 @@ PART_KINDS: Final = {
     "touching": "touches another part",
     "tube": "tube",
 }
+ENDS: Final[dict[Ends, str]] = {"inside": "", "edge_to_edge": ", edge to edge", "all_round": ", all round"}
 EXPOSURES: Final = {"open": "open sky", "half": "half the sky", "covered": "covered"}
 WHO_ASKS: Final = {
     "row": "code table",
@@ -150,6 +152,7 @@ class JointPage:
         weather_sources: where the weather rules that hold it up stand, and how sure our copy of them is.
         facts: the joint as planned.
         parts: its parts, sentences.
+        arrangement: how they meet; None where that is not stated.
         window: hours it is judged over.
         asks: every figure that was looked up, the deciding one first.
         minimum: that applies at the predicted steel temperature; None: unknown.
@@ -179,6 +182,7 @@ class JointPage:
     weather_sources: tuple[str, ...]
     facts: tuple[Fact, ...]
     parts: tuple[str, ...]
+    arrangement: ArrangementView | None
     window: tuple[Moment, Moment]
     asks: tuple[AskRow, ...]
     minimum: Temp | None
@@ -231,11 +235,15 @@ def joint_facts(joint: Joint, show: Show) -> tuple[Fact, ...]:
         Fact("Crew", joint.crew or "not given"),
         Fact("State", STATES[joint.state]),
         Fact("Planned start", f"{show.moment(joint.start_utc, detail='date').text}, {trimmed(joint.hours, 2)} h"),
-        Fact("Weld", f"{show.length_text(joint.weld_length_mm)} long"),
+        Fact("Weld", f"{show.length_text(joint.weld_length_mm)} long{ENDS[joint.ends]}"),
         Fact("Process", _process(joint)),
         Fact("Procedure", joint.procedure or "none"),
         Fact("Exposure", _exposure(joint, show)),
     ]
+    if joint.arrangement is not None:
+        facts.append(Fact("Arrangement", arrangement_view(joint.arrangement).title))
+    if joint.welded:
+        facts.append(Fact("Parts", "one piece already"))
     if joint.passes is not None:
         facts.append(Fact("Passes", str(joint.passes)))
     if joint.restraint is not None:
@@ -272,10 +280,19 @@ def _exposure(joint: Joint, show: Show) -> str:
 
 def part_text(part: Part, show: Show) -> str:
     """One part as a sentence."""
-    reach = "wide" if part.reach_mm is None else f"free edge {show.length_text(part.reach_mm)} from the weld"
+    reach = ", wide" if part.reach_mm is None else f", free edge {show.length_text(part.reach_mm)} from the weld"
+    if part.kind == "flange_with_web" and part.width_mm is not None and part.reach_mm is None:
+        reach = ""  # a member is long; what counts is the width of its flange
     sides = ", weld on its face" if part.sides == 2 else ""
     thickness = show.length_text(part.thickness_mm)
-    return f"{part.steel or 'steel unknown'}, {thickness}, {PART_KINDS[part.kind]}{sides}, {reach}"
+    return f"{part.steel or 'steel unknown'}, {thickness}, {PART_KINDS[part.kind]}{_section(part, show)}{sides}{reach}"
+
+
+def _section(part: Part, show: Show) -> str:
+    """Sizes of a flange and its web, as far as they are stated."""
+    sizes = ((part.width_mm, "wide"), (part.web_mm, "web"), (part.web_depth_mm, "clear depth of web"))
+    stated = [f"{show.length_text(mm)} {what}" for mm, what in sizes if mm is not None]
+    return f" ({', '.join(stated)})" if stated else ""
 
 
 def _ask_row(ask: Ask, show: Show, decides: bool, own: Sequence[OwnTable]) -> AskRow:
@@ -490,6 +507,7 @@ def joint_page(
         ),
         facts=joint_facts(joint, show),
         parts=tuple(part_text(part, show) for part in joint.parts),
+        arrangement=optional(arrangement_view, joint.arrangement),
         window=(show.moment(window[0]), show.moment(window[1], toward="up")),
         asks=tuple(
             _ask_row(ask, show, n == 0 and asked.minimum_c is not None, site.own_tables)

@@ -177,6 +177,7 @@ async def test_openapi_names_the_json_and_no_page(web: Any) -> None:
         "/sites.json",
         "/case.json",
         "/cases.json",
+        "/arrangements.json",
         "/tables.json",
         "/tables/{table_id}.json",
         "/sites/{site_id}/morning.json",
