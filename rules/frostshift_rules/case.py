@@ -396,8 +396,8 @@ def _heat_job(case: Case, asked: Requirement, minimum_c: float | None) -> heat_p
 
 NO_MEASURED_TIME: Final = "No measured heating time is stated."
 ENTER_SHARE: Final = (
-    "By the measured {minutes} min {likely} of the heat of {source} reached the steel, {low} to {high} with the doubt of "
-    "wind, start and clock. In the site file, under this heat source: share_measured = {{ low = {low_n}, likely = "
+    "By the measured {minutes} min {likely} of the heat of {source} reached the steel, {low} to {high} with the doubt "
+    "of wind, start and clock. In the site file, under this heat source: share_measured = {{ low = {low_n}, likely = "
     "{likely_n}, high = {high_n}, heatings = 1, on = the day, by = the name }}. Take the mean of several heatings."
 )
 SHARE_NOT_WORKED: Final = "No share from the measured time: {why}"

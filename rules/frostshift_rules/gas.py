@@ -30,7 +30,7 @@ NOT_COUNTED: Final[tuple[str, ...]] = (
 """Sentences that are printed beside every count of gas or cylinders."""
 
 MOST_KW: Final = 1000.0
-"""Highest rate believed of one torch or heater [kW]; the heaviest heating tips stay below a quarter of it (our choice)."""
+"""Highest rate believed of one torch or heater [kW]; the heaviest tips stay below a quarter of it (our choice)."""
 
 _FUELS: Final[tuple[FuelName, ...]] = get_args(FuelName)
 _M3_AT_15C_PER_M3_AT_70F: Final = (units.KELVIN_0C + 15.0) / (units.KELVIN_0C + units.c_from_f(70.0))

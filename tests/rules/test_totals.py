@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from frostshift_rules.job import Joint, Shift
 from frostshift_rules.stops import WeatherState
-from frostshift_rules.totals import Burning, burning_of, busiest, counted, without_amount
+from frostshift_rules.totals import Burning, burnings_of, busiest, counted, without_amount
 from frostshift_rules.workload import Freshness, HeatCall, JointPlan, Plan, Range, ShiftTotal
 
 from .plan_builders import (
@@ -222,11 +222,10 @@ def test_torches_at_once_by_hand() -> None:
 
 def test_a_long_seam_burns_beyond_its_first_arc() -> None:
     one = planned(replace(HEAVY, weld_length_mm=900.0, heated_length_mm=300.0))
-    heat, span = heat_of(one), burning_of(one)
-    assert span is not None
+    heat, (span,) = heat_of(one), burnings_of(one)
     assert (span.start_utc, span.end_utc) == (heat.light_up_utc, START + minutes(2 * full(heat.minutes).high))
     assert (span.torches, span.source_id) == (heat.torches, heat.source_id)
-    assert burning_of(planned(replace(HEAVY, heat_source="gone"))) is None
+    assert burnings_of(planned(replace(HEAVY, heat_source="gone"))) == ()
 
 
 spell = st.tuples(st.integers(0, 100), st.integers(1, 60), st.integers(1, 4))

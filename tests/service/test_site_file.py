@@ -12,7 +12,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from frostshift_rules.gas import burn
-from frostshift_rules.job import PROCESSES, Acceptance, Choices, HeatSource, Procedure, Shift, Site
+from frostshift_rules.job import (
+    PROCESSES,
+    SOURCE_KINDS,
+    Acceptance,
+    Choices,
+    HeatSource,
+    MeasuredShare,
+    Procedure,
+    Shift,
+    Site,
+)
 from frostshift_rules.strict import OutOfRange
 from frostshift_rules.tables import OwnTable, code_table_ids, taken_ids
 from frostshift_service import demo
@@ -90,6 +100,23 @@ def sources(draw: st.DrawFn) -> HeatSource:
     )
 
 
+MEASURED = st.builds(MeasuredShare, st.integers(1, 1000), st.dates(), NAMES)
+
+
+@st.composite
+def heaters(draw: st.DrawFn) -> HeatSource:
+    """Electric heaters, and torches whose share was measured."""
+    measured = draw(st.none() | MEASURED)
+    low, likely, high = sorted(draw(st.tuples(*[between(0.02, 0.95)] * 3)))
+    kind = draw(st.sampled_from(SOURCE_KINDS))
+    count, net_kw = draw(st.integers(0, 500)), draw(between(0.5, 300.0))
+    if kind == "flame":
+        return HeatSource(draw(NAMES), "x", "propane", net_kw, low, likely, high, None, count, measured=measured)
+    area_m2 = draw(st.none() | between(0.01, 1.5))
+    net_kw = net_kw if area_m2 is None else min(net_kw, 150.0 * area_m2)
+    return HeatSource(draw(NAMES), "x", None, net_kw, low, likely, high, None, count, kind, area_m2, measured)
+
+
 @st.composite
 def procedures(draw: st.DrawFn) -> Procedure:
     low, high = draw(optional(*PROCEDURE_MINIMUM_C)), draw(optional(*PROCEDURE_MAXIMUM_C))
@@ -130,7 +157,9 @@ SITES = st.builds(
     table_id=st.sampled_from(code_table_ids()),
     code_units=st.sampled_from(["us", "si", "either"]),
     shifts=st.lists(SHIFTS, min_size=1, max_size=3, unique_by=lambda shift: shift.name).map(tuple),
-    heat_sources=st.lists(sources().filter(burns), max_size=3, unique_by=lambda source: source.id).map(tuple),
+    heat_sources=st.lists(sources().filter(burns) | heaters(), max_size=3, unique_by=lambda source: source.id).map(
+        tuple
+    ),
     procedures=st.lists(procedures(), max_size=3, unique_by=lambda procedure: procedure.name).map(tuple),
     acceptances=st.lists(
         st.builds(Acceptance, st.sampled_from(code_table_ids()), NAMES, st.dates()),
@@ -317,10 +346,14 @@ def test_bytes_that_are_no_such_file() -> None:
 
 def test_the_template_shows_what_may_be_added() -> None:
     keys = "altitude_m|own_tables|name|minimum_c|maximum_c|qualified|steels|from_mm|to_mm|process"
-    opened = re.sub(rf"^# (?=(?:{keys})|\[\[procedure)", "", TEMPLATE, flags=re.M)
+    keys += "|id =|kind|net_kw|area_m2|count|share_measured"
+    opened = re.sub(rf"^# (?=(?:{keys})|\[\[procedure|\[\[heat)", "", TEMPLATE, flags=re.M)
     site = read_site(opened.encode(), "site.toml", beside(own_table("our_table"))).site
     assert site.altitude_m == 440.0
     assert site.own_tables == (own_table("our_table"),)
+    heated = MeasuredShare(3, date(2026, 1, 15), "who measured")
+    pad = HeatSource("pad", "resistance heating pad", None, 3.6, 0.45, 0.52, 0.60, None, 8, "pad", 0.0774, heated)
+    assert site.heat_sources[1:] == (pad,)
     assert site.procedures == (Procedure("P-12", 110.0, 230.0, False, ("A572-50", "A588-*"), 20.0, 60.0, "SMAW"),)
 
 
