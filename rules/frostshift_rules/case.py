@@ -426,7 +426,7 @@ def _share_sentences(case: Case, share: Range | None, why: str) -> Iterator[str]
         minutes=_number(case.measured_minutes),
         source=case.source.name,
         **{name: f"{100.0 * value:.0f} %" for name, value in ends.items()},
-        **{f"{name}_n": f"{value:.2f}" for name, value in ends.items()},
+        **{f"{name}_n": f"{value:.3f}" for name, value in ends.items()},
     )
 
 

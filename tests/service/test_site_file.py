@@ -193,6 +193,23 @@ def test_every_choice_has_limits_around_its_default() -> None:
         assert CHOICE_LIMITS[doubt][0] > 0.0, "a typing slip cannot take a doubt away"
 
 
+PAD = '[[heat_source]]\nid = "b"\nname = "x"\nkind = "pad"\nnet_kw = 3.6\ncount = 8\n'
+MEASURED_AS = 'share_measured = { likely = 0.5, heatings = 2, on = 2026-01-15, by = "me" }\n'
+
+
+def test_a_measured_share_goes_before_the_usual_one_and_its_band_goes_by_the_heatings() -> None:
+    """A fifth to both sides for two heatings, our choice."""
+    pad = read_site((TEMPLATE + PAD).encode(), "site.toml").site.heat_source("b")
+    measured = read_site((TEMPLATE + PAD + MEASURED_AS).encode(), "site.toml").site.heat_source("b")
+    assert pad is not None
+    assert measured is not None
+    assert (pad.fuel, pad.electric, pad.share_low, pad.share_likely, pad.share_high) == (None, True, 0.40, 0.55, 0.65)
+    assert pad.measured is None
+    assert measured.measured == MeasuredShare(2, date(2026, 1, 15), "me")
+    shares = (measured.share_low, measured.share_likely, measured.share_high)
+    assert shares == pytest.approx((0.4, 0.5, 0.6))
+
+
 def refused(text: str) -> str:
     with pytest.raises(SiteFileError) as caught:
         read_site(text.encode(), "site.toml")
@@ -286,6 +303,25 @@ def test_a_wrong_value_is_refused_with_its_key_and_limit(key: str, value: str, s
             '[[heat_source]]\nid = "b"\nname = "x"\nfuel = "acetylene"\nnet_kw = 9\ncount = 1\noxygen_ratio = 5.5\n',
             "heat_source 2: oxygen_ratio for acetylene is 5.5, expected 0 (air torch) or 1 to 2.5 by volume",
         ),
+        (PAD + 'fuel = "propane"\n', "heat_source 2: fuel is 'propane', but a heat source of kind pad is electric"),
+        (PAD + "oxygen_ratio = 4\n", "heat_source 2: oxygen_ratio is 4.0, but a heat source of kind pad is electric"),
+        (PAD + "area_m2 = 6\n", "heat_source 2: 'area_m2' is 6, outside 0.005 to 5"),
+        (PAD + "area_m2 = 0.01\n", "heat_source 2: net_kw 3.6 on area_m2 0.01 is 360 kW/m2, above 200"),
+        (PAD.replace('"pad"', '"oven"'), "'kind' is 'oven', expected one of flame, pad, induction"),
+        (PAD.replace('kind = "pad"\n', ""), "heat_source 2: key 'fuel' is missing"),
+        (
+            PAD.replace('"pad"', '"flame"') + 'fuel = "propane"\narea_m2 = 0.1\n',
+            "heat_source 2: area_m2 is 0.1, but a flame is led and covers no area of its own",
+        ),
+        (PAD + MEASURED_AS + "share_low = 0.4\n", "'share_measured' and 'share_low' both state the share"),
+        (PAD + MEASURED_AS.replace("0.5,", "1.5,"), "[share_measured]: 'likely' is 1.5, outside 0.02 to 1"),
+        (PAD + MEASURED_AS.replace("heatings = 2, ", ""), "[share_measured]: key 'heatings' is missing"),
+        (PAD + MEASURED_AS.replace("= 2,", "= 0,"), "[share_measured]: 'heatings' is 0, outside 1 to 1000"),
+        (PAD + MEASURED_AS.replace('"me"', '""'), "[share_measured]: 'by' is empty"),
+        (PAD + MEASURED_AS.replace("2026-01-15", '"then"'), "[share_measured]: 'on' is 'then', expected date"),
+        (PAD + MEASURED_AS.replace("on =", "low = 0.4, on ="), "'low' and 'high' stand together or not at all"),
+        (PAD + MEASURED_AS.replace("on =", "low = 0.6, high = 0.7, on ="), "are [0.6, 0.5, 0.7], expected a rising"),
+        (PAD + MEASURED_AS.replace("on =", "at = 1, on ="), "[share_measured]: unknown key 'at'"),
         (
             '[[acceptance]]\ntable = "aws_d1_1_2015_t3_3"\naccepted_by = "Q"\naccepted_on = "today"\n',
             "acceptance 1: 'accepted_on' is 'today', expected date",
