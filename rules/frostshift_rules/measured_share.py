@@ -24,7 +24,7 @@ START_DOUBT_K: Final = 1.0
 """Doubt of the measured start [K]. Our choice: a good contact thermometer is no better."""
 CLOCK_DOUBT_MINUTES: Final = 0.5
 """Doubt of the measured time [min]. Our choice: it is read in whole minutes."""
-_LOOKED_AT: Final = tuple(SHARES[0] * (SHARES[1] / SHARES[0]) ** (n / 24.0) for n in range(25))
+_LOOKED_AT: Final = tuple(SHARES[0] * math.pow(SHARES[1] / SHARES[0], n / 24.0) for n in range(25))
 _HALVINGS: Final = 18
 """The first look goes by steps of a sixth; so many halvings of one leave a millionth."""
 _STEP: Final = 0.02

@@ -204,7 +204,7 @@ def _amounts_of(joint: JointPlan, source: HeatSource) -> list[SourceAmounts]:
 
 PLACED_NOTE: Final = (
     "Electric heaters are in no count of torches or hands: once they are placed nobody holds them, but somebody has to "
-    "place and watch them."
+    "place and watch them. Placing takes longer than the set-up of a torch: begin before the light-up time."
 )
 
 
