@@ -110,6 +110,15 @@ def test_a_heating_that_says_nothing_is_refused_with_the_reason(at: HeatJob, tim
         measured_share(at, time, choices())
 
 
+def test_the_ends_are_the_shares_of_the_doubt_taken_to_one_side_all_at_once() -> None:
+    """30 % of wind and loss, 1 K of start, half a minute: more loss, a colder start and a short clock need more heat."""
+    found = measured_share(job(), 14.0, choices())
+    more = job(convection_wm2k=Range(0.0, 15.6, 0.0), starts_c=(Range(-6.0, -6.0, -6.0),) * 2)
+    less = job(convection_wm2k=Range(0.0, 8.4, 0.0), starts_c=(Range(-4.0, -4.0, -4.0),) * 2)
+    assert found.high == pytest.approx(measured_share(more, 13.5, choices()).likely, rel=1e-5)
+    assert found.low == pytest.approx(measured_share(less, 14.5, choices()).likely, rel=1e-5)
+
+
 def test_the_band_of_a_mean_narrows_with_heatings_and_stays_a_share() -> None:
     assert band_of(0.4, 1) == Range(pytest.approx(0.30), 0.4, pytest.approx(0.50))
     assert band_of(0.4, 2) == Range(pytest.approx(0.32), 0.4, pytest.approx(0.48))
