@@ -221,7 +221,7 @@ def groups(site: Site | None = None) -> tuple[Group, ...]:
 
 
 def _source_title(source: HeatSource) -> str:
-    return source.name if source.electric else f"{source.name}, {source.net_kw:g} kW net"
+    return f"{source.name}, {source.net_kw:g} kW{'' if source.electric else ' net'}"
 
 
 def _table_title(table: Any) -> str:

@@ -82,9 +82,7 @@ def test_without_a_file_it_says_what_is_needed(tmp_path: Path) -> None:
 def test_the_library_is_listed(tmp_path: Path) -> None:
     done = frostshift("--sources", data=tmp_path)
     assert done.returncode == 0
-    assert (
-        "resistance-pad: resistance heating pad, 3.6 kW, 3.6 kW on 0.0774 m2, share 40% to 65%" in done.stdout.decode()
-    )
+    assert "resistance-pad: resistance heating pad, 85 V, 3.6 kW on 0.0774 m2, share 40% to 65%" in done.stdout.decode()
     for known in ("oxy-propane-tip", "oxy-propylene-tip", "oxy-acetylene-tip", "air-propane-small", "our choice"):
         assert known in done.stdout.decode()
 

@@ -421,7 +421,7 @@ def test_torches_and_pads_together() -> None:
         "Heat released, oxy-propane heating tip",
         "Fuel, oxy-propane heating tip",
         "Oxygen, oxy-propane heating tip",
-        "Energy, resistance heating pad, 3.6 kW",
+        "Energy, resistance heating pad, 85 V",
     ]
     assert "Lead the flame over what the heaters do not cover." in " ".join(both.reasons)
 
