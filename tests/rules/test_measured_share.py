@@ -111,7 +111,7 @@ def test_a_heating_that_says_nothing_is_refused_with_the_reason(at: HeatJob, tim
 
 
 def test_the_ends_are_the_shares_of_the_doubt_taken_to_one_side_all_at_once() -> None:
-    """30 % of wind and loss, 1 K of start, half a minute; more loss, colder start, short clock: more heat was needed."""
+    """30 % of wind and loss, 1 K of start, half a minute; more loss, colder start, short clock: more heat needed."""
     found = measured_share(job(), 14.0, choices())
     more = job(convection_wm2k=Range(0.0, 15.6, 0.0), starts_c=(Range(-6.0, -6.0, -6.0),) * 2)
     less = job(convection_wm2k=Range(0.0, 8.4, 0.0), starts_c=(Range(-4.0, -4.0, -4.0),) * 2)
