@@ -19,6 +19,7 @@ from frostshift_rules import heat_plan, measured_share, preheat, stops, surround
 from frostshift_rules.calls import heat_call
 from frostshift_rules.code_table import CodeTable
 from frostshift_rules.delivered import Heaters, merged
+from frostshift_rules.drying import Film
 from frostshift_rules.figures import Ask, in_units
 from frostshift_rules.instructions import Instruction, instructions
 from frostshift_rules.job import Choices, CodeUnits, HeatSource, Joint, Procedure
@@ -391,6 +392,7 @@ def _heat_job(case: Case, asked: Requirement, minimum_c: float | None) -> heat_p
         wind_ms=case.wind_ms,
         convection_wm2k=Range(convection * (1.0 - band), convection, convection * (1.0 + band)),
         present_from_utc=None,
+        film=_FILMS[case.surface],
     )
 
 
@@ -430,6 +432,7 @@ def _share_sentences(case: Case, share: Range | None, why: str) -> Iterator[str]
     )
 
 
+_FILMS: Final[dict[Surface | None, Film]] = {None: None, "dry": None, "wet": "water", "frost": "frost"}
 NO_HEAT: Final = "No heat is needed."
 NOT_SETTLED: Final = "The minimum is not settled; by the hint none would be needed."
 MINIMUM_UNKNOWN: Final = "The minimum is not known."

@@ -86,13 +86,16 @@ def flux_wm2(heaters: Sequence[Heaters], wind_ms: float, area_m2: float) -> Rang
     Args:
         heaters: all that heats at once.
         wind_ms: at the joint [m/s].
-        area_m2: heated at once, on every part, side and face [m2].
+        area_m2: heated at once, on every part, side and face [m2]; on none at all the flux is infinite, beyond every
+            limit of the engine.
 
     Raises:
         OutOfRange: the area is no area.
     """
-    if not 0.0 < area_m2 < math.inf:  # also refuses NaN
-        raise OutOfRange(f"area_m2 is {area_m2:g} m2, expected a number above 0 m2")
+    if not 0.0 <= area_m2 < math.inf:  # also refuses NaN
+        raise OutOfRange(f"area_m2 is {area_m2:g} m2, expected a number from 0 m2 up")
+    if area_m2 == 0.0:
+        return Range(math.inf, math.inf, math.inf)
     low = likely = high = 0.0
     for one in heaters:
         watts = one.count * one.source.net_kw * 1000.0 / max(area_m2, one.count * (one.source.area_m2 or 0.0))
@@ -111,7 +114,8 @@ def covered(heaters: Sequence[Heaters], area_m2: float) -> float | None:
     areas = [one.source.area_m2 and one.count * one.source.area_m2 for one in heaters if one.source.electric]
     if len(areas) < len(heaters) or None in areas:
         return None
-    return min(1.0, sum(area for area in areas if area) / area_m2)
+    lain_on_m2 = sum(area for area in areas if area)
+    return 1.0 if lain_on_m2 >= area_m2 else lain_on_m2 / area_m2
 
 
 def covers(heaters: Sequence[Heaters], area_m2: float) -> bool:

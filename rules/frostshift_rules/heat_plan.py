@@ -4,12 +4,13 @@ The arithmetic, in the order in which a page explains it:
 
     area heated at once = sum over the parts of sides x band x heated length x faces
     flux                = what torches and heaters bring into the steel (`delivered`) / area
-    minutes             = conduction engine (`heating`), slowest part
+    minutes             = drying + conduction engine (`heating`), slowest part
     light-up            = start - (slow-end minutes + soak before the reading is true + set-up)
+    reheats             = how often the steel is down at its minimum while it is welded, less than a hold each time
     fuel, oxygen, kWh   = minutes of heating x what each source takes (`delivered`)
 
 Every time and amount is given at three places of the doubt: the slow end (small share, strong wind, cold start), the
-likely value and the fast end. Lengths of the heated band are rounded to 5 mm, so that like parts share their geometry.
+likely value and the fast end. What is heated of each part is in `patches`.
 """
 
 from __future__ import annotations
@@ -22,9 +23,11 @@ from typing import Final, Literal
 
 import numpy as np
 
-from frostshift_rules import delivered, heating
+from frostshift_rules import arc, delivered, heating
 from frostshift_rules.delivered import Heaters
-from frostshift_rules.job import MODELLED_KINDS, Choices, Ends, Joint, Part
+from frostshift_rules.drying import Film, drying_minutes
+from frostshift_rules.job import Choices, Joint, Part
+from frostshift_rules.patches import Patch, outside, patch_of, segments, sizes_missing
 from frostshift_rules.surroundings import Floats
 from frostshift_rules.workload import HeatPlan, HeatStatus, PartHeat, Range
 
@@ -34,10 +37,6 @@ BELOW_MAXIMUM_K: Final = 5.0
 """The target stays so far below a stated maximum [K]. Our choice: about the error of a temperature crayon."""
 MOST_FLUX_WM2: Final = 1.0e6
 """More than a swept flame puts into steel [W/m2]; above it the heated area or the torch is mistyped."""
-THICKEST_MM: Final = 150.0
-"""Thickest plate that the engine is valid for [mm]; one narrower than twice its thickness is not covered either."""
-LEAST_HALF_MM: Final = 5.0
-"""Least half width and half length of a heated patch [mm], the engine's own; no flame heats less."""
 STATUS_ORDER: Final[tuple[HeatStatus, ...]] = (
     "no_source",
     "no_time",
@@ -69,6 +68,7 @@ class HeatJob:
         wind_ms: strongest at the joint while it is heated [m/s].
         convection_wm2k: low / likely / high [W/m2K].
         present_from_utc: nobody is there before; None: not known.
+        film: what has to be dried off the steel first; None: nothing that is known of.
     """
 
     joint: Joint
@@ -82,19 +82,7 @@ class HeatJob:
     wind_ms: float
     convection_wm2k: Range
     present_from_utc: datetime | None
-
-
-@dataclass(frozen=True, slots=True)
-class Patch:
-    """What of one part is heated at a time, and what of it must be warm. Lengths in m; `inf`: no edge in reach."""
-
-    half_width_m: float
-    half_length_m: float
-    edge_x_m: float
-    edge_y_m: float
-    half_weld_m: float
-    ends: Ends
-    area_m2: float
+    film: Film = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,41 +91,9 @@ class Answer:
 
     to_target_s: float
     hold_s: float
+    reheat_s: float
     hottest_c: float
     elasticity: float
-
-
-def segments(joint: Joint, choices: Choices) -> tuple[int, float]:
-    """How many lengths the weld is heated in, one after the other, and each length [mm]."""
-    longest = joint.heated_length_mm or choices.segment_mm * joint.torches
-    count = max(1, math.ceil(joint.weld_length_mm / longest - 1e-9))
-    return count, joint.weld_length_mm / count
-
-
-def patch_of(joint: Joint, part: Part, extent_mm: float, choices: Choices) -> Patch:
-    """The heated band on one part: what must be warm and the margin, cut at a free edge."""
-    count, length_mm = segments(joint, choices)
-    edge_mm = math.inf if part.reach_mm is None else part.reach_mm
-    width_mm = max(min(_rounded(extent_mm + choices.margin_mm, 5.0), edge_mm), LEAST_HALF_MM)
-    half_weld_mm = max(_rounded(length_mm, 5.0) / 2.0, LEAST_HALF_MM)
-    # The end pieces of a long edge-to-edge seam have one free edge; without it they lose more heat, so more time.
-    to_edge = joint.ends == "edge_to_edge" and count == 1
-    half_length_mm = half_weld_mm if to_edge else half_weld_mm + _rounded(extent_mm + choices.margin_mm, 5.0)
-    return Patch(
-        half_width_m=width_mm / 1000.0,
-        half_length_m=half_length_mm / 1000.0,
-        edge_x_m=edge_mm / 1000.0,
-        edge_y_m=half_weld_mm / 1000.0 if to_edge else math.inf,
-        half_weld_m=half_weld_mm / 1000.0,
-        ends="edge_to_edge" if to_edge else "inside",
-        area_m2=heated_area_m2(joint, part, width_mm, 2.0 * half_length_mm),
-    )
-
-
-def heated_area_m2(joint: Joint, part: Part, band_mm: float, band_length_mm: float) -> float:
-    """Area that the flame goes over on one part [m2], every side and face of it."""
-    faces = 2 if joint.both_faces else 1
-    return part.sides * faces * band_mm * band_length_mm / 1e6
 
 
 def target_c(minimum_c: float, maximum_c: float | None, overheat_k: float) -> float:
@@ -163,7 +119,7 @@ def heat_plans(jobs: Sequence[HeatJob], choices: Choices) -> list[HeatPlan]:
 
 @dataclass(frozen=True, slots=True)
 class _Question:
-    """One part that the engine is asked about."""
+    """One part that the engine is asked about; `partner` is the row of the part that it is one piece with."""
 
     job: HeatJob
     part: Part
@@ -171,6 +127,7 @@ class _Question:
     flux_wm2: Range
     start_c: Range
     target_c: float
+    partner: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,7 +153,7 @@ def _asked(jobs: Sequence[HeatJob], choices: Choices) -> tuple[list[list[_Asked]
     for job in jobs:
         of_job = []
         for part in job.joint.parts:
-            key = (part, job.extent_mm, *_patch_inputs(job.joint))
+            key = (part, job.extent_mm, *_of_patches(job.joint))
             if key not in patches:
                 patches[key] = patch_of(job.joint, part, job.extent_mm, choices)
             of_job.append(patches[key])
@@ -211,18 +168,22 @@ def _asked(jobs: Sequence[HeatJob], choices: Choices) -> tuple[list[list[_Asked]
                 row = len(questions)
                 questions.append(_Question(job, part, patch, flux, start, target))
             parts.append(_Asked(part, patch, flux, row, lain_on))
+        _pair(questions, parts, job.joint)
         asked.append(parts)
     return asked, questions
+
+
+def _of_patches(joint: Joint) -> tuple[object, ...]:
+    """What of a joint its patches hang on."""
+    return joint.parts, joint.weld_length_mm, joint.heated_length_mm, joint.torches, joint.ends, joint.both_faces
 
 
 def _covered(job: HeatJob, part: Part, patch: Patch, flux: Range, target: float) -> bool:
     """Whether the engine covers the part; what people typed may lie outside."""
     return (
-        part.kind in MODELLED_KINDS
-        and 2.0 <= part.thickness_mm <= THICKEST_MM
+        not sizes_missing(part)
+        and not outside(part, patch)
         and flux.high <= MOST_FLUX_WM2
-        and patch.half_length_m <= 20.0
-        and patch.edge_x_m >= max(LEAST_HALF_MM, part.thickness_mm) / 1000.0
         and target <= heating.HOTTEST_VALID_C
         and job.air_c.low >= -90.0
         and job.air_c.high <= 60.0
@@ -230,8 +191,24 @@ def _covered(job: HeatJob, part: Part, patch: Patch, flux: Range, target: float)
     )
 
 
-def _patch_inputs(joint: Joint) -> tuple[object, ...]:
-    return (joint.weld_length_mm, joint.heated_length_mm, joint.torches, joint.ends, joint.both_faces)
+def one_piece(joint: Joint) -> bool:
+    """Whether the parts share their heat: already welded to each other, and not the walls of a tube."""
+    touching = joint.welded or any(part.kind == "touching" for part in joint.parts)
+    return touching and len(joint.parts) > 1 and all(part.kind != "tube" for part in joint.parts)
+
+
+def _pair(questions: list[_Question], parts: Sequence[_Asked], joint: Joint) -> None:
+    """Make the two parts of a joint that is one piece partners.
+
+    Of three or four parts, each that ends at the weld has the one that runs through as its partner in turn; that one
+    itself is taken alone, which is on the safe side: it is warmed by the others.
+    """
+    rows = [part.row for part in parts]
+    if not one_piece(joint) or len(rows) != 2 or None in rows:
+        return
+    first, second = (row for row in rows if row is not None)
+    questions[first] = replace(questions[first], partner=second)
+    questions[second] = replace(questions[second], partner=first)
 
 
 End = Literal["low", "likely", "high"]
@@ -252,16 +229,25 @@ def _heat_cases(questions: Sequence[_Question], bands: Sequence[Band]) -> heatin
         of_each = [pick(question) for question in questions]
         return np.array([getattr(one, ends[band]) for band in bands for one in of_each], dtype=np.float64)
 
-    edge_x_m = same(lambda q: q.patch.edge_x_m)
+    edge_x_m, inner_m, webbed = (
+        same(pick)
+        for pick in (lambda q: q.patch.edge_x_m, lambda q: q.patch.inner_m, lambda q: float(q.patch.web_m > 0.0))
+    )
     point_x_m, point_y_m = heating.zone_points(
         same(lambda q: q.job.extent_mm / 1000.0),
         same(lambda q: q.patch.half_weld_m),
-        same(lambda q: q.patch.ends == "edge_to_edge").astype(np.bool_),
-        edge_x_m,
+        same(lambda q: float(q.patch.to_edge)).astype(np.bool_),
+        edge_x_m - inner_m,
     )
+    point_x_m = np.where(point_x_m > 0.0, point_x_m + inner_m[:, None], 0.0)
+    # A flange is coldest on its web, or on its free edges.
+    point_y_m[:, 1:] = np.where(webbed[:, None] > 0.0, 0.0, point_y_m[:, 1:])
+    inside = same(lambda q: float(q.patch.inside_insulated)).astype(np.bool_)
+    at_first = np.repeat(np.arange(len(bands)) * len(questions), len(questions))
+    partner = same(lambda q: -1.0 if q.partner is None else float(q.partner)).astype(np.intp)
     return heating.HeatCases(
-        thickness_m=same(lambda q: q.part.thickness_mm / 1000.0),
-        both_faces=same(lambda q: q.job.joint.both_faces).astype(np.bool_),
+        thickness_m=same(lambda q: q.part.thickness_mm / 1000.0) * np.where(inside, 2.0, 1.0),
+        both_faces=same(lambda q: float(q.job.joint.both_faces)).astype(np.bool_) | inside,
         half_width_m=same(lambda q: q.patch.half_width_m),
         half_length_m=same(lambda q: q.patch.half_length_m),
         edge_x_m=edge_x_m,
@@ -275,6 +261,10 @@ def _heat_cases(questions: Sequence[_Question], bands: Sequence[Band]) -> heatin
         target_c=same(lambda q: q.target_c),
         point_x_m=point_x_m,
         point_y_m=point_y_m,
+        inner_m=inner_m,
+        web_m=same(lambda q: q.patch.web_m),
+        web_depth_m=same(lambda q: q.patch.web_depth_m),
+        partner=np.where(partner >= 0, partner + at_first, -1),
     )
 
 
@@ -283,7 +273,7 @@ def _answers(questions: Sequence[_Question]) -> list[tuple[Answer, ...]]:
     if not questions:
         return []
     said = heating.heat_up(_heat_cases(questions, BANDS))
-    columns = (said.to_target_s, said.hold_s, said.hottest_c, said.elasticity)
+    columns = (said.to_target_s, said.hold_s, said.reheat_s, said.hottest_c, said.elasticity)
     answers = [Answer(*row) for row in zip(*(column.tolist() for column in columns), strict=True)]
     n = len(questions)
     return list(zip(*(answers[first : first + n] for first in range(0, len(answers), n)), strict=True))
@@ -292,7 +282,7 @@ def _answers(questions: Sequence[_Question]) -> list[tuple[Answer, ...]]:
 def _status(
     asked: _Asked, answers: Sequence[Answer], hottest_limit_c: float, minimum_c: float, maximum_c: float | None
 ) -> HeatStatus:
-    if asked.part.kind not in MODELLED_KINDS:
+    if sizes_missing(asked.part):
         return "no_time"
     if asked.flux_wm2 is None:
         return "no_source"
@@ -323,13 +313,33 @@ def _part_heat(number: int, job: HeatJob, asked: _Asked, answers: Sequence[Answe
         start_c=job.starts_c[number - 1],
         flux_kwm2=Range(flux.low / 1000.0, flux.likely / 1000.0, flux.high / 1000.0),
         convection_wm2k=job.convection_wm2k,
-        band_mm=asked.patch.half_width_m * 1000.0,
-        band_length_mm=asked.patch.half_length_m * 2000.0,
+        band_mm=asked.patch.band_m * 1000.0,
+        band_length_mm=asked.patch.length_m * 1000.0,
         minutes=_minutes(answers) if status == "ok" else None,
         hold_minutes=_hold_minutes(answers) if status == "ok" else None,
         hottest_c=max((answer.hottest_c for answer in timed if math.isfinite(answer.hottest_c)), default=None),
         elasticity=timed[BANDS.index("likely")].elasticity if timed else None,
+        reheat_minutes=_reheat_minutes(answers) if status == "ok" else None,
+        drying_minutes=_drying_minutes(job, flux) if status == "ok" else None,
     )
+
+
+_NOTHING: Final = Range(0.0, 0.0, 0.0)
+
+
+def _drying_minutes(job: HeatJob, flux: Range) -> Range:
+    if job.film is None:
+        return _NOTHING
+    both = job.joint.both_faces
+    return Range(*(drying_minutes(job.film, one, both_faces=both) for one in (flux.high, flux.likely, flux.low)))
+
+
+def _reheat_minutes(answers: Sequence[Answer]) -> Range:
+    """Torch time after each hold: shortest / likely / longest; 0 where the hold has no end or the steel was warm."""
+    times = [
+        0.0 if math.isnan(answer.reheat_s) else min(answer.reheat_s, heating.LONGEST_S) / 60.0 for answer in answers
+    ]
+    return Range(min(times), times[BANDS.index("likely")], max(times))
 
 
 def _minutes(answers: Sequence[Answer]) -> Range:
@@ -345,7 +355,8 @@ def _hold_minutes(answers: Sequence[Answer]) -> Range:
 
 NOTES: Final[dict[HeatStatus, str]] = {
     "ok": "",
-    "no_time": "This kind of part is not modelled yet; a flat plate's time would be too short.",
+    "no_time": "No time: the flange's width, its web's thickness and its web's depth are needed; without the web the "
+    "time would be a third too short.",
     "no_source": "No time: the joint names a heat source that the site does not have, or the site has none.",
     "not_covered": "No time: the heaters cover too little of what has to be heated at once. More heaters, a shorter "
     "length at a time, or a torch over the rest.",
@@ -394,14 +405,20 @@ def _heat_plan(
         oxygen_m3=None,
         parts=tuple(parts),
         flame_in_wind=delivered.flame_in_wind(job.wind_ms),
+        film=job.film,
+        air_c=job.air_c,
+        wind_ms=job.wind_ms,
     )
     if status != "ok" or not job.heaters:
         return plan
-    minutes = _most([p.minutes for p in parts if p.minutes])
+    drying = _most([p.drying_minutes for p in parts if p.drying_minutes])
+    minutes = _plus(_most([p.minutes for p in parts if p.minutes]), drying)
+    keeping = _keeping(job, [known[part.row] for part in asked if part.row is not None], count)
     holds = [p.hold_minutes for p in parts if p.hold_minutes]
     hold = _least(holds) if len(holds) == len(parts) else None
     total = Range(minutes.low * count, minutes.likely * count, minutes.high * count)
     amounts = delivered.amounts(job.heaters, total)
+    kept = delivered.amounts(job.heaters, keeping.total_minutes)
     lead = timedelta(minutes=minutes.high + job.soak_minutes + choices.setup_minutes)
     light_up = joint.start_utc - lead
     late = job.present_from_utc is not None and light_up < job.present_from_utc
@@ -414,11 +431,65 @@ def _heat_plan(
         light_up_utc=light_up,
         earliest_arc_utc=job.present_from_utc + lead if late and job.present_from_utc else None,
         hold_minutes=hold,
+        drying_minutes=drying if job.film else None,
+        reheats=keeping.times,
+        reheat_minutes=keeping.each_minutes,
+        keep_minutes=keeping.total_minutes,
+        keep_fuel_kg=delivered.total([one.fuel_kg for one in kept]),
+        keep_oxygen_m3=delivered.total([one.oxygen_m3 for one in kept]),
+        keep_energy_kwh=delivered.total([one.energy_kwh for one in kept]),
+        arc_wait_minutes=arc_wait_minutes(joint, plan.target_c, job.maximum_c),
         fuel_kg=delivered.total([one.fuel_kg for one in amounts]),
         oxygen_m3=delivered.total([one.oxygen_m3 for one in amounts]),
         energy_kwh=delivered.total([one.energy_kwh for one in amounts]),
         amounts=amounts,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Keeping:
+    """Heating again while it is welded: how often, how long each time, and over all segments [min]."""
+
+    times: Range
+    each_minutes: Range
+    total_minutes: Range
+
+
+MOST_REHEATS: Final = 200.0
+"""More often than this the flame does not leave the joint."""
+
+
+def _keeping(job: HeatJob, answers: Sequence[Sequence[Answer]], count: int) -> _Keeping:
+    """How often a segment has to be heated again while it is welded, as if no arc burned.
+
+    Of each hold the soak before a reading is true cannot be used, but at least half of the hold can. The first hold
+    and the first reheat stand for all of them: later holds are longer and reheats shorter.
+    """
+    weld_minutes = job.joint.hours * 60.0 / count
+    times, each = [], []
+    for place in range(len(BANDS)):
+        hold = min(one[place].hold_s for one in answers) / 60.0
+        reheat = max(0.0 if math.isnan(one[place].reheat_s) else one[place].reheat_s for one in answers) / 60.0
+        usable = max(hold - job.soak_minutes, hold / 2.0)
+        again = MOST_REHEATS if usable <= 0.0 else max(0.0, math.ceil(weld_minutes / usable - 1e-9) - 1.0)
+        times.append(min(again, MOST_REHEATS))
+        each.append(min(reheat, heating.LONGEST_S / 60.0))
+    total = [often * minutes * count for often, minutes in zip(times, each, strict=True)]
+    likely = BANDS.index("likely")
+    ranges = (Range(min(one), one[likely], max(one)) for one in (times, each, total))
+    return _Keeping(*ranges)
+
+
+def arc_wait_minutes(joint: Joint, preheat_c: float, maximum_c: float | None) -> float | None:
+    """Least minutes from pass to pass that keep the weld at or below its maximum before each pass, an upper bound.
+
+    None where the maximum, the heat input or the number of passes is not stated; `inf` where no wait up to four hours
+    is long enough. The thinnest part counts: it gets hottest.
+    """
+    if maximum_c is None or joint.heat_input_kj_mm is None or joint.passes is None:
+        return None
+    thinnest_mm = min(part.thickness_mm for part in joint.parts)
+    return arc.least_wait_s(joint.heat_input_kj_mm, thinnest_mm, preheat_c, maximum_c, joint.passes) / 60.0
 
 
 def _ok_note(parts: Sequence[PartHeat], hold: Range | None, soak_minutes: float) -> str:
@@ -439,9 +510,9 @@ def _most(ranges: Sequence[Range]) -> Range:
     return Range(max(r.low for r in ranges), max(r.likely for r in ranges), max(r.high for r in ranges))
 
 
+def _plus(one: Range, other: Range) -> Range:
+    return Range(one.low + other.low, one.likely + other.likely, one.high + other.high)
+
+
 def _least(ranges: Sequence[Range]) -> Range:
     return Range(min(r.low for r in ranges), min(r.likely for r in ranges), min(r.high for r in ranges))
-
-
-def _rounded(value: float, step: float) -> float:
-    return round(value / step) * step

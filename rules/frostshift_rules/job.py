@@ -31,8 +31,6 @@ PART_KINDS: Final[tuple[PartKind, ...]] = get_args(PartKind)
 EXPOSURES: Final[tuple[Exposure, ...]] = get_args(Exposure)
 JOINT_STATES: Final[tuple[JointState, ...]] = get_args(JointState)
 SOURCE_KINDS: Final[tuple[SourceKind, ...]] = get_args(SourceKind)
-MODELLED_KINDS: Final[frozenset[PartKind]] = frozenset({"plate"})
-"""Part kinds whose heating time the engine gives; the others show "no time yet"."""
 
 
 @dataclass(frozen=True, slots=True)

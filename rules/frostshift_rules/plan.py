@@ -21,9 +21,10 @@ from typing import Final
 
 import numpy as np
 
-from frostshift_rules import delivered, heat_plan, preheat, stops, surroundings
+from frostshift_rules import delivered, heat_plan, patches, preheat, stops, surroundings
 from frostshift_rules.calls import Ints, Judged, Sides, heat_call, judge, least_in_windows, windows
 from frostshift_rules.code_table import CodeTable
+from frostshift_rules.drying import Film
 from frostshift_rules.job import Joint, Reading, Site
 from frostshift_rules.outlook import Outlook, between, outlook
 from frostshift_rules.people import Outdoors
@@ -204,8 +205,8 @@ def _judge(field: Outlook, first_h: Floats, last_h: Floats, threshold_c: Floats)
 class _Heating:
     """Makes the heat jobs of the joints that need heat."""
 
-    def __init__(self, job: _Job, field: Outlook, times: _Times) -> None:
-        self._job, self._field, self._times = job, field, times
+    def __init__(self, job: _Job, field: Outlook, times: _Times, states: _WeatherStates) -> None:
+        self._job, self._field, self._times, self._states = job, field, times, states
         self._shifts = [holding(job.calendar, joint.start_utc) for joint in job.joints]
         self._wind_ms = {
             around: surroundings.wind_at_joint_ms(field.hours.wind_10m_ms, around) for around in set(field.around)
@@ -226,7 +227,7 @@ class _Heating:
         last_h = max(first_h, float(self._times.start_h[number]))
         steel_c = [values[parts].tolist() for values in (starts.cold_c, starts.likely_c, starts.warm_c)]
         air_c = [float(values[number]) for values in (air.cold_c, air.likely_c, air.warm_c)]
-        if heat_plan.segments(joint, job.site.choices)[0] > 1:
+        if patches.segments(joint, job.site.choices)[0] > 1:
             # The lengths after the first are heated as the work goes on, in the cold that comes.
             last_h = max(last_h, float(self._times.end_h[number]))
             inside = slice(int(first_h), int(np.ceil(last_h)) + 1)
@@ -259,6 +260,7 @@ class _Heating:
             wind_ms=wind_ms,
             convection_wm2k=Range(convection * (1.0 - band), convection, convection * (1.0 + band)),
             present_from_utc=max(shift.start_utc, job.now_utc) if shift else job.now_utc,
+            film=self._states.film_at(number, first_h),
         )
 
     def lead_h(self, number: int, minutes: float | None) -> float:
@@ -283,6 +285,22 @@ class _WeatherStates:
 
     def of(self, number: int, first_h: float, last_h: float) -> tuple[WeatherState, tuple[WeatherSpell, ...]]:
         """The worst state from `first_h` to `last_h`, and the hours that are not `go`."""
+        spot = self._spot(number)
+        first, last = math.floor(first_h), math.ceil(last_h)
+        inside = range(max(first, 0), min(last, len(spot.codes) - 1) + 1)
+        worst = max((spot.codes[hour] for hour in inside), default=0)
+        if first < 0 or last > len(spot.codes) - 1:
+            worst = max(worst, stops.STATES.index("unknown"))
+        if inside not in spot.held:
+            spot.held[inside] = tuple(self._spells(spot, inside))
+        return stops.STATES[worst], spot.held[inside]
+
+    def film_at(self, number: int, at_h: float) -> Film:
+        """What has to be dried off the steel when heating starts; None beyond the forecast."""
+        spot, hour = self._spot(number), math.floor(at_h)
+        return stops.film_of(spot.rules_at(hour)) if 0 <= hour < len(spot.codes) else None
+
+    def _spot(self, number: int) -> _SpotStates:
         field = self._field
         key = (
             stops.spot_of(self._job.joints[number]),
@@ -292,16 +310,8 @@ class _WeatherStates:
         spot = self._spots.get(key)
         if spot is None:
             judged = self._judge(*key)
-            reasons = [judged.reasons_at(hour) if code else () for hour, code in enumerate(judged.codes)]
-            spot = self._spots[key] = _SpotStates(judged.codes.tolist(), reasons, {})
-        first, last = math.floor(first_h), math.ceil(last_h)
-        inside = range(max(first, 0), min(last, len(spot.codes) - 1) + 1)
-        worst = max((spot.codes[hour] for hour in inside), default=0)
-        if first < 0 or last > len(spot.codes) - 1:
-            worst = max(worst, stops.STATES.index("unknown"))
-        if inside not in spot.held:
-            spot.held[inside] = tuple(self._spells(spot, inside))
-        return stops.STATES[worst], spot.held[inside]
+            spot = self._spots[key] = _SpotStates(judged, judged.codes.tolist(), {}, {})
+        return spot
 
     def _judge(self, spot: stops.Spot, wind_factor: float, rows: tuple[int, ...]) -> stops.Judged:
         field, site = self._field, self._job.site
@@ -326,22 +336,29 @@ class _WeatherStates:
                 end_utc=self._field.hours.time_utc(hours[-1] + 1),
                 state=stops.STATES[spot.codes[hours[0]]],
                 reasons=tuple(
-                    stops.worst_of(of_rule) for of_rule in zip(*(spot.reasons[hour] for hour in hours), strict=True)
+                    stops.worst_of(of_rule) for of_rule in zip(*(spot.reasons_at(hour) for hour in hours), strict=True)
                 ),
             )
 
 
 @dataclass(frozen=True)
 class _SpotStates:
-    """One kind of spot: state code and reasons of every hour, and what was said of the windows asked for so far."""
+    """One kind of spot: state code of every hour; what was said of the hours and windows asked for so far."""
 
+    judged: stops.Judged
     codes: list[int]
-    reasons: list[tuple[stops.Reason, ...]]
+    reasons: dict[int, tuple[stops.Reason, ...]]
     held: dict[range, tuple[WeatherSpell, ...]]
+
+    def reasons_at(self, hour: int) -> tuple[stops.Reason, ...]:
+        """What is behind an hour's state; nothing where it is `go`."""
+        if hour not in self.reasons:
+            self.reasons[hour] = self.judged.reasons_at(hour) if self.codes[hour] else ()
+        return self.reasons[hour]
 
     def rules_at(self, hour: int) -> tuple[stops.Rule, ...]:
         """The rules behind an hour's state."""
-        return tuple(reason.rule for reason in self.reasons[hour])
+        return tuple(reason.rule for reason in self.reasons_at(hour))
 
 
 # Joints ---------------------------------------------------------------------------------------------------------------
@@ -355,7 +372,8 @@ def _with_weather(job: _Job, field: Outlook) -> list[JointPlan]:
     heated = np.flatnonzero(np.isfinite(threshold_c) & ~from_start.steel.unknown & ~from_start.steel.passes)
 
     # Light-up lies before the start, so the joints that need heat are judged again over a window that begins there.
-    heating = _Heating(job, field, times)
+    states = _WeatherStates(job, field)
+    heating = _Heating(job, field, times, states)
     slow = heat_plan.slow_minutes(heating.jobs(heated, times.first_h, from_start), job.site.choices)
     lead_h = np.array([heating.lead_h(int(n), minutes) for n, minutes in zip(heated, slow, strict=True)])
     first_h = times.first_h.copy()
@@ -366,7 +384,6 @@ def _with_weather(job: _Job, field: Outlook) -> list[JointPlan]:
     plans = heat_plan.heat_plans(heating.jobs(heated, first_h, judged), job.site.choices)
     heat_of = dict(zip(heated.tolist(), plans, strict=True))
 
-    states = _WeatherStates(job, field)
     steel_spans, air_spans = _spans(judged.steel, hours), _spans(judged.air, hours)
     at_start = _coldest_at(field, times.start_h)
     planned = []

@@ -15,7 +15,7 @@ warm steel does not lift the stop for cold air, nor does an hour that is `go` ma
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal, get_args
 
@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frostshift_rules.code_table import CodeTable
+from frostshift_rules.drying import Film
 from frostshift_rules.figures import systems
 from frostshift_rules.job import Choices, CodeUnits, Joint, Process, Shelter
 from frostshift_rules.strict import Source
@@ -114,6 +115,15 @@ class Reason:
     value: float | None
     limit: float | None
     source: Source
+
+
+def film_of(rules: Collection[Rule]) -> Film:
+    """What has to be dried off the steel where these rules were found; the worst of it."""
+    if "snow_or_ice_stays" in rules:
+        return "ice"
+    if "frost" in rules:
+        return "frost"
+    return "water" if {"dew", "steel_still_wet", "rain_or_snow"}.intersection(rules) else None
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Literal
 
+from frostshift_rules.drying import Film
 from frostshift_rules.job import Joint, Site
 from frostshift_rules.people import PeopleCold
 from frostshift_rules.preheat import Requirement
@@ -67,7 +68,8 @@ class Span:
 class PartHeat:
     """The heating of one part as it was solved, for the arithmetic shown.
 
-    `minutes` and `hold_minutes` are None where the engine gives no time; `flux_kwm2` is net heat into the steel.
+    `minutes`, `hold_minutes`, `reheat_minutes` (back to the target after a hold) and `drying_minutes` (not in
+    `minutes`) are None where the engine gives no time; `flux_kwm2` is net heat into the steel.
     """
 
     part_no: int
@@ -82,6 +84,8 @@ class PartHeat:
     hold_minutes: Range | None
     hottest_c: float | None
     elasticity: float | None
+    reheat_minutes: Range | None = None
+    drying_minutes: Range | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +107,7 @@ class HeatPlan:
     """How one joint is brought to its target.
 
     Attributes:
-        status: `ok`, or why there is no time: `no_time` (part kind not modelled yet), `no_source` (no heat source),
+        status: `ok`, or why there is no time: `no_time` (sizes of a part not stated), `no_source` (no heat source),
             `not_covered` (heaters cover too little of what has to be heated), `out_of_range` (outside what the engine
             covers), `never` (does not get there), `unsure` (the answer hangs
             on the flux too much), `too_hot` (hottest metal would pass the maximum).
@@ -121,9 +125,18 @@ class HeatPlan:
         earliest_arc_utc: earliest arc if heating starts with the shift, where light-up lies before anybody is there.
         hold_minutes: how long it stays above the minimum after the torch is off; show the low end.
         hottest_c: hottest metal at torch-off, of slow, likely and fast end.
-        fuel_kg, oxygen_m3: of all torches over all segments; keeping warm between passes is not counted.
+        fuel_kg, oxygen_m3: of all torches over all segments, until the first arc on each.
         parts: the arithmetic of each part.
         flame_in_wind: what wind leaves of the flame's share, on the slow end and the likely figure.
+        drying_minutes: share of `minutes` that dries the steel; an upper bound; None where nothing lies on it.
+        reheats: how often one segment is heated again while it is welded: fast end, likely, slow end; None: no time.
+        reheat_minutes: torch time of one of them.
+        keep_minutes: torch burning for all of them, over all segments.
+        keep_fuel_kg, keep_oxygen_m3, keep_energy_kwh: for keeping warm, beside `fuel_kg` and so on.
+        arc_wait_minutes: from pass to pass, so that the heat of the arc does not carry the weld above the maximum; inf:
+            no wait up to four hours is long enough; None where heat input, passes or maximum are not known.
+        film: what is dried off first.
+        air_c, wind_ms: at the joint while it is heated, as the times were worked out; None in plans stored before.
         energy_kwh: drawn by all electric heaters over all segments; None without a time, and in plans stored before.
         amounts: fuel, oxygen and energy of each source; empty without a time, and in plans stored before.
     """
@@ -149,8 +162,19 @@ class HeatPlan:
     oxygen_m3: Range | None
     parts: tuple[PartHeat, ...]
     flame_in_wind: float = 1.0
+    drying_minutes: Range | None = None
+    reheats: Range | None = None
+    reheat_minutes: Range | None = None
+    keep_minutes: Range | None = None
+    keep_fuel_kg: Range | None = None
+    keep_oxygen_m3: Range | None = None
+    arc_wait_minutes: float | None = None
+    film: Film = None
+    air_c: Range | None = None
+    wind_ms: float | None = None
     energy_kwh: Range | None = None
     amounts: tuple[SourceAmounts, ...] = ()
+    keep_energy_kwh: Range | None = None
 
 
 @dataclass(frozen=True, slots=True)

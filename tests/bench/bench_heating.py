@@ -6,12 +6,14 @@ Run: python tests/bench/bench_heating.py
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from time import process_time
 
 import numpy as np
 from scipy.integrate import quad
 from scipy.special import erf
 
+from frostshift_rules.conduction import Responses, forget_responses
 from frostshift_rules.heating import HeatCases, heat_up, zone_points
 
 
@@ -70,19 +72,48 @@ def seconds(work: Callable[[], object]) -> float:
     return min(times)
 
 
+def inversions(cases: HeatCases, row: int, count: int) -> Callable[[], object]:
+    """Times to a target from `count` start temperatures on the kept curve of one case."""
+    one = cases.rows(np.array([row]))
+    curve = Responses(one.geometry()).curve(
+        source=one.flux_wm2 / (45.0 * one.thickness_m),
+        away=np.zeros(1),
+        damping=2.0 * 20.0 / (45.0 * one.thickness_m),
+        diffusivity=np.array([1.2e-5]),
+    )
+    coldest = curve.rows(np.zeros(count, dtype=np.intp)).only(np.zeros((count, 1), dtype=np.intp))
+    rises = np.linspace(20.0, 120.0, count)
+    return lambda: coldest.seconds_to(rises)
+
+
 def main() -> None:
     """Print the comparison."""
     cases = mixed_cases()
+    forget_responses()
+    begin = process_time()
     answers = heat_up(cases)
+    cold = (process_time() - begin) / len(cases)
     batch = seconds(lambda: heat_up(cases)) / len(cases)
+    rows = np.repeat(np.arange(100), 100)
+    classes = cases.rows(rows)
+    starts = np.minimum(classes.start_c + np.random.default_rng(2).uniform(0.0, 5.0, len(rows)), classes.minimum_c)
+    classes = replace(classes, start_c=starts)
+    heat_up(classes)
+    alike = seconds(lambda: heat_up(classes)) / len(classes)
     some = [cases.rows(np.array([row])) for row in range(100)]
     single = seconds(lambda: [heat_up(case) for case in some]) / len(some)
     finite = np.flatnonzero(np.isfinite(answers.to_target_s))[:100]
     adaptive = seconds(lambda: [adaptive_temperature(cases, row, answers.to_target_s[row]) for row in finite]) / 100
-    print(f"{len(cases)} cases in one batch: {1 / batch:.0f} answers/s, {batch * 1e3:.3f} ms each")
+    inversion = seconds(inversions(cases, int(finite[0]), 100_000)) / 100_000
+    print("full answers: time to the target with three turns, hold, reheat, hottest metal, elasticity; one core")
+    print(f"{len(cases)} unlike joints, nothing kept: {1 / cold:,.0f} answers/s")
+    print(f"the same again, responses kept: {1 / batch:,.0f} answers/s")
+    print(f"{len(classes):,} joints of 100 classes, each from its own start: {1 / alike:,.0f} answers/s")
     print(f"one at a time: {1 / single:.0f} answers/s; the batch is {single / batch:.0f} times as fast")
+    print(f"inversions of a kept curve: {1 / inversion:,.0f}/s")
     print(
-        f"one temperature by scipy.integrate.quad: {1 / adaptive:.0f}/s; an answer costs {batch / adaptive:.2f} of it"
+        f"one temperature by scipy.integrate.quad: {1 / adaptive:.0f}/s; an answer costs {batch / adaptive:.2f} of it, "
+        f"with nothing kept {cold / adaptive:.2f}"
     )
 
 

@@ -369,10 +369,10 @@ def test_heating_starts_from_the_measured_steel_in_the_stated_air_and_wind() -> 
     assert likely_minutes(replace(stated, joint=replace(stated.joint, torches=2))) < usual
 
 
-def test_a_tube_gets_no_flat_plates_time() -> None:
-    answer = work(case(inch("A500-B", 1.0, kind="tube"), steel_f=20, source=TORCH))
+def test_a_flange_whose_web_is_not_stated_gets_no_flat_plates_time() -> None:
+    answer = work(case(inch("A992", 1.0, kind="flange_with_web"), steel_f=20, source=TORCH))
     assert answer.heat_minutes is None
-    assert "not modelled" in answer.missing["heat_minutes"]
+    assert "web" in answer.missing["heat_minutes"]
 
 
 def test_no_heat_has_no_target_and_no_gas() -> None:

@@ -117,21 +117,21 @@ def test_joints_without_an_amount_are_counted_and_named() -> None:
     odd = [
         HEAVY,
         replace(HEAVY, mark="no-steel", parts=(mm(50.0, None),)),
-        replace(HEAVY, mark="tube", parts=(mm(50.0, kind="tube"),)),
+        replace(HEAVY, mark="no-web", parts=(mm(50.0, kind="flange_with_web"),)),
         replace(HEAVY, mark="no-torch", heat_source="gone"),
     ]
     found = total(plan(odd))
     assert found.unknown == 3
     (note,) = [note for note in found.notes if "at least" in note]
-    for mark in ("no-steel", "tube", "no-torch"):
+    for mark in ("no-steel", "no-web", "no-torch"):
         assert mark in note
     assert "H," not in note
     assert close(found.heat_minutes, total(plan(HEAVY)).heat_minutes)
 
 
 def test_only_some_marks_are_spelled_out_and_the_rest_counted() -> None:
-    tubes = many(9, replace(HEAVY, parts=(mm(50.0, kind="tube"),)))
-    (note,) = total(plan(tubes)).notes
+    unsized = many(9, replace(HEAVY, parts=(mm(50.0, kind="flange_with_web"),)))
+    (note,) = total(plan(unsized)).notes
     assert "and 3 more" in note
 
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from frostshift_rules.delivered import Heaters
 from frostshift_rules.gas import gas
-from frostshift_rules.heat_plan import heated_area_m2
 from frostshift_rules.job import Choices, Joint
+from frostshift_rules.patches import heated_area_m2
 from frostshift_rules.workload import HeatPlan, PartHeat, Range, SourceAmounts
 from frostshift_service.views.show import Show, duration, trimmed, triple
 from frostshift_service.views.words import NO_TIME, heaters_text

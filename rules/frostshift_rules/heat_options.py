@@ -1,0 +1,167 @@
+"""What else could be done at a joint: hotter at the start, another band, more or less fire; each worked out in full.
+
+Every option is the heat plan of the same joint with one thing changed, so it keeps every rule of a heat plan: an
+option that has no time of its own is not offered. For one joint at a time; a plan of a whole site does not need them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import Final, Literal
+
+from frostshift_rules.delivered import Heaters
+from frostshift_rules.heat_plan import HeatJob, heat_plans
+from frostshift_rules.job import Choices, Joint
+from frostshift_rules.patches import segments
+from frostshift_rules.workload import HeatPlan, Range
+
+Change = Literal[
+    "hotter", "wider_band", "fewer_torches", "smaller_flame", "both_faces", "more_torches", "shorter_length"
+]
+
+HOTTER_K: Final = (15.0, 30.0)
+"""Beyond the usual target."""
+MARGINS_MM: Final = (10.0, 20.0, 30.0, 45.0, 60.0, 90.0, 120.0)
+"""Margins beyond the warm zone that are tried for the band that takes least fuel."""
+SMALLER: Final = (0.7, 0.5)
+"""Shares of its rate that a flame is turned down to; below about a third a torch overheats and backfires (trade
+practice, no source)."""
+WORTH_IT: Final = 0.03
+"""A band that saves less fuel than this share is no better."""
+
+
+@dataclass(frozen=True, slots=True)
+class Option:
+    """One thing done differently.
+
+    Attributes:
+        change: what.
+        value: kelvin hotter, margin beyond the warm zone [mm], torches, share of the flame, heated length [mm]; 0 for
+            both faces.
+        heat: the whole heat plan of it, status `ok`.
+    """
+
+    change: Change
+    value: float
+    heat: HeatPlan
+
+
+@dataclass(frozen=True, slots=True)
+class HeatOptions:
+    """What else could be done at a joint.
+
+    Attributes:
+        hotter: what a hotter start costs and buys in hold; empty where the joint has no time.
+        remedies: ways that give a time where the joint as planned has none; one of each kind.
+        least_fuel: the band that takes least fuel within every limit; None where it is the planned one, within
+            `WORTH_IT`, or the joint has no time.
+    """
+
+    hotter: tuple[Option, ...]
+    remedies: tuple[Option, ...]
+    least_fuel: Option | None
+
+
+def job_of(heat: HeatPlan, joint: Joint, heaters: tuple[Heaters, ...] | None) -> HeatJob | None:
+    """The heating that a plan was made for; None for a plan that was stored before it said in what air."""
+    if heat.air_c is None or heat.wind_ms is None or not heat.parts:
+        return None
+    return HeatJob(
+        joint=joint,
+        heaters=heaters,
+        minimum_c=heat.minimum_c,
+        maximum_c=heat.maximum_c,
+        extent_mm=heat.extent_mm,
+        soak_minutes=heat.soak_minutes,
+        starts_c=tuple(part.start_c for part in heat.parts),
+        air_c=heat.air_c,
+        wind_ms=heat.wind_ms,
+        convection_wm2k=heat.parts[0].convection_wm2k,
+        present_from_utc=None,
+        film=heat.film,
+    )
+
+
+def heat_options(job: HeatJob, choices: Choices) -> HeatOptions:
+    """What else could be done at the joint of a heating."""
+    (planned,) = heat_plans([job], choices)
+    if planned.status == "ok":
+        return HeatOptions(tuple(_hotter(job, choices)), (), _least_fuel(job, choices, planned))
+    tries = {"too_hot": _cooler, "never": _stronger, "unsure": _stronger}.get(planned.status)
+    remedies = () if tries is None else tuple(_first_of_each(tries(job, choices)))
+    return HeatOptions((), remedies, None)
+
+
+def _option(change: Change, value: float, job: HeatJob, choices: Choices) -> Option | None:
+    (heat,) = heat_plans([job], choices)
+    return Option(change, value, heat) if heat.status == "ok" else None
+
+
+def _hotter(job: HeatJob, choices: Choices) -> Iterator[Option]:
+    for extra_k in HOTTER_K:
+        option = _option("hotter", extra_k, job, replace(choices, overheat_k=choices.overheat_k + extra_k))
+        if option is not None:
+            yield option
+
+
+def _least_fuel(job: HeatJob, choices: Choices, planned: HeatPlan) -> Option | None:
+    margins = (replace(choices, margin_mm=margin) for margin in MARGINS_MM)
+    options = [_option("wider_band", one.margin_mm, job, one) for one in margins]
+    best = min((one for one in options if one is not None), key=lambda one: _fuel(one.heat).likely, default=None)
+    if best is None or _fuel(best.heat).likely > (1.0 - WORTH_IT) * _fuel(planned).likely:
+        return None
+    return best
+
+
+def _fuel(heat: HeatPlan) -> Range:
+    """Torch-minutes: fuel, oxygen and current all go with them."""
+    return heat.total_minutes or Range(0.0, 0.0, 0.0)
+
+
+def _cooler(job: HeatJob, choices: Choices) -> Iterator[Option | None]:
+    """Wider, slower, or both faces: what keeps the hottest metal down."""
+    joint, flame = job.joint, job.heaters[0].source if job.heaters else None
+    for margin in (one for one in MARGINS_MM if one > choices.margin_mm):
+        yield _option("wider_band", margin, job, replace(choices, margin_mm=margin))
+    for torches in range(joint.torches - 1, 0, -1):
+        yield _option("fewer_torches", torches, _with_torches(job, choices, torches), choices)
+    if job.heaters and flame is not None and not flame.electric:
+        for share in SMALLER:
+            smaller = replace(job.heaters[0], source=replace(flame, net_kw=flame.net_kw * share))
+            yield _option("smaller_flame", share, replace(job, heaters=(smaller, *job.heaters[1:])), choices)
+    if not joint.both_faces and all(part.kind != "tube" for part in joint.parts):
+        yield _option("both_faces", 0.0, replace(job, joint=replace(joint, both_faces=True)), choices)
+
+
+def _stronger(job: HeatJob, choices: Choices) -> Iterator[Option | None]:
+    """More fire on less steel, or a wider band where the heat runs away at its edges."""
+    joint = job.joint
+    most = max(job.heaters[0].source.count, joint.torches) if job.heaters else joint.torches
+    for torches in range(joint.torches + 1, most + 1):
+        yield _option("more_torches", torches, _with_torches(job, choices, torches), choices)
+    count, length_mm = segments(joint, choices)
+    if all(part.kind != "flange_with_web" for part in joint.parts):
+        for parts in (2.0, 3.0, 4.0):
+            shorter = replace(joint, heated_length_mm=length_mm / parts)
+            yield _option("shorter_length", length_mm / parts, replace(job, joint=shorter), choices)
+    for margin in (one for one in MARGINS_MM if one > choices.margin_mm):
+        yield _option("wider_band", margin, job, replace(choices, margin_mm=margin))
+
+
+def _with_torches(job: HeatJob, choices: Choices, torches: int) -> HeatJob:
+    """The heating with another number of the joint's own torches or heaters on the same length at a time."""
+    joint = replace(job.joint, torches=torches, heated_length_mm=segments(job.joint, choices)[1])
+    if not job.heaters:
+        return replace(job, joint=joint)
+    own, *others = job.heaters
+    own = replace(own, count=own.count + torches - job.joint.torches)
+    return replace(job, joint=joint, heaters=(own, *others))
+
+
+def _first_of_each(options: Iterator[Option | None]) -> Iterator[Option]:
+    seen = set()
+    for option in options:
+        if option is not None and option.change not in seen:
+            seen.add(option.change)
+            yield option
