@@ -372,21 +372,17 @@ def train_c(cases: HeatCases, bursts_s: Floats, times_s: Floats) -> Floats:
         raise OutOfRange("bursts_s, times_s: bursts must end after they begin, and no time may be negative")
     bodies = Bodies(cases)
     heating, off = _reached(cases, bodies, cases.target_c)
-    by_temperature = cases.start_c[:, None, None] + _train(heating.curve, cases.air_c - cases.start_c, bursts, times_s)
-    forms = [
-        _holding(cases, bodies, heating, off.mean_c, np.full(len(cases), point)) for point in range(_points(cases))
-    ]
+    n, points = cases.point_x_m.shape
+    curve = heating.curve.only(np.broadcast_to(np.arange(points), (n, points)))
+    by_temperature = cases.start_c[:, None, None] + _train(curve, cases.air_c - cases.start_c, bursts, times_s)
+    forms = [_holding(cases, bodies, heating, off.mean_c, np.full(n, point)) for point in range(points)]
     contents = [_train(form.curve, form.away_jkg, bursts, times_s) for form in forms]
     content_jkg = enthalpy_jkg(cases.start_c)[:, None, None] + np.concatenate(contents, axis=1)
     by_content = by_temperature
     for _ in range(4):
         by_content = by_content - (enthalpy_jkg(by_content) - content_jkg) / specific_heat_jkgk(by_content)
-    mean: Floats = (by_temperature[:, :-1] + by_content) / 2.0
+    mean: Floats = (by_temperature + by_content) / 2.0
     return mean
-
-
-def _points(cases: HeatCases) -> int:
-    return int(cases.point_x_m.shape[1])
 
 
 def _train(curve: Curve, away: Floats, bursts_s: Floats, times_s: Floats) -> Floats:

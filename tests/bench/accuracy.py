@@ -4,6 +4,8 @@
 
 Heating: `fixtures/reference/heating.json`, 26 flat plates of an independent three-dimensional solver; mean / rms /
 worst in per cent, holds over 60 s only. They are the plates that the method was chosen with; none was measured.
+Tees of the same make: the time to the minimum of each part as a flat plate, by the section's response, and with what
+parts that are one piece give each other; trains of heatings with breaks: difference over all moments, K.
 Steel: `fixtures/reference/ambient.json`, two weathers and seven thicknesses, solved with Radau on the full nonlinear
 equation; K. `tests/rules` holds the limits that both must keep.
 """
@@ -13,6 +15,7 @@ from __future__ import annotations
 import importlib.util
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
 
@@ -76,6 +79,25 @@ def main() -> None:
         rows = pick()
         cells = [said(error[rows & long_hold] if what == "hold" else error[rows]) for what, error in errors.items()]
         print(f"{name:16}{rows.sum():3}  " + "".join(f"{cell:>22}" for cell in cells))
+
+    print(f"\n{'tee':4}{'contact':9}{'part':10}{'reference':>10}{'flat plate':>12}{'section':>10}{'one piece':>11}")
+    for name, tee in tests.TEES.items():
+        one_piece = tee["inputs"]["R_contact"] == 0.0
+        alone = tests.tee_cases(tee["inputs"], one_piece=False)
+        flat = replace(alone, web_m=np.zeros(2), web_depth_m=np.zeros(2))
+        answers = [seconds_to_minimum(cases) for cases in (flat, alone)]
+        if one_piece:
+            answers.append(seconds_to_minimum(tests.tee_cases(tee["inputs"], one_piece=True)))
+        for row, (part, key) in enumerate((("column", "t_Tmin_column_flange_s"), ("beam", "t_Tmin_beam_flange_s"))):
+            wanted = tee["reference"][key]
+            errors_text = "".join(f"{100.0 * (seconds[row] / wanted - 1.0):+10.1f}%" for seconds in answers)
+            contact, thickness = "welded" if one_piece else "gap", f"{1000.0 * alone.thickness_m[row]:.0f} mm"
+            print(f"{name:4}{contact:9}{part:7}{thickness:>7}{wanted:8.0f} s{errors_text}")
+
+    print("\ntrain: lowest / mean / highest difference, K")
+    for name, train in tests.TRAINS.items():
+        difference = tests.train_difference(train)
+        print(f"{name:4}{difference.min():+.1f} / {difference.mean():+.1f} / {difference.max():+.1f}")
 
     steel = load("test_steel")
     print("\nsteel temperature, K: largest / mean")

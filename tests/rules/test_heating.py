@@ -310,15 +310,65 @@ def test_a_flange_without_its_web_is_far_too_fast() -> None:
     assert ((ratio > 0.5) & (ratio < 0.75)).all()
 
 
+def train_difference(train: dict[str, Any]) -> Floats:
+    """What we say of the far corner through a train of the reference, less what it says, at each of its moments [K]."""
+    series, pulses = train["reference"]["series"], train["inputs"]["pulses"]
+    ends = np.cumsum([0.0, *pulses])
+    bursts = np.array([[ends[at], ends[at + 1]] for at in range(0, len(pulses), 2)])
+    times = np.array([moment["t"] for moment in series])
+    got = train_c(plate_cases([train]), bursts, times)[0, 0]
+    difference: Floats = got - np.array([moment["T_corner_far"] for moment in series])
+    return difference
+
+
 @pytest.mark.parametrize("name", TRAINS)
 def test_train_of_heatings_with_breaks(name: str) -> None:
     # Computed by an independent solver: the far corner through bursts and breaks, over a rise of 160 to 250 K.
-    given, series = TRAINS[name]["inputs"], TRAINS[name]["reference"]["series"]
-    ends = np.cumsum([0.0, *given["pulses"]])
-    bursts = np.array([[ends[at], ends[at + 1]] for at in range(0, len(given["pulses"]), 2)])
-    times = np.array([moment["t"] for moment in series])
-    got = train_c(plate_cases([TRAINS[name]]), bursts, times)[0, 0]
-    np.testing.assert_allclose(got, [moment["T_corner_far"] for moment in series], atol=5.0)
+    np.testing.assert_allclose(train_difference(TRAINS[name]), 0.0, atol=5.0)
+
+
+def test_a_burst_split_in_two_changes_nothing() -> None:
+    times = np.array([100.0, 300.0, 450.0, 900.0])
+    whole = train_c(cases(), np.array([[0.0, 400.0]]), times)
+    split = train_c(cases(), np.array([[0.0, 150.0], [150.0, 400.0]]), times)
+    np.testing.assert_allclose(split, whole, atol=1e-9)
+
+
+def test_a_train_meets_the_times_of_a_single_heating() -> None:
+    """Up to the target, down to the minimum and up again, within what the two forms differ."""
+    answer = heat_up(cases())
+    on, hold, again = answer.to_target_s[0], answer.hold_s[0], answer.reheat_s[0]
+    bursts = np.array([[0.0, on], [on + hold, on + hold + again]])
+    moments = np.array([on, on + hold, on + hold + again])
+    coldest_c = train_c(cases(), bursts, moments)[0, answer.coldest[0]]
+    np.testing.assert_allclose(coldest_c, [135.0, 110.0, 135.0], atol=5.0)
+    assert 0.0 < again < on
+
+
+@pytest.mark.parametrize("bursts", [[[10.0, 5.0]], [[-1.0, 5.0]], [[0.0, np.nan]]])
+def test_a_burst_that_ends_before_it_begins_is_refused(bursts: list[list[float]]) -> None:
+    with pytest.raises(OutOfRange, match="bursts_s"):
+        train_c(cases(), np.array(bursts), np.array([1.0]))
+
+
+def test_heat_put_in_is_heat_stored() -> None:
+    """Rise x stored heat over the whole plate without loss is flux x area x time (linear, constant properties)."""
+    time, thickness, w, v = 400.0, 0.02, 0.105, 0.2
+    x, y = np.meshgrid(np.linspace(0.0, 0.6, 241), np.linspace(0.0, 0.8, 161))
+    rise = np.zeros(x.shape)
+    geometry = cases(
+        thickness_m=thickness,
+        half_width_m=w,
+        half_length_m=v,
+        point_x_m=x.ravel().tolist(),
+        point_y_m=y.ravel().tolist(),
+    ).geometry()
+    for depth, weight in zip((0.0, 0.5, 1.0), (1.0 / 6.0, 4.0 / 6.0, 1.0 / 6.0), strict=True):
+        responses = conduction.Responses(replace(geometry, point_z=np.full_like(geometry.point_z, depth)))
+        curve = responses.curve(np.array([50e3 / (K * thickness)]), np.zeros(1), np.zeros(1), np.array([ALPHA]))
+        rise += weight * curve.at(np.full((1, 1, 1), np.sqrt(ALPHA * time)))[0, :-1, 0].reshape(x.shape)
+    stored = 4.0 * RHO_C * thickness * np.trapezoid(np.trapezoid(rise, x[0], axis=1), y[:, 0])
+    assert stored == pytest.approx(50e3 * 4.0 * w * v * time, rel=2e-4)
 
 
 @pytest.mark.parametrize("row", range(len(PLATES)), ids=[case["id"] for case in PLATES])

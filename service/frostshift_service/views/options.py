@@ -1,0 +1,143 @@
+"""What else could be done at a joint, and how it is kept warm while it is welded, as pages and terminal show it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from frostshift_rules.heat_options import Change, HeatOptions, Option
+from frostshift_rules.workload import HeatPlan
+from frostshift_service.views.arithmetic import Step
+from frostshift_service.views.show import Show, duration, plural, trimmed
+
+ARC_COUNTS: Final = (
+    "The arc's own heat is not counted on to keep the joint warm: it warms the weld, not the edge of the zone."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class OptionRow:
+    """One thing done differently, and what comes of it."""
+
+    what: str
+    minutes_text: str
+    hold_text: str
+    fuel_text: str
+    hottest_text: str
+
+
+@dataclass(frozen=True, slots=True)
+class OptionTable:
+    """Things that could be done differently; `intro` says why one would."""
+
+    intro: str
+    rows: tuple[OptionRow, ...]
+
+
+def option_tables(heat: HeatPlan, options: HeatOptions | None, show: Show) -> tuple[OptionTable, ...]:
+    """The options of a joint as tables; none where there are none."""
+    if options is None:
+        return ()
+    planned = _row("as planned", heat, show)
+    tables = []
+    if options.hotter:
+        rows = [planned, *(_option_row(one, show) for one in options.hotter)]
+        tables.append(OptionTable("What a hotter start costs, and buys in hold:", tuple(rows)))
+    if options.remedies:
+        rows = [_option_row(one, show) for one in options.remedies]
+        tables.append(OptionTable("Ways to heat it that do give a time; nothing else is changed:", tuple(rows)))
+    if options.least_fuel is not None:
+        rows = [planned, _option_row(options.least_fuel, show)]
+        tables.append(OptionTable("The band that takes least fuel within every limit:", tuple(rows)))
+    return tuple(tables)
+
+
+def _option_row(option: Option, show: Show) -> OptionRow:
+    return _row(change_text(option.change, option.value, show), option.heat, show)
+
+
+def change_text(change: Change, value: float, show: Show) -> str:
+    """What is done differently, in words."""
+    if change == "hotter":
+        return f"{show.rise_text(value)} hotter"
+    if change == "wider_band":
+        return f"band {show.length_text(value)} beyond the warm zone"
+    if change in ("fewer_torches", "more_torches"):
+        return plural(int(value), "torch", "torches")
+    if change == "smaller_flame":
+        return f"flame turned down to {trimmed(100.0 * value, 0)} % of its rate"
+    if change == "shorter_length":
+        return f"{show.length_text(value)} of weld at a time"
+    return "heated from both faces"
+
+
+def _row(what: str, heat: HeatPlan, show: Show) -> OptionRow:
+    return OptionRow(
+        what=what,
+        minutes_text="" if heat.minutes is None else show.minutes(heat.minutes).text,
+        hold_text="" if heat.hold_minutes is None else duration(heat.hold_minutes.low, "down"),
+        fuel_text="" if heat.fuel_kg is None else show.mass(heat.fuel_kg).text,
+        hottest_text="" if heat.hottest_c is None else show.temp_text(heat.hottest_c, "up"),
+    )
+
+
+def keep_warm_steps(heat: HeatPlan, show: Show) -> Iterator[Step]:
+    """How the joint is kept warm while it is welded; nothing where there is no time."""
+    if heat.drying_minutes is not None and heat.film is not None:
+        yield Step(
+            "Drying",
+            f"{FILMS[heat.film]}; melted and evaporated on both faces, an upper bound; part of the heating time",
+            show.minutes(heat.drying_minutes).text,
+        )
+    if heat.reheats is None or heat.reheat_minutes is None or heat.keep_minutes is None or heat.hold_minutes is None:
+        return
+    if heat.reheats.high > 0.0:
+        yield Step(
+            "Reheats",
+            f"hours of welding{' of one length' if heat.segments > 1 else ''} by what a hold leaves after "
+            f"{duration(heat.soak_minutes, 'up')} of soak, less the first; each burns "
+            f"{show.minutes(heat.reheat_minutes).text}",
+            _times(heat.reheats.low, heat.reheats.high),
+        )
+        yield Step("Torch time for them", ARC_COUNTS, show.minutes(heat.keep_minutes).text)
+    else:
+        yield Step("Reheats", "the first hold outlasts the planned hours of welding", "none")
+
+
+def _times(low: float, high: float) -> str:
+    return plural(round(high), "time") if round(low) == round(high) else f"{round(low)} to {round(high)} times"
+
+
+FILMS: Final = {
+    "water": "a film of 0.2 mm of water, our choice",
+    "frost": "frost of 0.2 mm of water, wiped, our choice",
+    "ice": "1 mm of ice or trodden snow that a scraper leaves, our choice",
+}
+
+
+def arc_wait_text(heat: HeatPlan, show: Show) -> str:
+    """What the heat of the arc asks for between passes; empty where it is not worked out."""
+    wait = heat.arc_wait_minutes
+    if wait is None or heat.maximum_c is None:
+        return ""
+    limit = show.temp_text(heat.maximum_c, "down")
+    if math.isinf(wait):
+        return f"The heat of the arc may carry the weld above {limit} however long one waits: measure before each pass."
+    if wait < 0.5:
+        return ""
+    return (
+        f"The heat of the arc may carry the weld above {limit} where passes follow each other in less than "
+        f"{duration(wait, 'up')} (an upper bound): measure before each pass."
+    )
+
+
+def option_lines(tables: Sequence[OptionTable]) -> Iterator[str]:
+    """The tables as lines of text."""
+    for table in tables:
+        yield table.intro
+        for row in table.rows:
+            parts = [f"heating {row.minutes_text}", f"holds {row.hold_text}", f"fuel {row.fuel_text}"]
+            hottest = f", hottest metal {row.hottest_text}" if row.hottest_text else ""
+            yield f"  - {row.what}: {', '.join(part for part in parts if not part.endswith(' '))}{hottest}"
