@@ -15,13 +15,15 @@ from typing import Final, Literal
 
 import numpy as np
 
-from frostshift_rules import heat_plan, preheat, stops, surroundings
+from frostshift_rules import heat_plan, measured_share, preheat, stops, surroundings
 from frostshift_rules.calls import heat_call
 from frostshift_rules.code_table import CodeTable
+from frostshift_rules.delivered import Heaters, merged
 from frostshift_rules.drying import Film
 from frostshift_rules.figures import Ask, in_units
 from frostshift_rules.instructions import Instruction, instructions
 from frostshift_rules.job import Choices, CodeUnits, HeatSource, Joint, Procedure
+from frostshift_rules.measured_share import NotMeasurable
 from frostshift_rules.preheat import Requirement
 from frostshift_rules.stops import Reason, Rule, WeatherState
 from frostshift_rules.units import df_from_k, f_from_c, mph_from_ms
@@ -30,7 +32,17 @@ from frostshift_rules.workload import HeatCall, HeatPlan, Range
 Surface = Literal["dry", "wet", "frost"]
 """What the steel looks like where the weld goes."""
 
-Figure = Literal["minimum_c", "maximum_c", "target_c", "heat_minutes", "hold_minutes", "fuel_kg", "oxygen_m3"]
+Figure = Literal[
+    "minimum_c",
+    "maximum_c",
+    "target_c",
+    "heat_minutes",
+    "hold_minutes",
+    "fuel_kg",
+    "oxygen_m3",
+    "energy_kwh",
+    "measured_share",
+]
 """What may be missing in an answer."""
 
 NO_START: Final = datetime(2000, 1, 1, tzinfo=UTC)
@@ -55,7 +67,9 @@ class Case:
         air_c: at the weld, inside a shelter where there is one [°C]; None: not stated.
         wind_ms: at the weld, behind a screen where there is one [m/s]; None: not stated.
         surface: None: not stated, then taken as dry.
-        source: what it is heated with; None: not stated.
+        source: what it is heated with, `joint.torches` of it; None: not stated.
+        also: what heats it at the same time.
+        measured_minutes: from the lit torch until the target was reached, of the first length [min]; None: not stated.
         choices: overheat, margin, length heated at a time, band of the convection.
         defaults: what was left open and how it was taken, sentences.
     """
@@ -72,6 +86,13 @@ class Case:
     source: HeatSource | None = None
     choices: Choices = field(default_factory=Choices)
     defaults: tuple[str, ...] = ()
+    also: tuple[Heaters, ...] = ()
+    measured_minutes: float | None = None
+
+    @property
+    def heaters(self) -> tuple[Heaters, ...] | None:
+        """All that heats the joint at once; None where no heat source is stated."""
+        return None if self.source is None else merged([Heaters(self.source, self.joint.torches), *self.also])
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +113,7 @@ class CaseAnswer:
         reasons: why, the most important first; sentences for people, the defaults taken at the end.
         missing: why a figure is None.
         instructions: what is asked of the joint, topic by topic.
+        measured_share: share of the source's heat that reached the steel, by the measured minutes; in little wind.
     """
 
     case: Case
@@ -107,6 +129,7 @@ class CaseAnswer:
     reasons: tuple[str, ...]
     missing: dict[Figure, str]
     instructions: tuple[Instruction, ...]
+    measured_share: Range | None = None
 
     @property
     def heat_minutes(self) -> Range | None:
@@ -128,6 +151,11 @@ class CaseAnswer:
         """Torch oxygen for the whole weld [m3 at 15 °C and 101.325 kPa]."""
         return None if self.heat is None else self.heat.oxygen_m3
 
+    @property
+    def energy_kwh(self) -> Range | None:
+        """What electric heaters draw for the whole weld [kWh]."""
+        return None if self.heat is None else self.heat.energy_kwh
+
 
 def work(case: Case) -> CaseAnswer:
     """The answer to one case; what it does not know it leaves open, with the reason."""
@@ -138,7 +166,9 @@ def work(case: Case) -> CaseAnswer:
     target_c = None
     if needs_heat and minimum_c is not None:
         target_c = heat_plan.target_c(minimum_c, asked.maximum_c, case.choices.overheat_k)
-    heat = _heat(case, asked, minimum_c) if needs_heat else None
+    job = _heat_job(case, asked, minimum_c) if needs_heat else None
+    heat = None if job is None else heat_plan.heat_plans([job], case.choices)[0]
+    share, no_share = _measured_share(case, job)
     call = _call(case, asked)
     return CaseAnswer(
         case=case,
@@ -157,13 +187,15 @@ def work(case: Case) -> CaseAnswer:
                     *_heat_reasons(case, asked, minimum_c),
                     *_weather_sentences(case, weather, weather_reasons),
                     *([heat.note] if heat is not None and heat.note else []),
+                    *_share_sentences(case, share, no_share),
                     *asked.notes,
                     *case.defaults,
                 ]
             )
         ),
-        missing=_missing(case, asked, minimum_c, heat),
+        missing=_missing(case, asked, minimum_c, heat) | ({} if share is not None else {"measured_share": no_share}),
         instructions=instructions(case.joint, asked, case.table, case.units),
+        measured_share=share,
     )
 
 
@@ -343,13 +375,14 @@ def _not_stated(case: Case) -> list[str]:
     return [what for what, lacking in needed.items() if lacking]
 
 
-def _heat(case: Case, asked: Requirement, minimum_c: float | None) -> HeatPlan | None:
+def _heat_job(case: Case, asked: Requirement, minimum_c: float | None) -> heat_plan.HeatJob | None:
+    """What the heating is worked out from; None where something it needs is missing."""
     if minimum_c is None or case.steel_c is None or case.air_c is None or case.wind_ms is None or _not_stated(case):
         return None
     convection, band = float(surroundings.convection_wm2k(case.wind_ms)), case.choices.h_band
-    job = heat_plan.HeatJob(
+    return heat_plan.HeatJob(
         joint=case.joint,
-        source=case.source,
+        heaters=case.heaters,
         minimum_c=minimum_c,
         maximum_c=asked.maximum_c,
         extent_mm=asked.extent_mm,
@@ -361,7 +394,42 @@ def _heat(case: Case, asked: Requirement, minimum_c: float | None) -> HeatPlan |
         present_from_utc=None,
         film=_FILMS[case.surface],
     )
-    return heat_plan.heat_plans([job], case.choices)[0]
+
+
+NO_MEASURED_TIME: Final = "No measured heating time is stated."
+ENTER_SHARE: Final = (
+    "By the measured {minutes} min {likely} of the heat of {source} reached the steel, {low} to {high} with the doubt "
+    "of wind, start and clock. In the site file, under this heat source: share_measured = {{ low = {low_n}, likely = "
+    "{likely_n}, high = {high_n}, heatings = 1, on = the day, by = the name }}. Take the mean of several heatings."
+)
+SHARE_NOT_WORKED: Final = "No share from the measured time: {why}"
+
+
+def _measured_share(case: Case, job: heat_plan.HeatJob | None) -> tuple[Range | None, str]:
+    """The share that the measured minutes say, or why none."""
+    if case.measured_minutes is None:
+        return None, NO_MEASURED_TIME
+    if job is None:
+        return None, "there is no heating to compare it with."
+    try:
+        return measured_share.measured_share(job, case.measured_minutes, case.choices), ""
+    except NotMeasurable as error:
+        return None, str(error)
+
+
+def _share_sentences(case: Case, share: Range | None, why: str) -> Iterator[str]:
+    if case.measured_minutes is None:
+        return
+    if share is None or case.source is None:
+        yield SHARE_NOT_WORKED.format(why=why)
+        return
+    ends = {"low": share.low, "likely": share.likely, "high": share.high}
+    yield ENTER_SHARE.format(
+        minutes=_number(case.measured_minutes),
+        source=case.source.name,
+        **{name: f"{100.0 * value:.0f} %" for name, value in ends.items()},
+        **{f"{name}_n": f"{value:.3f}" for name, value in ends.items()},
+    )
 
 
 _FILMS: Final[dict[Surface | None, Film]] = {None: None, "dry": None, "wet": "water", "frost": "frost"}
@@ -402,7 +470,7 @@ def _why_no_time(case: Case, heat: HeatPlan | None) -> str:
     return heat.note if heat is not None and heat.minutes is None else ""
 
 
-_HEAT_FIGURES: Final[tuple[Figure, ...]] = ("heat_minutes", "hold_minutes", "fuel_kg", "oxygen_m3")
+_HEAT_FIGURES: Final[tuple[Figure, ...]] = ("heat_minutes", "hold_minutes", "fuel_kg", "oxygen_m3", "energy_kwh")
 
 
 def _why_no_minimum(case: Case, asked: Requirement) -> str:

@@ -1,4 +1,4 @@
-"""From torch-minutes to fuel, oxygen and whole cylinders.
+"""From torch-minutes to fuel, oxygen and whole cylinders, from heater-minutes to electric energy.
 
 Everything here counts on the NET (lower) heating value: a `HeatSource` states its rate net, and the share of heat
 that reaches the steel is a share of the net heat. The gross value is kept for comparison with printed tables and
@@ -30,7 +30,7 @@ NOT_COUNTED: Final[tuple[str, ...]] = (
 """Sentences that are printed beside every count of gas or cylinders."""
 
 MOST_KW: Final = 1000.0
-"""Highest net rate believed of one torch [kW]; the heaviest heating tips stay below a quarter of it (our choice)."""
+"""Highest rate believed of one torch or heater [kW]; the heaviest tips stay below a quarter of it (our choice)."""
 
 _FUELS: Final[tuple[FuelName, ...]] = get_args(FuelName)
 _M3_AT_15C_PER_M3_AT_70F: Final = (units.KELVIN_0C + 15.0) / (units.KELVIN_0C + units.c_from_f(70.0))
@@ -61,7 +61,7 @@ class OxygenRatio:
 
 @dataclass(frozen=True, slots=True)
 class Share:
-    """Share of the net heat of a flame that reaches the steel: an estimate with its band."""
+    """Share of the heat of a source (net, of a flame) that reaches the steel: an estimate with its band."""
 
     low: float
     likely: float
@@ -197,15 +197,38 @@ def burn(source: HeatSource, minutes: float, ratio_end: RatioEnd = "likely") -> 
         Fuel and torch oxygen; no oxygen for an air torch.
 
     Raises:
-        OutOfRange: minutes, rate or oxygen ratio outside what can be believed; names field, value and limit.
+        OutOfRange: minutes, rate or oxygen ratio outside what can be believed, or the source burns nothing; names
+            field, value and limit.
     """
+    if source.fuel is None:
+        raise OutOfRange(f"fuel of {source.id} is not stated: a heater of kind {source.kind} burns none")
     record = gas(source.fuel)
-    if not 0.0 < source.net_kw <= MOST_KW:  # also refuses NaN
-        raise OutOfRange(f"net_kw of {source.id} is {source.net_kw:g} kW, outside above 0 to {MOST_KW:g} kW")
+    _check_rate(source)
     burned_kg = fuel_kg(source.net_kw * _amount("minutes", minutes, "min") * 60.0 / 1000.0, source.fuel)
     ratio = record.oxygen.at(ratio_end) if source.oxygen_ratio is None else source.oxygen_ratio
     _check_ratio(record, ratio)
     return Burned(burned_kg, ratio * burned_kg / record.vapour_kg_m3)
+
+
+def energy_kwh(source: HeatSource, minutes: float) -> float:
+    """What an electric heat source draws in so many heater-minutes at its full rating [kWh].
+
+    Args:
+        source: its `net_kw` is the rating of ONE heater.
+        minutes: heater-minutes, so minutes times the number of heaters.
+
+    Raises:
+        OutOfRange: minutes or rating outside what can be believed, or the source is a flame.
+    """
+    if not source.electric:
+        raise OutOfRange(f"kind of {source.id} is {source.kind}: it draws no current")
+    _check_rate(source)
+    return source.net_kw * _amount("minutes", minutes, "min") / 60.0
+
+
+def _check_rate(source: HeatSource) -> None:
+    if not 0.0 < source.net_kw <= MOST_KW:  # also refuses NaN
+        raise OutOfRange(f"net_kw of {source.id} is {source.net_kw:g} kW, outside above 0 to {MOST_KW:g} kW")
 
 
 def default_share(fuel: str, oxygen_ratio: float | None) -> Share:
@@ -368,8 +391,8 @@ def _read_gas(section: Section) -> Gas:
         vapour_kg_m3=density.number("vapour_kg_m3", 0.1, 5.0),
         density=_read_origin(density),
         oxygen=_read_oxygen(section.section("oxygen")),
-        share_with_oxygen=_read_share(section.section("share_with_oxygen")),
-        share_with_air=_read_share(section.section("share_with_air")),
+        share_with_oxygen=read_share(section.section("share_with_oxygen")),
+        share_with_air=read_share(section.section("share_with_air")),
         cylinder_id=supply.optional_text("cylinder"),
         supply_note=supply.text("note"),
     )
@@ -394,7 +417,12 @@ def _read_oxygen(section: Section) -> OxygenRatio:
     return ratio
 
 
-def _read_share(section: Section) -> Share:
+def read_share(section: Section) -> Share:
+    """A share with its band and origin.
+
+    Raises:
+        TableError: the section lacks something, says something unknown, or its figures do not rise.
+    """
     low, likely, high = _read_rising(section, ("low", "likely", "high"), 0.01, 1.0)
     share = Share(low, likely, high, _read_origin(section))
     section.done()

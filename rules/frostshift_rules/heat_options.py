@@ -10,8 +10,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
+from frostshift_rules.delivered import Heaters
 from frostshift_rules.heat_plan import HeatJob, heat_plans
-from frostshift_rules.job import Choices, HeatSource, Joint
+from frostshift_rules.job import Choices, Joint
 from frostshift_rules.patches import segments
 from frostshift_rules.workload import HeatPlan, Range
 
@@ -62,13 +63,13 @@ class HeatOptions:
     least_fuel: Option | None
 
 
-def job_of(heat: HeatPlan, joint: Joint, source: HeatSource | None) -> HeatJob | None:
+def job_of(heat: HeatPlan, joint: Joint, heaters: tuple[Heaters, ...] | None) -> HeatJob | None:
     """The heating that a plan was made for; None for a plan that was stored before it said in what air."""
     if heat.air_c is None or heat.wind_ms is None or not heat.parts:
         return None
     return HeatJob(
         joint=joint,
-        source=source,
+        heaters=heaters,
         minimum_c=heat.minimum_c,
         maximum_c=heat.maximum_c,
         extent_mm=heat.extent_mm,
@@ -120,25 +121,25 @@ def _fuel(heat: HeatPlan) -> Range:
 
 def _cooler(job: HeatJob, choices: Choices) -> Iterator[Option | None]:
     """Wider, slower, or both faces: what keeps the hottest metal down."""
-    joint, source = job.joint, job.source
+    joint, flame = job.joint, job.heaters[0].source if job.heaters else None
     for margin in (one for one in MARGINS_MM if one > choices.margin_mm):
         yield _option("wider_band", margin, job, replace(choices, margin_mm=margin))
     for torches in range(joint.torches - 1, 0, -1):
-        yield _option("fewer_torches", torches, replace(job, joint=_as_long(joint, choices, torches)), choices)
-    if source is not None:
+        yield _option("fewer_torches", torches, _with_torches(job, choices, torches), choices)
+    if job.heaters and flame is not None and not flame.electric:
         for share in SMALLER:
-            smaller = replace(source, net_kw=source.net_kw * share)
-            yield _option("smaller_flame", share, replace(job, source=smaller), choices)
+            smaller = replace(job.heaters[0], source=replace(flame, net_kw=flame.net_kw * share))
+            yield _option("smaller_flame", share, replace(job, heaters=(smaller, *job.heaters[1:])), choices)
     if not joint.both_faces and all(part.kind != "tube" for part in joint.parts):
         yield _option("both_faces", 0.0, replace(job, joint=replace(joint, both_faces=True)), choices)
 
 
 def _stronger(job: HeatJob, choices: Choices) -> Iterator[Option | None]:
     """More fire on less steel, or a wider band where the heat runs away at its edges."""
-    joint, source = job.joint, job.source
-    most = joint.torches if source is None else max(source.count, joint.torches)
+    joint = job.joint
+    most = max(job.heaters[0].source.count, joint.torches) if job.heaters else joint.torches
     for torches in range(joint.torches + 1, most + 1):
-        yield _option("more_torches", torches, replace(job, joint=_as_long(joint, choices, torches)), choices)
+        yield _option("more_torches", torches, _with_torches(job, choices, torches), choices)
     count, length_mm = segments(joint, choices)
     if all(part.kind != "flange_with_web" for part in joint.parts):
         for parts in (2.0, 3.0, 4.0):
@@ -148,9 +149,14 @@ def _stronger(job: HeatJob, choices: Choices) -> Iterator[Option | None]:
         yield _option("wider_band", margin, job, replace(choices, margin_mm=margin))
 
 
-def _as_long(joint: Joint, choices: Choices, torches: int) -> Joint:
-    """The joint with another number of torches on the same length at a time."""
-    return replace(joint, torches=torches, heated_length_mm=segments(joint, choices)[1])
+def _with_torches(job: HeatJob, choices: Choices, torches: int) -> HeatJob:
+    """The heating with another number of the joint's own torches or heaters on the same length at a time."""
+    joint = replace(job.joint, torches=torches, heated_length_mm=segments(job.joint, choices)[1])
+    if not job.heaters:
+        return replace(job, joint=joint)
+    own, *others = job.heaters
+    own = replace(own, count=own.count + torches - job.joint.torches)
+    return replace(job, joint=joint, heaters=(own, *others))
 
 
 def _first_of_each(options: Iterator[Option | None]) -> Iterator[Option]:

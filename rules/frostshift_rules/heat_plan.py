@@ -3,11 +3,11 @@
 The arithmetic, in the order in which a page explains it:
 
     area heated at once = sum over the parts of sides x band x heated length x faces
-    flux                = torches x net rate of one torch x share that reaches the steel (less in wind) / area
+    flux                = what torches and heaters bring into the steel (`delivered`) / area
     minutes             = drying + conduction engine (`heating`), slowest part
     light-up            = start - (slow-end minutes + soak before the reading is true + set-up)
     reheats             = how often the steel is down at its minimum while it is welded, less than a hold each time
-    fuel, oxygen        = torch-minutes x rate of the torch (`gas`)
+    fuel, oxygen, kWh   = minutes of heating x what each source takes (`delivered`)
 
 Every time and amount is given at three places of the doubt: the slow end (small share, strong wind, cold start), the
 likely value and the fast end. What is heated of each part is in `patches`.
@@ -23,9 +23,10 @@ from typing import Final, Literal
 
 import numpy as np
 
-from frostshift_rules import arc, gas, heating
+from frostshift_rules import arc, delivered, heating
+from frostshift_rules.delivered import Heaters
 from frostshift_rules.drying import Film, drying_minutes
-from frostshift_rules.job import Choices, HeatSource, Joint, Part
+from frostshift_rules.job import Choices, Joint, Part
 from frostshift_rules.patches import Patch, outside, patch_of, segments, sizes_missing
 from frostshift_rules.surroundings import Floats
 from frostshift_rules.workload import HeatPlan, HeatStatus, PartHeat, Range
@@ -39,6 +40,7 @@ MOST_FLUX_WM2: Final = 1.0e6
 STATUS_ORDER: Final[tuple[HeatStatus, ...]] = (
     "no_source",
     "no_time",
+    "not_covered",
     "out_of_range",
     "never",
     "unsure",
@@ -57,7 +59,7 @@ class HeatJob:
 
     Attributes:
         joint: the joint; its parts in the order of `starts_c`.
-        source: torch set; None: none on the site.
+        heaters: all that heats it at once, the joint's own source first; None: one of them is not known.
         minimum_c, maximum_c: [°C]; maximum None where none is stated.
         extent_mm: must be warm on every side [mm].
         soak_minutes: wait before the reading is true [min].
@@ -70,7 +72,7 @@ class HeatJob:
     """
 
     joint: Joint
-    source: HeatSource | None
+    heaters: tuple[Heaters, ...] | None
     minimum_c: float
     maximum_c: float | None
     extent_mm: float
@@ -130,12 +132,17 @@ class _Question:
 
 @dataclass(frozen=True, slots=True)
 class _Asked:
-    """One part of one job. `flux_wm2` is None without a heat source, `row` of its question where none is asked."""
+    """One part of one job.
+
+    `flux_wm2` is None without a heat source, `row` of its question where none is asked; `lain_on` is False where
+    electric heaters cover too little of the joint.
+    """
 
     part: Part
     patch: Patch
     flux_wm2: Range | None
     row: int | None
+    lain_on: bool
 
 
 def _asked(jobs: Sequence[HeatJob], choices: Choices) -> tuple[list[list[_Asked]], list[_Question]]:
@@ -150,15 +157,17 @@ def _asked(jobs: Sequence[HeatJob], choices: Choices) -> tuple[list[list[_Asked]
             if key not in patches:
                 patches[key] = patch_of(job.joint, part, job.extent_mm, choices)
             of_job.append(patches[key])
-        flux = _flux(job, sum(patch.area_m2 for patch in of_job))
+        area_m2 = sum(patch.area_m2 for patch in of_job)
+        flux = delivered.flux_wm2(job.heaters, job.wind_ms, area_m2) if job.heaters else None
+        lain_on = not job.heaters or delivered.covers(job.heaters, area_m2)
         target = target_c(job.minimum_c, job.maximum_c, choices.overheat_k)
         parts = []
         for part, patch, start in zip(job.joint.parts, of_job, job.starts_c, strict=True):
             row = None
-            if flux is not None and _covered(job, part, patch, flux, target):
+            if flux is not None and lain_on and _covered(job, part, patch, flux, target):
                 row = len(questions)
                 questions.append(_Question(job, part, patch, flux, start, target))
-            parts.append(_Asked(part, patch, flux, row))
+            parts.append(_Asked(part, patch, flux, row, lain_on))
         _pair(questions, parts, job.joint)
         asked.append(parts)
     return asked, questions
@@ -167,16 +176,6 @@ def _asked(jobs: Sequence[HeatJob], choices: Choices) -> tuple[list[list[_Asked]
 def _of_patches(joint: Joint) -> tuple[object, ...]:
     """What of a joint its patches hang on."""
     return joint.parts, joint.weld_length_mm, joint.heated_length_mm, joint.torches, joint.ends, joint.both_faces
-
-
-def _flux(job: HeatJob, area_m2: float) -> Range | None:
-    """Heat into the steel over everything heated at once [W/m2]; None without a heat source."""
-    source = job.source
-    if source is None:
-        return None
-    in_wind = flame_in_wind(job.wind_ms)
-    shares = (source.share_low * in_wind, source.share_likely * in_wind, source.share_high)
-    return Range(*(flux_wm2(job.joint.torches, source.net_kw, share, area_m2) for share in shares))
 
 
 def _covered(job: HeatJob, part: Part, patch: Patch, flux: Range, target: float) -> bool:
@@ -210,16 +209,6 @@ def _pair(questions: list[_Question], parts: Sequence[_Asked], joint: Joint) -> 
     first, second = (row for row in rows if row is not None)
     questions[first] = replace(questions[first], partner=second)
     questions[second] = replace(questions[second], partner=first)
-
-
-def flame_in_wind(wind_ms: float) -> float:
-    """What wind at the joint leaves of the share of a flame's heat that reaches the steel; a judgement, no source."""
-    return 0.6 if wind_ms > 8.0 else 0.8 if wind_ms >= 5.0 else 1.0
-
-
-def flux_wm2(torches: int, net_kw: float, share: float, area_m2: float) -> float:
-    """Net heat into the steel per heated area, all torches spread over everything heated at once [W/m2]."""
-    return torches * net_kw * 1000.0 * share / area_m2
 
 
 End = Literal["low", "likely", "high"]
@@ -297,6 +286,8 @@ def _status(
         return "no_time"
     if asked.flux_wm2 is None:
         return "no_source"
+    if not asked.lain_on:
+        return "not_covered"
     if not answers:
         return "out_of_range"
     slow, likely, _ = answers
@@ -366,7 +357,9 @@ NOTES: Final[dict[HeatStatus, str]] = {
     "ok": "",
     "no_time": "No time: the flange's width, its web's thickness and its web's depth are needed; without the web the "
     "time would be a third too short.",
-    "no_source": "No time: the joint names no heat source that the site has.",
+    "no_source": "No time: the joint names a heat source that the site does not have, or the site has none.",
+    "not_covered": "No time: the heaters cover too little of what has to be heated at once. More heaters, a shorter "
+    "length at a time, or a torch over the rest.",
     "never": "Does not get there with this heat: more torches, a shorter length at a time, or a wind screen.",
     "out_of_range": "No time: the heated area, the flame or the thickness lies outside what the calculation covers.",
     "unsure": "No time: it hangs too much on how well the flame couples. More torches or a shorter length at a time.",
@@ -393,7 +386,7 @@ def _heat_plan(
     plan = HeatPlan(
         status=status,
         note=NOTES[status],
-        source_id=job.source.id if job.source else None,
+        source_id=job.heaters[0].source.id if job.heaters else None,
         torches=joint.torches,
         segments=count,
         heated_length_mm=length_mm,
@@ -411,12 +404,12 @@ def _heat_plan(
         fuel_kg=None,
         oxygen_m3=None,
         parts=tuple(parts),
-        flame_in_wind=flame_in_wind(job.wind_ms),
+        flame_in_wind=delivered.flame_in_wind(job.wind_ms),
         film=job.film,
         air_c=job.air_c,
         wind_ms=job.wind_ms,
     )
-    if status != "ok" or job.source is None:
+    if status != "ok" or not job.heaters:
         return plan
     drying = _most([p.drying_minutes for p in parts if p.drying_minutes])
     minutes = _plus(_most([p.minutes for p in parts if p.minutes]), drying)
@@ -424,22 +417,15 @@ def _heat_plan(
     holds = [p.hold_minutes for p in parts if p.hold_minutes]
     hold = _least(holds) if len(holds) == len(parts) else None
     total = Range(minutes.low * count, minutes.likely * count, minutes.high * count)
-    burned = [
-        gas.burn(job.source, total.low * joint.torches, "low"),
-        gas.burn(job.source, total.likely * joint.torches, "likely"),
-        gas.burn(job.source, total.high * joint.torches, "high"),
-    ]
-    kept = [
-        gas.burn(job.source, keeping.total_minutes.low * joint.torches, "low"),
-        gas.burn(job.source, keeping.total_minutes.likely * joint.torches, "likely"),
-        gas.burn(job.source, keeping.total_minutes.high * joint.torches, "high"),
-    ]
+    amounts = delivered.amounts(job.heaters, total)
+    kept = delivered.amounts(job.heaters, keeping.total_minutes)
     lead = timedelta(minutes=minutes.high + job.soak_minutes + choices.setup_minutes)
     light_up = joint.start_utc - lead
     late = job.present_from_utc is not None and light_up < job.present_from_utc
+    said = delivered.notes(job.heaters, job.wind_ms)
     return replace(
         plan,
-        note=_ok_note(parts, hold, job.soak_minutes),
+        note=" ".join(filter(None, (_ok_note(parts, hold, job.soak_minutes), *said))),
         minutes=minutes,
         total_minutes=total,
         light_up_utc=light_up,
@@ -449,11 +435,14 @@ def _heat_plan(
         reheats=keeping.times,
         reheat_minutes=keeping.each_minutes,
         keep_minutes=keeping.total_minutes,
-        keep_fuel_kg=Range(*(b.fuel_kg for b in kept)),
-        keep_oxygen_m3=Range(*(b.oxygen_m3 for b in kept)),
+        keep_fuel_kg=delivered.total([one.fuel_kg for one in kept]),
+        keep_oxygen_m3=delivered.total([one.oxygen_m3 for one in kept]),
+        keep_energy_kwh=delivered.total([one.energy_kwh for one in kept]),
         arc_wait_minutes=arc_wait_minutes(joint, plan.target_c, job.maximum_c),
-        fuel_kg=Range(*(b.fuel_kg for b in burned)),
-        oxygen_m3=Range(*(b.oxygen_m3 for b in burned)),
+        fuel_kg=delivered.total([one.fuel_kg for one in amounts]),
+        oxygen_m3=delivered.total([one.oxygen_m3 for one in amounts]),
+        energy_kwh=delivered.total([one.energy_kwh for one in amounts]),
+        amounts=amounts,
     )
 
 

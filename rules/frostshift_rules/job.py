@@ -24,11 +24,13 @@ Exposure = Literal["open", "half", "covered"]
 JointState = Literal["planned", "heating", "in_progress", "done", "postponed"]
 Terrain = Literal["open", "suburban", "city"]
 FuelName = Literal["propane", "propylene", "acetylene", "natural_gas"]
+SourceKind = Literal["flame", "pad", "induction"]
 
 ARRANGEMENTS: Final[tuple[Arrangement, ...]] = get_args(Arrangement)
 PART_KINDS: Final[tuple[PartKind, ...]] = get_args(PartKind)
 EXPOSURES: Final[tuple[Exposure, ...]] = get_args(Exposure)
 JOINT_STATES: Final[tuple[JointState, ...]] = get_args(JointState)
+SOURCE_KINDS: Final[tuple[SourceKind, ...]] = get_args(SourceKind)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +72,14 @@ class Shelter:
 
 
 @dataclass(frozen=True, slots=True)
+class SourceUse:
+    """So many torches or heaters of one of the site's heat sources."""
+
+    source_id: str
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
 class Joint:
     """One weld to be made.
 
@@ -91,7 +101,7 @@ class Joint:
         sun: True only where the joint says that the sun shines on it.
         shelter: None where there is none.
         height_m: above ground, for the wind [m].
-        torches: heated with so many torches at once.
+        torches: heated with so many torches, or heaters, of `heat_source` at once.
         heat_source: id of one of the site's heat sources; None: the site's first.
         heated_length_mm: length of weld heated at a time [mm]; None: the whole weld up to the site's limit.
         both_faces: heated from both faces.
@@ -103,6 +113,7 @@ class Joint:
         fracture_critical: the member is fracture-critical; only its welding procedure gives the minimum.
         arrangement: how the parts meet; None: not stated, each part is taken as it is described.
         welded: the parts are already one piece (root pass made, repair, reheat), so that they share their heat.
+        also_heated: what heats it at the same time beside the torches of `heat_source`.
     """
 
     mark: str
@@ -133,6 +144,7 @@ class Joint:
     fracture_critical: bool = False
     arrangement: Arrangement | None = None
     welded: bool = False
+    also_heated: tuple[SourceUse, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,28 +198,51 @@ class Shift:
 
 
 @dataclass(frozen=True, slots=True)
+class MeasuredShare:
+    """Where a share comes from that a site measured itself: so many heatings, the day of the last, and by whom."""
+
+    heatings: int
+    on: date
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
 class HeatSource:
-    """A kind of torch set.
+    """A kind of torch set or electric heater.
 
     Attributes:
         id: short name used in schedules.
         name: as shown.
-        fuel: key of the gases table.
-        net_kw: heat rate of one torch, NET (lower) heating value [kW].
-        share_low, share_likely, share_high: share of the net heat that reaches the steel, an estimate with its band.
-        oxygen_ratio: torch oxygen to fuel by volume; None: the planning ratio of the gases table; 0: air torch.
+        fuel: key of the gases table; None for an electric heater.
+        net_kw: heat rate of one torch, NET (lower) heating value, or electric rating of one heater [kW].
+        share_low, share_likely, share_high: share of that heat that reaches the steel in little wind, with its band; an
+            estimate, or of the site's own heatings where `measured` says so.
+        oxygen_ratio: torch oxygen to fuel by volume; None: the planning ratio of the gases table; 0: air torch. None
+            for an electric heater.
         count: how many there are on the site.
+        kind: `flame`; `pad`, a resistance heating pad; `induction`.
+        area_m2: steel that one electric heater covers [m2]; None: not stated, then nobody can check that they cover
+            what has to be heated. None for a flame, which is led.
+        measured: the site's own heatings behind the shares; None: an estimate.
     """
 
     id: str
     name: str
-    fuel: FuelName
+    fuel: FuelName | None
     net_kw: float
     share_low: float = 0.25
     share_likely: float = 0.35
     share_high: float = 0.50
     oxygen_ratio: float | None = None
     count: int = 1
+    kind: SourceKind = "flame"
+    area_m2: float | None = None
+    measured: MeasuredShare | None = None
+
+    @property
+    def electric(self) -> bool:
+        """Whether it draws current and burns nothing."""
+        return self.kind != "flame"
 
 
 @dataclass(frozen=True, slots=True)

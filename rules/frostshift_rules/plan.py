@@ -21,7 +21,7 @@ from typing import Final
 
 import numpy as np
 
-from frostshift_rules import heat_plan, patches, preheat, stops, surroundings
+from frostshift_rules import delivered, heat_plan, patches, preheat, stops, surroundings
 from frostshift_rules.calls import Ints, Judged, Sides, heat_call, judge, least_in_windows, windows
 from frostshift_rules.code_table import CodeTable
 from frostshift_rules.drying import Film
@@ -250,7 +250,7 @@ class _Heating:
         convection, band = float(surroundings.convection_wm2k(wind_ms)), job.site.choices.h_band
         return heat_plan.HeatJob(
             joint=joint,
-            source=job.site.heat_source(joint.heat_source),
+            heaters=delivered.heaters_of(joint, job.site.heat_source),
             minimum_c=preheat.minimum_at(requirement, cold_c),
             maximum_c=requirement.maximum_c,
             extent_mm=requirement.extent_mm,

@@ -1,23 +1,25 @@
-"""The workload of each shift: calls, torch-minutes, torches at once, fuel and oxygen.
+"""The workload of each shift: calls, torch-minutes, torches at once, fuel, oxygen and electric power.
 
 Nothing is hidden: joints under a stop are counted like the others, and `unknown` says how many joints the amounts leave
 out, so that every amount is shown as "at least" while it is not 0.
+
+Torches and hands are those of flames: somebody holds a torch, nobody holds a heater once it is placed.
 """
 
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import get_args
+from typing import Final, get_args
 
 from frostshift_rules import gas
 from frostshift_rules.job import HeatSource, Site
 from frostshift_rules.people import Outdoors, PeopleCold, people_over
 from frostshift_rules.shifts import ShiftSpan
 from frostshift_rules.stops import WeatherState
-from frostshift_rules.workload import FuelTotal, HeatCall, JointPlan, Range, ShiftTotal
+from frostshift_rules.workload import FuelTotal, HeatCall, JointPlan, Range, ShiftTotal, SourceAmounts
 
 NONE = Range(0.0, 0.0, 0.0)
 
@@ -30,7 +32,7 @@ def shift_totals(
     for joint in joints:
         if joint.shift_key is not None:
             by_shift[joint.shift_key].append(joint)
-    burnings = [burning for joint in joints if (burning := burning_of(joint)) is not None]
+    burnings = [burning for joint in joints for burning in burnings_of(joint)]
     return tuple(
         _total(shift, of_shift, burnings, site, _people(shift, of_shift, outdoors, site, now_utc))
         for shift, of_shift in ((shift, by_shift[shift.key]) for shift in shifts)
@@ -83,8 +85,10 @@ def _total(
     begin_utc = _begin_utc(shift, joints)
     # Torches of the shift before may still burn, and those of the next one burn already.
     near = [one for one in burnings if one.start_utc < shift.end_utc and one.end_utc > begin_utc]
-    at_once, at_utc = busiest(near)
-    there = sum(source.count for source in site.heat_sources)
+    flames = {source.id for source in site.heat_sources if not source.electric}
+    at_once, at_utc = busiest(one for one in near if one.source_id in flames)
+    there = sum(source.count for source in site.heat_sources if source.id in flames)
+    power_kw, power_utc = most_power(near, site.heat_sources)
     return ShiftTotal(
         key=shift.key,
         name=shift.shift.name,
@@ -94,7 +98,7 @@ def _total(
         joints=len(joints),
         calls={call: calls[call] for call in get_args(HeatCall)},
         states={state: states[state] for state in get_args(WeatherState)},
-        heat_minutes=_sum(_torch_minutes(joint) for joint in joints),
+        heat_minutes=_sum(_torch_minutes(joint, flames) for joint in joints),
         torches_at_once=at_once,
         torches_at_utc=at_utc,
         torches_there=there,
@@ -103,6 +107,8 @@ def _total(
         unknown=sum(without_amount(joint) or joint.call == "unknown" for joint in joints),
         notes=_notes(joints, near, at_once, shift, site),
         people=people,
+        power_kw=power_kw,
+        power_utc=power_utc,
     )
 
 
@@ -113,16 +119,17 @@ def _sum(ranges: Iterable[Range]) -> Range:
     return Range(low, likely, high)
 
 
-def _torch_minutes(joint: JointPlan) -> Range:
+def _torch_minutes(joint: JointPlan, flames: Collection[str]) -> Range:
     if joint.heat is None or joint.heat.total_minutes is None:
         return NONE
-    minutes, torches = counted(joint, joint.heat.total_minutes), joint.heat.torches
+    minutes = counted(joint, joint.heat.total_minutes)
+    torches = sum(one.count for one in joint.heat.amounts if one.source_id in flames)
     return Range(minutes.low * torches, minutes.likely * torches, minutes.high * torches)
 
 
 @dataclass(frozen=True, slots=True)
 class Burning:
-    """From when to when torches of a source stand at one joint on the slow end."""
+    """From when to when torches or heaters of a source stand at one joint on the slow end."""
 
     start_utc: datetime
     end_utc: datetime
@@ -130,24 +137,37 @@ class Burning:
     source_id: str | None
 
 
-def burning_of(joint: JointPlan) -> Burning | None:
-    """When torches stand at a joint; None where there is no time."""
+def burnings_of(joint: JointPlan) -> tuple[Burning, ...]:
+    """When torches and heaters stand at a joint, source by source; empty where there is no time."""
     heat = joint.heat
     if heat is None or heat.light_up_utc is None or heat.minutes is None or heat.total_minutes is None:
-        return None
+        return ()
     later = timedelta(minutes=heat.total_minutes.high - heat.minutes.high)
-    return Burning(heat.light_up_utc, joint.joint.start_utc + later, heat.torches, heat.source_id)
+    end_utc = joint.joint.start_utc + later
+    return tuple(Burning(heat.light_up_utc, end_utc, one.count, one.source_id) for one in heat.amounts)
 
 
 def busiest(burnings: Iterable[Burning]) -> tuple[int, datetime | None]:
-    """Most torches in use at the same time, and when that begins."""
-    changes: list[tuple[datetime, int]] = []
-    for one in burnings:
-        changes += [(one.start_utc, one.torches), (one.end_utc, -one.torches)]
-    most, now, when = 0, 0, None
+    """Most torches or heaters in use at the same time, and when that begins."""
+    most, when = _peak((one, float(one.torches)) for one in burnings)
+    return round(most), when
+
+
+def most_power(burnings: Iterable[Burning], sources: Sequence[HeatSource]) -> tuple[float, datetime | None]:
+    """Most that electric heaters draw at the same time at their full rating [kW], and when that begins."""
+    rated_kw = {source.id: source.net_kw for source in sources if source.electric}
+    return _peak((one, one.torches * rated_kw[one.source_id]) for one in burnings if one.source_id in rated_kw)
+
+
+def _peak(burnings: Iterable[tuple[Burning, float]]) -> tuple[float, datetime | None]:
+    """The highest sum of some amounts that stand from a start to an end, and when it begins."""
+    changes: list[tuple[datetime, float]] = []
+    for one, amount in burnings:
+        changes += [(one.start_utc, amount), (one.end_utc, -amount)]
+    most, now, when = 0.0, 0.0, None
     for at, change in sorted(changes):  # at one instant torches are laid down before others are lit
         now += change
-        if now > most:
+        if now > most + 1e-9:
             most, when = now, at
     return most, when
 
@@ -155,25 +175,37 @@ def busiest(burnings: Iterable[Burning]) -> tuple[int, datetime | None]:
 def _fuels(joints: Sequence[JointPlan], sources: Sequence[HeatSource]) -> tuple[FuelTotal, ...]:
     totals = []
     for source in sources:
-        heated = [j for j in joints if j.heat and j.heat.source_id == source.id and j.heat.fuel_kg]
-        if not heated:
+        used = [(joint, amounts) for joint in joints for amounts in _amounts_of(joint, source)]
+        if not used:
             continue
-        fuel_kg = _sum(counted(j, j.heat.fuel_kg) for j in heated if j.heat)
-        oxygen_m3 = _sum(counted(j, j.heat.oxygen_m3) for j in heated if j.heat)
-        fuel_cylinder = gas.default_fuel_cylinder(source.fuel)
+        fuel_kg = _sum(counted(joint, amounts.fuel_kg) for joint, amounts in used)
+        oxygen_m3 = _sum(counted(joint, amounts.oxygen_m3) for joint, amounts in used)
+        fuel_cylinder = None if source.fuel is None else gas.default_fuel_cylinder(source.fuel)
         oxygen_cylinder = gas.default_oxygen_cylinder()
+        cylinders = gas.cylinders_needed(fuel_kg.high, fuel_cylinder) if fuel_cylinder else None
         totals.append(
             FuelTotal(
                 source_id=source.id,
                 fuel_kg=fuel_kg,
                 oxygen_m3=oxygen_m3,
-                fuel_cylinders=gas.cylinders_needed(fuel_kg.high, fuel_cylinder) if fuel_cylinder else None,
+                fuel_cylinders=0 if source.electric else cylinders,
                 oxygen_cylinders=gas.cylinders_needed(oxygen_m3.high, oxygen_cylinder) if oxygen_m3.high else 0,
                 fuel_cylinder=fuel_cylinder.name if fuel_cylinder else "",
                 oxygen_cylinder=oxygen_cylinder.name,
+                energy_kwh=_sum(counted(joint, amounts.energy_kwh) for joint, amounts in used),
             )
         )
     return tuple(totals)
+
+
+def _amounts_of(joint: JointPlan, source: HeatSource) -> list[SourceAmounts]:
+    return [] if joint.heat is None else [one for one in joint.heat.amounts if one.source_id == source.id]
+
+
+PLACED_NOTE: Final = (
+    "Electric heaters are in no count of torches or hands: once they are placed nobody holds them, but somebody has to "
+    "place and watch them. Placing takes longer than the set-up of a torch: begin before the light-up time."
+)
 
 
 def _marks(joints: Sequence[JointPlan]) -> str:
@@ -203,6 +235,8 @@ def _notes(
             f"{at_once} torches are needed at once, {shift.shift.hands} people can hold one: "
             "bring more hands or spread the starts."
         )
+    if any(_amounts_of(joint, source) for joint in joints for source in site.heat_sources if source.electric):
+        notes.append(PLACED_NOTE)
     left_out = [j for j in joints if without_amount(j)]
     if left_out:
         notes.append(f"The amounts are at least: nothing is counted for {_marks(left_out)}.")

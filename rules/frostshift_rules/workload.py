@@ -16,7 +16,7 @@ from frostshift_rules.surroundings import Hours
 
 Freshness = Literal["fresh", "late", "unusable", "none"]
 HeatCall = Literal["no_heat", "heat_to_minimum", "cold_steel_heat", "measure", "unknown"]
-HeatStatus = Literal["ok", "no_time", "no_source", "out_of_range", "never", "unsure", "too_hot"]
+HeatStatus = Literal["ok", "no_time", "no_source", "not_covered", "out_of_range", "never", "unsure", "too_hot"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,16 +89,31 @@ class PartHeat:
 
 
 @dataclass(frozen=True, slots=True)
+class SourceAmounts:
+    """What the torches or heaters of one source use on one joint, over all segments.
+
+    `fuel_kg` and `oxygen_m3` are 0 for an electric heater, `energy_kwh` (drawn) is 0 for a flame.
+    """
+
+    source_id: str
+    count: int
+    fuel_kg: Range
+    oxygen_m3: Range
+    energy_kwh: Range
+
+
+@dataclass(frozen=True, slots=True)
 class HeatPlan:
     """How one joint is brought to its target.
 
     Attributes:
         status: `ok`, or why there is no time: `no_time` (sizes of a part not stated), `no_source` (no heat source),
-            `out_of_range` (outside what the engine covers), `never` (does not get there), `unsure` (the answer hangs
+            `not_covered` (heaters cover too little of what has to be heated), `out_of_range` (outside what the engine
+            covers), `never` (does not get there), `unsure` (the answer hangs
             on the flux too much), `too_hot` (hottest metal would pass the maximum).
         note: one sentence for people, empty where `ok` needs none.
         source_id: heat source used; None where there is none.
-        torches: at once on this joint.
+        torches: torches or heaters of that source at once on this joint; `joint.also_heated` names the others.
         segments: the weld is heated in so many lengths, one after the other.
         heated_length_mm: of one segment.
         minimum_c, target_c, maximum_c: [°C]; maximum None where none is stated.
@@ -110,18 +125,20 @@ class HeatPlan:
         earliest_arc_utc: earliest arc if heating starts with the shift, where light-up lies before anybody is there.
         hold_minutes: how long it stays above the minimum after the torch is off; show the low end.
         hottest_c: hottest metal at torch-off, of slow, likely and fast end.
-        fuel_kg, oxygen_m3: over all segments, until the first arc on each.
+        fuel_kg, oxygen_m3: of all torches over all segments, until the first arc on each.
         parts: the arithmetic of each part.
         flame_in_wind: what wind leaves of the flame's share, on the slow end and the likely figure.
         drying_minutes: share of `minutes` that dries the steel; an upper bound; None where nothing lies on it.
         reheats: how often one segment is heated again while it is welded: fast end, likely, slow end; None: no time.
         reheat_minutes: torch time of one of them.
         keep_minutes: torch burning for all of them, over all segments.
-        keep_fuel_kg, keep_oxygen_m3: for keeping warm, beside `fuel_kg` and `oxygen_m3`.
+        keep_fuel_kg, keep_oxygen_m3, keep_energy_kwh: for keeping warm, beside `fuel_kg` and so on.
         arc_wait_minutes: from pass to pass, so that the heat of the arc does not carry the weld above the maximum; inf:
             no wait up to four hours is long enough; None where heat input, passes or maximum are not known.
         film: what is dried off first.
         air_c, wind_ms: at the joint while it is heated, as the times were worked out; None in plans stored before.
+        energy_kwh: drawn by all electric heaters over all segments; None without a time, and in plans stored before.
+        amounts: fuel, oxygen and energy of each source; empty without a time, and in plans stored before.
     """
 
     status: HeatStatus
@@ -155,6 +172,9 @@ class HeatPlan:
     film: Film = None
     air_c: Range | None = None
     wind_ms: float | None = None
+    energy_kwh: Range | None = None
+    amounts: tuple[SourceAmounts, ...] = ()
+    keep_energy_kwh: Range | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,7 +240,10 @@ class JointPlan:
 
 @dataclass(frozen=True, slots=True)
 class FuelTotal:
-    """Fuel and oxygen of one heat source in one shift; `fuel_kg` and `oxygen_m3` low / likely / high."""
+    """Fuel, oxygen and electric energy of one heat source in one shift, low / likely / high.
+
+    `energy_kwh` is None in plans stored before there was one.
+    """
 
     source_id: str
     fuel_kg: Range
@@ -229,6 +252,7 @@ class FuelTotal:
     oxygen_cylinders: int | None
     fuel_cylinder: str
     oxygen_cylinder: str
+    energy_kwh: Range | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,13 +269,15 @@ class ShiftTotal:
         heat_minutes: torch-minutes.
         torches_at_once: most torches burning at the same time on the slow end, and when.
         torches_at_utc: see above; None where no torch burns.
-        torches_there: number of torches of all sources on the site.
+        torches_there: number of torches on the site, of all sources that are flames.
         hands: people who can hold a torch.
         fuels: by heat source.
         unknown: joints of the shift that are unknown or have no time.
         notes: what people must be told: light-up before the shift, more torches than there are, and so on.
         people: how cold what is left of the shift is for its crew; None where it is over or has no joint, and in plans
             stored before there was one.
+        power_kw: most that the electric heaters draw at the same time on the slow end [kW], for the generator.
+        power_utc: when that begins; None where none is on.
     """
 
     key: str
@@ -271,6 +297,8 @@ class ShiftTotal:
     unknown: int
     notes: tuple[str, ...]
     people: PeopleCold | None = None
+    power_kw: float = 0.0
+    power_utc: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,21 +18,34 @@ from typing import Any, Final, cast, get_args
 from frostshift_rules.arrangements import CATALOGUE, SIZES, ArrangementError, as_arranged
 from frostshift_rules.case import NO_START, Case, Surface
 from frostshift_rules.composition import Composition
-from frostshift_rules.gas import default_share
-from frostshift_rules.heat_sources import NET_KW, known_sources
+from frostshift_rules.delivered import Heaters
+from frostshift_rules.heat_sources import AREA_M2, NET_KW, check_area, known_sources, usual_share
 from frostshift_rules.hydrogen_control import HYDROGEN_CONTROLS
-from frostshift_rules.job import Arrangement, CodeUnits, FuelName, HeatSource, Joint, Part, Procedure, Site
+from frostshift_rules.job import (
+    SOURCE_KINDS,
+    Arrangement,
+    CodeUnits,
+    FuelName,
+    HeatSource,
+    Joint,
+    Part,
+    Procedure,
+    Site,
+    SourceKind,
+)
 from frostshift_rules.strict import OutOfRange, TableError
 from frostshift_rules.tables import code_table_ids, load_code_table
 from frostshift_rules.units import kw_from_btu_h
 from frostshift_service.schedule_file import cells
 from frostshift_service.schedule_file.cells import CellProblem, Length
 from frostshift_service.schedule_file.columns import (
+    ALSO_HEATED,
     ENDS,
     FLANGE_WIDTH_MM,
     KINDS,
     MAX_PARTS,
     MEETINGS,
+    MOST_AT_ONCE,
     SIDES,
     WEB_DEPTH_MM,
     WEB_MM,
@@ -46,7 +59,7 @@ MAX_DEPTH: Final = 12
 LONGEST_VALUE: Final = 200
 DEFAULT_TABLE: Final = "aws_d1_1_2015_t3_3"
 SHARE: Final = (0.01, 0.95)
-"""Limits of the share of a torch's heat that reaches the steel."""
+"""Limits of the share of a source's heat that reaches the steel."""
 
 
 class CaseFileError(ValueError):
@@ -83,6 +96,7 @@ class ReadCase:
 _UNITS: Final[Mapping[str, CodeUnits]] = {"us": "us", "si": "si", "either": "either"}
 _SURFACES: Final[Mapping[str, Surface]] = {name: name for name in get_args(Surface)}
 _FUELS: Final[Mapping[str, FuelName]] = {name.replace("_", " "): name for name in get_args(FuelName)}
+_SOURCE_KINDS: Final[Mapping[str, SourceKind]] = {name: name for name in SOURCE_KINDS}
 _YES_NO: Final[Mapping[str, bool]] = {"yes": True, "no": False, "true": True, "false": False}
 
 Reader = Callable[[str], Any]
@@ -201,7 +215,25 @@ CASE_KEYS: Final[tuple[Key, ...]] = (
         "heated at a time; left out: up to 600 mm a torch",
         cells.length_mm(10.0, 50_000.0, "600 mm or 24 in"),
     ),
-    Key("torches", "whole number, 1 to 20", "on the joint at once; left out: 1", cells.whole(1, 20), (int,)),
+    Key(
+        "torches",
+        "whole number, 1 to 20",
+        "torches or heaters on the joint at once; left out: 1",
+        cells.whole(1, MOST_AT_ONCE),
+        (int,),
+    ),
+    Key(
+        "also_heated",
+        "number and name of a heat source, such as 4 resistance-pad",
+        "what heats it at the same time; up to 4, with commas between",
+        ALSO_HEATED,
+    ),
+    Key(
+        "measured_minutes",
+        "time with unit (min, s, h), 0.5 min to 1440 min",
+        "the target was reached after so long, of the first length; with it the share of the source is worked out",
+        cells.minutes(0.5, 1440.0),
+    ),
     Key("both_faces", "yes | no", "heated from both faces; left out: no", cells.choice(_YES_NO), (bool,)),
     Key("heat_input", "1.5 kJ/mm or 40 kJ/in", "arc energy times thermal efficiency", cells.heat_input_kj_mm),
     Key("restraint", "low | medium | high", "with it hydrogen control is worked out too", cells.restraint),
@@ -211,13 +243,14 @@ CASE_KEYS: Final[tuple[Key, ...]] = (
 )
 """Every key of a case but `parts`, `procedure`, `heat_source` and `accepted_by`, whose values may be more than text."""
 
-_SOURCE_KEYS: Final = ("net_rate", "share", "torches", "fuel", "oxygen_ratio")
+_SOURCE_KEYS: Final = ("net_rate", "share", "torches", "kind", "area", "fuel", "oxygen_ratio")
 _PROCEDURE_KEYS: Final = ("name", "minimum", "maximum", "qualified_by_test")
 _CASE_NAMES: Final = ("parts", *(key.name for key in CASE_KEYS), "heat_source", "procedure", "accepted_by")
 
 _MINIMUM_C: Final = cells.temperature_c(*PROCEDURE_MINIMUM_C)
 _MAXIMUM_C: Final = cells.temperature_c(*PROCEDURE_MAXIMUM_C)
 _NAME: Final = cells.text(60)
+_AREA_M2: Final = cells.area_m2(*AREA_M2)
 
 _POWER: Final = re.compile(r"([0-9][0-9,]*(?:\.[0-9]+)?)\s*(kw|w|kbtu/h(?:r|our)?|btu/h(?:r|our)?)", re.ASCII)
 _THOUSANDS: Final = re.compile(r"[0-9]{1,3}(?:,[0-9]{3})+(?:\.[0-9]+)?", re.ASCII)
@@ -228,7 +261,7 @@ _RATIO: Final = re.compile(r"[0-9](?:\.[0-9]{1,4})?")
 
 
 def net_kw(text: str) -> float:
-    """The net rate of one torch [kW]: `45 kW`, `150,000 Btu/h`, `150 kBtu/h`, within 0.5 to 300 kW.
+    """The net rate of one torch, or the rating of one heater [kW]: `45 kW`, `150,000 Btu/h`, within 0.5 to 300 kW.
 
     Raises:
         CellProblem: no unit, no such rate, or a gross one.
@@ -255,7 +288,7 @@ def net_kw(text: str) -> float:
     low, high = NET_KW
     if not low <= kw <= high:
         limit = f"{low:g} kW to {high:g} kW"
-        raise CellProblem(f"{cells.shown(text)} is {kw:.4g} kW, outside {limit} for one torch", limit)
+        raise CellProblem(f"{cells.shown(text)} is {kw:.4g} kW, outside {limit} for one torch or heater", limit)
     return kw
 
 
@@ -488,6 +521,7 @@ class _Reader:
         accepted = self._accepted(given.get("accepted_by"), table.id if table else "")
         procedure_name, procedure = self._procedure(given.get("procedure"))
         source, torches = self._heat_source(given.get("heat_source"), values["torches"])
+        also = self._also_heated(values["also_heated"], given)
         process, electrode = values["process"], values["electrode"]
         if process not in ("SMAW", None) and electrode and cells.is_covered(electrode):
             self._problem(
@@ -550,6 +584,8 @@ class _Reader:
             surface=values["surface"],
             source=source,
             defaults=tuple(self._defaults),
+            also=also,
+            measured_minutes=values["measured_minutes"],
         )
         return case if self._site is None else replace(case, choices=self._site.choices)
 
@@ -706,7 +742,11 @@ class _Reader:
         if isinstance(value, dict):
             given = self._object(value, "heat_source", _SOURCE_KEYS) or {}
             own = self._read(
-                given.get("torches"), "heat_source.torches", cells.whole(1, 20), "whole number, 1 to 20", (int,)
+                given.get("torches"),
+                "heat_source.torches",
+                cells.whole(1, MOST_AT_ONCE),
+                "whole number, 1 to 20",
+                (int,),
             )
             if own is not None and torches is not None and own != torches:
                 self._problem("torches", torches, f"{torches} here and {own} in heat_source: state one of them")
@@ -714,14 +754,23 @@ class _Reader:
         name = self._read(value, "heat_source", _NAME, "a name, or an object with net_rate, share, torches")
         if name is None:
             return None, torches or 1
-        return self._named_source(name), self._torches(torches)
+        return self._named_source(name, "heat_source"), self._torches(torches)
+
+    def _also_heated(self, typed: Sequence[tuple[int, str]] | None, given: Mapping[str, Any]) -> tuple[Heaters, ...]:
+        """What heats the joint beside its heat source."""
+        if typed and given.get("heat_source") is None:
+            self._problem(
+                "also_heated", given["also_heated"], "the joint has no heat_source yet: state one of them there"
+            )
+        found = [(count, self._named_source(name, "also_heated")) for count, name in typed or ()]
+        return tuple(Heaters(source, count) for count, source in found if source is not None)
 
     def _torches(self, stated: int | None) -> int:
         if stated is None:
-            self._defaults.append("One torch, as no number is stated.")
+            self._defaults.append("One torch or heater, as no number is stated.")
         return stated or 1
 
-    def _named_source(self, name: str) -> HeatSource | None:
+    def _named_source(self, name: str, field: str) -> HeatSource | None:
         def plain(text: str) -> str:
             return re.sub(r"[\s_-]+", "-", text.casefold())
 
@@ -733,27 +782,40 @@ class _Reader:
         found = next((one for one in library if plain(name) in (plain(one.id), plain(one.name))), None)
         if found is None:
             known = ", ".join(one.id for one in (*of_site, *library))
-            self._problem("heat_source", name, f"{_shown(name)} is not known; known are {known}", known)
+            self._problem(field, name, f"{_shown(name)} is not known; known are {known}", known)
             return None
         rate = known_sources()[found.id].origin
-        self._defaults.append(f"{found.name[:1].upper()}{found.name[1:]}: {found.net_kw:g} kW net, {rate.basis}.")
+        net = "" if found.electric else " net"
+        self._defaults.append(f"{found.name[:1].upper()}{found.name[1:]}: {found.net_kw:g} kW{net}, {rate.basis}.")
         return found
 
     def _stated_source(self, given: Mapping[str, Any]) -> HeatSource | None:
         rate = self._read(given.get("net_rate"), "heat_source.net_rate", net_kw, "45 kW or 150,000 Btu/h")
         if given.get("net_rate") is None:
             self._problem("heat_source.net_rate", None, "is missing; write it with its unit: 45 kW or 150,000 Btu/h")
+        kind: SourceKind = (
+            self._read(given.get("kind"), "heat_source.kind", cells.choice(_SOURCE_KINDS), " | ".join(_SOURCE_KINDS))
+            or "flame"
+        )
+        area_m2 = self._read(given.get("area"), "heat_source.area", _AREA_M2, "120 in2 or 0.08 m2")
         fuel: FuelName | None = self._read(
             given.get("fuel"), "heat_source.fuel", cells.choice(_FUELS), " | ".join(_FUELS)
         )
-        if given.get("fuel") is None:
+        if given.get("fuel") is None and kind == "flame":
             self._defaults.append("Fuel taken as propane, as none is stated.")
+            fuel = "propane"
         ratio = self._oxygen_ratio(given.get("oxygen_ratio"))
         shares = self._read(given.get("share"), "heat_source.share", share_of, "35 %, 0.35 or 25 to 50 %")
         try:
-            usual = default_share(fuel or "propane", ratio)
+            usual = usual_share(kind, fuel, ratio)
         except OutOfRange as error:
-            self._problem("heat_source.oxygen_ratio", given.get("oxygen_ratio"), str(error))
+            key = "fuel" if kind != "flame" and fuel is not None else "oxygen_ratio"
+            self._problem(f"heat_source.{key}", given.get(key), str(error))
+            return None
+        try:
+            check_area(kind, NET_KW[0] if rate is None else rate, area_m2)
+        except OutOfRange as error:
+            self._problem("heat_source.area", given.get("area"), str(error))
             return None
         if shares is None:
             low, likely, high = usual.low, usual.likely, usual.high
@@ -767,7 +829,7 @@ class _Reader:
             high = min(SHARE[1], likely * usual.high / usual.likely)
             self._defaults.append(
                 f"The stated share of {_percent(likely)} taken as likely, {_percent(low)} to {_percent(high)} around "
-                "it, in the proportion of the fuel's usual band."
+                f"it, in the proportion of the {'fuel' if kind == 'flame' else 'kind'}'s usual band."
             )
         else:
             low, high = shares
@@ -779,12 +841,14 @@ class _Reader:
         return HeatSource(
             id="stated",
             name="heat source as stated",
-            fuel=fuel or "propane",
+            fuel=fuel,
             net_kw=rate,
             share_low=low,
             share_likely=likely,
             share_high=high,
             oxygen_ratio=ratio,
+            kind=kind,
+            area_m2=area_m2,
         )
 
     def _oxygen_ratio(self, value: object) -> float | None:

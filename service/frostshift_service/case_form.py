@@ -13,7 +13,7 @@ from typing import Any, Final
 from frostshift_rules.arrangements import CATALOGUE
 from frostshift_rules.heat_sources import known_sources
 from frostshift_rules.hydrogen_control import HYDROGEN_CONTROLS
-from frostshift_rules.job import PROCESSES, Site
+from frostshift_rules.job import PROCESSES, HeatSource, Site
 from frostshift_rules.tables import code_table_ids, load_code_table
 from frostshift_service.case_file import (
     CASE_KEYS,
@@ -54,22 +54,27 @@ class Group:
     link: tuple[str, str] | None = None
 
 
-_SOURCE: Final = ("net_rate", "share", "fuel", "oxygen_ratio")
+_SOURCE: Final = ("net_rate", "share", "kind", "area", "fuel", "oxygen_ratio")
 _PROCEDURE: Final = ("procedure_minimum", "procedure_maximum", "procedure_qualified_by_test")
+_OWN: Final = {"kind": "source_kind", "area": "source_area"}
+"""Names in the form of keys of a heat source that another thing could have too."""
 _PLACES: Final[dict[str, str]] = {
     **{f"{key.name}_{n}": f"parts[{n}].{key.name}" for n in range(1, PARTS + 1) for key in PART_KEYS},
-    **{name: f"heat_source.{name}" for name in _SOURCE},
+    **{_OWN.get(name, name): f"heat_source.{name}" for name in _SOURCE},
     **{name: name.replace("_", ".", 1) for name in _PROCEDURE},
 }
 """Where a field of the form stands in the entry of a file."""
+_SOURCE_FIELDS: Final = tuple(_OWN.get(name, name) for name in _SOURCE)
 _FIELDS: Final = {place: name for name, place in _PLACES.items()}
 
 QUERY: Final[Mapping[str, str]] = {
     **{key.name: f"{key.about}; {key.how}" for key in CASE_KEYS},
     **{f"{key.name}_{n}": f"part {n}: {key.about}; {key.how}" for n in range(1, PARTS + 1) for key in PART_KEYS},
     "heat_source": "id of a heat source of the site or the library",
-    "net_rate": "in place of heat_source: net rate of one torch, such as 45 kW",
+    "net_rate": "in place of heat_source: net rate of one torch, or rating of one heater, such as 45 kW",
     "share": "share of that heat that reaches the steel, such as 35 % or 25 to 50 %",
+    "source_kind": "of the own rate: flame | pad | induction; left out: flame",
+    "source_area": "of the own rate: steel that one electric heater covers, such as 120 in2",
     "fuel": "of the own rate; left out: propane",
     "oxygen_ratio": "volumes of torch oxygen to one of fuel; 0 for an air torch",
     "procedure": "name of a welding procedure of the site",
@@ -126,7 +131,7 @@ def groups(site: Site | None = None) -> tuple[Group, ...]:
     """The form, group by group; with a site its tables and torches are offered too."""
     own_sources = () if site is None else site.heat_sources
     own_tables = () if site is None else site.own_tables
-    known = [(one.source.id, f"{one.source.name}, {one.source.net_kw:g} kW net") for one in known_sources().values()]
+    known = [(one.source.id, _source_title(one.source)) for one in known_sources().values()]
     tables = [(one, _table_title(load_code_table(one))) for one in code_table_ids()]
     tables += [(one.id, _table_title(load_code_table(one.id, own_tables))) for one in own_tables]
     return (
@@ -179,7 +184,8 @@ def groups(site: Site | None = None) -> tuple[Group, ...]:
                     "Heated with",
                     options=(("", "not known"), *((one.id, one.name) for one in own_sources), *known),
                 ),
-                Field("torches", "Torches at once", "1"),
+                Field("torches", "Torches or heaters at once", "1"),
+                Field("also_heated", "Heated at the same time with", "4 resistance-pad"),
                 Field("net_rate", "Or its own rate, net", "45 kW"),
                 Field("share", "Of it into the steel", "35 %"),
             ),
@@ -219,6 +225,13 @@ def groups(site: Site | None = None) -> tuple[Group, ...]:
                     )
                     for n in range(1, PARTS + 1)
                 ),
+                Field("measured_minutes", "The target was reached after", "14 min"),
+                Field(
+                    "source_kind",
+                    "The own rate is of",
+                    options=(("", "a torch"), ("pad", "a resistance pad"), ("induction", "an induction heater")),
+                ),
+                Field("source_area", "It covers, where electric", "120 in2"),
                 Field(
                     "fuel",
                     "Fuel of the own rate",
@@ -234,6 +247,10 @@ def groups(site: Site | None = None) -> tuple[Group, ...]:
             extra=True,
         ),
     )
+
+
+def _source_title(source: HeatSource) -> str:
+    return f"{source.name}, {source.net_kw:g} kW{'' if source.electric else ' net'}"
 
 
 def _table_title(table: Any) -> str:
@@ -274,7 +291,7 @@ def read_form(query: Sequence[tuple[str, str]], site: Site | None) -> ReadCase |
         if names.count(name) > 1
         if name in _PLACES
     ]
-    for key, own in (("heat_source", _SOURCE), ("procedure", _PROCEDURE)):
+    for key, own in (("heat_source", _SOURCE_FIELDS), ("procedure", _PROCEDURE)):
         stated = {_PLACES[name].partition(".")[2]: values[name] for name in own if name in values}
         if stated and key in entry:
             message = "a name from the list or figures of its own, not both"

@@ -55,6 +55,8 @@ READINGS_COUNT: Final = timedelta(days=3)
 KEEP_UNSEEN_PLANS: Final = 20
 KEEP_FORECASTS: Final = timedelta(days=14)
 TORCH_OPTIONS: Final = (1, 2, 3)
+HEATERS_MORE: Final = (0, 2, 4)
+"""Electric heaters have to cover what is heated: fewer than planned are no choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -293,7 +295,7 @@ class Jobs:
         table = load_code_table(inputs.site.table_id, inputs.site.own_tables)
         measured = _measured(inputs, joint)
         options = {}
-        for torches in TORCH_OPTIONS:
+        for torches in torch_options(joint, inputs.site):
             joints = [replace(joint, torches=torches), *measured]
             plan = make_plan(inputs.site, table, joints, inputs.weather, inputs.readings, made_utc)
             heat = next((one.heat for one in plan.joints if one.joint.mark == mark), None)
@@ -330,6 +332,14 @@ def check_tables(engine: Engine) -> None:
 def feed_of(kept_site: KeptSite) -> str:
     """Name of the feed that the site's forecast comes from."""
     return kept_site.feed or choose(kept_site.site)
+
+
+def torch_options(joint: Joint, site: Site) -> tuple[int, ...]:
+    """How many torches, or heaters, of its own source a joint is worked out with for its page."""
+    source = site.heat_source(joint.heat_source)
+    if source is None or not source.electric:
+        return TORCH_OPTIONS
+    return tuple(joint.torches + more for more in HEATERS_MORE)
 
 
 def _measured(inputs: PlanInputs, joint: Joint) -> list[Joint]:

@@ -16,23 +16,28 @@ from datetime import date, time
 from typing import Final, cast, get_args
 from zoneinfo import ZoneInfo, available_timezones
 
-from frostshift_rules.gas import default_share
+from frostshift_rules.heat_sources import AREA_M2, NET_KW, check_area, usual_share
 from frostshift_rules.job import (
     PROCESSES,
+    SOURCE_KINDS,
     Acceptance,
     Choices,
     CodeUnits,
     FuelName,
     HeatSource,
+    MeasuredShare,
     Procedure,
     Process,
     Shift,
     Site,
+    SourceKind,
     Terrain,
 )
+from frostshift_rules.measured_share import SHARES, band_of
 from frostshift_rules.steel_names import canonical_steel
 from frostshift_rules.strict import OutOfRange, Section, TableError, read_toml
 from frostshift_rules.tables import OwnTable, acceptable_ids, code_table_ids, load_code_table, taken_ids
+from frostshift_rules.workload import Range
 from frostshift_service.store.records import FEED_NAMES, SHOW_UNITS, FeedName, ShowUnits
 
 MAX_BYTES: Final = 200_000
@@ -61,6 +66,8 @@ PROCEDURE_MAXIMUM_C: Final = (20.0, 600.0)
 PROCEDURE_MM: Final = (0.0, 1000.0)
 """What a welding procedure may state, in a site file and in a list of procedures [°C, °C, mm]."""
 
+_SHARE_KEYS: Final = ("share_low", "share_likely", "share_high")
+_MEASURED: Final = "share_measured"
 _OWN_NAME: Final = re.compile(r"[a-z0-9][a-z0-9_-]{0,59}\.toml")
 _EVERY_GRADE: Final = "-*"
 _EN_STEEL: Final = re.compile(r"S[0-9]")
@@ -72,6 +79,18 @@ _TEMPLATE_HEAD: Final = """\
 _TEMPLATE_ALTITUDE: Final = "# altitude_m = 440.0  # above the sea; take the # away and put your own\n"
 _TEMPLATE_OWN: Final = """\
 # own_tables = ["our_table.toml"]  # rule tables that you bring yourself, beside this file; then: table = "our_table"
+"""
+_TEMPLATE_SOURCES: Final = """
+# Electric heaters; one such block for each kind that is on the site.
+# [[heat_source]]
+# id = "pad"
+# name = "resistance heating pad"
+# kind = "pad"  # flame | pad | induction; without the key a flame
+# net_kw = 3.6  # one heater, its electric rating
+# area_m2 = 0.0774  # steel that one covers; without the key nobody can check that they cover what is to be heated
+# count = 8
+# Once a heating was timed (`frostshift case` with measured_minutes works the share out), in place of share_low to high:
+# share_measured = { low = 0.45, likely = 0.52, high = 0.60, heatings = 3, on = 2026-01-15, by = "who measured" }
 """
 _TEMPLATE_PROCEDURES: Final = """
 # A welding procedure of the job, named in the schedule's column "procedure"; one such block for each.
@@ -256,31 +275,66 @@ def _clock(section: Section, key: str) -> time:
 
 
 def _source(section: Section) -> HeatSource:
-    fuel = cast(FuelName, section.choice("fuel", get_args(FuelName)))
+    kind = cast(SourceKind, section.choice("kind", SOURCE_KINDS)) if section.has("kind") else "flame"
+    stated = kind == "flame" or section.has("fuel")
+    fuel = cast(FuelName, section.choice("fuel", get_args(FuelName))) if stated else None
     ratio = section.optional_number("oxygen_ratio", 0.0, 6.0)
+    net_kw, area_m2 = section.number("net_kw", *NET_KW), section.optional_number("area_m2", *AREA_M2)
     try:
-        usual = default_share(fuel, ratio)
+        usual = usual_share(kind, fuel, ratio)
+        check_area(kind, net_kw, area_m2)
     except OutOfRange as error:
         raise TableError(f"{section.where}: {error}") from error
-    shares = [
-        share if (share := section.optional_number(key, 0.01, 0.95)) is not None else default
-        for key, default in (("share_low", usual.low), ("share_likely", usual.likely), ("share_high", usual.high))
-    ]
-    if not shares[0] <= shares[1] <= shares[2]:
-        raise TableError(f"{section.where}: share_low, share_likely, share_high are {shares}, expected a rising order")
+    share, measured = Range(usual.low, usual.likely, usual.high), None
+    if section.has(_MEASURED):
+        both = [key for key in _SHARE_KEYS if section.has(key)]
+        if both:
+            raise TableError(f"{section.where}: '{_MEASURED}' and '{both[0]}' both state the share: leave one out")
+        share, measured = section.one(_MEASURED, _measured_share)
+    else:
+        share = _stated_share(section, share)
     source = HeatSource(
         id=section.text("id"),
         name=section.text("name"),
         fuel=fuel,
-        net_kw=section.number("net_kw", 0.5, 300.0),
-        share_low=shares[0],
-        share_likely=shares[1],
-        share_high=shares[2],
+        net_kw=net_kw,
+        share_low=share.low,
+        share_likely=share.likely,
+        share_high=share.high,
         oxygen_ratio=ratio,
         count=section.whole("count", 0, 500),
+        kind=kind,
+        area_m2=area_m2,
+        measured=measured,
     )
     section.done()
     return source
+
+
+def _stated_share(section: Section, usual: Range) -> Range:
+    """The shares that the site states, the usual one for each that it does not."""
+    shares = [
+        share if (share := section.optional_number(key, 0.01, 0.95)) is not None else default
+        for key, default in zip(_SHARE_KEYS, (usual.low, usual.likely, usual.high), strict=True)
+    ]
+    if not shares[0] <= shares[1] <= shares[2]:
+        raise TableError(f"{section.where}: share_low, share_likely, share_high are {shares}, expected a rising order")
+    return Range(*shares)
+
+
+def _measured_share(section: Section) -> tuple[Range, MeasuredShare]:
+    """A share of the site's own heatings; without `low` and `high` the band goes by the number of heatings."""
+    likely = section.number("likely", *SHARES)
+    low, high = section.optional_number("low", *SHARES), section.optional_number("high", *SHARES)
+    heatings = section.whole("heatings", 1, 1000)
+    share = band_of(likely, heatings)
+    if (low is None) != (high is None):
+        raise TableError(f"{section.where}: 'low' and 'high' stand together or not at all")
+    if low is not None and high is not None:
+        share = Range(low, likely, high)
+        if not low <= likely <= high:
+            raise TableError(f"{section.where}: low, likely, high are {[low, likely, high]}, expected a rising order")
+    return share, MeasuredShare(heatings, section.day("on"), section.text("by"))
 
 
 def _procedure(section: Section) -> Procedure:
@@ -375,11 +429,12 @@ def write_site(file: SiteFile) -> str:
             "[[heat_source]]",
             f"id = {_text(source.id)}",
             f"name = {_text(source.name)}",
-            f'fuel = "{source.fuel}"',
-            f"net_kw = {source.net_kw!r}  # one torch, NET (lower) heating value",
-            f"share_low = {source.share_low!r}  # share of the net heat that reaches the steel: an estimate",
-            f"share_likely = {source.share_likely!r}",
-            f"share_high = {source.share_high!r}",
+            *([f'kind = "{source.kind}"  # {" | ".join(SOURCE_KINDS)}'] if source.electric else []),
+            *([f'fuel = "{source.fuel}"'] if source.fuel is not None else []),
+            f"net_kw = {source.net_kw!r}  # one "
+            + ("heater, its electric rating" if source.electric else "torch, NET (lower) heating value"),
+            *([f"area_m2 = {source.area_m2!r}  # steel that one covers"] if source.area_m2 is not None else []),
+            *_share_rows(source),
             *([f"oxygen_ratio = {source.oxygen_ratio!r}"] if source.oxygen_ratio is not None else []),
             f"count = {source.count}",
         ]
@@ -415,13 +470,28 @@ def write_site(file: SiteFile) -> str:
     return "\n".join(rows) + "\n"
 
 
+def _share_rows(source: HeatSource) -> list[str]:
+    """The share as the site states it: an estimate, or what it measured."""
+    if source.measured is None:
+        return [
+            f"share_low = {source.share_low!r}  # share of that heat that reaches the steel: an estimate",
+            f"share_likely = {source.share_likely!r}",
+            f"share_high = {source.share_high!r}",
+        ]
+    measured = source.measured
+    return [
+        f"{_MEASURED} = {{ low = {source.share_low!r}, likely = {source.share_likely!r}, high = {source.share_high!r}, "
+        f"heatings = {measured.heatings}, on = {measured.on.isoformat()}, by = {_text(measured.by)} }}"
+    ]
+
+
 def template(today: date) -> str:
     """A site file to start from, with an invented site."""
     site = _template_site(today)
     written = write_site(site)
     for key, line in (("zone", _TEMPLATE_ALTITUDE), ("table", _TEMPLATE_OWN)):
         written = written.replace(f"\n{key} = ", f"\n{line}{key} = ", 1)
-    return _TEMPLATE_HEAD + written + _TEMPLATE_PROCEDURES
+    return _TEMPLATE_HEAD + written + _TEMPLATE_SOURCES + _TEMPLATE_PROCEDURES
 
 
 def _template_site(today: date) -> SiteFile:

@@ -445,6 +445,8 @@ def test_library_rates_are_those_of_common_tips() -> None:
     flow = {"propane": (46.34, 1.899), "propylene": (45.78, 1.809), "acetylene": (48.28, 1.101)}
     for known in known_sources().values():
         source = known.source
+        if source.fuel is None:
+            continue
         heat_mj_kg, density_kg_m3 = flow[source.fuel]
         kg_h = source.net_kw * 3.6 / heat_mj_kg
         if source.oxygen_ratio == 0.0:
@@ -454,8 +456,11 @@ def test_library_rates_are_those_of_common_tips() -> None:
         assert 0.0 < source.share_low < source.share_likely < source.share_high < 1.0
 
 
-ENTRY = '[table]\nid = "h"\ntitle = "t"\n[[heat_source]]\nid = "a"\nname = "a"\nfuel = "propane"\nnet_kw = 45.0\n'
 ORIGIN = 'basis = "our choice"\nsource = "s"\n'
+SHARES = "".join(f"[share.{kind}]\nlow = 0.4\nlikely = 0.5\nhigh = 0.6\n{ORIGIN}" for kind in ("pad", "induction"))
+SOURCE = '[[heat_source]]\nid = "a"\nname = "a"\nfuel = "propane"\nnet_kw = 45.0\n'
+ENTRY = '[table]\nid = "h"\ntitle = "t"\n' + SHARES + SOURCE
+PAD = ENTRY.replace('fuel = "propane"', 'kind = "pad"').replace("45.0", "3.6")
 
 
 @pytest.mark.parametrize(
@@ -466,7 +471,15 @@ ORIGIN = 'basis = "our choice"\nsource = "s"\n'
         (ENTRY.replace("45.0", "450.0") + ORIGIN, "outside 0.5 to 300"),
         (ENTRY.replace("propane", "coal") + ORIGIN, "expected one of propane"),
         (ENTRY + "oxygen_ratio = 1.0\n" + ORIGIN, "oxygen_ratio for propane is 1"),
-        (ENTRY + ORIGIN + ENTRY.partition("title")[2].partition("\n")[2] + ORIGIN, "'a' is there twice"),
+        (ENTRY + ORIGIN + SOURCE + ORIGIN, "'a' is there twice"),
+        (ENTRY.replace("[share.pad]", "[share.oven]") + ORIGIN, r"key 'pad' is missing"),
+        (ENTRY.replace("high = 0.6", "high = 0.3") + ORIGIN, "do not rise"),
+        (ENTRY.replace("low = 0.4\n", "") + ORIGIN, "key 'low' is missing"),
+        (ENTRY.replace("net_kw", "area_m2 = 0.1\nnet_kw") + ORIGIN, "a flame is led and covers no area"),
+        (PAD + 'fuel = "propane"\n' + ORIGIN, "unknown key 'fuel'"),
+        (PAD + "area_m2 = 0.006\n" + ORIGIN, "600 kW/m2, above 200"),
+        (PAD + "area_m2 = 0.001\n" + ORIGIN, "outside 0.005 to 5"),
+        (PAD.replace('"pad"', '"oven"') + ORIGIN, "expected one of flame, pad, induction"),
     ],
 )
 def test_a_library_with_a_slip_is_refused(text: str, words: str) -> None:

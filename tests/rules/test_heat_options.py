@@ -9,7 +9,7 @@ import pytest
 from frostshift_rules.heat_options import HOTTER_K, heat_options, job_of
 from frostshift_rules.heat_plan import heat_plans
 
-from .plan_builders import TORCH, choices, joint, mm
+from .plan_builders import choices, joint, mm
 from .test_heat_plan import THICK, TWO, heat_job, there, torch
 
 
@@ -61,7 +61,7 @@ def test_the_band_of_least_fuel_takes_less_than_a_far_too_wide_one() -> None:
 def test_the_heating_of_a_plan_is_found_again_in_it() -> None:
     job = heat_job(TWO, film="frost", maximum_c=250.0)
     planned = heat_plans([job], choices())[0]
-    again = job_of(planned, TWO, TORCH)
+    again = job_of(planned, TWO, job.heaters)
     assert again is not None
     assert heat_plans([again], choices())[0] == replace(planned, earliest_arc_utc=None)
-    assert job_of(replace(planned, air_c=None), TWO, TORCH) is None
+    assert job_of(replace(planned, air_c=None), TWO, job.heaters) is None

@@ -16,6 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from frostshift_rules import heating
+from frostshift_rules.delivered import Heaters
 from frostshift_rules.heat_plan import (
     SHORT_HOLD_NOTE,
     WARN_NOTE,
@@ -35,11 +36,11 @@ from .plan_builders import START, TORCH, choices, joint, minutes, mm
 CALM = Range(0.99, 1.0, 1.01)
 
 
-def heat_job(one: Joint, **fields: Any) -> HeatJob:
+def heat_job(one: Joint, source: HeatSource | None = TORCH, **fields: Any) -> HeatJob:
     """Category B, over 38 thru 65 mm, on steel and air of -5 °C with 3 K of doubt."""
     plain: dict[str, Any] = {
         "joint": one,
-        "source": TORCH,
+        "heaters": None if source is None else (Heaters(source, one.torches),),
         "minimum_c": 65.0,
         "maximum_c": None,
         "extent_mm": 75.0,
@@ -287,9 +288,13 @@ def torch(net_kw: float, **fields: Any) -> HeatSource:
     return replace(TORCH, net_kw=net_kw, **fields)
 
 
+PAD = HeatSource("pad", "heating pad", None, 3.6, 0.4, 0.55, 0.65, kind="pad", area_m2=0.0774)
+
+
 NO_TIME: list[tuple[HeatStatus, Joint, dict[str, Any]]] = [
     ("no_source", TWO, {"source": None}),
     ("no_time", joint(mm(50.0, kind="flange_with_web")), {}),
+    ("not_covered", replace(TWO, torches=1), {"source": PAD}),
     ("no_time", joint(mm(50.0, kind="flange_with_web", width_mm=300.0, web_mm=12.0)), {}),
     ("no_time", joint(mm(50.0), mm(50.0, kind="flange_with_web")), {}),
     ("out_of_range", joint(mm(50.0, kind="flange_with_web", width_mm=90.0, web_mm=12.0, web_depth_mm=400.0)), {}),

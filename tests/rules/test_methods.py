@@ -382,8 +382,8 @@ def test_what_decides_a_requirement_is_in_its_key() -> None:
     others = {field.name for field in fields(Joint)} - set(changed)
     assert others == {
         "mark", "place", "weld_length_mm", "ends", "start_utc", "hours", "crew", "exposure", "sun", "shelter",
-        "height_m", "torches", "heat_source", "heated_length_mm", "both_faces", "state", "passes", "arrangement",
-        "welded",
+        "height_m", "torches", "heat_source", "heated_length_mm", "both_faces", "state", "passes",
+        "arrangement", "welded", "also_heated",
     }  # fmt: skip
 
 

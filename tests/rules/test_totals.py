@@ -13,9 +13,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from frostshift_rules.job import Joint, Shift
+from frostshift_rules.job import HeatSource, Joint, Shift, SourceUse
 from frostshift_rules.stops import WeatherState
-from frostshift_rules.totals import Burning, burning_of, busiest, counted, without_amount
+from frostshift_rules.totals import PLACED_NOTE, Burning, burnings_of, busiest, counted, most_power, without_amount
 from frostshift_rules.workload import Freshness, HeatCall, JointPlan, Plan, Range, ShiftTotal
 
 from .plan_builders import (
@@ -222,11 +222,10 @@ def test_torches_at_once_by_hand() -> None:
 
 def test_a_long_seam_burns_beyond_its_first_arc() -> None:
     one = planned(replace(HEAVY, weld_length_mm=900.0, heated_length_mm=300.0))
-    heat, span = heat_of(one), burning_of(one)
-    assert span is not None
+    heat, (span,) = heat_of(one), burnings_of(one)
     assert (span.start_utc, span.end_utc) == (heat.light_up_utc, START + minutes(2 * full(heat.minutes).high))
     assert (span.torches, span.source_id) == (heat.torches, heat.source_id)
-    assert burning_of(planned(replace(HEAVY, heat_source="gone"))) is None
+    assert burnings_of(planned(replace(HEAVY, heat_source="gone"))) == ()
 
 
 spell = st.tuples(st.integers(0, 100), st.integers(1, 60), st.integers(1, 4))
@@ -250,6 +249,67 @@ def test_more_torches_than_there_are_or_than_people_can_hold_is_said() -> None:
     assert any("4 people can hold" in note for note in found.notes)
     enough = plan(many(3), heat_sources=(replace(TORCH, count=6),), shifts=(replace(DAY, hands=6),))
     assert total(enough).notes == ()
+
+
+PAD = HeatSource("pad", "heating pad", None, 3.6, 0.40, 0.55, 0.65, count=8, kind="pad", area_m2=0.0774)
+THIN = joint(mm(20.0), mm(20.0), mark="P", heat_source="pad", torches=2)
+"""Cold steel of -5 °C; two pads lie on all of it."""
+
+
+def test_nobody_holds_a_pad_and_pads_are_counted_apart_from_torches() -> None:
+    joints = [*many(2), *many_of(THIN, 3)]
+    found = total(plan(joints, heat_sources=(TORCH, PAD), shifts=(replace(DAY, hands=4), NIGHT)))
+    assert (found.torches_at_once, found.torches_there, found.hands) == (4, 4, 4)
+    assert not any("people can hold" in note for note in found.notes)
+    assert PLACED_NOTE in found.notes
+    assert PLACED_NOTE not in total(plan(many(2), heat_sources=(TORCH, PAD))).notes
+    few = total(plan(joints, heat_sources=(TORCH, replace(PAD, count=5))))
+    assert "6 of heating pad are needed at once, 5 are on the site: bring more or spread the starts." in few.notes
+
+
+def many_of(one: Joint, count: int) -> list[Joint]:
+    return [replace(one, mark=f"{one.mark}{n}") for n in range(count)]
+
+
+def test_power_at_once_and_energy_of_a_shift() -> None:
+    """Three joints at one start with two pads of 3.6 kW each: 21.6 kW, by hand; the energy is the sum of theirs."""
+    whole = plan(many_of(THIN, 3), heat_sources=(TORCH, PAD))
+    found, heats = total(whole), [heat_of(one) for one in whole.joints]
+    assert found.power_kw == pytest.approx(21.6)
+    assert found.power_utc == heats[0].light_up_utc
+    assert found.heat_minutes == Range(0.0, 0.0, 0.0)
+    assert (found.torches_at_once, found.torches_at_utc) == (0, None)
+    (pads,) = found.fuels
+    assert pads.energy_kwh is not None
+    assert close(pads.energy_kwh, times(full(heats[0].energy_kwh), 3))
+    assert (pads.fuel_cylinders, pads.oxygen_cylinders) == (0, 0)
+    assert (pads.fuel_kg, pads.oxygen_m3) == (Range(0.0, 0.0, 0.0), Range(0.0, 0.0, 0.0))
+
+
+def test_a_joint_with_torches_and_pads_is_in_both_counts() -> None:
+    both = replace(HEAVY, also_heated=(SourceUse("pad", 4),))
+    whole = plan([both], heat_sources=(TORCH, PAD))
+    found, heat = total(whole), heat_of(whole.joints[0])
+    assert found.torches_at_once == 2
+    assert found.power_kw == pytest.approx(14.4)
+    assert close(found.heat_minutes, times(full(heat.total_minutes), 2))
+    assert [one.source_id for one in found.fuels] == ["P1", "pad"]
+    assert close(found.fuels[0].fuel_kg, full(heat.fuel_kg))
+    spans = burnings_of(whole.joints[0])
+    assert [(span.source_id, span.torches) for span in spans] == [("P1", 2), ("pad", 4)]
+
+
+def test_power_by_hand() -> None:
+    """4 pads from 10:00 to 11:00, an induction heater of 25 kW from 10:30: 14.4 + 25 = 39.4 kW."""
+    ten = START - timedelta(hours=2)
+    coil = HeatSource("coil", "induction heater", None, 25.0, kind="induction")
+    pads = burns(ten, ten + minutes(60), 4, "pad")
+    other = burns(ten + minutes(30), ten + minutes(90), 1, "coil")
+    torch = burns(ten, ten + minutes(90), 3, "P1")
+    most, when = most_power([pads, other, torch], [TORCH, PAD, coil])
+    assert most == pytest.approx(39.4)
+    assert when == ten + minutes(30)
+    assert most_power([torch], [TORCH]) == (0.0, None)
 
 
 def test_light_up_before_the_shift_is_said_with_both_answers() -> None:

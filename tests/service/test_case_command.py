@@ -33,7 +33,7 @@ def test_a_file_of_cases_without_any_site(tmp_path: Path) -> None:
         assert "error" not in answer
         for key in ("call", "weather", "minimum_c", "maximum_c", "target_c", "extent_mm", "clause", "basis", "reasons"):
             assert key in answer
-        for key in ("heat_minutes", "hold_minutes", "fuel_kg", "oxygen_m3"):
+        for key in ("heat_minutes", "hold_minutes", "fuel_kg", "oxygen_m3", "energy_kwh", "measured_share"):
             assert set(answer[key]) == {"low", "likely", "high"} if answer[key] else answer["missing"][key]
     assert not (tmp_path / "data").exists()  # no store is made for a case
 
@@ -82,6 +82,7 @@ def test_without_a_file_it_says_what_is_needed(tmp_path: Path) -> None:
 def test_the_library_is_listed(tmp_path: Path) -> None:
     done = frostshift("--sources", data=tmp_path)
     assert done.returncode == 0
+    assert "resistance-pad: resistance heating pad, 85 V, 3.6 kW on 0.0774 m2, share 40% to 65%" in done.stdout.decode()
     for known in ("oxy-propane-tip", "oxy-propylene-tip", "oxy-acetylene-tip", "air-propane-small", "our choice"):
         assert known in done.stdout.decode()
 
@@ -119,3 +120,39 @@ def test_a_sites_torches_units_and_acceptances_hold(run: Callable[..., Any], tmp
     assert unknown.code == 1
     assert "'tip' is not known" in json.loads(unknown.out)[0]["error"]
     assert "no-such-site" in run("case", "case.json", "--site", "no-such-site").refused()
+
+
+def test_a_share_that_the_site_measured_holds_and_says_so(run: Callable[..., Any], tmp_path: Path) -> None:
+    """The way round: a timed heating, its share in the site file, the same time again as the likely one."""
+    run("site", "template", "site.toml").good()
+    run("site", "load", "site.toml").good()
+    case = {
+        "parts": [{"steel": "A572-50", "thickness": "1-5/8 in"}],
+        "process": "FCAW-S",
+        "accepted_by": "somebody",
+        "steel_temperature": "20 F",
+        "weld_air_temperature": "18 F",
+        "weld_wind": "4 mph",
+        "weld_length": "16 in",
+        "heat_source": "tip",
+        "measured_minutes": "3 min",
+    }
+    (tmp_path / "case.json").write_text(json.dumps(case), encoding="utf-8")
+    (timed,) = json.loads(run("case", "case.json", "--json", "--site", "my-site").good())
+    share = timed["measured_share"]
+    assert 0.1 < share["low"] < share["likely"] < share["high"] < 0.9
+    site = (tmp_path / "site.toml").read_text(encoding="utf-8")
+    entry = f"share_measured = {{ low = {share['low']}, likely = {share['likely']}, high = {share['high']}, "
+    entry += 'heatings = 1, on = 2026-01-15, by = "J. Doe" }'
+    lines = [entry if line.startswith("share_low") else line for line in site.splitlines()]
+    kept = [line for line in lines if not line.startswith(("share_likely", "share_high"))]
+    (tmp_path / "site.toml").write_text("\n".join(kept), encoding="utf-8")
+    run("site", "load", "site.toml").good()
+    (again,) = json.loads(run("case", "case.json", "--json", "--site", "my-site").good())
+    assert again["heat_minutes"]["likely"] == pytest.approx(3.0, rel=1e-4)
+    (origin,) = [one for one in again["sources"] if one["what"].startswith("share of the heat")]
+    assert origin["basis"] == "measured on this site"
+    assert origin["source"] == "1 heating timed by J. Doe, the last on 2026-01-15"
+    assert any("measured on this site, 2026-01-15" in step["how"] for step in again["steps"])
+    run("site", "save", "back.toml").good()
+    assert entry in (tmp_path / "back.toml").read_text(encoding="utf-8")

@@ -26,7 +26,7 @@ from frostshift_service.case_file import (
 )
 from frostshift_service.case_form import QUERY, groups, label_of, read_form
 from frostshift_service.schedule_file.cells import CellProblem
-from frostshift_service.views.case import FailedCase, case_views, cases_json, cases_text
+from frostshift_service.views.case import CaseView, FailedCase, case_views, cases_json, cases_text
 
 ROOT = Path(__file__).parents[2]
 PLAIN: dict[str, Any] = {
@@ -326,6 +326,24 @@ def test_no_shares(text: str) -> None:
         (one(heat_source={"net_rate": "45 kW", "oxygen_ratio": "1"}), "oxygen_ratio for propane is 1"),
         (one(heat_source={"net_rate": "45 kW", "fuel": "coal"}), "is not one of: propane"),
         (one(heat_source={"net_rate": "45 kW", "torches": 2}, torches=1), "state one of them"),
+        (
+            one(heat_source={"net_rate": "3.6 kW", "kind": "pad", "fuel": "propane"}),
+            "heat_source.fuel: fuel is 'propane'",
+        ),
+        (one(heat_source={"net_rate": "3.6 kW", "kind": "pad", "oxygen_ratio": 4}), "heat_source.oxygen_ratio: oxygen"),
+        (one(heat_source={"net_rate": "3.6 kW", "kind": "oven"}), "is not one of: flame, pad, induction"),
+        (one(heat_source={"net_rate": "3.6 kW", "kind": "pad", "area": "120"}), "'120' has no unit; write 120 in2"),
+        (one(heat_source={"net_rate": "3.6 kW", "kind": "pad", "area": "120 ft2"}), "outside 0.005 m2 to 5 m2"),
+        (one(heat_source={"net_rate": "3.6 kW", "kind": "pad", "area": "9 in2"}), "heat_source.area: net_kw 3.6 on"),
+        (one(heat_source={"net_rate": "45 kW", "area": "1 ft2"}), "heat_source.area: area_m2 is 0.092903, but a flame"),
+        (one(also_heated="pad"), "also_heated: 'pad' cannot be read at 'pad'"),
+        (one(also_heated="4 hot-plate"), "also_heated: 'hot-plate' is not known; known are oxy-propane-tip"),
+        (one(also_heated=4), "also_heated: 4 is a bare number"),
+        (one(also_heated="4 resistance-pad", heat_source=None), "also_heated: the joint has no heat_source yet"),
+        (one(measured_minutes="14"), "measured_minutes: '14' has no unit; write 14 min or 0.5 h"),
+        (one(measured_minutes=14), "measured_minutes: 14 is a bare number"),
+        (one(measured_minutes="0 min"), "is 0 min, outside 0.5 min to 1440 min"),
+        (one(measured_minutes="25 h"), "is 1500 min, outside 0.5 min to 1440 min"),
         (one(process="GMAW", electrode="E6010"), "electrode: 'E6010' is a covered electrode, and the process is GMAW"),
         (
             one(procedure={"minimum": "450 F", "maximum": "150 F"}),
@@ -444,6 +462,109 @@ def test_one_case_does_not_change_the_others(entries: list[Any], other: Any, at:
     ]
 
 
+# Heaters and measured heatings ----------------------------------------------------------------------------------------
+
+
+def worked(found: ReadCase) -> CaseView:
+    assert found.case is not None, problems(found)
+    (view,) = case_views([found])
+    assert isinstance(view, CaseView)
+    return view
+
+
+SMALL = {"parts": [{"steel": "A572-50", "thickness": "3/4 in", "width": "6 in"}] * 2, "steel_temperature": "10 F"}
+
+
+def test_a_joint_heated_with_pads_alone_draws_energy_and_burns_nothing() -> None:
+    view = worked(one(**SMALL, heat_source="resistance-pad", torches=4))
+    assert view.heat_minutes is not None, view.missing
+    assert view.energy_kwh is not None
+    assert view.energy_kwh.likely == pytest.approx(4 * 3.6 * view.heat_minutes.likely / 60.0)
+    assert (view.words.fuel, view.words.oxygen) == ("", "")
+    assert view.words.energy.endswith(f"likely {view.energy_kwh.likely:.1f}")
+    assert view.notes == ()
+    text = cases_text([view])
+    for words in ("Energy:   ", "4 heating pads × 3.6 kW × share 40 / 55 / 65 %", "rate of the resistance heating pad"):
+        assert words in text
+    assert "Fuel" not in text
+    assert "torch oxygen" not in text
+
+
+def test_too_few_pads_are_said_and_give_no_time() -> None:
+    view = worked(one(**SMALL, heat_source="resistance-pad", torches=1))
+    assert view.heat_minutes is None
+    assert "cover too little of what has to be heated" in view.missing["energy_kwh"]
+
+
+def test_torches_and_pads_together() -> None:
+    alone, both = worked(one(**SMALL)), worked(one(**SMALL, also_heated="4 resistance-pad"))
+    assert alone.heat_minutes is not None
+    assert both.heat_minutes is not None
+    assert both.heat_minutes.high < alone.heat_minutes.high
+    assert both.fuel_kg is not None
+    assert both.energy_kwh is not None
+    assert both.energy_kwh.likely == pytest.approx(4 * 3.6 * both.heat_minutes.likely / 60.0)
+    assert [step.what for step in both.steps if "," in step.what] == [
+        "Heat released, oxy-propane heating tip",
+        "Fuel, oxy-propane heating tip",
+        "Oxygen, oxy-propane heating tip",
+        "Energy, resistance heating pad, 85 V",
+    ]
+    assert "Lead the flame over what the heaters do not cover." in " ".join(both.reasons)
+
+
+def test_wind_on_pads_is_said_not_to_be_known() -> None:
+    view = worked(one(**SMALL, heat_source="resistance-pad", torches=4, weld_wind="13 mph"))
+    assert "What wind takes from the back of the heaters is not known" in " ".join(view.reasons)
+    assert "what wind takes from it is not known" in " ".join(step.how for step in view.steps)
+
+
+def test_own_heaters_are_read_with_their_area() -> None:
+    stated = one(
+        heat_source={"net_rate": "2.7 kW", "kind": "pad", "area": "600 cm2", "share": "50 %", "torches": 6}
+    ).case
+    assert stated is not None
+    assert stated.source is not None
+    assert (stated.source.kind, stated.source.fuel, stated.joint.torches) == ("pad", None, 6)
+    assert stated.source.area_m2 == pytest.approx(0.06)
+    assert (stated.source.share_low, stated.source.share_high) == pytest.approx((0.5 * 0.40 / 0.55, 0.5 * 0.65 / 0.55))
+
+
+@pytest.mark.parametrize(
+    ("text", "minutes"), [("14 min", 14.0), ("0.5 h", 30.0), ("90 s", 1.5), ("12.5 minutes", 12.5)]
+)
+def test_measured_minutes(text: str, minutes: float) -> None:
+    found = one(measured_minutes=text).case
+    assert found is not None
+    assert found.measured_minutes == pytest.approx(minutes)
+
+
+def test_a_measured_heating_says_the_share_and_how_to_enter_it() -> None:
+    """There and back: the likely time at 35 % says 35 %."""
+    plain = worked(one())
+    assert (plain.measured_share, plain.missing["measured_share"]) == (None, "No measured heating time is stated.")
+    assert plain.heat_minutes is not None
+    view = worked(one(measured_minutes=f"{plain.heat_minutes.likely:.4f} min"))
+    assert view.measured_share is not None
+    assert view.measured_share.likely == pytest.approx(0.35, rel=1e-4)
+    assert view.measured_share.low < 0.35 < view.measured_share.high
+    assert "measured_share" not in view.missing
+    said = " ".join(view.reasons)
+    assert "likely = 0.35" in said
+    assert "heatings = 1" in said
+    assert view.words.measured_share.startswith("35%, ")
+    assert "Share:    35%" in cases_text([view])
+
+
+def test_a_measured_heating_that_says_nothing_gives_the_reason() -> None:
+    view = worked(one(measured_minutes="600 min"))
+    assert view.measured_share is None
+    assert "no warmer" in view.missing["measured_share"]
+    assert "No share from the measured time" in " ".join(view.reasons)
+    warm = worked(one(measured_minutes="14 min", steel_temperature="200 F"))
+    assert "no heating to compare it with" in warm.missing["measured_share"]
+
+
 # The form -------------------------------------------------------------------------------------------------------------
 
 
@@ -457,6 +578,23 @@ def test_a_form_reads_as_the_file_does() -> None:
     found = read_form(query, None)
     assert found is not None
     assert found.case == read_case(PLAIN, 1).case
+
+
+def test_own_heaters_beside_a_torch_in_a_form() -> None:
+    query = [
+        ("thickness_1", "1 in"),
+        ("net_rate", "3.6 kW"),
+        ("source_kind", "pad"),
+        ("source_area", "120 in2"),
+        ("also_heated", "1 oxy-propane-tip"),
+        ("measured_minutes", "14 min"),
+    ]
+    found = read_form(query, None)
+    assert found is not None
+    assert found.case is not None
+    assert found.case.heaters is not None
+    assert [(one.source.kind, one.count) for one in found.case.heaters] == [("pad", 1), ("flame", 1)]
+    assert found.case.measured_minutes == 14.0
 
 
 def test_an_empty_form_asks_nothing() -> None:
@@ -474,6 +612,8 @@ def test_an_empty_form_asks_nothing() -> None:
         ([("thickness_1", "1 in"), ("thickness_1", "2 in")], "parts[1].thickness: the key stands twice"),
         ([("thickness_1", "1 in"), ("heat_source", "oxy-propane-tip"), ("net_rate", "45 kW")], "not both"),
         ([("thickness_1", "1 in"), ("share", "35 %")], "heat_source.net_rate: is missing"),
+        ([("thickness_1", "1 in"), ("source_kind", "pad")], "heat_source.net_rate: is missing"),
+        ([("thickness_1", "1 in"), ("net_rate", "3.6 kW"), ("source_kind", "oven")], "heat_source.kind: 'oven'"),
         ([("thickness_1", "1 in"), ("procedure", "P-1"), ("procedure_minimum", "50 F")], "not both"),
     ],
 )

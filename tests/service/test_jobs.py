@@ -26,7 +26,7 @@ from frostshift_rules.workload import JointPlan, Plan
 from frostshift_service import http
 from frostshift_service import jobs as loops
 from frostshift_service.clock import utc_now
-from frostshift_service.jobs import PLAN_AGE, Jobs
+from frostshift_service.jobs import PLAN_AGE, Jobs, torch_options
 from frostshift_service.store import forecasts, plans
 from frostshift_service.store import joints as kept_joints
 from frostshift_service.store.engine import open_store, reading, writing
@@ -673,6 +673,14 @@ def test_what_the_page_of_a_joint_shows(
     assert jobs.times_for_torches(NWS.id, "C-3") == {}, "no heat is planned"
     assert jobs.steel_series(NWS.id, "no-such") is None
     assert jobs.times_for_torches(NWS.id, "no-such") == {}
+
+
+def test_a_joint_with_pads_is_worked_out_with_more_of_them_not_with_fewer() -> None:
+    pad = HeatSource("pad", "heating pad", None, 3.6, 0.4, 0.55, 0.65, kind="pad", area_m2=0.0774)
+    site = replace(NWS, heat_sources=(*NWS.heat_sources, pad))
+    assert torch_options(HEAVY, site) == (1, 2, 3)
+    assert torch_options(replace(HEAVY, heat_source="pad", torches=4), site) == (4, 6, 8)
+    assert torch_options(replace(HEAVY, heat_source="gone"), site) == (1, 2, 3)
 
 
 # The loop -------------------------------------------------------------------------------------------------------------

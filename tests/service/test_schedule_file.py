@@ -20,7 +20,18 @@ from openpyxl.utils.datetime import CALENDAR_MAC_1904
 
 from frostshift_rules.arrangements import CATALOGUE, as_arranged
 from frostshift_rules.composition import ELEMENTS, Composition
-from frostshift_rules.job import ARRANGEMENTS, Arrangement, HeatSource, Joint, Part, Procedure, Shelter, Shift, Site
+from frostshift_rules.job import (
+    ARRANGEMENTS,
+    Arrangement,
+    HeatSource,
+    Joint,
+    Part,
+    Procedure,
+    Shelter,
+    Shift,
+    Site,
+    SourceUse,
+)
 from frostshift_service import schedule_file
 from frostshift_service.schedule_file import COLUMNS, ScheduleFile, cells, workbook
 from frostshift_service.schedule_file.sheet import guarded, unguarded
@@ -171,11 +182,12 @@ def test_what_was_never_asked_for_is_no_default_on_the_sheet() -> None:
     quiet = {column.name for column in COLUMNS if not column.listed}
     of_parts = {f"{name}_{n}" for name in ("composition", "flange_width", "web", "web_depth") for n in range(1, 5)}
     assert quiet == of_parts | {
-        "heat_input", "restraint", "weld_metal", "passes", "fracture_critical", "arrangement", "welded", "weld_length",
+        "also_heated", "heat_input", "restraint", "weld_metal", "passes", "fracture_critical", "arrangement", "welded",
+        "weld_length",
     }  # fmt: skip
     assert not quiet & set(one.defaults)
     assert {column.default for column in COLUMNS if column.name in quiet - {"arrangement", "weld_length"}} == {
-        "not stated", "estimated in layers", "no",
+        "not stated", "nothing else", "estimated in layers", "no",
     }  # fmt: skip
 
 
@@ -277,6 +289,56 @@ def test_procedure_and_heat_source_are_matched_with_the_site() -> None:
         "procedure 'P-99' is not known; the site has P-12",
         "heat_source 'T9' is not known; the site has P1",
     )
+
+
+WITH_PADS = replace(
+    SITE, heat_sources=(*SITE.heat_sources, HeatSource("pad", "heating pad", None, 3.6, 0.4, 0.55, 0.65, kind="pad"))
+)
+
+
+@pytest.mark.parametrize(
+    ("cell", "uses"),
+    [
+        ("4 pad, 1 P1", (SourceUse("pad", 4), SourceUse("P1", 1))),
+        (" 4 x PAD ;1 p1", (SourceUse("pad", 4), SourceUse("P1", 1))),
+        ("20 pad", (SourceUse("pad", 20),)),
+        ("", ()),
+    ],
+)
+def test_what_else_heats_a_joint(cell: str, uses: tuple[SourceUse, ...]) -> None:
+    found = schedule_file.read_schedule(csv_of(GOOD | {"also_heated": cell}), "s.csv", WITH_PADS, NOW)
+    (one,) = found.joints
+    assert (one.joint.also_heated, one.problems) == (uses, ())
+    out = schedule_file.joints_csv([one.joint], SITE.zone, "us")
+    (back,) = schedule_file.read_schedule(out, "s.csv", WITH_PADS, NOW).joints
+    assert back.joint == one.joint
+
+
+def test_a_source_beside_that_the_site_does_not_have_makes_the_joint_unknown() -> None:
+    (one,) = read(csv_of(GOOD | {"also_heated": "2 pad"})).joints
+    assert one.joint.also_heated == (SourceUse("pad", 2),)
+    assert one.problems == ("also_heated 'pad' is not known; the site has P1",)
+
+
+@pytest.mark.parametrize(
+    ("cell", "said"),
+    [
+        ("pad", "'pad' cannot be read at 'pad'; write a number and a name for each, such as 4 pad, 1 rosebud"),
+        ("4", "'4' cannot be read at '4'"),
+        ("4 pad,", "'4 pad,' cannot be read at ''"),
+        ("0 pad", "'0 pad' has 0 of 'pad', outside 1 to 20"),
+        ("21 pad", "'21 pad' has 21 of 'pad', outside 1 to 20"),
+        ("-1 pad", "cannot be read at '-1 pad'"),
+        ("1.5 pad", "cannot be read at '1.5 pad'"),
+        ("1 pad, 2 PAD", "has 'PAD' twice"),
+        ("1 a, 1 b, 1 c, 1 d, 1 e", "has 5 names, more than 4"),
+        ("1 " + "a" * 61, "has 61 characters, more than 60"),
+    ],
+)
+def test_what_else_heats_a_joint_is_read_strictly(cell: str, said: str) -> None:
+    (error,) = errors(read(csv_of(GOOD | {"also_heated": cell})))
+    assert error.startswith("also_heated in row 2: ")
+    assert said in error
 
 
 def test_of_two_names_that_differ_by_capitals_the_one_typed_is_meant() -> None:

@@ -12,7 +12,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from frostshift_rules.gas import burn
-from frostshift_rules.job import PROCESSES, Acceptance, Choices, HeatSource, Procedure, Shift, Site
+from frostshift_rules.job import (
+    PROCESSES,
+    SOURCE_KINDS,
+    Acceptance,
+    Choices,
+    HeatSource,
+    MeasuredShare,
+    Procedure,
+    Shift,
+    Site,
+)
 from frostshift_rules.strict import OutOfRange
 from frostshift_rules.tables import OwnTable, code_table_ids, taken_ids
 from frostshift_service import demo
@@ -90,6 +100,23 @@ def sources(draw: st.DrawFn) -> HeatSource:
     )
 
 
+MEASURED = st.builds(MeasuredShare, st.integers(1, 1000), st.dates(), NAMES)
+
+
+@st.composite
+def heaters(draw: st.DrawFn) -> HeatSource:
+    """Electric heaters, and torches whose share was measured."""
+    measured = draw(st.none() | MEASURED)
+    low, likely, high = sorted(draw(st.tuples(*[between(0.02, 0.95)] * 3)))
+    kind = draw(st.sampled_from(SOURCE_KINDS))
+    count, net_kw = draw(st.integers(0, 500)), draw(between(0.5, 300.0))
+    if kind == "flame":
+        return HeatSource(draw(NAMES), "x", "propane", net_kw, low, likely, high, None, count, measured=measured)
+    area_m2 = draw(st.none() | between(0.01, 1.5))
+    net_kw = net_kw if area_m2 is None else min(net_kw, 150.0 * area_m2)
+    return HeatSource(draw(NAMES), "x", None, net_kw, low, likely, high, None, count, kind, area_m2, measured)
+
+
 @st.composite
 def procedures(draw: st.DrawFn) -> Procedure:
     low, high = draw(optional(*PROCEDURE_MINIMUM_C)), draw(optional(*PROCEDURE_MAXIMUM_C))
@@ -130,7 +157,9 @@ SITES = st.builds(
     table_id=st.sampled_from(code_table_ids()),
     code_units=st.sampled_from(["us", "si", "either"]),
     shifts=st.lists(SHIFTS, min_size=1, max_size=3, unique_by=lambda shift: shift.name).map(tuple),
-    heat_sources=st.lists(sources().filter(burns), max_size=3, unique_by=lambda source: source.id).map(tuple),
+    heat_sources=st.lists(sources().filter(burns) | heaters(), max_size=3, unique_by=lambda source: source.id).map(
+        tuple
+    ),
     procedures=st.lists(procedures(), max_size=3, unique_by=lambda procedure: procedure.name).map(tuple),
     acceptances=st.lists(
         st.builds(Acceptance, st.sampled_from(code_table_ids()), NAMES, st.dates()),
@@ -162,6 +191,23 @@ def test_every_choice_has_limits_around_its_default() -> None:
         assert low <= getattr(Choices(), name) <= high, name
     for doubt in ("doubt_k", "h_band"):
         assert CHOICE_LIMITS[doubt][0] > 0.0, "a typing slip cannot take a doubt away"
+
+
+PAD = '[[heat_source]]\nid = "b"\nname = "x"\nkind = "pad"\nnet_kw = 3.6\ncount = 8\n'
+MEASURED_AS = 'share_measured = { likely = 0.5, heatings = 2, on = 2026-01-15, by = "me" }\n'
+
+
+def test_a_measured_share_goes_before_the_usual_one_and_its_band_goes_by_the_heatings() -> None:
+    """A fifth to both sides for two heatings, our choice."""
+    pad = read_site((TEMPLATE + PAD).encode(), "site.toml").site.heat_source("b")
+    measured = read_site((TEMPLATE + PAD + MEASURED_AS).encode(), "site.toml").site.heat_source("b")
+    assert pad is not None
+    assert measured is not None
+    assert (pad.fuel, pad.electric, pad.share_low, pad.share_likely, pad.share_high) == (None, True, 0.40, 0.55, 0.65)
+    assert pad.measured is None
+    assert measured.measured == MeasuredShare(2, date(2026, 1, 15), "me")
+    shares = (measured.share_low, measured.share_likely, measured.share_high)
+    assert shares == pytest.approx((0.4, 0.5, 0.6))
 
 
 def refused(text: str) -> str:
@@ -257,6 +303,25 @@ def test_a_wrong_value_is_refused_with_its_key_and_limit(key: str, value: str, s
             '[[heat_source]]\nid = "b"\nname = "x"\nfuel = "acetylene"\nnet_kw = 9\ncount = 1\noxygen_ratio = 5.5\n',
             "heat_source 2: oxygen_ratio for acetylene is 5.5, expected 0 (air torch) or 1 to 2.5 by volume",
         ),
+        (PAD + 'fuel = "propane"\n', "heat_source 2: fuel is 'propane', but a heat source of kind pad is electric"),
+        (PAD + "oxygen_ratio = 4\n", "heat_source 2: oxygen_ratio is 4.0, but a heat source of kind pad is electric"),
+        (PAD + "area_m2 = 6\n", "heat_source 2: 'area_m2' is 6, outside 0.005 to 5"),
+        (PAD + "area_m2 = 0.01\n", "heat_source 2: net_kw 3.6 on area_m2 0.01 is 360 kW/m2, above 200"),
+        (PAD.replace('"pad"', '"oven"'), "'kind' is 'oven', expected one of flame, pad, induction"),
+        (PAD.replace('kind = "pad"\n', ""), "heat_source 2: key 'fuel' is missing"),
+        (
+            PAD.replace('"pad"', '"flame"') + 'fuel = "propane"\narea_m2 = 0.1\n',
+            "heat_source 2: area_m2 is 0.1, but a flame is led and covers no area of its own",
+        ),
+        (PAD + MEASURED_AS + "share_low = 0.4\n", "'share_measured' and 'share_low' both state the share"),
+        (PAD + MEASURED_AS.replace("0.5,", "1.5,"), "[share_measured]: 'likely' is 1.5, outside 0.02 to 1"),
+        (PAD + MEASURED_AS.replace("heatings = 2, ", ""), "[share_measured]: key 'heatings' is missing"),
+        (PAD + MEASURED_AS.replace("= 2,", "= 0,"), "[share_measured]: 'heatings' is 0, outside 1 to 1000"),
+        (PAD + MEASURED_AS.replace('"me"', '""'), "[share_measured]: 'by' is empty"),
+        (PAD + MEASURED_AS.replace("2026-01-15", '"then"'), "[share_measured]: 'on' is 'then', expected date"),
+        (PAD + MEASURED_AS.replace("on =", "low = 0.4, on ="), "'low' and 'high' stand together or not at all"),
+        (PAD + MEASURED_AS.replace("on =", "low = 0.6, high = 0.7, on ="), "are [0.6, 0.5, 0.7], expected a rising"),
+        (PAD + MEASURED_AS.replace("on =", "at = 1, on ="), "[share_measured]: unknown key 'at'"),
         (
             '[[acceptance]]\ntable = "aws_d1_1_2015_t3_3"\naccepted_by = "Q"\naccepted_on = "today"\n',
             "acceptance 1: 'accepted_on' is 'today', expected date",
@@ -317,10 +382,14 @@ def test_bytes_that_are_no_such_file() -> None:
 
 def test_the_template_shows_what_may_be_added() -> None:
     keys = "altitude_m|own_tables|name|minimum_c|maximum_c|qualified|steels|from_mm|to_mm|process"
-    opened = re.sub(rf"^# (?=(?:{keys})|\[\[procedure)", "", TEMPLATE, flags=re.M)
+    keys += "|id =|kind|net_kw|area_m2|count|share_measured"
+    opened = re.sub(rf"^# (?=(?:{keys})|\[\[procedure|\[\[heat)", "", TEMPLATE, flags=re.M)
     site = read_site(opened.encode(), "site.toml", beside(own_table("our_table"))).site
     assert site.altitude_m == 440.0
     assert site.own_tables == (own_table("our_table"),)
+    heated = MeasuredShare(3, date(2026, 1, 15), "who measured")
+    pad = HeatSource("pad", "resistance heating pad", None, 3.6, 0.45, 0.52, 0.60, None, 8, "pad", 0.0774, heated)
+    assert site.heat_sources[1:] == (pad,)
     assert site.procedures == (Procedure("P-12", 110.0, 230.0, False, ("A572-50", "A588-*"), 20.0, 60.0, "SMAW"),)
 
 

@@ -69,6 +69,35 @@ def choice(spellings: Mapping[str, T]) -> Callable[[str], T]:
     return read
 
 
+_COUNTED: Final = re.compile(r"([0-9]{1,3})(?:\s*[x×*]\s+|\s+)(\S.*)", re.IGNORECASE)
+_COUNTED_EXAMPLE: Final = "4 pad, 1 rosebud"
+
+
+def counted(most: int, longest: int, kinds: int = 4) -> Callable[[str], tuple[tuple[int, str], ...]]:
+    """A reader of numbers of named things such as `4 pad, 1 rosebud`: each number 1 to `most`, names once each."""
+    limit = f"1 to {most}"
+
+    def read(cell: str) -> tuple[tuple[int, str], ...]:
+        found: list[tuple[int, str]] = []
+        for piece in re.split(r"[,;]", cell):
+            match = _COUNTED.fullmatch(piece.strip())
+            if match is None:
+                raise CellProblem(
+                    f"{shown(cell)} cannot be read at {shown(piece.strip())}; write a number and a name for each, such "
+                    f"as {_COUNTED_EXAMPLE}"
+                )
+            number, name = int(match[1]), text(longest)(match[2])
+            _within(number, 1, most, cell, f"has {number} of {shown(name)},", limit)
+            if any(name.casefold() == other.casefold() for _, other in found):
+                raise CellProblem(f"{shown(cell)} has {shown(name)} twice")
+            found.append((number, name))
+        if len(found) > kinds:
+            raise CellProblem(f"{shown(cell)} has {len(found)} names, more than {kinds}", f"{kinds} names")
+        return tuple(found)
+
+    return read
+
+
 # --- numbers ---
 
 _NUMBER: Final = r"(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)"
@@ -229,6 +258,42 @@ def speed_ms(low_ms: float, high_ms: float) -> Callable[[str], float]:
         elif unit != "m/s":
             value = units.ms_from_kmh(value)
         return _within(value, low_ms, high_ms, cell, f"is {value:.4g} m/s,", limit)
+
+    return read
+
+
+_AREA: Final = re.compile(rf"(-?)\s*({_NUMBER})\s*(m2|m²|cm2|cm²|in2|in²|sq\.? ?in\.?|ft2|ft²|sq\.? ?ft\.?)")
+
+
+def area_m2(low_m2: float, high_m2: float) -> Callable[[str], float]:
+    """A reader of areas such as `120 in2`, `0.08 m2` or `800 cm2`, within `low_m2` to `high_m2` [m2]."""
+    limit = f"{low_m2:g} m2 to {high_m2:g} m2"
+
+    def read(cell: str) -> float:
+        sign, number, unit = _with_unit(_AREA, cell, "area", "120 in2 or 0.08 m2").groups()
+        value = float(sign + number)
+        if unit.startswith("cm"):
+            value /= 1e4
+        elif "in" in unit:
+            value *= (units.mm_from_in(1.0) / 1000.0) ** 2
+        elif "f" in unit:
+            value *= (units.mm_from_in(12.0) / 1000.0) ** 2
+        return _within(value, low_m2, high_m2, cell, f"is {value:.4g} m2,", limit)
+
+    return read
+
+
+_MINUTES: Final = re.compile(rf"(-?)\s*({_NUMBER})\s*(s|sec|seconds?|min|minutes?|h|hrs?|hours?)")
+
+
+def minutes(low: float, high: float) -> Callable[[str], float]:
+    """A reader of times such as `14 min`, `0.5 h` or `90 s`, within `low` to `high` [min]."""
+    limit = f"{low:g} min to {high:g} min"
+
+    def read(cell: str) -> float:
+        sign, number, unit = _with_unit(_MINUTES, cell, "time", "14 min or 0.5 h").groups()
+        value = float(sign + number) * {"s": 1.0 / 60.0, "m": 1.0, "h": 60.0}[unit[0]]
+        return _within(value, low, high, cell, f"is {value:.4g} min,", limit)
 
     return read
 

@@ -12,6 +12,9 @@ from frostshift_rules.job import ARRANGEMENTS, EXPOSURES, PART_KINDS, Arrangemen
 from frostshift_service.schedule_file import cells
 
 MAX_PARTS: Final = 4
+MOST_AT_ONCE: Final = 20
+"""Most torches or heaters of one source on one joint."""
+ALSO_HEATED: Final = cells.counted(MOST_AT_ONCE, 60)
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,8 +265,26 @@ COLUMNS: Final[tuple[Column, ...]] = (
         "10 m",
         cells.length_mm(0.0, 600_000.0, "10 m or 33 ft"),
     ),
-    Column("torches", "no", "whole number, 1 to 20", "1", "torches on the joint at once", "1", cells.whole(1, 20)),
+    Column(
+        "torches",
+        "no",
+        "whole number, 1 to 20",
+        "1",
+        "torches, or heaters, of heat_source on the joint at once",
+        "1",
+        cells.whole(1, MOST_AT_ONCE),
+    ),
     Column("heat_source", "no", "text, 60 characters", "the site's first", "id of a heat source", "P1", cells.text(60)),
+    Column(
+        "also_heated",
+        "no",
+        "number and id of a heat source, for each of up to 4, 1 to 20",
+        "nothing else",
+        "what heats it at the same time beside the torches of heat_source",
+        "4 pad, 1 rosebud",
+        ALSO_HEATED,
+        listed=False,
+    ),
     Column(
         "heated_length",
         "no",

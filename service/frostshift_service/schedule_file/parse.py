@@ -77,6 +77,7 @@ class _RowReader:
         height_mm = self._read("height")
         torches = self._read_or("torches", 1)
         heat_source = self._one_of_site("heat_source", [one.id for one in site.heat_sources])
+        also_heated = self._also_heated([one.id for one in site.heat_sources])
         heated_length_mm = self._read("heated_length")
         both_faces = self._read_or("both_faces", False)
         heat_input_kj_mm: float | None = self._read("heat_input")
@@ -116,6 +117,7 @@ class _RowReader:
             fracture_critical=fracture_critical,
             arrangement=arrangement,
             welded=welded,
+            also_heated=also_heated,
         )
         arranged = self._arranged(joint)
         if arranged is None:
@@ -191,8 +193,14 @@ class _RowReader:
     def _one_of_site(self, name: str, known: Sequence[str]) -> str | None:
         """A name that the site should know, in the site's spelling."""
         typed: str | None = self._read(name)
-        if typed is None:
-            return None
+        return None if typed is None else self._known(name, typed, known)
+
+    def _also_heated(self, known: Sequence[str]) -> tuple[job.SourceUse, ...]:
+        typed: tuple[tuple[int, str], ...] = self._read_or("also_heated", ())
+        return tuple(job.SourceUse(self._known("also_heated", name, known), count) for count, name in typed)
+
+    def _known(self, name: str, typed: str, known: Sequence[str]) -> str:
+        """A name as the site spells it; as it was typed, the problem being noted, where the site does not know it."""
         alike = [one for one in known if one.casefold() == typed.casefold()]
         found = typed if typed in alike else next(iter(alike), None)
         if found is None:

@@ -112,6 +112,7 @@ def _cells(joint: Joint, zone: ZoneInfo, show: Units) -> dict[str, str]:
         "height": height(joint.height_m, show),
         "torches": str(joint.torches),
         "heat_source": guarded(joint.heat_source or ""),
+        "also_heated": guarded(", ".join(f"{use.count} {use.source_id}" for use in joint.also_heated)),
         "heated_length": "" if joint.heated_length_mm is None else length(joint.heated_length_mm, show),
         "both_faces": word(YES_NO, joint.both_faces),
         "heat_input": "" if joint.heat_input_kj_mm is None else heat_input(joint.heat_input_kj_mm, show),

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from frostshift_rules.delivered import Heaters
 from frostshift_rules.gas import gas
-from frostshift_rules.job import Choices, HeatSource, Joint
+from frostshift_rules.job import Choices, Joint
 from frostshift_rules.patches import heated_area_m2
-from frostshift_rules.workload import HeatPlan, PartHeat
-from frostshift_service.views.show import Show, duration, plural, trimmed, triple
-from frostshift_service.views.words import NO_TIME
+from frostshift_rules.workload import HeatPlan, PartHeat, Range, SourceAmounts
+from frostshift_service.views.show import Show, duration, trimmed, triple
+from frostshift_service.views.words import NO_TIME, heaters_text
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +24,7 @@ class Step:
 
 
 def heating_steps(
-    joint: Joint, heat: HeatPlan, source: HeatSource, choices: Choices, show: Show, air: str = ""
+    joint: Joint, heat: HeatPlan, heaters: Sequence[Heaters], choices: Choices, show: Show, air: str = ""
 ) -> Iterator[Step]:
     """The way of `frostshift_rules.heat_plan`, part by part; `air` says which air the heat is lost to."""
     yield Step(
@@ -40,7 +41,7 @@ def heating_steps(
     )
     yield from (_band_step(part, joint, choices, show) for part in heat.parts)
     if heat.parts:
-        yield _flux_step(joint, heat, source, show)
+        yield _flux_step(joint, heat, heaters, show)
     yield from (_time_step(part, heat, joint, show, air) for part in heat.parts)
     if heat.minutes is not None:
         yield Step("Heating time", "the slowest part", show.minutes(heat.minutes).text)
@@ -68,16 +69,40 @@ def _band_step(part: PartHeat, joint: Joint, choices: Choices, show: Show) -> St
     )
 
 
-def _flux_step(joint: Joint, heat: HeatPlan, source: HeatSource, show: Show) -> Step:
-    shares = triple(100 * source.share_low, 100 * source.share_likely, 100 * source.share_high, digits=0)
-    wind = "" if heat.flame_in_wind == 1.0 else f"; low and likely × {heat.flame_in_wind:g} for the wind, our judgement"
+def _flux_step(joint: Joint, heat: HeatPlan, heaters: Sequence[Heaters], show: Show) -> Step:
+    area_m2 = sum(_area_m2(part, joint) for part in heat.parts)
     flux = heat.parts[0].flux_kwm2
+    brought = " and ".join(_brought(one, heat, area_m2, show) for one in heaters)
     return Step(
         "Heat into the steel",
-        f"{plural(heat.torches, 'torch', 'torches')} × {show.power_text(source.net_kw)} net × share {shares} % (an "
-        f"estimate{wind}) / {show.area_text(sum(_area_m2(part, joint) for part in heat.parts))} heated at once",
+        f"{brought} / {show.area_text(area_m2)} heated at once",
         show.flux_text(flux.low, flux.likely, flux.high),
     )
+
+
+def _brought(one: Heaters, heat: HeatPlan, area_m2: float, show: Show) -> str:
+    """What one source brings into the steel, and how sure its share is."""
+    source = one.source
+    shares = triple(100 * source.share_low, 100 * source.share_likely, 100 * source.share_high, digits=0)
+    said = "an estimate"
+    if source.measured is not None:
+        said = f"measured on this site, {source.measured.on.isoformat()}"
+    if source.electric:
+        if heat.flame_in_wind != 1.0:
+            said += "; what wind takes from it is not known"
+    elif heat.flame_in_wind != 1.0:
+        said += f"; low and likely × {heat.flame_in_wind:g} for the wind, our judgement"
+    if source.area_m2 is not None:
+        said += f"; covering {show.area_text(one.count * source.area_m2)}"
+        if one.count * source.area_m2 > area_m2:
+            said += ", more than is heated: only that part counts"
+    return f"{_rated(one, show)} × share {shares} % ({said})"
+
+
+def _rated(one: Heaters, show: Show) -> str:
+    """`2 torches × 153,500 Btu/h net`, `4 heating pads × 3.6 kW`."""
+    rate = f"{trimmed(one.source.net_kw, 1)} kW" if one.source.electric else f"{show.power_text(one.source.net_kw)} net"
+    return f"{heaters_text([one])} × {rate}"
 
 
 def _time_step(part: PartHeat, heat: HeatPlan, joint: Joint, show: Show, air: str) -> Step:
@@ -94,30 +119,50 @@ def _time_step(part: PartHeat, heat: HeatPlan, joint: Joint, show: Show, air: st
     )
 
 
-def gas_steps(heat: HeatPlan, source: HeatSource, show: Show) -> Iterator[Step]:
-    """The way of `frostshift_rules.gas` from torch-minutes to fuel and oxygen; nothing where there is no time."""
-    total, fuel, oxygen = heat.total_minutes, heat.fuel_kg, heat.oxygen_m3
-    if total is None or fuel is None or oxygen is None:
+def gas_steps(heat: HeatPlan, heaters: Sequence[Heaters], show: Show) -> Iterator[Step]:
+    """The way of `frostshift_rules.gas` from minutes to fuel, oxygen and energy; nothing where there is no time."""
+    total = heat.total_minutes
+    if total is None:
         return
-    record = gas(source.fuel)
+    of_source = {one.source_id: one for one in amounts_of(heat)}
+    for one in heaters:
+        if one.source.id in of_source:
+            name = f", {one.source.name}" if len(heaters) > 1 else ""
+            yield from _source_steps(one, of_source[one.source.id], heat, name, show)
+
+
+def amounts_of(heat: HeatPlan) -> tuple[SourceAmounts, ...]:
+    """What each source takes; of a plan stored before there were several, its one source."""
+    if heat.amounts or heat.source_id is None or heat.fuel_kg is None or heat.oxygen_m3 is None:
+        return heat.amounts
+    return (SourceAmounts(heat.source_id, heat.torches, heat.fuel_kg, heat.oxygen_m3, Range(0.0, 0.0, 0.0)),)
+
+
+def _source_steps(one: Heaters, amounts: SourceAmounts, heat: HeatPlan, name: str, show: Show) -> Iterator[Step]:
+    source, total = one.source, heat.total_minutes or Range(0.0, 0.0, 0.0)
+    minutes = f"{triple(total.low, total.likely, total.high, digits=1)} min"
+    if heat.segments > 1:
+        minutes += f" over {heat.segments} lengths"
+    if source.fuel is None:
+        yield Step(
+            f"Energy{name}", f"{_rated(one, show)} × {minutes}, on throughout", show.energy(amounts.energy_kwh).text
+        )
+        return
+    record, fuel = gas(source.fuel), amounts.fuel_kg
     heat_mj = [kg * record.net_mj_kg for kg in (fuel.low, fuel.likely, fuel.high)]
-    yield Step(
-        "Heat released",
-        f"{plural(heat.torches, 'torch', 'torches')} × {show.power_text(source.net_kw)} net × "
-        f"{triple(total.low, total.likely, total.high, digits=1)} min"
-        + (f" over {heat.segments} lengths" if heat.segments > 1 else ""),
-        f"{triple(*heat_mj, digits=1)} MJ net",
-    )
-    yield Step("Fuel", f"{record.name}, {trimmed(record.net_mj_kg, 2)} MJ/kg net", show.mass(fuel).text)
+    yield Step(f"Heat released{name}", f"{_rated(one, show)} × {minutes}", f"{triple(*heat_mj, digits=1)} MJ net")
+    yield Step(f"Fuel{name}", f"{record.name}, {trimmed(record.net_mj_kg, 2)} MJ/kg net", show.mass(fuel).text)
     if source.oxygen_ratio == 0.0:
-        yield Step("Oxygen", "air torch", "none")
+        yield Step(f"Oxygen{name}", "air torch", "none")
         return
     if source.oxygen_ratio is None:
-        ratios = " / ".join(trimmed(one, 2) for one in (record.oxygen.low, record.oxygen.likely, record.oxygen.high))
+        ratios = " / ".join(
+            trimmed(ratio, 2) for ratio in (record.oxygen.low, record.oxygen.likely, record.oxygen.high)
+        )
     else:
         ratios = trimmed(source.oxygen_ratio, 2)
     yield Step(
-        "Oxygen",
+        f"Oxygen{name}",
         f"{ratios} volumes to one of fuel, which has {trimmed(record.vapour_kg_m3, 3)} kg/m³",
-        show.volume(oxygen).text,
+        show.volume(amounts.oxygen_m3).text,
     )

@@ -5,14 +5,15 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields
-from typing import Final
+from typing import Final, TypeGuard, get_args
 from zoneinfo import ZoneInfo
 
 from pydantic import TypeAdapter
 
-from frostshift_rules.case import Case, CaseAnswer, work
+from frostshift_rules.case import Case, CaseAnswer, Figure, work
+from frostshift_rules.delivered import Heaters
 from frostshift_rules.gas import NOT_COUNTED, gas
-from frostshift_rules.heat_sources import known_sources
+from frostshift_rules.heat_sources import known_sources, library
 from frostshift_rules.job import CodeUnits
 from frostshift_rules.stops import WeatherState
 from frostshift_rules.workload import HeatCall, Range
@@ -20,6 +21,7 @@ from frostshift_service.case_file import ReadCase
 from frostshift_service.store.records import ShowUnits
 from frostshift_service.views.arithmetic import Step, gas_steps, heating_steps
 from frostshift_service.views.joint import TOPICS, WHO_ASKS, InstructionRow, part_text
+from frostshift_service.views.sheet import fuel_names
 from frostshift_service.views.show import Show, duration
 from frostshift_service.views.words import CALLS, CAUTIONS, WEATHER, Word
 
@@ -75,6 +77,8 @@ class CaseWords:
     hold: str
     fuel: str
     oxygen: str
+    energy: str
+    measured_share: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +97,8 @@ class CaseView:
         heat_minutes: torch burning before the first arc; of the first length where there are several.
         hold_minutes: from torch off until the coldest required point is back at the minimum.
         fuel_kg, oxygen_m3: for the whole weld; oxygen at 15 °C and 101.325 kPa.
+        energy_kwh: drawn by electric heaters for the whole weld.
+        measured_share: share of the source's heat that reached the steel, by the measured minutes.
         lengths: the weld is heated in so many lengths, one after the other; None where no heat is worked out.
         missing: why a figure is None, by its key.
         reasons: why, the most important first, the defaults taken at the end.
@@ -122,6 +128,8 @@ class CaseView:
     hold_minutes: Range | None
     fuel_kg: Range | None
     oxygen_m3: Range | None
+    energy_kwh: Range | None
+    measured_share: Range | None
     lengths: int | None
     missing: dict[str, str]
     reasons: tuple[str, ...]
@@ -181,7 +189,7 @@ def cases_json(views: Sequence[AnyCase]) -> bytes:
 
 def _unread(read: ReadCase) -> FailedCase:
     why = "The case could not be read."
-    figures = ("minimum_c", "maximum_c", "target_c", "heat_minutes", "hold_minutes", "fuel_kg", "oxygen_m3")
+    figures = [str(figure) for figure in get_args(Figure)]
     return FailedCase(
         case=read.number,
         name=read.name,
@@ -198,6 +206,8 @@ def _unread(read: ReadCase) -> FailedCase:
         hold_minutes=None,
         fuel_kg=None,
         oxygen_m3=None,
+        energy_kwh=None,
+        measured_share=None,
         lengths=None,
         missing=dict.fromkeys(figures, why),
         reasons=(),
@@ -210,7 +220,7 @@ def _unread(read: ReadCase) -> FailedCase:
         sources=(),
         notes=(),
         cautions=(),
-        words=CaseWords(CALLS["unknown"], WEATHER["unknown"], "", "", "", "", "", "", "", ""),
+        words=CaseWords(CALLS["unknown"], WEATHER["unknown"], *[""] * 10),
         error="; ".join(problem.text for problem in read.problems),
         problems=tuple(Problem(one.field, one.value, one.message, one.limit) for one in read.problems),
     )
@@ -235,6 +245,8 @@ def _worked(read: ReadCase, case: Case) -> AnyCase:
         hold_minutes=answer.hold_minutes,
         fuel_kg=answer.fuel_kg,
         oxygen_m3=answer.oxygen_m3,
+        energy_kwh=answer.energy_kwh,
+        measured_share=answer.measured_share,
         lengths=None if answer.heat_minutes is None or heat is None else heat.segments,
         missing={str(figure): why for figure, why in answer.missing.items()},
         reasons=answer.reasons,
@@ -247,7 +259,7 @@ def _worked(read: ReadCase, case: Case) -> AnyCase:
             InstructionRow(one.topic, TOPICS[one.topic], one.text, one.source) for one in answer.instructions
         ),
         sources=tuple(_sources(answer)),
-        notes=NOT_COUNTED if answer.fuel_kg is not None else (),
+        notes=NOT_COUNTED if _some(answer.fuel_kg) else (),
         cautions=(NEVER, *(caution.text for caution in CAUTIONS[2:4])),
         words=_words(answer, show),
     )
@@ -260,8 +272,8 @@ def _worked(read: ReadCase, case: Case) -> AnyCase:
 
 
 def _words(answer: CaseAnswer, show: Show) -> CaseWords:
-    case, asked = answer.case, answer.asked
-    minutes, hold, fuel, oxygen = answer.heat_minutes, answer.hold_minutes, answer.fuel_kg, answer.oxygen_m3
+    asked = answer.asked
+    minutes, hold, share = answer.heat_minutes, answer.hold_minutes, answer.measured_share
     heat = answer.heat
     lengths = f" for each of {heat.segments} lengths" if heat is not None and heat.segments > 1 else ""
     return CaseWords(
@@ -273,9 +285,27 @@ def _words(answer: CaseAnswer, show: Show) -> CaseWords:
         extent=f"{show.length_text(asked.extent_mm)} on every side of the weld and through the thickness",
         heat="" if minutes is None else show.minutes(minutes).text + lengths,
         hold="" if hold is None else _hold(hold),
-        fuel="" if fuel is None or case.source is None else f"{gas(case.source.fuel).name} {show.mass(fuel).text}",
-        oxygen="" if oxygen is None else "none: air torch" if oxygen.high == 0.0 else show.volume(oxygen).text,
+        fuel=_fuel(answer, show),
+        oxygen=_oxygen(answer, show),
+        energy="" if not _some(answer.energy_kwh) else show.energy(answer.energy_kwh).text,
+        measured_share="" if share is None else f"{share.likely:.0%}, {share.low:.0%} to {share.high:.0%}",
     )
+
+
+def _some(amount: Range | None) -> TypeGuard[Range]:
+    return amount is not None and amount.high > 0.0
+
+
+def _fuel(answer: CaseAnswer, show: Show) -> str:
+    """Empty where nothing burns, or the amount is not known."""
+    names = fuel_names(answer.case.heaters or ())
+    return "" if answer.fuel_kg is None or not names else f"{names} {show.mass(answer.fuel_kg).text}"
+
+
+def _oxygen(answer: CaseAnswer, show: Show) -> str:
+    if answer.oxygen_m3 is None or not fuel_names(answer.case.heaters or ()):
+        return ""
+    return show.volume(answer.oxygen_m3).text if _some(answer.oxygen_m3) else "none: air torch"
 
 
 def _hold(hold: Range) -> str:
@@ -303,12 +333,12 @@ def _asks(answer: CaseAnswer, show: Show) -> Iterator[CaseAsk]:
 
 
 def _steps(answer: CaseAnswer, show: Show) -> Iterator[Step]:
-    heat, source, case = answer.heat, answer.case.source, answer.case
-    if heat is None or source is None:
+    heat, heaters, case = answer.heat, answer.case.heaters, answer.case
+    if heat is None or heaters is None:
         return
     air = "" if case.air_c is None else f" at {show.temp_text(case.air_c)}"
-    yield from heating_steps(case.joint, heat, source, case.choices, show, air)
-    yield from gas_steps(heat, source, show)
+    yield from heating_steps(case.joint, heat, heaters, case.choices, show, air)
+    yield from gas_steps(heat, heaters, show)
 
 
 def _sources(answer: CaseAnswer) -> Iterator[CaseSource]:
@@ -332,19 +362,39 @@ def _sources(answer: CaseAnswer) -> Iterator[CaseSource]:
         f"{table.measuring.standard}, {table.measuring.source.clause}",
         table.measuring.source.basis,
     )
-    if answer.heat is None or case.source is None:
+    if answer.heat is None or case.heaters is None:
         return
-    record = gas(case.source.fuel)
-    share = record.share_with_air if case.source.oxygen_ratio == 0.0 else record.share_with_oxygen
-    known = known_sources().get(case.source.id)
-    if known is not None and known.source == case.source:
-        yield CaseSource(f"rate of the {case.source.name}", known.origin.source, known.origin.basis)
-    yield CaseSource("share of the heat that reaches the steel", share.origin.source, share.origin.basis)
+    several = len(case.heaters) > 1
+    for one in case.heaters:
+        yield from _rate_and_share(one, f", {one.source.name}" if several else "")
     yield CaseSource("heating time and hold", ENGINE, "our choice")
-    yield CaseSource(f"heating value of {record.name}", record.heat.source, record.heat.basis)
-    yield CaseSource(f"density of {record.name}", record.density.source, record.density.basis)
-    if case.source.oxygen_ratio is None:
-        yield CaseSource("torch oxygen to fuel", record.oxygen.origin.source, record.oxygen.origin.basis)
+    for fuel in dict.fromkeys(one.source.fuel for one in case.heaters if one.source.fuel is not None):
+        record = gas(fuel)
+        yield CaseSource(f"heating value of {record.name}", record.heat.source, record.heat.basis)
+        yield CaseSource(f"density of {record.name}", record.density.source, record.density.basis)
+        if any(one.source.oxygen_ratio is None for one in case.heaters if one.source.fuel == fuel):
+            of = f", {record.name}" if several else ""
+            yield CaseSource(f"torch oxygen to fuel{of}", record.oxygen.origin.source, record.oxygen.origin.basis)
+
+
+def _rate_and_share(one: Heaters, name: str) -> Iterator[CaseSource]:
+    source = one.source
+    known = known_sources().get(source.id)
+    if known is not None and known.source == source:
+        yield CaseSource(f"rate of the {source.name}", known.origin.source, known.origin.basis)
+    what = f"share of the heat that reaches the steel{name}"
+    if source.measured is not None:
+        measured = source.measured
+        heatings = "1 heating" if measured.heatings == 1 else f"{measured.heatings} heatings"
+        where = f"{heatings} timed by {measured.by}, the last on {measured.on.isoformat()}"
+        yield CaseSource(what, where, "measured on this site")
+        return
+    if source.fuel is None:
+        origin = library().shares[source.kind].origin
+    else:
+        record = gas(source.fuel)
+        origin = (record.share_with_air if source.oxygen_ratio == 0.0 else record.share_with_oxygen).origin
+    yield CaseSource(what, origin.source, origin.basis)
 
 
 # Terminal -------------------------------------------------------------------------------------------------------------
@@ -406,9 +456,13 @@ def answer_lines(view: AnyCase) -> list[tuple[str, str]]:
     if words.target:
         lines.append(("Heat to", words.target))
     if words.heat:
-        lines += [("Heating", words.heat), ("Holds", words.hold), ("Fuel", words.fuel), ("Oxygen", words.oxygen)]
+        lines += [("Heating", words.heat), ("Holds", words.hold)]
+        amounts = (("Fuel", words.fuel), ("Oxygen", words.oxygen), ("Energy", words.energy))
+        lines += [(label, text) for label, text in amounts if text]
     else:
         lines.append(("Heating", missing.get("heat_minutes", "")))
+    if words.measured_share:
+        lines.append(("Share", f"{words.measured_share} of the source's heat, by the measured time"))
     return lines
 
 
@@ -426,6 +480,9 @@ def sources_text() -> str:
     for known in known_sources().values():
         source = known.source
         share = f"share {source.share_low:.0%} to {source.share_high:.0%}, likely {source.share_likely:.0%}"
-        rows.append(f"{source.id}: {source.name}, {source.net_kw:g} kW net, {share}")
+        covers = "" if source.area_m2 is None else f" on {source.area_m2:g} m2"
+        rows.append(
+            f"{source.id}: {source.name}, {source.net_kw:g} kW{'' if source.electric else ' net'}{covers}, {share}"
+        )
         rows.append(_wrapped(f"{known.origin.source} ({known.origin.basis})", INDENT))
     return "\n".join(rows)

@@ -70,11 +70,13 @@ COLUMNS: Final[dict[str, Callable[[Line], Cell]]] = {
     "heating": lambda line: line.minutes_text or _text(line.minutes),
     "hold": lambda line: line.hold_text,
     "torches": lambda line: line.torches,
+    "heated_with": lambda line: line.heaters_text,
     "weather": lambda line: line.weather.text,
     "weather_hours": lambda line: "; ".join(line.weather_notes),
     "fuel": lambda line: line.fuel_name,
     "fuel_amount": lambda line: _text(line.fuel),
     "oxygen_amount": lambda line: _text(line.oxygen),
+    "energy_amount": lambda line: _text(line.energy),
     "heat_note": lambda line: line.heat_note,
     "hint": lambda line: line.hint,
     "unknown": lambda line: "; ".join(line.unknowns),
@@ -97,6 +99,9 @@ COLUMNS: Final[dict[str, Callable[[Line], Cell]]] = {
     "oxygen_m3_low": lambda line: _end(line.oxygen, lambda amount: amount.low),
     "oxygen_m3_likely": lambda line: _end(line.oxygen, lambda amount: amount.likely),
     "oxygen_m3_high": lambda line: _end(line.oxygen, lambda amount: amount.high),
+    "energy_kwh_low": lambda line: _end(line.energy, lambda amount: amount.low),
+    "energy_kwh_likely": lambda line: _end(line.energy, lambda amount: amount.likely),
+    "energy_kwh_high": lambda line: _end(line.energy, lambda amount: amount.high),
 }
 """Column -> cell: first as people read it, then in SI units. Temperatures are numbers with the unit in the column's
 name, since a spreadsheet would take `-8 to -5` for a formula."""

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from math import isfinite
 from typing import Final
 
+from frostshift_rules.delivered import heaters_of
 from frostshift_rules.figures import Ask
 from frostshift_rules.gas import NOT_COUNTED
 from frostshift_rules.hydrogen_control import load_hydrogen_control
@@ -28,9 +29,10 @@ from frostshift_service.views.show import (
     TempSpan,
     duration,
     optional,
+    plural,
     trimmed,
 )
-from frostshift_service.views.words import CAUTIONS, NO_TIME, STATES, Caution
+from frostshift_service.views.words import CAUTIONS, NO_TIME, STATES, Caution, heaters_text
 
 PART_KINDS: Final = {
     "plate": "flat part",
@@ -108,9 +110,10 @@ class ColdSteel:
 
 @dataclass(frozen=True, slots=True)
 class TorchChoice:
-    """The heat plan with so many torches."""
+    """The heat plan with so many torches, or heaters, of the joint's own source; `text` names all that heats it."""
 
     torches: int
+    text: str
     chosen: bool
     minutes_text: str
     light_up: Moment | None
@@ -415,15 +418,20 @@ def _light_up_steps(joint: Joint, heat: HeatPlan, site: Site, show: Show) -> tup
     return tuple(steps)
 
 
-def _torch_choice(torches: int, heat: HeatPlan, chosen: bool, show: Show) -> TorchChoice:
+def _torch_choice(torches: int, heat: HeatPlan, chosen: bool, joint: Joint, site: Site, show: Show) -> TorchChoice:
+    heaters = heaters_of(replace(joint, torches=torches), site.heat_source) or ()
+    taken = [show.mass(heat.fuel_kg).text] if heat.fuel_kg is not None and heat.fuel_kg.high > 0.0 else []
+    if heat.energy_kwh is not None and heat.energy_kwh.high > 0.0:
+        taken.append(show.energy(heat.energy_kwh).text)
     minutes, hold = optional(show.minutes, heat.minutes), heat.hold_minutes
     return TorchChoice(
         torches=torches,
+        text=heaters_text(heaters) or plural(torches, "torch", "torches"),
         chosen=chosen,
         minutes_text=NO_TIME[heat.status] if minutes is None else minutes.text,
         light_up=optional(show.moment, heat.light_up_utc),
         hold_text="" if hold is None else duration(hold.low, "down"),
-        fuel_text="" if heat.fuel_kg is None else show.mass(heat.fuel_kg).text,
+        fuel_text=", ".join(taken),
         note=heat.note,
     )
 
@@ -493,7 +501,7 @@ def joint_page(
         raise KeyError(mark)
     site, joint, heat, asked = plan.site, joint_plan.joint, joint_plan.heat, joint_plan.requirement
     table = load_code_table(site.table_id, site.own_tables)
-    source = None if heat is None or heat.source_id is None else site.heat_source(heat.source_id)
+    heaters = () if heat is None or heat.source_id is None else heaters_of(joint, site.heat_source) or ()
     head = header(plan, show, now)
     cold = _cold_steel(asked, joint_plan.steel, show)
     window = (joint_plan.window_start_utc, joint_plan.window_end_utc)
@@ -532,13 +540,13 @@ def joint_page(
         air_worst=optional(show.span, joint_plan.air),
         doubt=_doubt(joint_plan, site, show),
         weather=_weather_facts(head),
-        heating=() if heat is None or source is None else tuple(heating_steps(joint, heat, source, site.choices, show)),
+        heating=tuple(heating_steps(joint, heat, heaters, site.choices, show)) if heat is not None and heaters else (),
         heating_note=_heating_note(joint_plan),
         light_up=() if heat is None else _light_up_steps(joint, heat, site, show),
-        gas=() if heat is None or source is None else tuple(gas_steps(heat, source, show)),
+        gas=() if heat is None else tuple(gas_steps(heat, heaters, show)),
         gas_notes=NOT_COUNTED,
         torch_choices=tuple(
-            _torch_choice(torches, one, heat is not None and torches == heat.torches, show)
+            _torch_choice(torches, one, heat is not None and torches == heat.torches, joint, site, show)
             for torches, one in sorted(times_for_torches.items())
         ),
         wide=wide,

@@ -10,6 +10,7 @@ from datetime import date, datetime, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
+from frostshift_rules.delivered import Heaters, heaters_of
 from frostshift_rules.gas import NOT_COUNTED, gas
 from frostshift_rules.job import JointState, Site
 from frostshift_rules.stops import Reason, reason_text, source_text, worst_of
@@ -27,6 +28,7 @@ from frostshift_service.views.show import (
     duration,
     optional,
     plural,
+    trimmed,
 )
 from frostshift_service.views.words import (
     AHEAD,
@@ -40,6 +42,7 @@ from frostshift_service.views.words import (
     WEATHER,
     Caution,
     Word,
+    heaters_text,
 )
 from frostshift_service.weather.age import UNUSABLE_H
 
@@ -115,9 +118,10 @@ class Line:
         minimum, target: None: unknown, or no heat planned.
         minutes: torch burning before the first arc; `minutes_text` says why where there is no time.
         hold: how long it stays above the minimum; `hold_text` shows the short end.
-        torches: at once on this joint; None without a heat plan. `segments`: lengths heated one after the other.
+        torches: of its own heat source at once on this joint; None without a heat plan. `heaters_text`: all that heats
+            it, `2 torches and 4 heating pads`. `segments`: lengths heated one after the other.
         weather: weather state; `held` the hours that are not simply go, `weather_notes` the same rule by rule.
-        fuel_name, fuel, oxygen: for heating.
+        fuel_name, fuel, oxygen, energy: for heating; 0 where none is burned or drawn.
         no_heat_text: when no heat would be needed; empty where that is not so.
         hint: the figure and what to do where the table is not accepted yet; empty otherwise.
         heat_note: a sentence on the heating, empty where none is needed.
@@ -146,6 +150,7 @@ class Line:
     hold: Amount | None
     hold_text: str
     torches: int | None
+    heaters_text: str
     segments: int | None
     weather: Word
     held: tuple[HeldHours, ...]
@@ -153,6 +158,7 @@ class Line:
     fuel_name: str
     fuel: Amount | None
     oxygen: Amount | None
+    energy: Amount | None
     no_heat_text: str
     hint: str
     heat_note: str
@@ -171,13 +177,14 @@ class Count:
 
 @dataclass(frozen=True, slots=True)
 class FuelLine:
-    """Fuel and oxygen of one heat source in a shift; `cylinders` in words, of the high end."""
+    """Fuel and oxygen, or energy, of one heat source in a shift; `cylinders` in words, of the high end."""
 
     source: str
     fuel_name: str
     fuel: Amount
     oxygen: Amount
     cylinders: str
+    energy: Amount | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,6 +199,7 @@ class ShiftBlock:
         at_least: `3 without a sure amount: amounts are at least`, empty where every joint has one.
         heat: torch-minutes; None where no torch burns.
         fuels: by heat source.
+        power_kw: most that electric heaters draw at once; `power_text` with the time, empty where none is on.
         notes: what people must be told.
         people: how cold it is for the crew; None where nothing was worked out.
         lines: the joints.
@@ -215,6 +223,8 @@ class ShiftBlock:
     hands: int
     hands_text: str
     fuels: tuple[FuelLine, ...]
+    power_kw: float
+    power_text: str
     notes: tuple[str, ...]
     people: PeopleLine | None
     lines: tuple[Line, ...]
@@ -378,7 +388,7 @@ def _no_heat_text(joint_plan: JointPlan, show: Show) -> str:
 def line(joint_plan: JointPlan, site: Site, show: Show, defaults: Sequence[str] = ()) -> Line:
     """One joint of a plan as a line of the sheet."""
     joint, heat = joint_plan.joint, joint_plan.heat
-    source = None if heat is None or heat.source_id is None else site.heat_source(heat.source_id)
+    heaters = () if heat is None or heat.source_id is None else heaters_of(joint, site.heat_source) or ()
     hold = None if heat is None else optional(show.minutes, heat.hold_minutes)
     return Line(
         mark=joint.mark,
@@ -402,13 +412,15 @@ def line(joint_plan: JointPlan, site: Site, show: Show, defaults: Sequence[str] 
         hold=hold,
         hold_text="" if hold is None else duration(hold.low, "down"),
         torches=None if heat is None else heat.torches,
+        heaters_text=heaters_text(heaters) or ("" if heat is None else plural(heat.torches, "torch", "torches")),
         segments=None if heat is None else heat.segments,
         weather=WEATHER[joint_plan.weather_state],
         held=held_hours(joint_plan.weather_spells, joint_plan.weather_state, show),
         weather_notes=weather_notes(joint_plan.weather_spells, show),
-        fuel_name="" if source is None else gas(source.fuel).name,
+        fuel_name=fuel_names(heaters),
         fuel=None if heat is None else optional(show.mass, heat.fuel_kg),
         oxygen=None if heat is None else optional(show.volume, heat.oxygen_m3),
+        energy=None if heat is None else optional(show.energy, heat.energy_kwh),
         no_heat_text=_no_heat_text(joint_plan, show),
         hint=hint_text(joint_plan, show),
         heat_note="" if heat is None else heat.note,
@@ -416,6 +428,11 @@ def line(joint_plan: JointPlan, site: Site, show: Show, defaults: Sequence[str] 
         unknowns=joint_plan.unknowns,
         defaults=tuple(defaults),
     )
+
+
+def fuel_names(heaters: Sequence[Heaters]) -> str:
+    """The fuels of the torches: `propane`, `propane and acetylene`; empty where nothing burns."""
+    return " and ".join(dict.fromkeys(gas(one.source.fuel).name for one in heaters if one.source.fuel is not None))
 
 
 def _cylinders_text(total: FuelTotal) -> str:
@@ -434,10 +451,11 @@ def _fuel_line(total: FuelTotal, site: Site, show: Show) -> FuelLine:
     source = site.heat_source(total.source_id)
     return FuelLine(
         source=total.source_id if source is None else source.name,
-        fuel_name="fuel" if source is None else gas(source.fuel).name,
+        fuel_name="fuel" if source is None else "" if source.fuel is None else gas(source.fuel).name,
         fuel=show.mass(total.fuel_kg),
         oxygen=show.volume(total.oxygen_m3),
         cylinders=_cylinders_text(total),
+        energy=show.energy(total.energy_kwh) if total.energy_kwh is not None and _any(total.energy_kwh) else None,
     )
 
 
@@ -451,6 +469,9 @@ def _shift_block(total: ShiftTotal, lines: Sequence[Line], site: Site, show: Sho
         torches_text = f"{total.torches_at_once} at once at {show.moment(total.torches_at_utc).text}"
     else:
         torches_text = "not known" if total.unknown else "none"
+    power_text = ""
+    if total.power_utc is not None:
+        power_text = f"{trimmed(total.power_kw, 1)} kW at once at {show.moment(total.power_utc).text}"
     return ShiftBlock(
         key=total.key,
         day=total.day,
@@ -470,6 +491,8 @@ def _shift_block(total: ShiftTotal, lines: Sequence[Line], site: Site, show: Sho
         hands=total.hands,
         hands_text=f"{plural(total.hands, 'person', 'people')} to hold them",
         fuels=tuple(_fuel_line(fuel, site, show) for fuel in total.fuels),
+        power_kw=total.power_kw,
+        power_text=power_text,
         notes=total.notes,
         people=people_line(total.people, show),
         lines=tuple(lines),

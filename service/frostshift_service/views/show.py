@@ -293,6 +293,11 @@ class Show:
             span, "m3", lambda: _scaled(span, ft3_from_m3, "ft³"), lambda: _scaled(span, lambda m3: m3, "m³")
         )
 
+    def energy(self, span: Range) -> Amount:
+        """Electric energy [kWh], the same in every system of units."""
+        words = _scaled(span, lambda kwh: kwh, "kWh")
+        return Amount(span.low, span.likely, span.high, "kWh", words.text, words.short)
+
     # Lengths, rates
 
     def length_text(self, mm: float) -> str:

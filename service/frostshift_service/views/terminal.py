@@ -57,9 +57,13 @@ def _shift(shift: ShiftBlock, said: Sequence[str]) -> str:
         rows.append(_wrapped(f"people: {shift.people.text[:1].lower()}{shift.people.text[1:]}", INDENT))
     if shift.heat:
         rows.append(f"{INDENT}torches {shift.torches_text}; {shift.hands_text}; torch time {shift.heat.text}")
+    if shift.power_text:
+        rows.append(f"{INDENT}electric heaters: {shift.power_text}")
     rows += [
         _wrapped(
-            f"{fuel.source}: {fuel.fuel_name} {fuel.fuel.text}"
+            f"{fuel.source}: {fuel.energy.text}"
+            if fuel.energy
+            else f"{fuel.source}: {fuel.fuel_name} {fuel.fuel.text}"
             + (f", oxygen {fuel.oxygen.text}" if fuel.oxygen.high > 0.0 else "")
             + (f" ({fuel.cylinders})" if fuel.cylinders else ""),
             INDENT,

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from frostshift_rules.job import JointState
+from frostshift_rules.delivered import Heaters
+from frostshift_rules.job import JointState, SourceKind
 from frostshift_rules.workload import Freshness, HeatCall, HeatStatus, WeatherState
 
 
@@ -43,11 +45,24 @@ NO_TIME: Final[dict[HeatStatus, str]] = {
     "ok": "",
     "no_time": "no time yet",
     "no_source": "no heat source",
+    "not_covered": "no time: heaters cover too little",
     "out_of_range": "no time: outside what is calculated",
     "never": "never gets there",
     "unsure": "no time: too unsure",
     "too_hot": "no time: would overheat",
 }
+_NOUNS: Final[dict[SourceKind, tuple[str, str]]] = {
+    "flame": ("torch", "torches"),
+    "pad": ("heating pad", "heating pads"),
+    "induction": ("induction heater", "induction heaters"),
+}
+
+
+def heaters_text(heaters: Sequence[Heaters]) -> str:
+    """`2 torches and 4 heating pads`."""
+    return " and ".join(f"{one.count} {_NOUNS[one.source.kind][one.count != 1]}" for one in heaters)
+
+
 FRESHNESS: Final[dict[Freshness, str]] = {
     "fresh": "fresh",
     "late": "late: the doubt of every temperature grows with it",
