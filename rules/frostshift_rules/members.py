@@ -110,7 +110,7 @@ class MemberSteel:
         self._sky = sky_c(self._air, self._dew, np.where(np.isnan(cloud), 0.0, cloud))
         stands = self._stand.surroundings
         known = np.isfinite(hours.air_c + hours.dew_c)[:, None] & np.isfinite(
-            np.array([wind_at_joint_ms(hours.wind_10m_ms, one) for one in stands]).reshape(len(stands), -1).T
+            np.array([wind_at_joint_ms(hours.wind_10m_ms, one) for one in stands]).reshape(len(stands), len(hours)).T
         )
         self._begins = begins_of(known)
         self._anchors = usable_anchors(anchors or {}, self._stand.which, known)
