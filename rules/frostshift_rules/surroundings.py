@@ -226,8 +226,8 @@ def sky_c(air_c: ArrayLike, dew_c: ArrayLike, cloud: ArrayLike) -> Floats:
     """Temperature of the sky as a black body [°C], after Berdahl & Martin with a linear cloud term.
 
     Valid for dew points above about -15 °C, run on below. In clear air colder than `other_sky_c`, and so the safe one
-    for steel at night; other published relations lie within 3 K of it down to -10 °C. The cloud term is weakly founded: published programs use 0.47 to 0.9 where
-    we use 0.84.
+    for steel at night; other published relations lie within 3 K of it down to -10 °C. The cloud term is weakly founded:
+    published programs use 0.47 to 0.9 where we use 0.84.
 
     Args:
         air_c: air temperature [°C].
