@@ -166,14 +166,16 @@ def outlook(
     in_shade_c = predicted.steel_c.copy()  # the members' steel knows no sun
     in_shade_c[sunny] = in_shade_c[of_shaded]
     steel_spread, air_spread = _spreads(of_members, in_shade_c, air_c)
-    sides = with_doubt(predicted.steel_c, predicted.coldest_c, predicted.warmest_c, half_width_k, steel_spread)
+    predicted_c = (predicted.steel_c, predicted.coldest_c, predicted.warmest_c, half_width_k)
+    sides = with_doubt(*predicted_c, steel_spread)
+    warm_alone_c = with_doubt(*predicted_c).warm_c  # a warm member lets no reading of heated steel pass
     # Sun lifts the likely figure away from the envelope's cold end, and doubts that add as squares would follow it up.
     sides.cold_c[sunny] = sides.cold_c[of_shaded]
     left_out = set()
     kinds: list[tuple[int, ...]] = [(row,) for row in range(n)]
     for row, twin in zip(read, of_unread.tolist(), strict=True):
         reading = counts[row]
-        if reading is None or not _is_heated(reading, hours, sides.warm_c[twin]):
+        if reading is None or not _is_heated(reading, hours, warm_alone_c[twin]):
             continue
         left_out.add(reading.mark)
         kinds[row] = (twin,)

@@ -115,6 +115,13 @@ def test_the_cold_side_of_a_joint_in_the_sun_is_still_that_of_the_shade() -> Non
     assert (sunny.steel.warm_c > shaded.steel.warm_c).any()
 
 
+def test_warm_members_let_no_reading_of_heated_steel_pass() -> None:
+    hot, one = reading(9.0, NOW), [joint(mm(60.0))]
+    for given_ in (weather(-8.0), with_members(-8.0, [-20.0, 0.0, 20.0])):
+        assert given_.hours is not None
+        assert outlook(site(), one, given_, given_.hours, [hot]).left_out == ("J1",)
+
+
 def test_an_hour_without_any_member_has_the_sides_of_the_doubt() -> None:
     of = hours(-5.0)
     air = np.broadcast_to(of.air_c - np.array([[4.0], [-4.0]]), (2, HOURS)).copy()
