@@ -126,6 +126,9 @@ def test_rain_takes_members_to_their_own_wet_bulb() -> None:
     wet_bulb = wet_bulb_c(among.air_c.T[40:42], among.dew_c.T[40:42])
     assert (got[40:42, 0] <= wet_bulb + 1e-4).all()
     assert (got[42, 0] < got[42, 1]).all()
+    no_rain = replace(of, precip_mm=np.zeros(HOURS))
+    covered = states(member_steel(no_rain, among, [steel_class(125.0, Surroundings(0.0))]), 1)
+    assert (got[:, 1] == covered[:, 0]).all()  # rain does not reach it
     dry = states(member_steel(replace(of, precip_mm=np.zeros(HOURS)), among, [CLASSES[2]]), 1)
     assert (got[:40, 0] == dry[:40, 0]).all()
     missing = replace(of, precip_mm=np.where(np.arange(HOURS) == 40, np.nan, 0.0))

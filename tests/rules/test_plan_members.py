@@ -12,8 +12,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from frostshift_rules.calls import windows
 from frostshift_rules.job import Joint, Procedure, Shelter
-from frostshift_rules.outlook import Outlook, outlook
+from frostshift_rules.outlook import Outlook, chances, outlook
 from frostshift_rules.surroundings import Hours
 from frostshift_rules.workload import JointPlan, Weather
 
@@ -113,6 +114,16 @@ def test_the_cold_side_of_a_joint_in_the_sun_is_still_that_of_the_shade() -> Non
     sunny, shaded = (looked(of, [joint(mm(25.0), exposure="open", sun=sun)]) for sun in (True, False))
     assert (sunny.steel.cold_c == shaded.steel.cold_c).all()
     assert (sunny.steel.warm_c > shaded.steel.warm_c).any()
+    # The members' steel knows no sun: their reach is that from the same joint in the shade.
+    alone, bare = (
+        looked(weather(waves(-2.0)), [joint(mm(25.0), exposure="open", sun=sun)]).steel for sun in (True, False)
+    )
+    reach = [
+        (with_.steel.warm_c - with_.steel.likely_c) ** 2 - (without.warm_c - without.likely_c) ** 2
+        for with_, without in ((sunny, alone), (shaded, bare))
+    ]
+    assert reach[0] == pytest.approx(reach[1], abs=1e-6)
+    assert reach[0].max() > 1.0
 
 
 def test_warm_members_let_no_reading_of_heated_steel_pass() -> None:
@@ -170,6 +181,12 @@ def test_the_chance_is_none_without_members_and_where_nothing_can_be_said() -> N
         assert (found.chance, found.members) == (None, 0), why
 
 
+def test_a_window_beyond_the_forecast_has_no_chance() -> None:
+    field = looked(with_members(3.0, [0.0, 1.0]), [joint(mm(12.0)), joint(mm(12.0), mark="J2"), joint(mark="J3")])
+    span = windows(np.array([-1.0, 5.0, HOURS - 2.0]), np.array([2.0, 8.0, HOURS]), HOURS)
+    assert chances(field, span, np.full(3, 2.5)) == pytest.approx([np.nan, 0.5, np.nan], nan_ok=True)
+
+
 def test_a_member_unknown_within_the_window_makes_the_chance_unknown_and_never_warm() -> None:
     of = hours(15.0)
     air = np.broadcast_to(of.air_c, (3, HOURS)).copy()
@@ -198,16 +215,28 @@ def test_the_coldest_part_counts() -> None:
 
 
 def test_a_shelter_that_may_not_stand_yet_lowers_no_chance() -> None:
-    of = waves(1.0)
-    of = replace(of, wind_10m_ms=np.full(HOURS, 9.0), precip_mm=np.zeros(HOURS))
-    given_ = with_members(of, list(np.linspace(-6.0, 6.0, 25)))
+    # A front: in the wind heavy steel follows it, behind a shelter it would stay warm for hours.
+    front = np.where(np.arange(HOURS) < at(START) - 2, 12.0, -3.0)
+    given_ = with_members(hours(front, wind_10m_ms=np.full(HOURS, 12.0)), list(np.linspace(-12.0, 4.0, 25)))
     bare, sheltered = (
-        accepted(given_, [joint(mm(60.0), exposure="open", shelter=shelter)])["J1"]
-        for shelter in (None, Shelter(wind_ms=0.2))
+        accepted(given_, [joint(mm(100.0), shelter=shelter, procedure=AT_0_C.name)], procedures=(AT_0_C,))["J1"]
+        for shelter in (None, Shelter(wind_ms=0.0))
     )
     assert bare.chance is not None
-    assert sheltered.chance is not None
-    assert sheltered.chance >= bare.chance
+    assert 0.0 < bare.chance < 1.0
+    assert sheltered.chance == bare.chance
+
+
+def test_a_reading_of_heated_steel_that_is_left_out_lowers_no_chance() -> None:
+    given_ = with_members(3.0, list(np.linspace(-4.0, 6.0, 21)))
+    one = [joint(mm(125.0), procedure=AT_0_C.name)]
+    without, with_it = (
+        accepted(given_, one, procedures=(AT_0_C,), readings=readings)["J1"]
+        for readings in ((), (reading(40.0, START - timedelta(hours=1)),))
+    )
+    assert without.chance is not None
+    assert 0.0 < without.chance < 1.0
+    assert with_it.chance == without.chance
 
 
 def test_a_reading_of_unlike_parts_warms_no_member() -> None:
