@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frostshift_rules.job import Choices
-from frostshift_rules.surroundings import Floats
+from frostshift_rules.surroundings import Floats, Singles
 from frostshift_rules.workload import HeatCall
 
 Ints = NDArray[np.intp]
@@ -49,13 +49,32 @@ class Sides:
         return Sides(change(self.cold_c), change(self.likely_c), change(self.warm_c))
 
 
-def with_doubt(likely_c: Floats, coldest_c: Floats, warmest_c: Floats, half_width_k: Floats) -> Sides:
-    """Cold and warm side: forecast doubt and spread of the model variants are independent and add as squares."""
-    return Sides(
-        likely_c - np.hypot(half_width_k, likely_c - coldest_c),
-        likely_c,
-        likely_c + np.hypot(half_width_k, warmest_c - likely_c),
-    )
+@dataclass(frozen=True)
+class Spread:
+    """How far a forecast's members reach below and above the likely figure [K], never below 0; arrays of one shape."""
+
+    below_k: Floats
+    above_k: Floats
+
+
+def spread_of(likely_c: Floats, low_c: Floats, high_c: Floats) -> Spread:
+    """The spread of members between two quantiles; 0 where none is known: there the doubt stands alone."""
+    below_k, above_k = likely_c - low_c, high_c - likely_c
+    return Spread(np.fmax(below_k, 0.0), np.fmax(above_k, 0.0))
+
+
+def with_doubt(
+    likely_c: Floats, coldest_c: Floats, warmest_c: Floats, half_width_k: Floats, members: Spread | None = None
+) -> Sides:
+    """Cold and warm side: forecast doubt, model variants and members are taken as independent and add as squares.
+
+    So members only ever widen: raw ones lie too close together, and the doubt stands for what they all have in common.
+    The likely figure stays that of the forecast itself.
+    """
+    cold_k, warm_k = np.hypot(half_width_k, likely_c - coldest_c), np.hypot(half_width_k, warmest_c - likely_c)
+    if members is not None:
+        cold_k, warm_k = np.hypot(cold_k, members.below_k), np.hypot(warm_k, members.above_k)
+    return Sides(likely_c - cold_k, likely_c, likely_c + warm_k)
 
 
 @dataclass(frozen=True)
@@ -150,6 +169,16 @@ def judge(least: Sides, threshold_c: Floats, span: Windows) -> Judged:
         passes_before=np.where(unknown, -1, before),
         passes_after=np.where(unknown, -1, after),
     )
+
+
+def share_below(least_c: Singles, threshold_c: Floats) -> Floats:
+    """Share of the members below the threshold of each joint [n]; NaN: a member or the threshold is unknown.
+
+    `least_c` [n, member]: over the window and the parts of the joint.
+    """
+    unknown = np.isnan(least_c).any(axis=1) | np.isnan(threshold_c)
+    share: Floats = (least_c < threshold_c[:, None]).mean(axis=1)
+    return np.where(unknown, np.nan, share)
 
 
 def heat_call(*, passes: bool, fails: bool, floor_decides: bool) -> HeatCall:

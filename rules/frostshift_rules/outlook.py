@@ -9,8 +9,9 @@ from typing import Any, Final
 import numpy as np
 
 from frostshift_rules import steel, surroundings
-from frostshift_rules.calls import Flags, Ints, Sides, doubt_k, with_doubt
+from frostshift_rules.calls import Flags, Ints, Sides, Spread, Windows, doubt_k, share_below, spread_of, with_doubt
 from frostshift_rules.job import Joint, Reading, Site
+from frostshift_rules.members import MemberSteel
 from frostshift_rules.surroundings import Floats, Hours, Surroundings
 from frostshift_rules.workload import Weather
 
@@ -19,6 +20,21 @@ HEATED_K: Final = 10.0
 
 READING_COUNTS_H: Final = 24.0
 """A reading older than this at the start of the forecast no longer counts as a start value [h]. Our choice."""
+
+
+@dataclass(frozen=True)
+class OutlookMembers:
+    """The members behind an outlook.
+
+    Attributes:
+        count: number of members.
+        steel: of each member.
+        kinds: of each row of `Outlook.steel`, the classes in `steel` of which the colder counts.
+    """
+
+    count: int
+    steel: MemberSteel
+    kinds: tuple[tuple[int, ...], ...]
 
 
 @dataclass(frozen=True)
@@ -35,6 +51,7 @@ class Outlook:
         start_weight: share of the start value's error that is left [class, hour].
         wet, frost: dew or frost settles [class, hour]; says nothing where not `wet_known`.
         left_out: marks whose newest reading is of heated steel and was left out.
+        members: of the forecast's ensemble; None where it has none.
     """
 
     hours: Hours
@@ -49,6 +66,7 @@ class Outlook:
     frost: Flags
     wet_known: Flags
     left_out: tuple[str, ...]
+    members: OutlookMembers | None = None
 
     def parts_of(self, joint: int) -> slice:
         """The parts of a joint in `part_class` and `part_joint`."""
@@ -84,6 +102,9 @@ def outlook(
 
     The cold side of a joint in the sun is that of the same joint in the shade, and that of a joint in a shelter is not
     above that of the same joint without: the shelter may be put up only just before welding.
+
+    The members of the forecast widen both sides of steel and air by their outer quantiles, beyond the doubt; the likely
+    figure stays that of the forecast. In an hour for which no member is known the sides are those of the doubt.
     """
     around = tuple(surroundings.surroundings_of(joint, site) for joint in joints)
     start_c, newest = _from_readings(site, hours, readings)
@@ -116,37 +137,55 @@ def outlook(
     counts += [counts[row] for row in sunny + sheltered]
     read = [row for row, reading in enumerate(counts[: len(classes)]) if reading is not None]
     unread = [_with_surroundings(classes[row], sun=False) for row in read]
+    everything = classes + shaded + bare + unread
+    least_rain_mm_h = site.choices.least_rain_mm_h
+    anchors = {row: (hours.position(r.at_utc), r.steel_c) for row, r in enumerate(counts) if r is not None}
     predicted = steel.predict(
         hours,
-        classes + shaded + bare + unread,
+        everything,
         latitude=site.latitude,
         longitude=site.longitude,
         h_band=site.choices.h_band,
-        least_rain_mm_h=site.choices.least_rain_mm_h,
+        least_rain_mm_h=least_rain_mm_h,
         start_c=start_c,
-        anchors={row: (hours.position(r.at_utc), r.steel_c) for row, r in enumerate(counts) if r is not None},
+        anchors=anchors,
     )
     issued_utc = weather.issued_utc or weather.fetched_utc or hours.start_utc
     half_width_k = doubt_k(hours.start_utc, len(hours), issued_utc, weather.late_by_h, site.choices)
     air_c = hours.air_c[None, :]
     n = len(classes)
-    sides = with_doubt(predicted.steel_c, predicted.coldest_c, predicted.warmest_c, half_width_k)
     start_weight = predicted.start_weight
-    of_shaded, of_bare, of_unread = np.split(np.arange(n, len(sides.cold_c)), np.cumsum([len(shaded), len(bare)]))
+    of_shaded, of_bare, of_unread = np.split(np.arange(n, len(everything)), np.cumsum([len(shaded), len(bare)]))
+    of_members = (
+        MemberSteel(
+            hours, weather.members, everything, least_rain_mm_h=least_rain_mm_h, start_c=start_c, anchors=anchors
+        )
+        if weather.members is not None
+        else None
+    )
+    in_shade_c = predicted.steel_c.copy()  # the members' steel knows no sun
+    in_shade_c[sunny] = in_shade_c[of_shaded]
+    steel_spread, air_spread = _spreads(of_members, in_shade_c, air_c)
+    predicted_c = (predicted.steel_c, predicted.coldest_c, predicted.warmest_c, half_width_k)
+    sides = with_doubt(*predicted_c, steel_spread)
+    warm_alone_c = with_doubt(*predicted_c).warm_c  # a warm member lets no reading of heated steel pass
     # Sun lifts the likely figure away from the envelope's cold end, and doubts that add as squares would follow it up.
     sides.cold_c[sunny] = sides.cold_c[of_shaded]
     left_out = set()
+    kinds: list[tuple[int, ...]] = [(row,) for row in range(n)]
     for row, twin in zip(read, of_unread.tolist(), strict=True):
         reading = counts[row]
-        if reading is None or not _is_heated(reading, hours, sides.warm_c[twin]):
+        if reading is None or not _is_heated(reading, hours, warm_alone_c[twin]):
             continue
         left_out.add(reading.mark)
+        kinds[row] = (twin,)
         for values in (sides.cold_c, sides.likely_c, sides.warm_c, start_weight):
             values[row] = values[twin]
     twin_of = dict(zip(read, of_unread.tolist(), strict=True))
     for rows, others_of in ((sheltered, of_bare.tolist()), (mixed, [twin_of[row] for row in mixed])):
         sides.cold_c[rows] = np.minimum(sides.cold_c[rows], sides.cold_c[others_of])
         start_weight[rows] = np.maximum(start_weight[rows], start_weight[others_of])
+        kinds = _colder_of(kinds, rows, others_of)
     return Outlook(
         hours=hours,
         around=around,
@@ -154,13 +193,46 @@ def outlook(
         part_joint=np.array(part_joint, dtype=np.intp),
         first_part=np.array(first_part, dtype=np.intp),
         steel=sides.each(lambda values: values[:n]),
-        air=with_doubt(air_c, air_c, air_c, half_width_k),
+        air=with_doubt(air_c, air_c, air_c, half_width_k, air_spread),
         start_weight=start_weight[:n],
         wet=predicted.wet[:n],
         frost=predicted.frost[:n],
         wet_known=~np.isnan(predicted.steel_c[:n]),
         left_out=tuple(sorted(left_out)),
+        members=None if of_members is None else OutlookMembers(of_members.count, of_members, tuple(kinds)),
     )
+
+
+def _spreads(
+    of_members: MemberSteel | None, likely_c: Floats, air_c: Floats
+) -> tuple[Spread, Spread] | tuple[None, None]:
+    """How far the members' steel and air reach from the likely figures; None without members."""
+    if of_members is None:
+        return None, None
+    of_steel, of_air = of_members.quantiles(), of_members.air_quantiles()
+    return spread_of(likely_c, of_steel.low_c, of_steel.high_c), spread_of(air_c, of_air.low_c, of_air.high_c)
+
+
+def _colder_of(kinds: list[tuple[int, ...]], rows: list[int], others: list[int]) -> list[tuple[int, ...]]:
+    """`kinds` in which one more class counts for some rows."""
+    other_of = dict(zip(rows, others, strict=True))
+    return [(*kind, other_of[row]) if row in other_of else kind for row, kind in enumerate(kinds)]
+
+
+def chances(field: Outlook, span: Windows, threshold_c: Floats) -> Floats:
+    """Share of the members whose steel falls below each joint's threshold within its window, on any part [joint].
+
+    NaN: there are no members, an hour is missing in the forecast or in one of them, or the threshold is unknown.
+    """
+    if field.members is None or not len(threshold_c):
+        return np.full(len(threshold_c), np.nan)
+    first, last = span.index[:, 0], span.index[:, 0] + span.inside.sum(axis=1) - 1
+    last = np.clip(last, first, len(field.hours) - 1)
+    of_part = field.part_joint
+    least_c = field.members.steel.least(field.members.kinds, field.part_class, first[of_part], last[of_part])
+    least_c = np.minimum.reduceat(least_c, field.first_part, axis=0)
+    least_c[span.missing.any(axis=1)] = np.nan
+    return share_below(least_c, threshold_c)
 
 
 def _is_heated(reading: Reading, hours: Hours, warm_c: Floats) -> bool:

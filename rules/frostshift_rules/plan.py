@@ -4,7 +4,7 @@
 
     requirement of each joint          `preheat`
     steel and air through the hours    `outlook`
-    heat call over the joint's window  `calls`
+    heat call over the joint's window  `calls`; the chance by the forecast's members beside it
     heat plan and light-up             `heat_plan`; the window then begins at light-up and is judged again
     weather state of the window        `stops`
     totals of each shift, its people   `totals`
@@ -26,7 +26,7 @@ from frostshift_rules.calls import Ints, Judged, Sides, heat_call, judge, least_
 from frostshift_rules.code_table import CodeTable
 from frostshift_rules.drying import Film
 from frostshift_rules.job import Joint, Reading, Site
-from frostshift_rules.outlook import Outlook, between, outlook
+from frostshift_rules.outlook import Outlook, between, chances, outlook
 from frostshift_rules.people import Outdoors
 from frostshift_rules.preheat import Requirement
 from frostshift_rules.shifts import ShiftSpan, holding, spans
@@ -384,6 +384,7 @@ def _with_weather(job: _Job, field: Outlook) -> list[JointPlan]:
     plans = heat_plan.heat_plans(heating.jobs(heated, first_h, judged), job.site.choices)
     heat_of = dict(zip(heated.tolist(), plans, strict=True))
 
+    chance = chances(field, windows(first_h, times.end_h, len(hours)), threshold_c)
     steel_spans, air_spans = _spans(judged.steel, hours), _spans(judged.air, hours)
     at_start = _coldest_at(field, times.start_h)
     planned = []
@@ -399,6 +400,8 @@ def _with_weather(job: _Job, field: Outlook) -> list[JointPlan]:
             ("unknown", ()) if overdue else states.of(number, float(times.first_h[number]), float(times.end_h[number]))
         )
         known = steel is not None and requirement.minimum_c is not None
+        # On a start that nobody knows all members lean alike, and a figure that is not accepted counts for nobody.
+        counted = anchored and verdict.call != "unknown" and not math.isnan(chance[number])
         planned.append(
             JointPlan(
                 joint=joint,
@@ -421,6 +424,8 @@ def _with_weather(job: _Job, field: Outlook) -> list[JointPlan]:
                 weather_spells=weather_spells,
                 heat=None if steel is None else heat_of.get(number),
                 hint=steel is not None and requirement.not_accepted,
+                chance=float(chance[number]) if counted else None,
+                members=field.members.count if counted and field.members is not None else 0,
             )
         )
     return planned

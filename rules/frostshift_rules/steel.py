@@ -164,8 +164,10 @@ def halves_of(
         h_factor: on the convection coefficient.
     """
     middle = _between(start, end)
-    surface = (np.asarray(sky_view, dtype=np.float64), np.asarray(emissivity, dtype=np.float64), h_factor)
-    return _half(start, middle, *surface), _half(middle, end, *surface)
+    knots = (start, _between(start, middle), middle, _between(middle, end), end)
+    view, shines = np.asarray(sky_view, dtype=np.float64), np.asarray(emissivity, dtype=np.float64)
+    first, second, third, fourth, fifth = (_exchange(k, view, shines, h_factor) for k in knots)
+    return _half(first, second, third, knots[1].air_c), _half(third, fourth, fifth, knots[3].air_c)
 
 
 def _between(start: Knots, end: Knots) -> Knots:
@@ -177,21 +179,23 @@ def _between(start: Knots, end: Knots) -> Knots:
     )
 
 
-def _half(start: Knots, end: Knots, sky_view: Floats, emissivity: Floats, h_factor: float) -> Half:
-    middle = _between(start, end)
-    (u0, t0), (um, tm), (u1, t1) = (_exchange(k, sky_view, emissivity, h_factor) for k in (start, middle, end))
+def _half(
+    start: tuple[Floats, Floats], middle: tuple[Floats, Floats], end: tuple[Floats, Floats], middle_air_c: Floats
+) -> Half:
+    (u0, t0), (um, tm), (u1, t1) = start, middle, end
     exchange = (u0 + 4.0 * um + u1) / 6.0
     mean_drive = (u0 * t0 + 4.0 * um * tm + u1 * t1) / (6.0 * exchange)
     square = 3.0 * (t0 + t1) - 6.0 * mean_drive
-    return Half(exchange / specific_heat_jkgk(middle.air_c), t0, t1 - t0 - square, square)
+    return Half(exchange / specific_heat_jkgk(middle_air_c), t0, t1 - t0 - square, square)
 
 
 def _exchange(k: Knots, sky_view: Floats, emissivity: Floats, h_factor: float) -> tuple[Floats, Floats]:
     """Exchange of both faces [W/(m2 K)] and the temperature at which steel gains nothing [°C]."""
-    air_k = k.air_c + KELVIN_0C
+    air_k, sky_k = k.air_c + KELVIN_0C, k.sky_c + KELVIN_0C
     radiating = emissivity * SIGMA_WM2K4
-    exchange = 2.0 * h_factor * convection_wm2k(k.wind_ms) + 8.0 * radiating * air_k**3
-    gain = radiating * sky_view * ((k.sky_c + KELVIN_0C) ** 4 - air_k**4) + k.sun_wm2
+    air_k2, sky_k2 = air_k * air_k, sky_k * sky_k  # numpy's third and fourth powers take ten times as long
+    exchange = 2.0 * h_factor * convection_wm2k(k.wind_ms) + 8.0 * radiating * (air_k2 * air_k)
+    gain = radiating * sky_view * (sky_k2 * sky_k2 - air_k2 * air_k2) + k.sun_wm2
     return exchange, k.air_c + gain / exchange
 
 
@@ -212,6 +216,126 @@ def _half_step(half: Half, mass_kgm2: Floats, step_s: Floats) -> tuple[Floats, F
     gone: Floats = -np.expm1(-z)
     lag = 1.0 - gone / z
     return 1.0 - gone, half.drive_c * gone + half.linear_k * lag + half.square_k * (1.0 - 2.0 * lag / z)
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """How some classes stand in the weather.
+
+    Attributes:
+        surroundings: the distinct ones.
+        which: of each class, the place in `surroundings`.
+        thickness_mm: of each class.
+        sky_view, emissivity: of each of the `surroundings`.
+    """
+
+    surroundings: tuple[Surroundings, ...]
+    which: NDArray[np.intp]
+    thickness_mm: Floats
+    sky_view: Floats
+    emissivity: Floats
+
+
+def standing_of(classes: Sequence[SteelClass]) -> Standing:
+    """The standing of classes; `which` and `thickness_mm` in their order."""
+    distinct = tuple(dict.fromkeys(c.surroundings for c in classes))
+    place = {surroundings: i for i, surroundings in enumerate(distinct)}
+    return Standing(
+        distinct,
+        np.array([place[c.surroundings] for c in classes], dtype=np.intp),
+        np.array([c.thickness_mm for c in classes], dtype=np.float64),
+        np.array([s.sky_view for s in distinct], dtype=np.float64),
+        np.array([s.emissivity for s in distinct], dtype=np.float64),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Anchors:
+    """Readings that can be carried to the stamp at or after them; parallel arrays.
+
+    Attributes:
+        row: class it re-anchors.
+        at_h: hours from the start of the axis.
+        steel_c: what was read [°C].
+        stamp: the hour at or after it.
+    """
+
+    row: NDArray[np.intp]
+    at_h: Floats
+    steel_c: Floats
+    stamp: NDArray[np.intp]
+
+    def carried_c(self, knots: Knots, stand: Standing, h_factor: float = 1.0) -> Floats:
+        """Each reading carried to its stamp [°C].
+
+        Args:
+            knots: weather at every stamp [hour, surroundings, ...], with one column where it is the same for all; any
+                further axis is that of the result.
+            stand: of the classes that `row` speaks of.
+            h_factor: on the convection coefficient.
+        """
+        further = (1,) * (knots.air_c.ndim - 2)
+        exposure, before = stand.which[self.row], np.floor(self.at_h).astype(np.intp)
+
+        def per_reading(values: Floats) -> Floats:
+            return values.reshape(-1, *further)
+
+        def at_stamp(values: Floats, stamp: NDArray[np.intp]) -> Floats:
+            taken: Floats = values[stamp, exposure if values.shape[1] != 1 else 0]
+            return taken
+
+        share = per_reading(self.at_h - before)
+
+        def at_reading(values: Floats) -> Floats:
+            mixed: Floats = (1.0 - share) * at_stamp(values, before) + share * at_stamp(values, self.stamp)
+            return mixed
+
+        sun = at_stamp(knots.sun_wm2, before)
+        start = Knots(at_reading(knots.air_c), at_reading(knots.wind_ms), at_reading(knots.sky_c), sun)
+        air_c, wind_ms, sky_c = (at_stamp(values, self.stamp) for values in (knots.air_c, knots.wind_ms, knots.sky_c))
+        view, emissivity = per_reading(stand.sky_view[exposure]), per_reading(stand.emissivity[exposure])
+        rest_h = per_reading(np.where(before == self.stamp, 1.0, self.stamp - self.at_h))
+        halves = halves_of(start, Knots(air_c, wind_ms, sky_c, sun), view, emissivity, h_factor)
+        keep, add = hour_step(halves, per_reading(stand.thickness_mm[self.row]), rest_h)
+        read_c = per_reading(self.steel_c)
+        return np.where(per_reading(self.stamp - self.at_h) == 0.0, read_c, keep * read_c + add)
+
+
+def usable_anchors(anchors: Mapping[int, tuple[float, float]], which: NDArray[np.intp], known: Flags) -> Anchors:
+    """The readings that lie on the axis, in an hour whose weather is known at both ends.
+
+    Args:
+        anchors: class -> (hours from the start of the axis, measured steel temperature [°C]).
+        which: column of `known` of each class.
+        known: whether the weather is known [hour, surroundings].
+    """
+    last = len(known) - 1
+    inside = [(i, at, c) for i, (at, c) in anchors.items() if 0.0 <= at <= last and np.isfinite(c)]
+    row = np.array([i for i, _, _ in inside], dtype=np.intp)
+    at_h = np.array([at for _, at, _ in inside], dtype=np.float64)
+    steel_c = np.array([steel_c for _, _, steel_c in inside], dtype=np.float64)
+    before, after = np.floor(at_h).astype(np.intp), np.ceil(at_h).astype(np.intp)
+    usable = known[before, which[row]] & known[after, which[row]]
+    return Anchors(row[usable], at_h[usable], steel_c[usable], after[usable])
+
+
+def begins_of(known: Flags) -> Flags:
+    """Where a chain of known hours begins; first axis hours."""
+    begins = known.copy()
+    begins[1:] &= ~known[:-1]
+    return begins
+
+
+def first_steel_c(air_c: Floats, start_c: float | None) -> Floats:
+    """Steel where a chain begins [°C]: the colder of the air and the given start."""
+    return air_c if start_c is None else np.fmin(air_c, start_c)
+
+
+def rain_stamps(hours: Hours, least_rain_mm_h: float) -> Flags:
+    """The stamps at either end of an hour with rain, or with its amount missing [hour]."""
+    rain: Flags = ~(hours.precip_mm < least_rain_mm_h)  # True where the amount is missing
+    rain[1:] |= rain[:-1].copy()
+    return rain
 
 
 @dataclass(frozen=True, slots=True)
@@ -316,48 +440,28 @@ class _Scene:
         start_c: float | None,
         anchors: Mapping[int, tuple[float, float]],
     ) -> None:
-        exposures = list(dict.fromkeys(c.surroundings for c in classes))
-        row = {surroundings: i for i, surroundings in enumerate(exposures)}
-        shape = (len(hours), len(exposures))
         self._hours = hours
-        self._which = np.array([row[c.surroundings] for c in classes], dtype=np.intp)
-        self._thickness_mm = np.array([c.thickness_mm for c in classes], dtype=np.float64)
-        self._view = np.array([s.sky_view for s in exposures], dtype=np.float64)
-        self._emissivity = np.array([s.emissivity for s in exposures], dtype=np.float64)
+        self._stand = standing_of(classes)
+        shape = (len(hours), len(self._stand.surroundings))
         self._wind = np.empty(shape)
         self._sun = np.empty(shape)
         sun = _sun_of_hours(hours, latitude, longitude)
-        for i, surroundings in enumerate(exposures):
+        for i, surroundings in enumerate(self._stand.surroundings):
             self._wind[:, i] = wind_at_joint_ms(hours.wind_10m_ms, surroundings)
             self._sun[:, i] = absorbed_sun_wm2(sun, surroundings)
         known = np.isfinite(self._wind) & np.isfinite(hours.air_c + hours.dew_c)[:, None]
-        begins = known.copy()
-        begins[1:] &= ~known[:-1]
-        first_c = hours.air_c if start_c is None else np.fmin(hours.air_c, start_c)
-        self._starts = np.where(begins, first_c[:, None], np.nan)[:, self._which]
+        first_c = first_steel_c(hours.air_c, start_c)
+        self._starts = np.where(begins_of(known), first_c[:, None], np.nan)[:, self._stand.which]
         self._cap = self._rain_cap(least_rain_mm_h)
         self._no_cap = np.full_like(self._cap, np.inf)
-        self._read_anchors(anchors, known)
+        self._anchors = usable_anchors(anchors, self._stand.which, known)
 
     def _rain_cap(self, least_rain_mm_h: float) -> Floats:
         """Wet bulb at the stamps that rain touches, infinite elsewhere [hour, class]."""
-        rain = ~(self._hours.precip_mm < least_rain_mm_h)  # True where the amount is missing
-        rain[1:] |= rain[:-1].copy()
+        rain = rain_stamps(self._hours, least_rain_mm_h)
         wet_bulb = wet_bulb_c(self._hours.air_c, self._hours.dew_c)
-        return np.where(rain[:, None] & (self._view > 0.0), wet_bulb[:, None], np.inf)[:, self._which]
-
-    def _read_anchors(self, anchors: Mapping[int, tuple[float, float]], known: Flags) -> None:
-        """Keep the readings that can be carried to the next stamp, as parallel arrays."""
-        last = len(self._hours) - 1
-        inside = [(i, at, c) for i, (at, c) in anchors.items() if 0.0 <= at <= last and np.isfinite(c)]
-        index = np.array([i for i, _, _ in inside], dtype=np.intp)
-        at = np.array([at for _, at, _ in inside], dtype=np.float64)
-        steel_c = np.array([steel_c for _, _, steel_c in inside], dtype=np.float64)
-        before, after = np.floor(at).astype(np.intp), np.ceil(at).astype(np.intp)
-        exposure = self._which[index]
-        usable = known[before, exposure] & known[after, exposure]
-        self._anchor_class, self._anchor_at, self._anchor_c = index[usable], at[usable], steel_c[usable]
-        self._anchor_stamp = after[usable]
+        cap = np.where(rain[:, None] & (self._stand.sky_view > 0.0), wet_bulb[:, None], np.inf)
+        return cap[:, self._stand.which]
 
     def effective(self, variant: _Variant) -> _Variant:
         """The variant without what makes no difference here, so that equal ones are worked out once."""
@@ -373,20 +477,21 @@ class _Scene:
         knots = self._knots(variant)
         start = Knots(knots.air_c[:-1], knots.wind_ms[:-1], knots.sky_c[:-1], knots.sun_wm2[:-1])
         end = Knots(knots.air_c[1:], knots.wind_ms[1:], knots.sky_c[1:], knots.sun_wm2[:-1])
-        first, second = halves_of(start, end, self._view, self._emissivity, variant.h_factor)
-        keep, add = hour_step((first.of(self._which), second.of(self._which)), self._thickness_mm)
-        return _Steps(keep, add, self._anchored_c(knots, variant))
+        stand = self._stand
+        first, second = halves_of(start, end, stand.sky_view, stand.emissivity, variant.h_factor)
+        keep, add = hour_step((first.of(stand.which), second.of(stand.which)), stand.thickness_mm)
+        return _Steps(keep, add, self._anchors.carried_c(knots, stand, variant.h_factor))
 
     def run(self, steps: _Steps, *, rain: bool) -> Floats:
         """Steel temperature under one variant [hour, class]; with `rain` not above the wet bulb where it rains."""
         resets = self._starts.copy()
-        resets[self._anchor_stamp, self._anchor_class] = steps.anchored_c
+        resets[self._anchors.stamp, self._anchors.row] = steps.anchored_c
         return _chain(steps.keep, steps.add, resets, self._cap if rain else self._no_cap)
 
     def start_weight(self, steps: _Steps) -> Floats:
         """Share of the start value's error that is left under one variant [hour, class]."""
         resets = np.where(np.isnan(self._starts), np.nan, 1.0)
-        resets[self._anchor_stamp, self._anchor_class] = 0.0
+        resets[self._anchors.stamp, self._anchors.row] = 0.0
         return _chain(steps.keep, np.zeros_like(steps.keep), resets, self._no_cap)
 
     def _knots(self, variant: _Variant) -> Knots:
@@ -396,25 +501,6 @@ class _Scene:
         sky = variant.sky(hours.air_c, hours.dew_c, cloud)
         sun = self._sun if variant.sun else np.zeros_like(self._sun)
         return Knots(hours.air_c[:, None], self._wind, sky[:, None], sun)
-
-    def _anchored_c(self, knots: Knots, variant: _Variant) -> Floats:
-        """Each reading carried to the stamp at or after it [°C]."""
-        at, exposure = self._anchor_at, self._which[self._anchor_class]
-        before, after = np.floor(at).astype(np.intp), self._anchor_stamp
-        share = at - before
-
-        def between(values: Floats, column: NDArray[np.intp] | int) -> Floats:
-            mixed: Floats = (1.0 - share) * values[before, column] + share * values[after, column]
-            return mixed
-
-        sun = knots.sun_wm2[before, exposure]
-        start = Knots(between(knots.air_c, 0), between(knots.wind_ms, exposure), between(knots.sky_c, 0), sun)
-        end = Knots(knots.air_c[after, 0], knots.wind_ms[after, exposure], knots.sky_c[after, 0], sun)
-        halves = halves_of(start, end, self._view[exposure], self._emissivity[exposure], variant.h_factor)
-        on_stamp = before == after
-        rest_h = np.where(on_stamp, 1.0, after - at)
-        keep, add = hour_step(halves, self._thickness_mm[self._anchor_class], rest_h)
-        return np.where(on_stamp, self._anchor_c, keep * self._anchor_c + add)
 
 
 def _sun_of_hours(hours: Hours, latitude: float, longitude: float) -> Floats:

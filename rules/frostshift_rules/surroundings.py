@@ -18,6 +18,7 @@ from frostshift_rules.strict import OutOfRange
 from frostshift_rules.units import KELVIN_0C
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
 
 SIGMA_WM2K4: Final = 5.670374419e-8
 """Stefan-Boltzmann constant [W/(m2 K4)]. Source: CODATA 2018, exact in the SI."""
@@ -80,6 +81,64 @@ class Hours:
     def position(self, at_utc: datetime) -> float:
         """Hours from the start of the axis to `at_utc`; may lie outside the axis."""
         return (at_utc - self.start_utc).total_seconds() / 3600.0
+
+
+@dataclass(frozen=True)
+class Members:
+    """The members of an ensemble forecast: arrays [member, hour], on the same axis of hours as the `Hours` beside them.
+
+    Single precision: what a feed gives with one decimal keeps it, and steel differs by less than 0.001 K. NaN: missing.
+    A member may begin later than the `Hours` (NaN before): the hours before it are the same for all. All values hold
+    AT the hour.
+
+    Attributes:
+        start_utc: first hour, aware UTC, on the full hour.
+        air_c: air temperature at 2 m [°C].
+        dew_c: dew point over water at 2 m [°C].
+        wind_10m_ms: mean wind at 10 m [m/s].
+        cloud: cloud cover, 0 to 1.
+
+    Raises:
+        OutOfRange: arrays that are not float32 [member, hour], of different shapes or without a member, a start that is
+            not aware or not on the full hour, an infinite value, a wind below 0, a cloud cover outside 0 to 1.
+    """
+
+    start_utc: datetime
+    air_c: Singles
+    dew_c: Singles
+    wind_10m_ms: Singles
+    cloud: Singles
+
+    def __post_init__(self) -> None:
+        """Check."""
+        start = self.start_utc
+        if start.utcoffset() is None or (start.minute, start.second, start.microsecond) != (0, 0, 0):
+            raise OutOfRange(f"members start at {start.isoformat()}, a full hour with its time zone is needed")
+        for name, least, most in MEMBER_SERIES:
+            values = getattr(self, name)
+            if values.dtype != np.float32 or values.ndim != 2:
+                raise OutOfRange(f"members: {name} is {values.dtype} {values.shape}, float32 [member, hour] is needed")
+            if values.shape != self.air_c.shape or len(values) == 0:
+                raise OutOfRange(f"members: {name} is {values.shape}, {self.air_c.shape} with a member is needed")
+            wrong = np.argwhere((values < least) | (values > most) | np.isinf(values))
+            if len(wrong):
+                member, hour = wrong[0]
+                raise OutOfRange(
+                    f"members: {name} of member {member} at hour {hour} is {values[member, hour]:g}, "
+                    f"{least:g} to {most:g} is needed"
+                )
+
+    def __len__(self) -> int:
+        return len(self.air_c)
+
+
+MEMBER_SERIES: Final = (
+    ("air_c", -np.inf, np.inf),
+    ("dew_c", -np.inf, np.inf),
+    ("wind_10m_ms", 0.0, np.inf),
+    ("cloud", 0.0, 1.0),
+)
+"""The series of `Members` with their limits, in order."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,9 +225,9 @@ def convection_wm2k(wind_ms: ArrayLike) -> Floats:
 def sky_c(air_c: ArrayLike, dew_c: ArrayLike, cloud: ArrayLike) -> Floats:
     """Temperature of the sky as a black body [°C], after Berdahl & Martin with a linear cloud term.
 
-    Valid for dew points above about -15 °C, run on below. In clear cold air the coldest of the common models, and
-    so the safe one for steel at night. The cloud term is weakly founded: published programs use 0.47 to 0.9 where
-    we use 0.84.
+    Valid for dew points above about -15 °C, run on below. In clear air colder than `other_sky_c`, and so the safe one
+    for steel at night; other published relations lie within 3 K of it down to -10 °C. The cloud term is weakly founded:
+    published programs use 0.47 to 0.9 where we use 0.84.
 
     Args:
         air_c: air temperature [°C].

@@ -12,7 +12,8 @@ from frostshift_rules.people import PeopleCold
 from frostshift_rules.preheat import Requirement
 from frostshift_rules.stops import Reason
 from frostshift_rules.stops import WeatherState as WeatherState
-from frostshift_rules.surroundings import Hours
+from frostshift_rules.strict import OutOfRange
+from frostshift_rules.surroundings import Hours, Members
 
 Freshness = Literal["fresh", "late", "unusable", "none"]
 HeatCall = Literal["no_heat", "heat_to_minimum", "cold_steel_heat", "measure", "unknown"]
@@ -31,6 +32,10 @@ class Weather:
         late_by_h: hours of age beyond late [h], 0 while fresh; widens the doubt.
         hours: None for none.
         attribution: credit line that the feed's terms ask for.
+        members: of the feed's ensemble, on the axis of `hours`; None where it gives none.
+
+    Raises:
+        OutOfRange: members without hours, or on another axis.
     """
 
     feed: str
@@ -40,6 +45,21 @@ class Weather:
     late_by_h: float
     hours: Hours | None
     attribution: str = ""
+    members: Members | None = None
+
+    def __post_init__(self) -> None:
+        """Check that the members stand on the axis of the hours."""
+        if self.members is None:
+            return
+        if self.hours is None:
+            raise OutOfRange("the forecast has members and no hours")
+        axes = [(of.start_utc, of.air_c.shape[-1]) for of in (self.hours, self.members)]
+        if axes[0] != axes[1]:
+            (start, count), (other, found) = axes
+            raise OutOfRange(
+                f"members begin at {other.isoformat()} and have {found} hours, "
+                f"{start.isoformat()} and {count} are needed"
+            )
 
 
 NO_WEATHER = Weather("", None, None, "none", 0.0, None)
@@ -214,6 +234,10 @@ class JointPlan:
         weather_spells: the hours that are not `go`, with the rules.
         heat: None where no heat is needed or nothing can be said.
         hint: True where `heat` rests on a figure that the site has not accepted (the call is then `unknown`).
+        chance: share of the forecast's members whose steel falls below the threshold within the window, 0 to 1; None:
+            no members, an hour missing in one of them, the call unknown, or the start still matters. Raw: members lie
+            too close together as a rule. It decides nothing.
+        members: number of members it was counted over; 0 where there is no chance.
     """
 
     joint: Joint
@@ -236,6 +260,8 @@ class JointPlan:
     weather_spells: tuple[WeatherSpell, ...]
     heat: HeatPlan | None
     hint: bool
+    chance: float | None = None
+    members: int = 0
 
 
 @dataclass(frozen=True, slots=True)

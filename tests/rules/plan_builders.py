@@ -15,7 +15,7 @@ import numpy as np
 
 from frostshift_rules.job import Acceptance, Choices, HeatSource, Joint, Part, Reading, Shift, Site
 from frostshift_rules.plan import make_plan
-from frostshift_rules.surroundings import Floats, Hours
+from frostshift_rules.surroundings import Floats, Hours, Members
 from frostshift_rules.tables import load_code_table
 from frostshift_rules.workload import Freshness, HeatPlan, JointPlan, Plan, Weather
 
@@ -113,6 +113,24 @@ def changed(values: Floats, places: int | slice | Sequence[int], value: float) -
 def weather(of: Hours | float | Floats = -5.0, freshness: Freshness = "fresh", late_by_h: float = 0.0) -> Weather:
     """A forecast issued at `NOW`."""
     return Weather("test", NOW, NOW, freshness, late_by_h, of if isinstance(of, Hours) else hours(of))
+
+
+def members(of: Hours, colder_k: Sequence[float], **fields: Any) -> Members:
+    """An ensemble whose members are the forecast, each colder by so much throughout."""
+    rows = np.array(colder_k, dtype=np.float64)[:, None]
+    plain: dict[str, Any] = {
+        "air_c": of.air_c - rows,
+        "dew_c": of.dew_c - rows,
+        "wind_10m_ms": of.wind_10m_ms + 0.0 * rows,
+        "cloud": of.cloud + 0.0 * rows,
+    } | fields
+    return Members(of.start_utc, **{name: values.astype(np.float32) for name, values in plain.items()})
+
+
+def with_members(of: Hours | float | Floats, colder_k: Sequence[float], **fields: Any) -> Weather:
+    """A forecast issued at `NOW`, with `members`."""
+    given = of if isinstance(of, Hours) else hours(of)
+    return replace(weather(given), members=members(given, colder_k, **fields))
 
 
 def plan(

@@ -146,6 +146,33 @@ def test_clear_sky_temperature(air_c: float, dew_c: float, first: float, second:
     assert float(other_sky_c(air_c, dew_c, 0.0)) == pytest.approx(second, abs=0.06)
 
 
+@pytest.mark.parametrize(
+    ("air_c", "dew_c", "swinbank_c"),
+    # Swinbank 1963, Q. J. R. Meteorol. Soc. 89, 339-348: 0.0552 T^1.5 [K], by hand (formula from memory; it knows no
+    # humidity, and was fitted above 0 °C).
+    [(20.0, 10.0, 3.9), (0.0, -5.0, -23.9), (-10.0, -15.0, -37.5), (-20.0, -25.0, -50.8)],
+)
+def test_clear_sky_against_swinbanks_relation(air_c: float, dew_c: float, swinbank_c: float) -> None:
+    assert float(sky_c(air_c, dew_c, 0.0)) == pytest.approx(swinbank_c, abs=2.5)
+
+
+@pytest.mark.parametrize(
+    ("air_c", "dew_c", "brutsaert_c"),
+    # Brutsaert 1975, Water Resour. Res. 11, 742-744: emissivity 1.24 (e [hPa] / T [K])^(1/7), by hand (formula seen in
+    # the documentation of an open library). Far below 0 °C it runs colder than all others.
+    [(20.0, 10.0, 3.1), (10.0, 5.0, -10.4), (0.0, -5.0, -24.8), (-10.0, -15.0, -40.2)],
+)
+def test_clear_sky_against_brutsaerts_relation(air_c: float, dew_c: float, brutsaert_c: float) -> None:
+    assert float(sky_c(air_c, dew_c, 0.0)) == pytest.approx(brutsaert_c, abs=3.0)
+
+
+def test_sky_temperature_of_a_textbook() -> None:
+    # Incropera & DeWitt, Fundamentals of Heat and Mass Transfer, chapter 12, environmental radiation: from about 230 K
+    # under a cold clear sky to about 285 K under a warm cloudy one (from memory; the air temperatures are our reading).
+    assert float(sky_c(-15.0, -20.0, 0.0)) + 273.15 == pytest.approx(230.0, abs=2.0)
+    assert float(sky_c(15.0, 13.0, 1.0)) + 273.15 == pytest.approx(285.0, abs=2.0)
+
+
 def test_cloudy_sky_temperature() -> None:
     # Walton's polynomial at 5 and 10 tenths by hand: 1.0595 and 1.154.
     assert float(other_sky_c(0.0, -5.0, 0.5)) == pytest.approx(-13.3, abs=0.06)

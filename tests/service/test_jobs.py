@@ -21,8 +21,9 @@ from sqlmodel import col, func, select
 
 from frostshift_rules.job import Acceptance, HeatSource, Joint, Part, Reading, Shift, Site
 from frostshift_rules.plan import make_plan
+from frostshift_rules.surroundings import Members
 from frostshift_rules.tables import load_code_table
-from frostshift_rules.workload import JointPlan, Plan
+from frostshift_rules.workload import JointPlan, Plan, Weather
 from frostshift_service import http
 from frostshift_service import jobs as loops
 from frostshift_service.clock import utc_now
@@ -518,6 +519,40 @@ def test_a_kept_plan_is_reproduced_to_the_last_digit(
     assert kept.forecast_id == forecast.id
     assert kept.plan == plan
     assert inputs.readings == (Reading("C-1", -7.5, NOW - timedelta(hours=1), "probe", "Q. Arden"),)
+    table = load_code_table(inputs.site.table_id)
+    again = make_plan(inputs.site, table, inputs.joints, inputs.weather, inputs.readings, kept.plan.made_utc)
+    assert again == plan
+
+
+def test_a_plan_made_with_an_ensemble_is_reproduced_too(
+    either: Engine, clock: Clock, server: WeatherServer, client: httpx.Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def with_members(*args: Any) -> Weather:
+        weather = plain(*args)
+        assert weather.hours is not None
+        of, colder_k = weather.hours, np.linspace(-6.0, 6.0, 11)[:, None]
+        series = (of.air_c - colder_k, of.dew_c - colder_k, of.wind_10m_ms + abs(colder_k), of.cloud + 0.0 * colder_k)
+        members = Members(of.start_utc, *(values.astype(np.float32) for values in series))
+        return replace(weather, members=members)
+
+    with_site(either, NWS, HEAVY, THIN, UNSAID)
+    jobs = jobs_of(either, clock, server, client)
+    jobs.pull(NWS.id)
+    without, plain = shown(jobs), loops._weather
+    monkeypatch.setattr(loops, "_weather", with_members)
+    clock.now += timedelta(minutes=1)
+    jobs.replan(NWS.id)
+    plan = shown(jobs)
+    assert any(joint.members == 11 for joint in plan.joints)
+    assert all(
+        one.steel is None or other.steel is None or one.steel.cold_c < other.steel.cold_c
+        for one, other in zip(plan.joints, without.joints, strict=True)
+    )
+    with reading(either) as session:
+        kept = plans.last_plan(session, NWS.id)
+        assert kept is not None
+        inputs = plans.inputs_of(session, kept.id)
+    assert kept.plan == plan
     table = load_code_table(inputs.site.table_id)
     again = make_plan(inputs.site, table, inputs.joints, inputs.weather, inputs.readings, kept.plan.made_utc)
     assert again == plan

@@ -13,18 +13,22 @@ from typing import Any, Final, Generic, TypeVar
 import numpy as np
 from pydantic import TypeAdapter
 
-from frostshift_rules.surroundings import Hours
+from frostshift_rules.surroundings import MEMBER_SERIES, Hours, Members
 
 T = TypeVar("T")
 
 SERIES: Final = tuple(field.name for field in fields(Hours) if field.name != "start_utc")
 """The series of `Hours`, in order."""
 
+OF_MEMBERS: Final = tuple(name for name, _, _ in MEMBER_SERIES)
+"""The series of `Members`, in order."""
 
-def pack_hours(hours: Hours) -> bytes:
+
+def pack_hours(hours: Hours, members: Members | None = None) -> bytes:
     """`hours` as a line of JSON (start, names of the series) and the zlib of one little-endian float64 block.
 
-    Exact, so that a plan made from stored hours can be reproduced to the last digit.
+    Exact, so that a plan made from stored hours can be reproduced to the last digit. The members of an ensemble on the
+    same axis follow in the same zlib as float32, as exactly: a plan's cold side and chance hang on them.
 
     Raises:
         ValueError: series of different lengths, or a start that is not aware or not on the full hour.
@@ -32,19 +36,36 @@ def pack_hours(hours: Hours) -> bytes:
     start = hours.start_utc
     if start.utcoffset() is None or (start.minute, start.second, start.microsecond) != (0, 0, 0):
         raise ValueError(f"hours start at {start.isoformat()}, expected a full hour with its time zone")
-    block = np.stack([np.asarray(getattr(hours, name), dtype="<f8") for name in SERIES])
-    head = json.dumps({"start_utc": start.isoformat(), "series": SERIES})
-    return head.encode() + b"\n" + zlib.compress(block.tobytes())
+    blocks = [np.stack([np.asarray(getattr(hours, name), dtype="<f8") for name in SERIES])]
+    about: dict[str, Any] = {"start_utc": start.isoformat(), "series": SERIES}
+    if members is not None:
+        blocks.append(np.stack([np.asarray(getattr(members, name), dtype="<f4") for name in OF_MEMBERS]))
+        about |= {"members": len(members), "of_members": OF_MEMBERS}
+    return json.dumps(about).encode() + b"\n" + zlib.compress(b"".join(block.tobytes() for block in blocks))
 
 
 def unpack_hours(packed: bytes) -> Hours:
     """The hours that were packed. A series that did not exist when they were packed is missing (NaN) throughout."""
+    return unpack_weather(packed)[0]
+
+
+def unpack_weather(packed: bytes) -> tuple[Hours, Members | None]:
+    """The hours and the members that were packed; None where there were none. As `unpack_hours`."""
     head, _, body = packed.partition(b"\n")
     about: dict[str, Any] = json.loads(head)
-    block = np.frombuffer(zlib.decompress(body), dtype="<f8").reshape(len(about["series"]), -1)
-    rows = dict(zip(about["series"], block, strict=True))
-    missing = np.full(block.shape[1], np.nan)
-    return Hours(datetime.fromisoformat(about["start_utc"]), *(rows.get(name, missing).copy() for name in SERIES))
+    series, of_members, count = about["series"], about.get("of_members", []), about.get("members", 0)
+    raw = zlib.decompress(body)
+    n_hours = len(raw) // (8 * len(series) + 4 * count * len(of_members))
+    missing = np.full(n_hours, np.nan)
+    start, split = datetime.fromisoformat(about["start_utc"]), 8 * len(series) * n_hours
+    rows = dict(zip(series, np.frombuffer(raw[:split], dtype="<f8").reshape(len(series), -1), strict=True))
+    hours = Hours(start, *(rows.get(name, missing).copy() for name in SERIES))
+    if not count:
+        return hours, None
+    blocks = np.frombuffer(raw[split:], dtype="<f4").reshape(len(of_members), count, n_hours)
+    named = dict(zip(of_members, blocks, strict=True))
+    unknown = np.full((count, n_hours), np.nan, dtype=np.float32)
+    return hours, Members(start, *(named.get(name, unknown).copy() for name in OF_MEMBERS))
 
 
 class Packing(Generic[T]):

@@ -10,14 +10,14 @@ from sqlmodel import Session, col, delete, select, update
 
 from frostshift_rules.job import Joint, Reading, Site
 from frostshift_rules.workload import Freshness, Plan, Weather
-from frostshift_service.store.packing import Packing, pack_hours, unpack_hours
+from frostshift_service.store.packing import Packing, pack_hours, unpack_weather
 from frostshift_service.store.records import KeptBecause, KeptPlan, PlanInputs, StoreError
 from frostshift_service.store.tables import PlanRow
 
 
 @dataclass(frozen=True)
 class _Told:
-    """`PlanInputs` without the hours, which are packed apart."""
+    """`PlanInputs` without the hours and the members, which are packed apart."""
 
     site: Site
     joints: tuple[Joint, ...]
@@ -54,7 +54,7 @@ def keep_plan(session: Session, plan: Plan, inputs: PlanInputs, forecast_id: int
         forecast_id=forecast_id,
         kept_because="",
         inputs=_TOLD.pack(told),
-        hours=None if weather.hours is None else pack_hours(weather.hours),
+        hours=None if weather.hours is None else pack_hours(weather.hours, weather.members),
         result=_PLAN.pack(plan),
     )
     session.add(row)
@@ -98,9 +98,9 @@ def inputs_of(session: Session, plan_id: int) -> PlanInputs:
     """
     row = _row(session, plan_id)
     told = _TOLD.unpack(row.inputs)
-    hours = None if row.hours is None else unpack_hours(row.hours)
+    hours, members = (None, None) if row.hours is None else unpack_weather(row.hours)
     weather = Weather(
-        told.feed, told.issued_utc, told.fetched_utc, told.freshness, told.late_by_h, hours, told.attribution
+        told.feed, told.issued_utc, told.fetched_utc, told.freshness, told.late_by_h, hours, told.attribution, members
     )
     return PlanInputs(told.site, told.joints, told.readings, weather)
 

@@ -63,6 +63,7 @@ COLUMNS: Final[dict[str, Callable[[Line], Cell]]] = {
     "call": lambda line: line.call.text,
     "call_by_air": lambda line: line.call_by_air.text,
     "no_heat_if": lambda line: line.no_heat_text,
+    "chance_heat_is_needed": lambda line: line.chance_text,
     "minimum_f": lambda line: _f(_temp(line.minimum)),
     "target_f": lambda line: _f(_temp(line.target)),
     "steel_cold_f": lambda line: _f(_side(line.steel, lambda span: span.cold_c)),

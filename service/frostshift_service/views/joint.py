@@ -375,7 +375,8 @@ def _doubt(joint_plan: JointPlan, site: Site, show: Show) -> tuple[str, ...]:
         below, above = steel.likely_c - steel.cold_c, steel.warm_c - steel.likely_c
         sentences.append(
             f"At the worst hour {show.rise_text(below)} towards cold and {show.rise_text(above)} towards warm, "
-            "the spread of wind and sky included."
+            "the spread of wind and sky included"
+            + (f", and that of {joint_plan.members} forecast members." if joint_plan.members else ".")
         )
     if not joint_plan.anchored:
         sentences.append(
@@ -384,8 +385,11 @@ def _doubt(joint_plan: JointPlan, site: Site, show: Show) -> tuple[str, ...]:
     return tuple(sentences)
 
 
-def _weather_facts(head: Header) -> tuple[Fact, ...]:
+def _weather_facts(head: Header, of_joint: Line) -> tuple[Fact, ...]:
+    raw = f"{of_joint.chance_text} (raw members; their spread is usually too narrow)"
+    chance = (Fact("Chance that heat is needed", raw),) if of_joint.chance_text else ()
     return (
+        *chance,
         Fact("Forecast", head.feed),
         Fact("Issued", "not known" if head.issued is None else head.issued.text),
         Fact("Age", head.age_text or "none"),
@@ -502,13 +506,13 @@ def joint_page(
     site, joint, heat, asked = plan.site, joint_plan.joint, joint_plan.heat, joint_plan.requirement
     table = load_code_table(site.table_id, site.own_tables)
     heaters = () if heat is None or heat.source_id is None else heaters_of(joint, site.heat_source) or ()
-    head = header(plan, show, now)
+    head, of_joint = header(plan, show, now), line(joint_plan, site, show, defaults)
     cold = _cold_steel(asked, joint_plan.steel, show)
     window = (joint_plan.window_start_utc, joint_plan.window_end_utc)
     wide, narrow = _charts(joint_plan, series, show)
     return JointPage(
         header=head,
-        line=line(joint_plan, site, show, defaults),
+        line=of_joint,
         start=show.moment(joint.start_utc, detail="date"),
         weather_sources=tuple(
             dict.fromkeys(source_text(one) for spell in joint_plan.weather_spells for one in spell.reasons)
@@ -539,7 +543,7 @@ def joint_page(
         steel_start=optional(show.span, joint_plan.steel_now),
         air_worst=optional(show.span, joint_plan.air),
         doubt=_doubt(joint_plan, site, show),
-        weather=_weather_facts(head),
+        weather=_weather_facts(head, of_joint),
         heating=tuple(heating_steps(joint, heat, heaters, site.choices, show)) if heat is not None and heaters else (),
         heating_note=_heating_note(joint_plan),
         light_up=() if heat is None else _light_up_steps(joint, heat, site, show),

@@ -123,6 +123,8 @@ class Line:
         weather: weather state; `held` the hours that are not simply go, `weather_notes` the same rule by rule.
         fuel_name, fuel, oxygen, energy: for heating; 0 where none is burned or drawn.
         no_heat_text: when no heat would be needed; empty where that is not so.
+        chance: share of the forecast's members by which heat is needed; `chance_text` counts them. None and empty: the
+            forecast has no members, or there is nothing to count them against.
         hint: the figure and what to do where the table is not accepted yet; empty otherwise.
         heat_note: a sentence on the heating, empty where none is needed.
         reasons, unknowns: sentences of the plan.
@@ -160,6 +162,8 @@ class Line:
     oxygen: Amount | None
     energy: Amount | None
     no_heat_text: str
+    chance: float | None
+    chance_text: str
     hint: str
     heat_note: str
     reasons: tuple[str, ...]
@@ -385,6 +389,12 @@ def _no_heat_text(joint_plan: JointPlan, show: Show) -> str:
     return f"no heat {', or '.join(parts)}" if parts else ""
 
 
+def _chance_text(joint_plan: JointPlan) -> str:
+    if joint_plan.chance is None:
+        return ""
+    return f"{round(joint_plan.chance * joint_plan.members)} of {joint_plan.members} forecast members"
+
+
 def line(joint_plan: JointPlan, site: Site, show: Show, defaults: Sequence[str] = ()) -> Line:
     """One joint of a plan as a line of the sheet."""
     joint, heat = joint_plan.joint, joint_plan.heat
@@ -422,6 +432,8 @@ def line(joint_plan: JointPlan, site: Site, show: Show, defaults: Sequence[str] 
         oxygen=None if heat is None else optional(show.volume, heat.oxygen_m3),
         energy=None if heat is None else optional(show.energy, heat.energy_kwh),
         no_heat_text=_no_heat_text(joint_plan, show),
+        chance=joint_plan.chance,
+        chance_text=_chance_text(joint_plan),
         hint=hint_text(joint_plan, show),
         heat_note="" if heat is None else heat.note,
         reasons=joint_plan.reasons,

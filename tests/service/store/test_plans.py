@@ -13,11 +13,11 @@ from pydantic_core import PydanticSerializationError
 from sqlalchemy import Engine
 
 from frostshift_rules.job import Joint, Reading, Site
-from frostshift_rules.surroundings import Hours
+from frostshift_rules.surroundings import Hours, Members
 from frostshift_rules.workload import FuelTotal, JointPlan, Plan, Range, ShiftTotal, Weather
 from frostshift_service.store import forecasts, plans
 from frostshift_service.store.engine import reading, writing
-from frostshift_service.store.packing import SERIES, Packing
+from frostshift_service.store.packing import SERIES, Packing, pack_hours, unpack_hours
 from frostshift_service.store.records import KeptForecast, PlanInputs, StoreError
 
 NOW = datetime(2026, 1, 12, 18, 0, tzinfo=UTC)
@@ -79,6 +79,25 @@ def test_a_plan_and_its_inputs_come_back_as_they_were_kept(sited: Engine, plan: 
     assert replace(back.weather, hours=None) == replace(inputs.weather, hours=None)
     for name in SERIES:
         np.testing.assert_array_equal(getattr(back.weather.hours, name), getattr(some_hours(), name))
+
+
+def test_the_members_behind_a_plan_come_back_to_the_last_digit(sited: Engine, plan: Plan, inputs: PlanInputs) -> None:
+    values = np.random.default_rng(4).normal(-8.0, 3.0, (51, 2)).astype(np.float32)
+    values[3, 1] = np.nan
+    members = Members(NOW, values, values - 2.0, np.abs(values), np.clip(values, 0.0, 1.0))
+    plan_id = keep(sited, plan, replace(inputs, weather=replace(inputs.weather, members=members)))
+    with reading(sited) as session:
+        back = plans.inputs_of(session, plan_id).weather
+    assert back.hours is not None
+    assert back.members is not None
+    assert back.members.start_utc == NOW
+    for name in ("air_c", "dew_c", "wind_10m_ms", "cloud"):
+        found = getattr(back.members, name)
+        assert found.dtype == np.float32
+        np.testing.assert_array_equal(found, getattr(members, name))
+    for name in SERIES:
+        np.testing.assert_array_equal(getattr(back.hours, name), getattr(some_hours(), name))
+    assert np.array_equal(unpack_hours(pack_hours(some_hours(), members)).air_c, some_hours().air_c, equal_nan=True)
 
 
 def test_a_plan_without_weather(sited: Engine, plan: Plan, inputs: PlanInputs) -> None:

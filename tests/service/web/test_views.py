@@ -471,6 +471,26 @@ def test_a_figure_of_another_method_names_its_table(
     assert (page.asks[0].who, page.asks[0].table) == (who, table)
 
 
+def test_the_chance_that_heat_is_needed_is_shown_with_its_members_and_only_where_there_is_one(
+    plan: Plan, show: Show, now: datetime
+) -> None:
+    counted = replace(plan, joints=(replace(plan.joints[1], chance=41 / 51, members=51),))
+    page = joint_page(counted, "CR-B4-W", show, now, series=None, times_for_torches={})
+    said = {fact.label: fact.text for fact in page.weather}
+    expected = "41 of 51 forecast members (raw members; their spread is usually too narrow)"
+    assert said["Chance that heat is needed"] == expected
+    assert (page.line.chance, page.line.chance_text) == (41 / 51, "41 of 51 forecast members")
+    assert any("51 forecast members" in sentence for sentence in page.doubt)
+    without = joint_page(plan, "CR-B4-W", show, now, series=None, times_for_torches={})
+    assert "Chance that heat is needed" not in {fact.label for fact in without.weather}
+    assert (without.line.chance, without.line.chance_text) == (None, "")
+    for of, cell in ((counted, "41 of 51 forecast members"), (plan, "")):
+        rows = list(
+            csv.DictReader(io.StringIO(csv_bytes(sheet_table(morning_sheet(of, show, now))).decode("utf-8-sig")))
+        )
+        assert {row["chance_heat_is_needed"] for row in rows if row["mark"] == "CR-B4-W"} == {cell}
+
+
 def test_the_cold_side_decides_whether_the_cold_steel_rule_applies(plan: Plan, show: Show, now: datetime) -> None:
     def applies(cold_c: float) -> bool:
         steel = Span(now, cold_c, 2.0, 5.0)  # likely and warm side above 0 °C
