@@ -181,26 +181,36 @@ def _fuels(joints: Sequence[JointPlan], sources: Sequence[HeatSource]) -> tuple[
         heating = _added(source, used)
         kept = [(joint, one) for joint in joints if joint.heat for one in _of(source, joint.heat.keep_amounts)]
         keep = _added(source, kept)
-        fuel_kg, oxygen_m3 = (
-            up.high + warm.high for up, warm in ((heating.fuel_kg, keep.fuel_kg), (heating.oxygen_m3, keep.oxygen_m3))
-        )
         fuel_cylinder = None if source.fuel is None else gas.default_fuel_cylinder(source.fuel)
         oxygen_cylinder = gas.default_oxygen_cylinder()
-        cylinders = gas.cylinders_needed(fuel_kg, fuel_cylinder) if fuel_cylinder else None
+        fuels = _cylinders(heating.fuel_kg, keep.fuel_kg, fuel_cylinder)
+        oxygens = _cylinders(heating.oxygen_m3, keep.oxygen_m3, oxygen_cylinder)
         totals.append(
             FuelTotal(
                 source_id=source.id,
                 fuel_kg=heating.fuel_kg,
                 oxygen_m3=heating.oxygen_m3,
-                fuel_cylinders=0 if source.electric else cylinders,
-                oxygen_cylinders=gas.cylinders_needed(oxygen_m3, oxygen_cylinder) if oxygen_m3 else 0,
+                fuel_cylinders=0 if source.electric else fuels[0],
+                oxygen_cylinders=oxygens[0],
                 fuel_cylinder=fuel_cylinder.name if fuel_cylinder else "",
                 oxygen_cylinder=oxygen_cylinder.name,
                 energy_kwh=heating.energy_kwh,
                 keep=keep,
+                keep_fuel_cylinders=0 if source.electric else fuels[1],
+                keep_oxygen_cylinders=oxygens[1],
             )
         )
     return tuple(totals)
+
+
+def _cylinders(
+    heating: Range, keep: Range, cylinder: gas.FuelCylinder | gas.OxygenCylinder | None
+) -> tuple[int | None, int | None]:
+    """Whole cylinders for the high end of heating up, and how many more for keeping warm; None: not counted so."""
+    if cylinder is None:
+        return None, None
+    first = gas.cylinders_needed(heating.high, cylinder)
+    return first, gas.cylinders_needed(heating.high + keep.high, cylinder) - first
 
 
 def _of(source: HeatSource, amounts: Iterable[SourceAmounts]) -> list[SourceAmounts]:

@@ -271,8 +271,9 @@ class JointPlan:
 class FuelTotal:
     """Fuel, oxygen and electric energy of one heat source in one shift, low / likely / high.
 
-    `fuel_kg`, `oxygen_m3` and `energy_kwh` are for heating up, `keep` for keeping warm while it is welded; cylinders
-    hold the high end of both. `energy_kwh` and `keep` are None in plans stored before there was one.
+    `fuel_kg`, `oxygen_m3` and `energy_kwh` are for heating up, and the cylinders hold their high end; `keep` is for keeping
+    warm while it is welded, and takes so many cylinders more. `energy_kwh` and what keeping takes are None in plans
+    stored before there was one.
     """
 
     source_id: str
@@ -284,6 +285,8 @@ class FuelTotal:
     oxygen_cylinder: str
     energy_kwh: Range | None = None
     keep: SourceAmounts | None = None
+    keep_fuel_cylinders: int | None = None
+    keep_oxygen_cylinders: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

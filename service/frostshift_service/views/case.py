@@ -35,8 +35,8 @@ NEVER: Final = (
     "practice."
 )
 ENGINE: Final = (
-    "heat conduction (Carslaw and Jaeger, product solution; for a flange the response of its section), worked out here; "
-    "no measured heating was available to check it against"
+    "heat conduction (Carslaw and Jaeger, product solution; for a flange the response of its section), worked out "
+    "here; no measured heating was available to check it against"
 )
 SAID_ABOVE: Final = frozenset({"method", "minimum", "maximum", "extent"})
 """Topics that the answer has said already."""

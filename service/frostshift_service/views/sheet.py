@@ -461,12 +461,13 @@ def fuel_names(heaters: Sequence[Heaters]) -> str:
 
 
 def _cylinders_text(total: FuelTotal) -> str:
+    return _cylinder_counts(total, total.fuel_cylinders, total.oxygen_cylinders)
+
+
+def _cylinder_counts(total: FuelTotal, fuel: int | None, oxygen: int | None) -> str:
     parts = [
         f"{count} × {name}" if count is not None else f"{what} not counted in cylinders"
-        for what, count, name in (
-            ("fuel", total.fuel_cylinders, total.fuel_cylinder),
-            ("oxygen", total.oxygen_cylinders, total.oxygen_cylinder),
-        )
+        for what, count, name in (("fuel", fuel, total.fuel_cylinder), ("oxygen", oxygen, total.oxygen_cylinder))
         if count != 0
     ]
     return ", ".join(parts)
@@ -481,18 +482,19 @@ def _fuel_line(total: FuelTotal, site: Site, show: Show) -> FuelLine:
         oxygen=show.volume(total.oxygen_m3),
         cylinders=_cylinders_text(total),
         energy=show.energy(total.energy_kwh) if total.energy_kwh is not None and _any(total.energy_kwh) else None,
-        keep_text="" if total.keep is None else keep_text(total.keep, show),
+        keep_text="" if total.keep is None else keep_text(total, total.keep, show),
     )
 
 
-def keep_text(keep: SourceAmounts, show: Show) -> str:
-    """What keeping warm may take: `keeping warm up to 4 lb, oxygen up to 120 ft³`; empty for nothing."""
+def keep_text(total: FuelTotal, keep: SourceAmounts, show: Show) -> str:
+    """What keeping warm may take: `up to 4 lb, oxygen up to 120 ft³ (1 × 251 ft3 oxygen more)`; empty for nothing."""
     if _any(keep.energy_kwh):
         return f"keeping warm {show.energy(keep.energy_kwh).short}"
     if not _any(keep.fuel_kg):
         return ""
     oxygen = f", oxygen {show.volume(keep.oxygen_m3).short}" if _any(keep.oxygen_m3) else ""
-    return f"keeping warm {show.mass(keep.fuel_kg).short}{oxygen}"
+    more = _cylinder_counts(total, total.keep_fuel_cylinders or 0, total.keep_oxygen_cylinders or 0)
+    return f"keeping warm {show.mass(keep.fuel_kg).short}{oxygen}" + (f" ({more} more)" if more else "")
 
 
 def _any(amount: Range) -> bool:

@@ -65,8 +65,8 @@ def _shift(shift: ShiftBlock, said: Sequence[str]) -> str:
             if fuel.energy
             else f"{fuel.source}: {fuel.fuel_name} {fuel.fuel.text}"
             + (f", oxygen {fuel.oxygen.text}" if fuel.oxygen.high > 0.0 else "")
-            + (f"; {fuel.keep_text}" if fuel.keep_text else "")
-            + (f" ({fuel.cylinders})" if fuel.cylinders else ""),
+            + (f" ({fuel.cylinders})" if fuel.cylinders else "")
+            + (f"; {fuel.keep_text}" if fuel.keep_text else ""),
             INDENT,
         )
         for fuel in shift.fuels
