@@ -201,17 +201,24 @@ def one_piece(joint: Joint) -> bool:
 
 
 def _pair(questions: list[_Question], parts: Sequence[_Asked], joint: Joint) -> None:
-    """Make the two parts of a joint that is one piece partners.
+    """Make the parts of a joint that is one piece partners.
 
-    Of three or four parts, each that ends at the weld has the one that runs through as its partner in turn; that one
-    itself is taken alone, which is on the safe side: it is warmed by the others.
+    Two parts are each other's. Of three or four, each has the part that runs through (else the thickest of the others)
+    as a partner of its own; the one that runs through is taken alone, which is on the safe side: the others warm it.
     """
-    rows = [part.row for part in parts]
-    if not one_piece(joint) or len(rows) != 2 or None in rows:
+    rows = [part.row for part in parts if part.row is not None]
+    if not one_piece(joint) or len(rows) != len(parts):
         return
-    first, second = (row for row in rows if row is not None)
-    questions[first] = replace(questions[first], partner=second)
-    questions[second] = replace(questions[second], partner=first)
+    if len(rows) == 2:
+        first, second = rows
+        questions[first] = replace(questions[first], partner=second)
+        questions[second] = replace(questions[second], partner=first)
+        return
+    main = max(rows, key=lambda row: (questions[row].part.sides, questions[row].part.thickness_mm))
+    for row in rows:
+        if row != main:
+            questions.append(replace(questions[main], partner=row))
+            questions[row] = replace(questions[row], partner=len(questions) - 1)
 
 
 End = Literal["low", "likely", "high"]

@@ -271,9 +271,9 @@ class JointPlan:
 class FuelTotal:
     """Fuel, oxygen and electric energy of one heat source in one shift, low / likely / high.
 
-    `fuel_kg`, `oxygen_m3` and `energy_kwh` are for heating up, and the cylinders hold their high end; `keep` is for keeping
-    warm while it is welded, and takes so many cylinders more. `energy_kwh` and what keeping takes are None in plans
-    stored before there was one.
+    `fuel_kg`, `oxygen_m3` and `energy_kwh` are for heating up, and the cylinders hold their high end; `keep` is for
+    keeping warm while it is welded, and takes so many cylinders more. `energy_kwh` and what keeping takes are None in
+    plans stored before there was one.
     """
 
     source_id: str

@@ -420,6 +420,14 @@ def test_parts_that_are_one_piece_share_their_heat() -> None:
     assert [part.minutes for part in heated(touching).parts] == [fed, feeding]
 
 
+def test_of_three_parts_that_are_one_piece_each_standing_one_feeds_the_one_that_runs_through() -> None:
+    apart = joint(mm(50.0, sides=2), mm(16.0), mm(16.0), weld_length_mm=300.0, torches=3)
+    alone, fed = heated(apart), heated(replace(apart, welded=True))
+    assert fed.parts[0].minutes == alone.parts[0].minutes
+    for one in (1, 2):
+        assert there(fed.parts[one].minutes).likely > 1.05 * there(alone.parts[one].minutes).likely
+
+
 def test_like_parts_that_are_one_piece_have_nothing_to_share() -> None:
     apart, one = heated(TWO), heated(replace(TWO, welded=True))
     assert times(one).likely == pytest.approx(times(apart).likely, rel=1e-9)
