@@ -379,7 +379,8 @@ NOTES: Final[dict[HeatStatus, str]] = {
     "length at a time, or a torch over the rest.",
     "never": "Does not get there with this heat: more torches, a shorter length at a time, or a wind screen.",
     "out_of_range": "No time: the heated area, the flame or the thickness lies outside what the calculation covers.",
-    "unsure": "No time: it hangs too much on how well the flame couples. More torches or a shorter length at a time.",
+    "unsure": "No time: it hangs too much on how well the flame couples. Widen the band, shelter it, or add heat: more "
+    "torches or a shorter length at a time.",
     "too_hot": "No single time: the hottest metal would pass its limit (the maximum; where none is stated, the site's "
     "choice). Wider band, slower, or both faces.",
 }

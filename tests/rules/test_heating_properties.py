@@ -57,16 +57,34 @@ def one_case(draw: st.DrawFn) -> HeatCases:
     return HeatCases(both_faces=np.array([both]), point_x_m=x, point_y_m=y, **arrays)
 
 
+@st.composite
+def one_flange(draw: st.DrawFn) -> HeatCases:
+    """A plausible flange with its web, heated over its whole width on its outer face."""
+    case = draw(one_case())
+    half = np.maximum(case.thickness_m * draw(st.floats(2.0, 8.0)), 0.05)
+    return replace(
+        case,
+        both_faces=np.array([False]),
+        half_length_m=half,
+        edge_x_m=np.array([np.inf]),
+        edge_y_m=half,
+        web_m=case.thickness_m * draw(st.floats(0.2, 1.0)),
+        web_depth_m=np.array([draw(st.floats(0.1, 1.0))]),
+        point_x_m=np.full((1, 3), 0.075),
+        point_y_m=np.column_stack([half, 0.0 * half, 0.0 * half]),
+    )
+
+
 def together(*cases: HeatCases) -> HeatCases:
     """All rows in one."""
     names = [field.name for field in fields(HeatCases)]
     return HeatCases(**{name: np.concatenate([getattr(case, name) for case in cases]) for name in names})
 
 
-def later(first: HeatCases, second: HeatCases) -> HeatAnswers:
+def later(first: HeatCases, second: HeatCases, rounding: float = ROUNDING) -> HeatAnswers:
     """The second case takes as long as the first or longer, to its minimum and to its target."""
     answer = heat_up(together(first, second))
-    slack = 1.0 - ROUNDING if answer.elasticity[0] < ELASTICITY_REFUSE else 0.9
+    slack = 1.0 - rounding if answer.elasticity[0] < ELASTICITY_REFUSE else 0.9
     assert answer.to_target_s[1] >= slack * answer.to_target_s[0]
     minimum_s = seconds_to_minimum(together(first, second))
     assert minimum_s[1] >= slack * minimum_s[0]
@@ -195,3 +213,37 @@ def same(one: HeatAnswers, two: HeatAnswers) -> None:
             np.testing.assert_allclose(
                 getattr(one, field.name), getattr(two, field.name), rtol=1e-7, atol=1e-9, err_msg=field.name
             )
+
+
+@FEW
+@given(one_flange(), st.floats(1.02, 1.8))
+def test_a_thicker_or_deeper_web_is_never_faster(case: HeatCases, factor: float) -> None:
+    cells = 1e-2  # the section's cells move with its sizes
+    later(case, replace(case, web_m=np.minimum(case.web_m * factor, case.edge_y_m * 0.9)), cells)
+    later(case, replace(case, web_depth_m=case.web_depth_m * factor), cells)
+
+
+@FEW
+@given(one_flange(), st.floats(1.02, 1.5))
+def test_a_flange_that_loses_more_or_has_less_flux_is_never_faster(case: HeatCases, factor: float) -> None:
+    later(case, replace(case, convection_wm2k=case.convection_wm2k * factor))
+    later(replace(case, flux_wm2=case.flux_wm2 * factor), case)
+
+
+@FEW
+@given(one_flange())
+def test_a_web_is_never_faster_than_none(case: HeatCases) -> None:
+    plate = replace(case, web_m=np.zeros(1), web_depth_m=np.zeros(1))
+    minimum_s = seconds_to_minimum(together(plate, case))
+    assert minimum_s[1] >= (1.0 - 0.02) * minimum_s[0]  # the section's cells are good to some per cent
+
+
+@FEW
+@given(one_case(), st.floats(0.2, 0.95))
+def test_one_piece_with_its_own_like_changes_nothing(case: HeatCases, share: float) -> None:
+    pair = replace(together(case, case), partner=np.array([1, 0]))
+    np.testing.assert_allclose(heat_up(pair).to_target_s, heat_up(together(case, case)).to_target_s, rtol=1e-9)
+    # With a thinner partner under the same flux, which is warm sooner, it is not slower than alone.
+    thin = replace(case, thickness_m=np.maximum(case.thickness_m * share, 0.002))
+    warmed = replace(together(case, thin), partner=np.array([1, 0]))
+    assert heat_up(warmed).to_target_s[0] <= 1.02 * heat_up(case).to_target_s[0]

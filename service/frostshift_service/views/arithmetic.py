@@ -107,7 +107,9 @@ def _rated(one: Heaters, show: Show) -> str:
 
 def _time_step(part: PartHeat, heat: HeatPlan, joint: Joint, show: Show, air: str) -> Step:
     convection = part.convection_wm2k
-    where = "in the middle of the thickness" if joint.both_faces else "on the far face"
+    kind = joint.parts[part.part_no - 1].kind
+    where = "in the middle of the thickness" if joint.both_faces and kind != "tube" else "on the far face"
+    where = {"tube": "on the inside", "flange_with_web": f"{where}, also over the web"}.get(kind, where)
     hottest = "" if part.hottest_c is None else f"; hottest metal {show.temp_text(part.hottest_c, 'up')}"
     return Step(
         f"Time for part {part.part_no}",
