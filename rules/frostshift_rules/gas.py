@@ -4,8 +4,8 @@ Everything here counts on the NET (lower) heating value: a `HeatSource` states i
 that reaches the steel is a share of the net heat. The gross value is kept for comparison with printed tables and
 enters no calculation. Volumes are m3 at 15 °C and 101.325 kPa.
 
-Whether a cylinder gives its gas fast enough in the cold, and what keeping a joint warm between passes burns, is not
-counted; `NOT_COUNTED` says so and is printed beside every count.
+Whether a cylinder gives its gas fast enough in the cold is not counted; `NOT_COUNTED` says so and is printed beside
+every count.
 """
 
 from __future__ import annotations
@@ -25,9 +25,15 @@ RatioEnd = Literal["low", "likely", "high"]
 
 NOT_COUNTED: Final[tuple[str, ...]] = (
     "This count does not yet say whether the cylinders will give gas fast enough in this cold: ask the supplier.",
-    "Gas for keeping joints warm between passes is not counted.",
 )
 """Sentences that are printed beside every count of gas or cylinders."""
+
+KEEPING_COUNTED: Final = (
+    "Keeping joints warm while they are welded runs from nothing, where the arc does it, to what it takes as if the "
+    "arc gave no heat."
+)
+KEEPING_NOT_COUNTED: Final = "Gas for keeping the joint warm between passes is not counted: the hours are not stated."
+"""One of the two is printed beside every count as well."""
 
 MOST_KW: Final = 1000.0
 """Highest rate believed of one torch or heater [kW]; the heaviest tips stay below a quarter of it (our choice)."""

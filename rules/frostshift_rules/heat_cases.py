@@ -26,6 +26,7 @@ _LIMITS: Final[dict[str, tuple[float, float]]] = {
     "inner_m": (0.0, 0.3),
     "web_m": (0.0, 0.3),
     "web_depth_m": (0.0, 5.0),
+    "weld_s": (0.0, 604_800.0),
     "point_x_m": (0.0, 5.0),
     "point_y_m": (0.0, 20.0),
 }
@@ -71,6 +72,7 @@ class HeatCases:
         web_m: thickness of the web behind a flange [m]; 0 (left out): none. The flange is then heated over its whole
             width along the weld: `half_length_m` is `edge_y_m`.
         web_depth_m: clear depth of that web [m].
+        weld_s: welded for so long after the torch is off [s]; left out: 0.
         partner: row of the part that this one is one piece with, and that one's is this; -1 (left out): none. The
             ending part of a tee has `inner_m` 0; the one that runs through has it above 0.
     """
@@ -93,6 +95,7 @@ class HeatCases:
     inner_m: Floats = field(default_factory=lambda: _LEFT_OUT)
     web_m: Floats = field(default_factory=lambda: _LEFT_OUT)
     web_depth_m: Floats = field(default_factory=lambda: _LEFT_OUT)
+    weld_s: Floats = field(default_factory=lambda: _LEFT_OUT)
     partner: Ints = field(default_factory=lambda: _NO_PARTNER)
 
     def __post_init__(self) -> None:
@@ -103,7 +106,7 @@ class HeatCases:
             OutOfRange: a value outside its limits; the message names field, row, value and limit.
         """
         n = len(self.thickness_m)
-        for name in ("inner_m", "web_m", "web_depth_m"):
+        for name in ("inner_m", "web_m", "web_depth_m", "weld_s"):
             if getattr(self, name) is _LEFT_OUT:
                 object.__setattr__(self, name, np.zeros(n))
         if self.partner is _NO_PARTNER:

@@ -92,6 +92,7 @@ class Answer:
     to_target_s: float
     hold_s: float
     reheat_s: float
+    keep_s: float
     hottest_c: float
     elasticity: float
 
@@ -127,6 +128,7 @@ class _Question:
     flux_wm2: Range
     start_c: Range
     target_c: float
+    segments: int
     partner: int | None = None
 
 
@@ -161,12 +163,13 @@ def _asked(jobs: Sequence[HeatJob], choices: Choices) -> tuple[list[list[_Asked]
         flux = delivered.flux_wm2(job.heaters, job.wind_ms, area_m2) if job.heaters else None
         lain_on = not job.heaters or delivered.covers(job.heaters, area_m2)
         target = target_c(job.minimum_c, job.maximum_c, choices.overheat_k)
+        count = segments(job.joint, choices)[0]
         parts = []
         for part, patch, start in zip(job.joint.parts, of_job, job.starts_c, strict=True):
             row = None
             if flux is not None and lain_on and _covered(job, part, patch, flux, target):
                 row = len(questions)
-                questions.append(_Question(job, part, patch, flux, start, target))
+                questions.append(_Question(job, part, patch, flux, start, target, count))
             parts.append(_Asked(part, patch, flux, row, lain_on))
         _pair(questions, parts, job.joint)
         asked.append(parts)
@@ -198,17 +201,24 @@ def one_piece(joint: Joint) -> bool:
 
 
 def _pair(questions: list[_Question], parts: Sequence[_Asked], joint: Joint) -> None:
-    """Make the two parts of a joint that is one piece partners.
+    """Make the parts of a joint that is one piece partners.
 
-    Of three or four parts, each that ends at the weld has the one that runs through as its partner in turn; that one
-    itself is taken alone, which is on the safe side: it is warmed by the others.
+    Two parts are each other's. Of three or four, each has the part that runs through (else the thickest of the others)
+    as a partner of its own; the one that runs through is taken alone, which is on the safe side: the others warm it.
     """
-    rows = [part.row for part in parts]
-    if not one_piece(joint) or len(rows) != 2 or None in rows:
+    rows = [part.row for part in parts if part.row is not None]
+    if not one_piece(joint) or len(rows) != len(parts):
         return
-    first, second = (row for row in rows if row is not None)
-    questions[first] = replace(questions[first], partner=second)
-    questions[second] = replace(questions[second], partner=first)
+    if len(rows) == 2:
+        first, second = rows
+        questions[first] = replace(questions[first], partner=second)
+        questions[second] = replace(questions[second], partner=first)
+        return
+    main = max(rows, key=lambda row: (questions[row].part.sides, questions[row].part.thickness_mm))
+    for row in rows:
+        if row != main:
+            questions.append(replace(questions[main], partner=row))
+            questions[row] = replace(questions[row], partner=len(questions) - 1)
 
 
 End = Literal["low", "likely", "high"]
@@ -264,8 +274,15 @@ def _heat_cases(questions: Sequence[_Question], bands: Sequence[Band]) -> heatin
         inner_m=inner_m,
         web_m=same(lambda q: q.patch.web_m),
         web_depth_m=same(lambda q: q.patch.web_depth_m),
+        weld_s=same(_weld_s),
         partner=np.where(partner >= 0, partner + at_first, -1),
     )
+
+
+def _weld_s(question: _Question) -> float:
+    """How long one segment is welded [s]; 0 where the hours are not stated."""
+    hours = question.job.joint.hours
+    return 0.0 if math.isnan(hours) else hours * 3600.0 / question.segments
 
 
 def _answers(questions: Sequence[_Question]) -> list[tuple[Answer, ...]]:
@@ -273,7 +290,7 @@ def _answers(questions: Sequence[_Question]) -> list[tuple[Answer, ...]]:
     if not questions:
         return []
     said = heating.heat_up(_heat_cases(questions, BANDS))
-    columns = (said.to_target_s, said.hold_s, said.reheat_s, said.hottest_c, said.elasticity)
+    columns = (said.to_target_s, said.hold_s, said.reheat_s, said.keep_s, said.hottest_c, said.elasticity)
     answers = [Answer(*row) for row in zip(*(column.tolist() for column in columns), strict=True)]
     n = len(questions)
     return list(zip(*(answers[first : first + n] for first in range(0, len(answers), n)), strict=True))
@@ -414,11 +431,12 @@ def _heat_plan(
     drying = _most([p.drying_minutes for p in parts if p.drying_minutes])
     minutes = _plus(_most([p.minutes for p in parts if p.minutes]), drying)
     keeping = _keeping(job, [known[part.row] for part in asked if part.row is not None], count)
+    if keeping is not None:
+        plan = _with_keeping(plan, job, keeping)
     holds = [p.hold_minutes for p in parts if p.hold_minutes]
     hold = _least(holds) if len(holds) == len(parts) else None
     total = Range(minutes.low * count, minutes.likely * count, minutes.high * count)
     amounts = delivered.amounts(job.heaters, total)
-    kept = delivered.amounts(job.heaters, keeping.total_minutes)
     lead = timedelta(minutes=minutes.high + job.soak_minutes + choices.setup_minutes)
     light_up = joint.start_utc - lead
     late = job.present_from_utc is not None and light_up < job.present_from_utc
@@ -432,12 +450,6 @@ def _heat_plan(
         earliest_arc_utc=job.present_from_utc + lead if late and job.present_from_utc else None,
         hold_minutes=hold,
         drying_minutes=drying if job.film else None,
-        reheats=keeping.times,
-        reheat_minutes=keeping.each_minutes,
-        keep_minutes=keeping.total_minutes,
-        keep_fuel_kg=delivered.total([one.fuel_kg for one in kept]),
-        keep_oxygen_m3=delivered.total([one.oxygen_m3 for one in kept]),
-        keep_energy_kwh=delivered.total([one.energy_kwh for one in kept]),
         arc_wait_minutes=arc_wait_minutes(joint, plan.target_c, job.maximum_c),
         fuel_kg=delivered.total([one.fuel_kg for one in amounts]),
         oxygen_m3=delivered.total([one.oxygen_m3 for one in amounts]),
@@ -459,25 +471,43 @@ MOST_REHEATS: Final = 200.0
 """More often than this the flame does not leave the joint."""
 
 
-def _keeping(job: HeatJob, answers: Sequence[Sequence[Answer]], count: int) -> _Keeping:
-    """How often a segment has to be heated again while it is welded, as if no arc burned.
+def _with_keeping(plan: HeatPlan, job: HeatJob, keeping: _Keeping) -> HeatPlan:
+    amounts = delivered.amounts(job.heaters or (), keeping.total_minutes)
+    return replace(
+        plan,
+        reheats=keeping.times,
+        reheat_minutes=keeping.each_minutes,
+        keep_minutes=keeping.total_minutes,
+        keep_fuel_kg=delivered.total([one.fuel_kg for one in amounts]),
+        keep_oxygen_m3=delivered.total([one.oxygen_m3 for one in amounts]),
+        keep_energy_kwh=delivered.total([one.energy_kwh for one in amounts]),
+        keep_amounts=amounts,
+    )
 
-    Of each hold the soak before a reading is true cannot be used, but at least half of the hold can. The first hold
-    and the first reheat stand for all of them: later holds are longer and reheats shorter.
+
+def _keeping(job: HeatJob, answers: Sequence[Sequence[Answer]], count: int) -> _Keeping | None:
+    """Heating again while a segment is welded; None where the hours of welding are not stated.
+
+    Likely and slow end are as if no arc burned; the low end is nothing, since the arc may keep it warm by itself. Of
+    several parts the one that takes most torch time counts. The first reheat stands for each: later ones are shorter.
     """
-    weld_minutes = job.joint.hours * 60.0 / count
-    times, each = [], []
+    if math.isnan(job.joint.hours):
+        return None
+    times, each, total = [], [], []
     for place in range(len(BANDS)):
-        hold = min(one[place].hold_s for one in answers) / 60.0
-        reheat = max(0.0 if math.isnan(one[place].reheat_s) else one[place].reheat_s for one in answers) / 60.0
-        usable = max(hold - job.soak_minutes, hold / 2.0)
-        again = MOST_REHEATS if usable <= 0.0 else max(0.0, math.ceil(weld_minutes / usable - 1e-9) - 1.0)
-        times.append(min(again, MOST_REHEATS))
-        each.append(min(reheat, heating.LONGEST_S / 60.0))
-    total = [often * minutes * count for often, minutes in zip(times, each, strict=True)]
+        keep, reheat = (
+            max(0.0 if math.isnan(one) else min(one, heating.LONGEST_S) / 60.0 for one in of_parts)
+            for of_parts in ([one[place].keep_s for one in answers], [one[place].reheat_s for one in answers])
+        )
+        each.append(reheat)
+        total.append(keep * count)
+        times.append(0.0 if keep == 0.0 else MOST_REHEATS if reheat == 0.0 else math.ceil(keep / reheat))
     likely = BANDS.index("likely")
-    ranges = (Range(min(one), one[likely], max(one)) for one in (times, each, total))
-    return _Keeping(*ranges)
+    return _Keeping(
+        times=Range(0.0, min(times[likely], MOST_REHEATS), min(max(times), MOST_REHEATS)),
+        each_minutes=Range(min(each), each[likely], max(each)),
+        total_minutes=Range(0.0, total[likely], max(total)),
+    )
 
 
 def arc_wait_minutes(joint: Joint, preheat_c: float, maximum_c: float | None) -> float | None:

@@ -55,6 +55,9 @@ class HeatAnswers:
         reheat_s: torch time from the minimum back to the target after that hold [s]; inf: never; 0 where the hold has
             no end; NaN where the target is never reached or was there from the start. Later holds are longer and
             reheats shorter, as the steel around warms up.
+        keep_s: torch time that keeps the coldest point between minimum and target while it is welded, over
+            `HeatCases.weld_s`, as if no arc burned [s]; 0 where the hold outlasts it; all of `weld_s` where the torch
+            must not leave; NaN like `hold_s`.
         hottest_c: hottest metal, middle of the torch face at torch-off [°C]; the start where no heat is needed; NaN
             where the target is never reached.
         elasticity: relative rise of `to_target_s` for a relative fall of the flux, -d ln t / d ln q; 0 where no heat
@@ -65,6 +68,7 @@ class HeatAnswers:
     to_target_s: Floats
     hold_s: Floats
     reheat_s: Floats
+    keep_s: Floats
     hottest_c: Floats
     elasticity: Floats
     coldest: Ints
@@ -87,6 +91,7 @@ def heat_up(cases: HeatCases) -> HeatAnswers:
         to_target_s=np.where(warm, 0.0, np.inf),
         hold_s=np.where(warm, _cooling_s(cases), np.nan),
         reheat_s=np.full(n, np.nan),
+        keep_s=np.where(warm, np.maximum(cases.weld_s - _cooling_s(cases), 0.0), np.nan),
         hottest_c=np.where(warm, cases.start_c, np.nan),
         elasticity=np.where(warm, 0.0, np.inf),
         coldest=np.zeros(n, dtype=np.intp),
@@ -161,11 +166,12 @@ def _solve(cases: HeatCases) -> HeatAnswers:
     bodies = Bodies(cases)
     heating, off = _reached(cases, bodies, cases.target_c)
     reached = np.isfinite(off.time_s)
-    hold_s, reheat_s = _hold_and_reheat(cases, bodies, heating, off)
+    hold_s, reheat_s, keep_s = _afterwards(cases, bodies, heating, off)
     return HeatAnswers(
         to_target_s=off.time_s,
         hold_s=np.where(reached, hold_s, np.nan),
         reheat_s=np.where(reached, reheat_s, np.nan),
+        keep_s=np.where(reached, keep_s, np.nan),
         hottest_c=np.where(reached, off.hottest_c, np.nan),
         elasticity=np.where(reached, _elasticity(cases, heating, off), np.inf),
         coldest=off.coldest,
@@ -311,8 +317,8 @@ def _holding(cases: HeatCases, bodies: Bodies, heating: _Heating, mean_c: Floats
     )
 
 
-def _hold_and_reheat(cases: HeatCases, bodies: Bodies, heating: _Heating, off: _Moment) -> tuple[Floats, Floats]:
-    """From torch-off until the coldest point is back at its minimum, and torch time from there to the target [s].
+def _afterwards(cases: HeatCases, bodies: Bodies, heating: _Heating, off: _Moment) -> tuple[Floats, Floats, Floats]:
+    """`hold_s`, `reheat_s` and `keep_s` of the coldest point.
 
     The torch-off is that of the form's own curve. Torch-off is a second heating that begins then and is taken away.
     """
@@ -349,7 +355,15 @@ def _hold_and_reheat(cases: HeatCases, bodies: Bodies, heating: _Heating, off: _
     panel = np.maximum(first_true(lambda node: short(NODES[node]) >= 0.0, last) - 1, 0)
     root = crossing(short, NODES[panel], NODES[panel + 1])
     reheat_s = np.where(comes, root**2 / wide(diffusivity), np.inf)[:, 0, 0]
-    return hold_s, np.where(np.isfinite(hold_s), reheat_s, 0.0)
+
+    # Of a train of reheats the mean is that of a flame turned down to their share of the time, the solution being
+    # linear. The share that has the target at the end of the weld is a little more than they need, which swing below.
+    weld_area = wide(diffusivity * np.minimum(cases.weld_s, LONGEST_S))
+    lacking = (wide(target_jkg - form.air_jkg) - form.left(on_area, weld_area))[:, 0, 0]
+    lit = form.added(weld_area)[:, 0, 0]
+    share = np.clip(np.divide(lacking, lit, out=np.ones_like(lit), where=lit > 0.0), 0.0, 1.0)
+    keep_s = np.where(hold_s >= cases.weld_s, 0.0, share * cases.weld_s)
+    return hold_s, np.where(np.isfinite(hold_s), reheat_s, 0.0), keep_s
 
 
 def train_c(cases: HeatCases, bursts_s: Floats, times_s: Floats) -> Floats:

@@ -175,31 +175,57 @@ def _peak(burnings: Iterable[tuple[Burning, float]]) -> tuple[float, datetime | 
 def _fuels(joints: Sequence[JointPlan], sources: Sequence[HeatSource]) -> tuple[FuelTotal, ...]:
     totals = []
     for source in sources:
-        used = [(joint, amounts) for joint in joints for amounts in _amounts_of(joint, source)]
+        used = [(joint, one) for joint in joints if joint.heat for one in _of(source, joint.heat.amounts)]
         if not used:
             continue
-        fuel_kg = _sum(counted(joint, amounts.fuel_kg) for joint, amounts in used)
-        oxygen_m3 = _sum(counted(joint, amounts.oxygen_m3) for joint, amounts in used)
+        heating = _added(source, used)
+        kept = [(joint, one) for joint in joints if joint.heat for one in _of(source, joint.heat.keep_amounts)]
+        keep = _added(source, kept)
         fuel_cylinder = None if source.fuel is None else gas.default_fuel_cylinder(source.fuel)
         oxygen_cylinder = gas.default_oxygen_cylinder()
-        cylinders = gas.cylinders_needed(fuel_kg.high, fuel_cylinder) if fuel_cylinder else None
+        fuels = _cylinders(heating.fuel_kg, keep.fuel_kg, fuel_cylinder)
+        oxygens = _cylinders(heating.oxygen_m3, keep.oxygen_m3, oxygen_cylinder)
         totals.append(
             FuelTotal(
                 source_id=source.id,
-                fuel_kg=fuel_kg,
-                oxygen_m3=oxygen_m3,
-                fuel_cylinders=0 if source.electric else cylinders,
-                oxygen_cylinders=gas.cylinders_needed(oxygen_m3.high, oxygen_cylinder) if oxygen_m3.high else 0,
+                fuel_kg=heating.fuel_kg,
+                oxygen_m3=heating.oxygen_m3,
+                fuel_cylinders=0 if source.electric else fuels[0],
+                oxygen_cylinders=oxygens[0],
                 fuel_cylinder=fuel_cylinder.name if fuel_cylinder else "",
                 oxygen_cylinder=oxygen_cylinder.name,
-                energy_kwh=_sum(counted(joint, amounts.energy_kwh) for joint, amounts in used),
+                energy_kwh=heating.energy_kwh,
+                keep=keep,
+                keep_fuel_cylinders=0 if source.electric else fuels[1],
+                keep_oxygen_cylinders=oxygens[1],
             )
         )
     return tuple(totals)
 
 
-def _amounts_of(joint: JointPlan, source: HeatSource) -> list[SourceAmounts]:
-    return [] if joint.heat is None else [one for one in joint.heat.amounts if one.source_id == source.id]
+def _cylinders(
+    heating: Range, keep: Range, cylinder: gas.FuelCylinder | gas.OxygenCylinder | None
+) -> tuple[int | None, int | None]:
+    """Whole cylinders for the high end of heating up, and how many more for keeping warm; None: not counted so."""
+    if cylinder is None:
+        return None, None
+    first = gas.cylinders_needed(heating.high, cylinder)
+    return first, gas.cylinders_needed(heating.high + keep.high, cylinder) - first
+
+
+def _of(source: HeatSource, amounts: Iterable[SourceAmounts]) -> list[SourceAmounts]:
+    return [one for one in amounts if one.source_id == source.id]
+
+
+def _added(source: HeatSource, used: Sequence[tuple[JointPlan, SourceAmounts]]) -> SourceAmounts:
+    """The amounts of some joints together, as far as each counts."""
+    return SourceAmounts(
+        source_id=source.id,
+        count=sum(one.count for _, one in used),
+        fuel_kg=_sum(counted(joint, one.fuel_kg) for joint, one in used),
+        oxygen_m3=_sum(counted(joint, one.oxygen_m3) for joint, one in used),
+        energy_kwh=_sum(counted(joint, one.energy_kwh) for joint, one in used),
+    )
 
 
 PLACED_NOTE: Final = (
@@ -235,7 +261,8 @@ def _notes(
             f"{at_once} torches are needed at once, {shift.shift.hands} people can hold one: "
             "bring more hands or spread the starts."
         )
-    if any(_amounts_of(joint, source) for joint in joints for source in site.heat_sources if source.electric):
+    electric = {source.id for source in site.heat_sources if source.electric}
+    if any(one.source_id in electric for joint in joints if joint.heat for one in joint.heat.amounts):
         notes.append(PLACED_NOTE)
     left_out = [j for j in joints if without_amount(j)]
     if left_out:

@@ -149,7 +149,8 @@ class HeatPlan:
         parts: the arithmetic of each part.
         flame_in_wind: what wind leaves of the flame's share, on the slow end and the likely figure.
         drying_minutes: share of `minutes` that dries the steel; an upper bound; None where nothing lies on it.
-        reheats: how often one segment is heated again while it is welded: fast end, likely, slow end; None: no time.
+        reheats: how often one segment is heated again while it is welded: none, where the arc keeps it warm; likely;
+            slow end; None: no time, or the hours of welding are not stated.
         reheat_minutes: torch time of one of them.
         keep_minutes: torch burning for all of them, over all segments.
         keep_fuel_kg, keep_oxygen_m3, keep_energy_kwh: for keeping warm, beside `fuel_kg` and so on.
@@ -159,6 +160,7 @@ class HeatPlan:
         air_c, wind_ms: at the joint while it is heated, as the times were worked out; None in plans stored before.
         energy_kwh: drawn by all electric heaters over all segments; None without a time, and in plans stored before.
         amounts: fuel, oxygen and energy of each source; empty without a time, and in plans stored before.
+        keep_amounts: the same for keeping warm.
     """
 
     status: HeatStatus
@@ -195,6 +197,7 @@ class HeatPlan:
     energy_kwh: Range | None = None
     amounts: tuple[SourceAmounts, ...] = ()
     keep_energy_kwh: Range | None = None
+    keep_amounts: tuple[SourceAmounts, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -268,7 +271,9 @@ class JointPlan:
 class FuelTotal:
     """Fuel, oxygen and electric energy of one heat source in one shift, low / likely / high.
 
-    `energy_kwh` is None in plans stored before there was one.
+    `fuel_kg`, `oxygen_m3` and `energy_kwh` are for heating up, and the cylinders hold their high end; `keep` is for
+    keeping warm while it is welded, and takes so many cylinders more. `energy_kwh` and what keeping takes are None in
+    plans stored before there was one.
     """
 
     source_id: str
@@ -279,6 +284,9 @@ class FuelTotal:
     fuel_cylinder: str
     oxygen_cylinder: str
     energy_kwh: Range | None = None
+    keep: SourceAmounts | None = None
+    keep_fuel_cylinders: int | None = None
+    keep_oxygen_cylinders: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

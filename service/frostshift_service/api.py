@@ -140,7 +140,7 @@ def _cases(data: bytes, desk: Desk, site: str | None) -> Response:
 def case(request: Request, desk: DeskDep, site: SiteQuery = None) -> Response:
     """One joint from the fields of its page; a list as from `cases.json`, empty where no field is filled."""
     read = read_form(request.query_params.multi_items(), site_of(desk, site))
-    return _json(case_views([] if read is None else [read]))
+    return _json(case_views([] if read is None else [read], alternatives=True))
 
 
 def _json(views: Sequence[AnyCase]) -> Response:

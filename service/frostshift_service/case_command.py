@@ -24,6 +24,9 @@ def case(
     site: Annotated[
         str | None, typer.Option("--site", help="take table, units, torches and procedures of this site")
     ] = None,
+    alternatives: Annotated[
+        bool, typer.Option("--alternatives", help="also work out what else could be done: hotter, wider, slower")
+    ] = False,
     sources: Annotated[bool, typer.Option("--sources", help="list the heat sources that can be named")] = False,
 ) -> None:
     """Work joints from what was measured at them: minimum, heat time, hold, gas, with the arithmetic."""
@@ -33,7 +36,8 @@ def case(
     if file is None:
         raise typer.BadParameter("a file with cases is needed, or - for the input", param_hint="FILE.json")
     try:
-        views = case_views(read_cases(_read(file), None if site is None else _site(site)))
+        read = read_cases(_read(file), None if site is None else _site(site))
+        views = case_views(read, alternatives=alternatives)
     except (CaseFileError, OSError) as error:
         said = error.strerror if isinstance(error, OSError) else error
         typer.echo(f"{file}: {said}", err=True)

@@ -238,6 +238,13 @@ CASE_KEYS: Final[tuple[Key, ...]] = (
     Key("heat_input", "1.5 kJ/mm or 40 kJ/in", "arc energy times thermal efficiency", cells.heat_input_kj_mm),
     Key("restraint", "low | medium | high", "with it hydrogen control is worked out too", cells.restraint),
     Key("weld_metal", "C 0.08 Mn 1.40, in %", "composition of the weld metal", cells.composition),
+    Key(
+        "hours",
+        "8 or 2.5 h, 0.1 to 72",
+        "planned hours of welding, for the reheats",
+        cells.hours(0.1, 72.0),
+        (int, float),
+    ),
     Key("passes", "whole number, 1 to 200", "of the weld", cells.whole(1, 200), (int,)),
     Key("fracture_critical", "yes | no", "only its procedure gives the minimum then", cells.choice(_YES_NO), (bool,)),
 )
@@ -553,7 +560,7 @@ class _Reader:
             weld_length_mm=math.nan if length_mm is None else length_mm,
             ends=values["weld_ends"] or "inside",
             start_utc=NO_START,
-            hours=1.0,
+            hours=math.nan if values["hours"] is None else values["hours"],
             torches=torches,
             heated_length_mm=values["heated_length"],
             both_faces=bool(values["both_faces"]),

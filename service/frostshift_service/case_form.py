@@ -212,6 +212,7 @@ def groups(site: Site | None = None) -> tuple[Group, ...]:
                     for n in range(1, PARTS + 1)
                 ),
                 Field("weld_metal", "Composition of the weld metal, %", "C 0.08 Mn 1.4"),
+                Field("hours", "Hours of welding", "2.5"),
                 Field("passes", "Passes", "8"),
                 Field("fracture_critical", "Fracture-critical member", options=_YES),
                 Field("weld_ends", "Weld runs", options=_ENDS),

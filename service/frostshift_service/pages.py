@@ -234,7 +234,7 @@ def case(request: Request, desk: DeskDep, site: SiteQuery = None) -> Response:
     query = request.query_params.multi_items()
     found = site_of(desk, site)
     form, read = groups(found), read_form(query, found)
-    view = None if read is None else case_views([read])[0]
+    view = None if read is None else case_views([read], alternatives=True)[0]
     problems = view.problems if isinstance(view, FailedCase) else ()
     filled = {name: text for name, text in query if text}
     return render(

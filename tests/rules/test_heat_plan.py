@@ -420,6 +420,14 @@ def test_parts_that_are_one_piece_share_their_heat() -> None:
     assert [part.minutes for part in heated(touching).parts] == [fed, feeding]
 
 
+def test_of_three_parts_that_are_one_piece_each_standing_one_feeds_the_one_that_runs_through() -> None:
+    apart = joint(mm(50.0, sides=2), mm(16.0), mm(16.0), weld_length_mm=300.0, torches=3)
+    alone, fed = heated(apart), heated(replace(apart, welded=True))
+    assert fed.parts[0].minutes == alone.parts[0].minutes
+    for one in (1, 2):
+        assert there(fed.parts[one].minutes).likely > 1.05 * there(alone.parts[one].minutes).likely
+
+
 def test_like_parts_that_are_one_piece_have_nothing_to_share() -> None:
     apart, one = heated(TWO), heated(replace(TWO, welded=True))
     assert times(one).likely == pytest.approx(times(apart).likely, rel=1e-9)
@@ -443,15 +451,17 @@ def test_a_tube_heated_all_round_has_no_ends() -> None:
 # Keeping warm, drying, the arc ------------------------------------------------------------------------------------
 
 
-def test_reheats_fill_the_hours_of_welding_less_one_hold() -> None:
-    """By hand: as often as the usable hold, which is the hold less the soak, goes into the hours, less the first."""
-    long = replace(TWO, hours=3.0)
-    found = heated(long)
-    hold, again, each = there(found.hold_minutes).low, there(found.reheats), there(found.reheat_minutes)
-    assert again.high == math.ceil(180.0 / max(hold - 4.0, hold / 2.0)) - 1
-    assert again.low <= again.likely <= again.high
-    assert there(found.keep_minutes).high <= again.high * each.high * 1.0001
-    assert 0.0 < there(found.keep_fuel_kg).low < there(found.keep_fuel_kg).high
+def test_reheats_keep_it_warm_while_it_is_welded() -> None:
+    found, longer = heated(replace(TWO, hours=3.0)), heated(replace(TWO, hours=6.0))
+    again, each, keep = there(found.reheats), there(found.reheat_minutes), there(found.keep_minutes)
+    assert again.low == keep.low == 0.0  # the arc may keep it warm by itself
+    assert 0.0 < again.likely <= again.high
+    assert keep.high <= again.high * each.high * 1.0001
+    assert keep.high < 180.0
+    assert 0.0 < there(found.keep_fuel_kg).likely < there(found.keep_fuel_kg).high
+    # Twice as long is less than twice the heat: the steel around warms up.
+    assert keep.likely < there(longer.keep_minutes).likely < 2.0 * keep.likely
+    assert heated(replace(TWO, hours=math.nan)).keep_minutes is None
     # A reheat starts in warm steel.
     assert each.high < times(found).high
     assert heated(replace(TWO, hours=0.03)).reheats == Range(0.0, 0.0, 0.0)

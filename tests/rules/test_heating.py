@@ -46,7 +46,7 @@ TYPICAL = {
 def cases(*rows: dict[str, Any], **changes: Any) -> HeatCases:
     """Rows with what differs from TYPICAL."""
     full = [TYPICAL | changes | row for row in rows or ({},)]
-    return HeatCases(**{name: np.array([row[name] for row in full]) for name in TYPICAL})
+    return HeatCases(**{name: np.array([row[name] for row in full]) for name in TYPICAL | changes})
 
 
 # The linear solution, with constant properties, against textbooks -----------------------------------------------------
@@ -343,6 +343,41 @@ def test_a_train_meets_the_times_of_a_single_heating() -> None:
     coldest_c = train_c(cases(), bursts, moments)[0, answer.coldest[0]]
     np.testing.assert_allclose(coldest_c, [135.0, 110.0, 135.0], atol=5.0)
     assert 0.0 < again < on
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"weld_s": 3600.0},
+        {"weld_s": 4.0 * 3600.0},
+        {"weld_s": 2.0 * 3600.0, "thickness_m": 0.02, "flux_wm2": 40e3},
+        {"weld_s": 2.0 * 3600.0, "edge_y_m": 0.3, "point_x_m": [0.075, 0.075], "point_y_m": [0.3, 0.3]},
+        {"weld_s": 3.0 * 3600.0, "thickness_m": 0.1, "flux_wm2": 80e3},
+    ],
+)
+def test_reheats_for_the_share_of_time_that_is_said_keep_the_steel_warm(changes: dict[str, Any]) -> None:
+    """A train of reheats, as often as the first hold and as long as the share asks: warm at the end, and before it."""
+    given = cases(**changes)
+    answer = heat_up(given)
+    on, hold, weld = answer.to_target_s[0], answer.hold_s[0], given.weld_s[0]
+    share = answer.keep_s[0] / weld
+    assert 0.0 < share < 0.9
+    period = hold / (1.0 - share)
+    begins = on + hold + period * np.arange(int((weld - hold) / period))
+    bursts = np.vstack([[0.0, on], np.column_stack([begins, begins + share * period])])
+    times = on + np.linspace(0.05, 1.0, 60) * weld
+    coldest_c = train_c(given, bursts, times[times < bursts[-1, 1]])[0, answer.coldest[0]]
+    assert 115.0 < coldest_c[len(coldest_c) // 2 :].mean() < 140.0
+    assert coldest_c.min() > 110.0 - 12.0
+    # The first hold and the first reheat alone would ask for about as much or more.
+    assert share < 1.02 * answer.reheat_s[0] / (answer.reheat_s[0] + hold)
+
+
+def test_a_hold_that_outlasts_the_weld_needs_no_reheat() -> None:
+    answer = heat_up(cases(weld_s=60.0))
+    assert answer.hold_s[0] > 60.0
+    assert answer.keep_s[0] == 0.0
+    assert heat_up(cases()).keep_s[0] == 0.0
 
 
 @pytest.mark.parametrize("bursts", [[[10.0, 5.0]], [[-1.0, 5.0]], [[0.0, np.nan]]])

@@ -13,6 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from frostshift_rules import gas
 from frostshift_rules.job import HeatSource, Joint, Shift, SourceUse
 from frostshift_rules.stops import WeatherState
 from frostshift_rules.totals import PLACED_NOTE, Burning, burnings_of, busiest, counted, most_power, without_amount
@@ -372,3 +373,14 @@ def test_without_weather_the_totals_say_that_all_of_it_is_left_out(freshness: Fr
     assert found.heat_minutes == Range(0.0, 0.0, 0.0)
     assert found.torches_at_utc is None
     assert any("H0, H1" in note for note in found.notes)
+
+
+def test_cylinders_for_keeping_warm_come_on_top_of_those_for_heating_up() -> None:
+    (fuel,) = total(plan([replace(HEAVY, hours=4.0)])).fuels
+    assert fuel.keep is not None
+    assert fuel.keep.fuel_kg.low == fuel.keep.oxygen_m3.low == 0.0
+    assert fuel.keep.oxygen_m3.high > fuel.oxygen_m3.high > 0.0
+    cylinder = gas.default_oxygen_cylinder()
+    both = gas.cylinders_needed(fuel.oxygen_m3.high + fuel.keep.oxygen_m3.high, cylinder)
+    assert fuel.oxygen_cylinders == gas.cylinders_needed(fuel.oxygen_m3.high, cylinder)
+    assert fuel.keep_oxygen_cylinders == both - fuel.oxygen_cylinders

@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields
+from math import isfinite
 from typing import Final, TypeGuard, get_args
 from zoneinfo import ZoneInfo
 
@@ -12,15 +13,17 @@ from pydantic import TypeAdapter
 
 from frostshift_rules.case import Case, CaseAnswer, Figure, work
 from frostshift_rules.delivered import Heaters
-from frostshift_rules.gas import NOT_COUNTED, gas
+from frostshift_rules.gas import KEEPING_COUNTED, KEEPING_NOT_COUNTED, NOT_COUNTED, gas
+from frostshift_rules.heat_options import heat_options, job_of
 from frostshift_rules.heat_sources import known_sources, library
 from frostshift_rules.job import CodeUnits
 from frostshift_rules.stops import WeatherState
-from frostshift_rules.workload import HeatCall, Range
+from frostshift_rules.workload import HeatCall, HeatPlan, Range
 from frostshift_service.case_file import ReadCase
 from frostshift_service.store.records import ShowUnits
 from frostshift_service.views.arithmetic import Step, gas_steps, heating_steps
 from frostshift_service.views.joint import TOPICS, WHO_ASKS, InstructionRow, part_text
+from frostshift_service.views.options import OptionTable, arc_wait_text, keep_warm_steps, option_lines, option_tables
 from frostshift_service.views.sheet import fuel_names
 from frostshift_service.views.show import Show, duration
 from frostshift_service.views.words import CALLS, CAUTIONS, WEATHER, Word
@@ -32,8 +35,8 @@ NEVER: Final = (
     "practice."
 )
 ENGINE: Final = (
-    "heat conduction in a flat plate (Carslaw and Jaeger, product solution), worked out here; no measured heating was "
-    "available to check it against"
+    "heat conduction (Carslaw and Jaeger, product solution; for a flange the response of its section), worked out "
+    "here; no measured heating was available to check it against"
 )
 SAID_ABOVE: Final = frozenset({"method", "minimum", "maximum", "extent"})
 """Topics that the answer has said already."""
@@ -98,6 +101,11 @@ class CaseView:
         hold_minutes: from torch off until the coldest required point is back at the minimum.
         fuel_kg, oxygen_m3: for the whole weld; oxygen at 15 °C and 101.325 kPa.
         energy_kwh: drawn by electric heaters for the whole weld.
+        reheats, reheat_minutes: how often it is heated again while it is welded, and torch time of one; None where the
+            hours of welding are not stated or there is no time.
+        keep_fuel_kg, keep_oxygen_m3, keep_energy_kwh: for that, beside the amounts above.
+        arc_wait_minutes: from pass to pass, so that the heat of the arc does not carry the weld above the maximum; None
+            where it is not worked out, or where no wait up to four hours is long enough.
         measured_share: share of the source's heat that reached the steel, by the measured minutes.
         lengths: the weld is heated in so many lengths, one after the other; None where no heat is worked out.
         missing: why a figure is None, by its key.
@@ -106,6 +114,7 @@ class CaseView:
         parts: as they were read.
         asks: every figure that was looked up, the deciding one first.
         steps: the arithmetic of heat and gas.
+        alternatives: what else could be done; empty unless it was asked for.
         instructions: what is asked of the joint, topic by topic.
         sources: where the figures stand.
         notes: what is left out.
@@ -129,6 +138,12 @@ class CaseView:
     fuel_kg: Range | None
     oxygen_m3: Range | None
     energy_kwh: Range | None
+    reheats: Range | None
+    reheat_minutes: Range | None
+    keep_fuel_kg: Range | None
+    keep_oxygen_m3: Range | None
+    keep_energy_kwh: Range | None
+    arc_wait_minutes: float | None
     measured_share: Range | None
     lengths: int | None
     missing: dict[str, str]
@@ -138,6 +153,7 @@ class CaseView:
     parts: tuple[str, ...]
     asks: tuple[CaseAsk, ...]
     steps: tuple[Step, ...]
+    alternatives: tuple[OptionTable, ...]
     instructions: tuple[InstructionRow, ...]
     sources: tuple[CaseSource, ...]
     notes: tuple[str, ...]
@@ -172,9 +188,9 @@ def show_of(units: CodeUnits) -> Show:
     return Show(_SHOW_UNITS[units], ZoneInfo("UTC"))
 
 
-def case_views(cases: Sequence[ReadCase]) -> list[AnyCase]:
-    """The cases worked and ready to be shown, in their order."""
-    return [_unread(one) if one.case is None else _worked(one, one.case) for one in cases]
+def case_views(cases: Sequence[ReadCase], *, alternatives: bool = False) -> list[AnyCase]:
+    """The cases worked and ready to be shown, in their order; with `alternatives`, what else could be done at each."""
+    return [_unread(one) if one.case is None else _worked(one, one.case, alternatives=alternatives) for one in cases]
 
 
 def failed(views: Sequence[AnyCase]) -> bool:
@@ -207,6 +223,12 @@ def _unread(read: ReadCase) -> FailedCase:
         fuel_kg=None,
         oxygen_m3=None,
         energy_kwh=None,
+        reheats=None,
+        reheat_minutes=None,
+        keep_fuel_kg=None,
+        keep_oxygen_m3=None,
+        keep_energy_kwh=None,
+        arc_wait_minutes=None,
         measured_share=None,
         lengths=None,
         missing=dict.fromkeys(figures, why),
@@ -216,6 +238,7 @@ def _unread(read: ReadCase) -> FailedCase:
         parts=(),
         asks=(),
         steps=(),
+        alternatives=(),
         instructions=(),
         sources=(),
         notes=(),
@@ -226,7 +249,7 @@ def _unread(read: ReadCase) -> FailedCase:
     )
 
 
-def _worked(read: ReadCase, case: Case) -> AnyCase:
+def _worked(read: ReadCase, case: Case, *, alternatives: bool) -> AnyCase:
     answer = work(case)
     asked, heat, show = answer.asked, answer.heat, show_of(case.units)
     view = CaseView(
@@ -246,20 +269,27 @@ def _worked(read: ReadCase, case: Case) -> AnyCase:
         fuel_kg=answer.fuel_kg,
         oxygen_m3=answer.oxygen_m3,
         energy_kwh=answer.energy_kwh,
+        reheats=None if heat is None else heat.reheats,
+        reheat_minutes=None if heat is None else heat.reheat_minutes,
+        keep_fuel_kg=None if heat is None else heat.keep_fuel_kg,
+        keep_oxygen_m3=None if heat is None else heat.keep_oxygen_m3,
+        keep_energy_kwh=None if heat is None else heat.keep_energy_kwh,
+        arc_wait_minutes=_finite(None if heat is None else heat.arc_wait_minutes),
         measured_share=answer.measured_share,
         lengths=None if answer.heat_minutes is None or heat is None else heat.segments,
         missing={str(figure): why for figure, why in answer.missing.items()},
-        reasons=answer.reasons,
+        reasons=(*answer.reasons, *filter(None, ("" if heat is None else arc_wait_text(heat, show),))),
         table=f"{case.table.name}, {case.table.clause}",
         maximum_source=asked.maximum_source,
         parts=tuple(part_text(part, show) for part in case.joint.parts),
         asks=tuple(_asks(answer, show)),
         steps=tuple(_steps(answer, show)),
+        alternatives=_alternatives(answer, show) if alternatives else (),
         instructions=tuple(
             InstructionRow(one.topic, TOPICS[one.topic], one.text, one.source) for one in answer.instructions
         ),
         sources=tuple(_sources(answer)),
-        notes=NOT_COUNTED if _some(answer.fuel_kg) else (),
+        notes=(*NOT_COUNTED, _keeping_note(heat)) if _some(answer.fuel_kg) else (),
         cautions=(NEVER, *(caution.text for caution in CAUTIONS[2:4])),
         words=_words(answer, show),
     )
@@ -338,7 +368,24 @@ def _steps(answer: CaseAnswer, show: Show) -> Iterator[Step]:
         return
     air = "" if case.air_c is None else f" at {show.temp_text(case.air_c)}"
     yield from heating_steps(case.joint, heat, heaters, case.choices, show, air)
+    yield from keep_warm_steps(heat, show)
     yield from gas_steps(heat, heaters, show)
+
+
+def _alternatives(answer: CaseAnswer, show: Show) -> tuple[OptionTable, ...]:
+    heat, case = answer.heat, answer.case
+    job = None if heat is None else job_of(heat, case.joint, case.heaters)
+    if heat is None or job is None:
+        return ()
+    return option_tables(heat, heat_options(job, case.choices), show)
+
+
+def _keeping_note(heat: HeatPlan | None) -> str:
+    return KEEPING_NOT_COUNTED if heat is None or heat.reheats is None else KEEPING_COUNTED
+
+
+def _finite(minutes: float | None) -> float | None:
+    return minutes if minutes is not None and isfinite(minutes) else None
 
 
 def _sources(answer: CaseAnswer) -> Iterator[CaseSource]:
@@ -434,6 +481,9 @@ def _case_text(view: AnyCase, of: int) -> str:
     if view.steps:
         rows += ["", "Arithmetic"]
         rows += [_wrapped(f"- {step.what}: {step.how} = {step.result}", INDENT) for step in view.steps]
+    if view.alternatives:
+        rows += ["", "What else could be done"]
+        rows += [_wrapped(text.strip(), INDENT) for text in option_lines(view.alternatives)]
     rows += ["", "Sources"]
     rows += [_wrapped(f"- {one.what}: {one.source.rstrip('.')} ({one.basis})", INDENT) for one in view.sources]
     rows += ["", *(_wrapped(text, "") for text in (*view.notes, *view.cautions))]

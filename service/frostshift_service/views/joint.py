@@ -8,9 +8,10 @@ from datetime import datetime
 from math import isfinite
 from typing import Final
 
-from frostshift_rules.delivered import heaters_of
+from frostshift_rules.delivered import Heaters, heaters_of
 from frostshift_rules.figures import Ask
-from frostshift_rules.gas import NOT_COUNTED
+from frostshift_rules.gas import KEEPING_COUNTED, NOT_COUNTED
+from frostshift_rules.heat_options import heat_options, job_of
 from frostshift_rules.hydrogen_control import load_hydrogen_control
 from frostshift_rules.instructions import Instruction, Topic, instructions
 from frostshift_rules.job import Ends, Joint, JointState, Part, Reading, Site
@@ -21,6 +22,7 @@ from frostshift_rules.workload import HeatPlan, JointPlan, Plan, Span
 from frostshift_service.views.arithmetic import Step, gas_steps, heating_steps
 from frostshift_service.views.arrangement import ArrangementView, arrangement_view
 from frostshift_service.views.chart import AROUND, Chart, SteelSeries, Threshold, cropped, draw
+from frostshift_service.views.options import OptionTable, arc_wait_text, keep_warm_steps, option_tables
 from frostshift_service.views.sheet import Header, Line, header, line
 from frostshift_service.views.show import (
     Moment,
@@ -172,6 +174,7 @@ class JointPage:
         heating, light_up, gas: arithmetic.
         heating_note: sentence where there is no heating arithmetic.
         torch_choices: with 1, 2 and 3 torches.
+        options: what else could be done.
         wide, narrow: the chart for a desk and for a phone; None where nothing can be drawn.
         hours: the numbers of the chart.
         readings: what was measured.
@@ -208,6 +211,7 @@ class JointPage:
     gas: tuple[Step, ...]
     gas_notes: tuple[str, ...]
     torch_choices: tuple[TorchChoice, ...]
+    options: tuple[OptionTable, ...]
     wide: Chart | None
     narrow: Chart | None
     hours: tuple[HourRow, ...]
@@ -545,10 +549,11 @@ def joint_page(
         doubt=_doubt(joint_plan, site, show),
         weather=_weather_facts(head, of_joint),
         heating=tuple(heating_steps(joint, heat, heaters, site.choices, show)) if heat is not None and heaters else (),
-        heating_note=_heating_note(joint_plan),
+        heating_note=_heating_note(joint_plan, show),
         light_up=() if heat is None else _light_up_steps(joint, heat, site, show),
-        gas=() if heat is None else tuple(gas_steps(heat, heaters, show)),
-        gas_notes=NOT_COUNTED,
+        gas=() if heat is None else (*keep_warm_steps(heat, show), *gas_steps(heat, heaters, show)),
+        gas_notes=(*NOT_COUNTED, KEEPING_COUNTED),
+        options=() if heat is None else _options(heat, heaters, joint, site, show),
         torch_choices=tuple(
             _torch_choice(torches, one, heat is not None and torches == heat.torches, joint, site, show)
             for torches, one in sorted(times_for_torches.items())
@@ -569,10 +574,17 @@ def joint_page(
     )
 
 
-def _heating_note(joint_plan: JointPlan) -> str:
+def _options(
+    heat: HeatPlan, heaters: tuple[Heaters, ...], joint: Joint, site: Site, show: Show
+) -> tuple[OptionTable, ...]:
+    job = job_of(heat, joint, heaters or None)
+    return () if job is None else option_tables(heat, heat_options(job, site.choices), show)
+
+
+def _heating_note(joint_plan: JointPlan, show: Show) -> str:
     heat = joint_plan.heat
     if heat is not None:
-        return heat.note
+        return " ".join(filter(None, (heat.note, arc_wait_text(heat, show))))
     if joint_plan.call == "no_heat":
         return "No heat is needed, so none is worked out."
     return "Nothing can be worked out: " + "; ".join(joint_plan.unknowns or joint_plan.reasons)

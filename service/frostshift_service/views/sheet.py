@@ -11,11 +11,20 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from frostshift_rules.delivered import Heaters, heaters_of
-from frostshift_rules.gas import NOT_COUNTED, gas
+from frostshift_rules.gas import KEEPING_COUNTED, NOT_COUNTED, gas
 from frostshift_rules.job import JointState, Site
 from frostshift_rules.stops import Reason, reason_text, source_text, worst_of
 from frostshift_rules.tables import load_code_table
-from frostshift_rules.workload import FuelTotal, JointPlan, Plan, Range, ShiftTotal, WeatherSpell, WeatherState
+from frostshift_rules.workload import (
+    FuelTotal,
+    JointPlan,
+    Plan,
+    Range,
+    ShiftTotal,
+    SourceAmounts,
+    WeatherSpell,
+    WeatherState,
+)
 from frostshift_service.views.people import PEOPLE_NOTE, PeopleLine, people_line
 from frostshift_service.views.show import (
     Amount,
@@ -181,7 +190,10 @@ class Count:
 
 @dataclass(frozen=True, slots=True)
 class FuelLine:
-    """Fuel and oxygen, or energy, of one heat source in a shift; `cylinders` in words, of the high end."""
+    """Fuel and oxygen, or energy, of one heat source in a shift.
+
+    `keep_text`: what keeping warm may take beside it, empty for nothing; `cylinders` in words, of the high end of both.
+    """
 
     source: str
     fuel_name: str
@@ -189,6 +201,7 @@ class FuelLine:
     oxygen: Amount
     cylinders: str
     energy: Amount | None
+    keep_text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -448,12 +461,13 @@ def fuel_names(heaters: Sequence[Heaters]) -> str:
 
 
 def _cylinders_text(total: FuelTotal) -> str:
+    return _cylinder_counts(total, total.fuel_cylinders, total.oxygen_cylinders)
+
+
+def _cylinder_counts(total: FuelTotal, fuel: int | None, oxygen: int | None) -> str:
     parts = [
         f"{count} × {name}" if count is not None else f"{what} not counted in cylinders"
-        for what, count, name in (
-            ("fuel", total.fuel_cylinders, total.fuel_cylinder),
-            ("oxygen", total.oxygen_cylinders, total.oxygen_cylinder),
-        )
+        for what, count, name in (("fuel", fuel, total.fuel_cylinder), ("oxygen", oxygen, total.oxygen_cylinder))
         if count != 0
     ]
     return ", ".join(parts)
@@ -468,7 +482,19 @@ def _fuel_line(total: FuelTotal, site: Site, show: Show) -> FuelLine:
         oxygen=show.volume(total.oxygen_m3),
         cylinders=_cylinders_text(total),
         energy=show.energy(total.energy_kwh) if total.energy_kwh is not None and _any(total.energy_kwh) else None,
+        keep_text="" if total.keep is None else keep_text(total, total.keep, show),
     )
+
+
+def keep_text(total: FuelTotal, keep: SourceAmounts, show: Show) -> str:
+    """What keeping warm may take: `up to 4 lb, oxygen up to 120 ft³ (1 × 251 ft3 oxygen more)`; empty for nothing."""
+    if _any(keep.energy_kwh):
+        return f"keeping warm {show.energy(keep.energy_kwh).short}"
+    if not _any(keep.fuel_kg):
+        return ""
+    oxygen = f", oxygen {show.volume(keep.oxygen_m3).short}" if _any(keep.oxygen_m3) else ""
+    more = _cylinder_counts(total, total.keep_fuel_cylinders or 0, total.keep_oxygen_cylinders or 0)
+    return f"keeping warm {show.mass(keep.fuel_kg).short}{oxygen}" + (f" ({more} more)" if more else "")
 
 
 def _any(amount: Range) -> bool:
@@ -615,6 +641,7 @@ def morning_sheet(
         notes=(
             READING_NOTE,
             *NOT_COUNTED,
+            KEEPING_COUNTED,
             *((PEOPLE_NOTE,) if any(block.people and block.people.text for block in blocks) else ()),
             *((OUTSIDE_NOTE,) if outside else ()),
         ),

@@ -61,11 +61,12 @@ def _shift(shift: ShiftBlock, said: Sequence[str]) -> str:
         rows.append(f"{INDENT}electric heaters: {shift.power_text}")
     rows += [
         _wrapped(
-            f"{fuel.source}: {fuel.energy.text}"
+            f"{fuel.source}: {fuel.energy.text}" + (f"; {fuel.keep_text}" if fuel.keep_text else "")
             if fuel.energy
             else f"{fuel.source}: {fuel.fuel_name} {fuel.fuel.text}"
             + (f", oxygen {fuel.oxygen.text}" if fuel.oxygen.high > 0.0 else "")
-            + (f" ({fuel.cylinders})" if fuel.cylinders else ""),
+            + (f" ({fuel.cylinders})" if fuel.cylinders else "")
+            + (f"; {fuel.keep_text}" if fuel.keep_text else ""),
             INDENT,
         )
         for fuel in shift.fuels
