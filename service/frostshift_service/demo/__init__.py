@@ -33,7 +33,7 @@ def first_day(now: datetime) -> date:
 
 
 def demo_site(now: datetime) -> Site:
-    """The site, with the code table accepted and two procedures."""
+    """The site, with the code table accepted and three procedures."""
     return Site(
         id=SITE_ID,
         name="Lynx Fork powerhouse, crane runway (demo)",
@@ -50,10 +50,12 @@ def demo_site(now: datetime) -> Site:
         heat_sources=(
             HeatSource("rosebud", "oxy-propane multi-flame tip", "propane", 45.0, count=6),
             HeatSource("hand", "air-propane hand torch", "propane", 35.0, 0.10, 0.20, 0.35, oxygen_ratio=0.0, count=6),
+            HeatSource("pad", "resistance pad", None, 3.6, 0.40, 0.55, 0.65, count=8, kind="pad", area_m2=0.0774),
         ),
         procedures=(
             Procedure("P-07", minimum_c=c_from_f(150.0), maximum_c=c_from_f(400.0), qualified_by_test=True),
             Procedure("P-12", minimum_c=c_from_f(250.0), maximum_c=c_from_f(450.0)),
+            Procedure("P-21", minimum_c=c_from_f(150.0), maximum_c=c_from_f(550.0)),
         ),
         acceptances=(Acceptance("aws_d1_1_2015_t3_3", "demo welding engineer", first_day(now)),),
         last_nights_low_c=c_from_f(27.0),
