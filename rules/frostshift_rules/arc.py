@@ -5,8 +5,8 @@ solution that the cooling-time formulas of EN 1011-2:2001, annex D, rest on (lin
 of Heat in Solids, 2nd ed. 1959, 10.3; both from memory). Between its two limits, thick and thin, the response through
 the thickness leads over.
 
-Where it counts, it is taken on the safe side. Against a maximum all of it counts: no loss to the air, no cooling of the
-preheated steel, no third plate that draws heat away. Towards a minimum none of it counts: a pass warms the weld line,
+Where it counts, it is taken on the safe side. Against a maximum all of it counts: the least loss to the air that is
+likely, no cooling of the preheated steel, no third plate that draws heat away. Towards a minimum none of it counts: a pass warms the weld line,
 not the coldest point of the zone, and the welder may pause. Valid from about 10 s after a pass, at the weld line, for
 carbon steel.
 """
@@ -28,7 +28,9 @@ LONGEST_WAIT_S: Final = 14_400.0
 SHORTEST_WAIT_S: Final = 10.0
 
 
-def pass_rise_k(energy_kj_mm: float, thickness_mm: float, steel_c: float, age_s: Floats) -> Floats:
+def pass_rise_k(
+    energy_kj_mm: float, thickness_mm: float, steel_c: float, age_s: Floats, loss_wm2k: float = 0.0
+) -> Floats:
     """What one pass has left at the weld line, so long after it [K], of the shape of `age_s`.
 
     Args:
@@ -36,6 +38,7 @@ def pass_rise_k(energy_kj_mm: float, thickness_mm: float, steel_c: float, age_s:
         thickness_mm: of the plate [mm].
         steel_c: of the steel before the pass, for its properties [°C].
         age_s: since the pass [s], above 0.
+        loss_wm2k: coefficient of the loss to the air, of both faces together [W/(m2 K)]; take its low end.
 
     Raises:
         OutOfRange: heat input, thickness or age not above 0.
@@ -48,21 +51,37 @@ def pass_rise_k(energy_kj_mm: float, thickness_mm: float, steel_c: float, age_s:
     depth_m = thickness_mm / 1000.0
     area = conductivity / stored * age_s
     even_k = energy_kj_mm * 1e6 / (stored * depth_m * np.sqrt(4.0 * np.pi * area))
-    rise: Floats = even_k * through_thickness(area / depth_m**2, 0.0)
+    left = np.exp(-loss_wm2k / (stored * depth_m) * age_s)
+    rise: Floats = even_k * through_thickness(area / depth_m**2, 0.0) * left
     return rise
 
 
-def interpass_c(energy_kj_mm: float, thickness_mm: float, preheat_c: float, passes: int, every_s: float) -> float:
+def interpass_c(
+    energy_kj_mm: float,
+    thickness_mm: float,
+    preheat_c: float,
+    passes: int,
+    every_s: float,
+    loss_wm2k: float = 0.0,
+) -> float:
     """Temperature at the weld line just before the last of `passes`, made `every_s` apart [°C]; an upper bound.
 
     Arguments and errors as `pass_rise_k`; `preheat_c` is the steel before the first pass.
     """
     ages_s = every_s * np.arange(1.0, passes)
-    earlier = pass_rise_k(energy_kj_mm, thickness_mm, preheat_c, ages_s) if passes > 1 else np.zeros(1)
-    return preheat_c + float(earlier.sum())
+    if passes < 2:
+        return preheat_c
+    return preheat_c + float(pass_rise_k(energy_kj_mm, thickness_mm, preheat_c, ages_s, loss_wm2k).sum())
 
 
-def least_wait_s(energy_kj_mm: float, thickness_mm: float, preheat_c: float, maximum_c: float, passes: int) -> float:
+def least_wait_s(
+    energy_kj_mm: float,
+    thickness_mm: float,
+    preheat_c: float,
+    maximum_c: float,
+    passes: int,
+    loss_wm2k: float = 0.0,
+) -> float:
     """Least time from pass to pass that keeps the steel at the weld at or below `maximum_c` before each pass [s].
 
     Rounded up by the search to within 1 %; `SHORTEST_WAIT_S` where no wait is needed, `inf` where none below
@@ -70,7 +89,7 @@ def least_wait_s(energy_kj_mm: float, thickness_mm: float, preheat_c: float, max
     """
 
     def too_hot(every_s: float) -> bool:
-        return interpass_c(energy_kj_mm, thickness_mm, preheat_c, passes, every_s) > maximum_c
+        return interpass_c(energy_kj_mm, thickness_mm, preheat_c, passes, every_s, loss_wm2k) > maximum_c
 
     if not too_hot(SHORTEST_WAIT_S):
         return SHORTEST_WAIT_S

@@ -263,6 +263,12 @@ class ArrangementError(ValueError):
         self.faults = faults
 
 
+def can_reach_both_faces(joint: Joint) -> bool:
+    """Whether a flame can reach both faces of every part, as far as the joint says how it is built."""
+    one_face = joint.arrangement is not None and CATALOGUE[joint.arrangement].one_face
+    return not one_face and all(part.kind != "tube" for part in joint.parts)
+
+
 def as_arranged(joint: Joint, stated: Collection[str] = ()) -> Joint:
     """The joint with kind and sides of its parts, ends and length of its weld as its arrangement has them.
 

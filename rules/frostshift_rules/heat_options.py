@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
+from frostshift_rules.arrangements import can_reach_both_faces
 from frostshift_rules.delivered import Heaters
 from frostshift_rules.heat_plan import HeatJob, heat_plans
 from frostshift_rules.job import Choices, Joint
@@ -130,7 +131,7 @@ def _cooler(job: HeatJob, choices: Choices) -> Iterator[Option | None]:
         for share in SMALLER:
             smaller = replace(job.heaters[0], source=replace(flame, net_kw=flame.net_kw * share))
             yield _option("smaller_flame", share, replace(job, heaters=(smaller, *job.heaters[1:])), choices)
-    if not joint.both_faces and all(part.kind != "tube" for part in joint.parts):
+    if not joint.both_faces and can_reach_both_faces(joint):
         yield _option("both_faces", 0.0, replace(job, joint=replace(joint, both_faces=True)), choices)
 
 

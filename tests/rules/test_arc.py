@@ -69,6 +69,19 @@ def test_thicker_and_later_is_cooler(energy: float, thickness_mm: float, age_s: 
     assert arc.pass_rise_k(2.0 * energy, thickness_mm, 110.0, np.array([age_s]))[0] == pytest.approx(2.0 * rise)
 
 
+@given(thickness_mm=st.floats(6.0, 60.0), loss_wm2k=st.floats(1.0, 60.0))
+def test_loss_to_the_air_cools_as_a_lumped_plate_cools(thickness_mm: float, loss_wm2k: float) -> None:
+    # All heat of the pass fades alike: exp(-h t / (rho c d)), Carslaw & Jaeger, 2nd ed., 1.14 (from memory).
+    ages = np.array([60.0, 600.0, 3600.0])
+    kept = arc.pass_rise_k(1.5, thickness_mm, 110.0, ages)
+    stored = DENSITY_KG_M3 * specific_heat_jkgk(110.0) * thickness_mm / 1000.0
+    lossy = arc.pass_rise_k(1.5, thickness_mm, 110.0, ages, loss_wm2k)
+    np.testing.assert_allclose(lossy, kept * np.exp(-loss_wm2k * ages / stored))
+    assert arc.least_wait_s(1.5, thickness_mm, 110.0, 160.0, 8, loss_wm2k) <= arc.least_wait_s(
+        1.5, thickness_mm, 110.0, 160.0, 8
+    )
+
+
 def test_one_pass_has_none_before_it() -> None:
     assert arc.interpass_c(1.5, 25.0, 110.0, 1, 60.0) == 110.0
 

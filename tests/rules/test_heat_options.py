@@ -34,6 +34,12 @@ def test_too_hot_is_cured_by_wider_slower_or_both_faces() -> None:
     assert len({one.change for one in found.remedies}) == len(found.remedies)
 
 
+def test_nobody_is_told_to_heat_a_face_that_no_flame_reaches() -> None:
+    under = replace(THICK, arrangement="base_plate")
+    found = heat_options(heat_job(under, minimum_c=110.0, maximum_c=300.0), choices())
+    assert "both_faces" not in {one.change for one in found.remedies}
+
+
 def test_a_weak_flame_is_cured_by_more_fire_on_less_steel() -> None:
     weak = replace(torch(5.0), count=6)
     found = heat_options(heat_job(replace(TWO, torches=1), source=weak), choices())
