@@ -246,7 +246,7 @@ _LOSS_STEPS: Final = 110
 in a straight line, which is good to 1e-4."""
 
 _MOST_KEPT: Final = 16_384
-"""Responses kept, of about 2 kB each; beyond it the keeping begins anew."""
+"""Responses kept, of 2 to 3 kB each; beyond it the keeping begins anew."""
 
 
 class _Kept:
@@ -339,12 +339,14 @@ class _Frame:
 
     Attributes:
         thickness_m: [n].
-        lead: through the thickness, or what the section answers, or the end of the part, [n, k, s].
+        geometry: of all rows.
+        lead: through the thickness, or the end of the part, [n, k, s]; of a flange with its web only the end.
         across, along: the two in-plane factors.
         inner: the same as `across` for what is not heated beside the weld, of the rows `ringed`.
     """
 
     thickness_m: Floats
+    geometry: Geometry
     lead: Floats
     across: _Axis
     along: _Axis
@@ -358,7 +360,10 @@ class _Frame:
         if len(with_ring):
             at = np.searchsorted(self.ringed, rows[with_ring])
             across[with_ring] -= self.inner.spread(at, edge_loss[with_ring])
-        return across * self.lead[rows] * self.along.spread(rows, edge_loss)
+        lead = self.lead[rows]
+        for row in np.flatnonzero(self.geometry.web_m[rows] > 0.0).tolist():
+            lead[row] *= _of_section(self.geometry.rows(rows[row : row + 1]), float(edge_loss[row]))
+        return across * lead * self.along.spread(rows, edge_loss)
 
 
 def _frame(geometry: Geometry) -> _Frame:
@@ -373,8 +378,7 @@ def _frame(geometry: Geometry) -> _Frame:
             lead[rows, point] = through_thickness(fourier[rows], float(depth))
     ends = np.flatnonzero(geometry.through_end)
     lead[ends] = 1.0
-    for row in np.flatnonzero(webbed):
-        lead[row] = _of_section(geometry.rows(np.array([row])), fourier[row])
+    lead[webbed] = 1.0
     # Through the end: all heat starts at x = 0 and spreads one way.
     reach = geometry.point_x_m[ends][..., None] / _ROOTS
     lead[ends] *= np.exp(-((reach / 2.0) ** 2)) / (np.sqrt(np.pi) * _ROOTS)
@@ -392,17 +396,19 @@ def _frame(geometry: Geometry) -> _Frame:
     )
     ringed = np.flatnonzero((geometry.inner_m > 0.0) & ~geometry.through_end)
     inner = _axis(geometry.point_x_m[ringed], geometry.inner_m[ringed], geometry.edge_x_m[ringed])
-    return _Frame(geometry.thickness_m, lead, across, along, inner, ringed)
+    return _Frame(geometry.thickness_m, geometry, lead, across, along, inner, ringed)
 
 
 _NO_EDGE_M: Final = 100.0
 """A source so wide that its end is never felt."""
 
 
-def _of_section(one: Geometry, fourier: Floats) -> Floats:
-    """Response of a flange with its web at the points of one row, [k, s], as `lead` of `_Frame`."""
+def _of_section(one: Geometry, edge_loss: float) -> Floats:
+    """Response of a flange with its web at the points of one row, [k, s], with its loss beyond that of the faces."""
     thickness_m, half_m = float(one.thickness_m[0]), float(one.edge_y_m[0])
+    fourier = (_ROOTS / one.depth_m[0]) ** 2
     modes = section.modes(thickness_m, half_m, float(one.web_m[0]), float(one.web_depth_m[0]))
+    modes = modes.losing(edge_loss, float(damping_1m2(np.array([edge_loss]), one.thickness_m)[0]))
     load: section.Load = "end" if one.through_end[0] else "both_faces" if one.both_faces[0] else "face"
     taken = modes.load(load, float(one.half_length_m[0]))
     if load != "end":
@@ -410,7 +416,9 @@ def _of_section(one: Geometry, fourier: Floats) -> Floats:
     fading = np.exp(-modes.decay[:, None] * _ROOTS**2) * taken[:, None]
     lead = np.empty((one.point_x_m.shape[1], len(_ROOTS)))
     for point, (y_m, z) in enumerate(zip(one.point_y_m[0], one.point_z[0], strict=True)):
-        depth = float(z) / 2.0 if one.both_faces[0] else float(z)
+        over_web = y_m < one.web_m[0] / 2.0
+        # Heated from both faces a plate is coldest in the middle, but over its web a flange is at the back.
+        depth = float(z) / 2.0 if one.both_faces[0] and not over_web else float(z)
         if z == 0.0 and load != "end":
             # On the heated face the modes are too coarse for the first moments: what is even through the flange is
             # theirs, what is not is that of a plate.

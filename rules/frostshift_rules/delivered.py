@@ -6,7 +6,7 @@
 
 Several sources at once add up, low end to low end and high end to high end: whoever couples badly with one may do so
 with all. All of them are taken as spread over everything that is heated at once; a heater that lies still gives no
-more per area than its own rating over what it covers.
+more per area than its own rating over what it covers, and what heaters leave bare has no more than the flames bring.
 """
 
 from __future__ import annotations
@@ -96,12 +96,21 @@ def flux_wm2(heaters: Sequence[Heaters], wind_ms: float, area_m2: float) -> Rang
         raise OutOfRange(f"area_m2 is {area_m2:g} m2, expected a number from 0 m2 up")
     if area_m2 == 0.0:
         return Range(math.inf, math.inf, math.inf)
-    low = likely = high = 0.0
-    for one in heaters:
-        watts = one.count * one.source.net_kw * 1000.0 / max(area_m2, one.count * (one.source.area_m2 or 0.0))
-        share = share_in_wind(one.source, wind_ms)
-        low, likely, high = low + watts * share.low, likely + watts * share.likely, high + watts * share.high
-    return Range(low, likely, high)
+    everything = total([_per_area(one, wind_ms, area_m2) for one in heaters])
+    flames = [one for one in heaters if not one.source.electric]
+    bare_m2 = area_m2 - sum(one.count * (one.source.area_m2 or 0.0) for one in heaters if one.source.electric)
+    if not flames or len(flames) == len(heaters) or bare_m2 <= 0.0:
+        return everything
+    # A heater cannot be led about: what it leaves bare has the flame alone.
+    bare = total([_per_area(one, wind_ms, bare_m2) for one in flames])
+    return Range(min(everything.low, bare.low), min(everything.likely, bare.likely), min(everything.high, bare.high))
+
+
+def _per_area(one: Heaters, wind_ms: float, area_m2: float) -> Range:
+    """Heat of one source over an area [W/m2], no more than over what it covers itself."""
+    watts = one.count * one.source.net_kw * 1000.0 / max(area_m2, one.count * (one.source.area_m2 or 0.0))
+    share = share_in_wind(one.source, wind_ms)
+    return Range(watts * share.low, watts * share.likely, watts * share.high)
 
 
 def covered(heaters: Sequence[Heaters], area_m2: float) -> float | None:

@@ -1,8 +1,8 @@
 """Heat that goes into drying the steel before it can get warm: water, frost, ice.
 
 How much lies on the steel is never known; these are films that stay when what is loose has been swept and wiped off.
-The heat is that of warming to 0 °C left out, melting, and evaporating all of it, on both faces of the band: an upper
-bound, since some runs off.
+All of it is taken to be melted, warmed and evaporated at 100 °C, on both faces of the band: an allowance, not a
+measurement. What the wet steel loses to the air meanwhile is not in it.
 """
 
 from __future__ import annotations
@@ -16,8 +16,8 @@ FILM_MM: Final[Mapping[Film, float]] = {None: 0.0, "water": 0.2, "frost": 0.2, "
 """Thickness on each face, as water [mm]. Our choice, no source: a film that does not run off upright steel; a heavy
 hoar frost, wiped; what a scraper leaves of ice or trodden snow."""
 
-EVAPORATE_MJ_M2_MM: Final = 2.50
-"""Heat to evaporate a film of water [MJ/m2 for each mm]: 2,501 kJ/kg at 0 °C (steam tables; less when warmer)."""
+EVAPORATE_MJ_M2_MM: Final = 2.68
+"""Heat to make steam of a film of water at 0 °C [MJ/m2 for each mm]: 2,676 kJ/kg at 100 °C (steam tables)."""
 
 MELT_MJ_M2_MM: Final = 0.33
 """Heat to melt as much ice [MJ/m2 for each mm]: 333 to 334 kJ/kg (steam tables)."""

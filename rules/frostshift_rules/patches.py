@@ -74,7 +74,7 @@ def patch_of(joint: Joint, part: Part, extent_mm: float, choices: Choices) -> Pa
     count, length_mm = segments(joint, choices)
     inner_mm = _in_the_way_mm(joint, part)
     edge_mm = math.inf if part.reach_mm is None else part.reach_mm
-    beyond_mm = _rounded(extent_mm + choices.margin_mm, 5.0)
+    beyond_mm = 5.0 * math.ceil((extent_mm + choices.margin_mm) / 5.0 - 1e-9)
     width_mm = max(min(inner_mm + beyond_mm, edge_mm), inner_mm + LEAST_HALF_MM)
     half_weld_mm = max(_rounded(length_mm, 5.0) / 2.0, LEAST_HALF_MM)
     flange = part.kind == "flange_with_web" and part.width_mm is not None
@@ -123,7 +123,10 @@ def outside(part: Part, patch: Patch) -> bool:
         and patch.half_length_m <= _LONGEST_HALF_M
         and widest_mm >= max(LEAST_HALF_MM, part.thickness_mm)
         and patch.half_width_m <= patch.edge_x_m
-        and (patch.web_m == 0.0 or (patch.web_m < patch.edge_y_m and patch.web_depth_m >= 0.01))
+        and (patch.web_m == 0.0 or (patch.web_m < patch.edge_y_m and 0.01 <= patch.web_depth_m <= 5.0))
+        and patch.web_m <= 2.0 * part.thickness_mm / 1000.0
+        and patch.inner_m <= 0.3
+        and patch.half_width_m <= 5.0
         and (part.kind != "flange_with_web" or patch.web_m > 0.0)
     )
 

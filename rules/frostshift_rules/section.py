@@ -3,16 +3,18 @@
 A rolled or built-up member is a prism, so heat spreads along it and over its section independently: the response of a
 member is the response of its section times the spread along it (Carslaw & Jaeger, Conduction of Heat in Solids,
 2nd ed. 1959, 1.15, from memory). The section's response is a sum of decaying modes of half of it, by finite volumes:
-no shape between plate and member has to be guessed, and the web draws heat exactly where it stands.
+no shape between plate and member has to be guessed, and the web draws heat exactly where it stands. The free edges of
+the flange and the faces of the web lose heat to the air as well.
 
-Valid for a flange with one web on its middle line, thickness up to a third of the width, no hole (the weld access hole
-in a web is left out: it makes the true time up to about 4 % shorter on thin flanges, by the reference). The far end of
-the web is insulated: state its real clear depth, or half of it where both flanges are heated at once.
+Valid for a flange with one web on its middle line, the flange up to a third as thick as wide and the web up to twice as
+thick as the flange, no hole (the weld access hole in a web is left out: it makes the true time up to about 4 % shorter
+on thin flanges, by the reference). The far end of the web is insulated: state its real clear depth, or half of it where
+both flanges are heated at once. No more than `DEEPEST_WEB_M` of it is felt.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Final, Literal
 
@@ -21,7 +23,13 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
+_SLOW: Final = 28
+"""Modes that are mixed anew with the loss."""
+
 Load = Literal["face", "both_faces", "end"]
+
+DEEPEST_WEB_M: Final = 0.8
+"""Heat does not get further down a web in the hours that a heating may take; deeper webs count as this [m]."""
 
 _THROUGH_FLANGE: Final = 5
 _OVER_WEB: Final = 2
@@ -39,6 +47,7 @@ class Modes:
         decay: decay rates [1/m2], [modes].
         shape: [cells, modes]; the squares of a mode times the cells' areas sum to 1.
         area_m2: of the cells.
+        open_m: length of each cell's outline that lies open to the air.
         y_m: middles of the flange's columns of cells, from the web's middle line.
         wide_m: widths of the columns.
         over_web: columns that stand over the web.
@@ -50,12 +59,30 @@ class Modes:
     decay: Floats
     shape: Floats
     area_m2: Floats
+    open_m: Floats
     y_m: Floats
     wide_m: Floats
     over_web: int
     through: int
     deep_m: float
     web_first_m: float
+
+    def losing(self, edge_loss: float, damping: float) -> Modes:
+        """The modes with loss from all open outlines, beyond an even `damping` of the whole section.
+
+        The slow modes are mixed anew (Rayleigh and Ritz); the fast ones, gone before any loss is felt, only decay
+        faster.
+
+        Args:
+            edge_loss: loss over conductivity [1/m].
+            damping: even loss that the caller takes care of [1/m2].
+        """
+        slow, fast = self.shape[:, :_SLOW], self.shape[:, _SLOW:]
+        lost = edge_loss * self.open_m[:, None]
+        mixed = np.diag(self.decay[:_SLOW] - damping) + slow.T @ (lost * slow)
+        decay, share = np.linalg.eigh(mixed)
+        faster = self.decay[_SLOW:] - damping + (fast * lost * fast).sum(axis=0)
+        return replace(self, decay=np.concatenate([decay, faster]), shape=np.concatenate([slow @ share, fast], axis=1))
 
     def flange(self, row: int) -> Floats:
         """Mode shapes of one row of flange cells, counted from the torch face, [columns, modes]."""
@@ -108,6 +135,7 @@ def modes(thickness_m: float, half_width_m: float, web_m: float, web_depth_m: fl
         web_m: thickness of the web [m].
         web_depth_m: clear depth of the web [m].
     """
+    web_depth_m = min(web_depth_m, DEEPEST_WEB_M)
     over = np.full(_OVER_WEB, web_m / 2.0 / _OVER_WEB)
     wide = np.concatenate([over, np.full(_BESIDE_WEB, (half_width_m - web_m / 2.0) / _BESIDE_WEB)])
     columns = len(wide)
@@ -133,10 +161,16 @@ def modes(thickness_m: float, half_width_m: float, web_m: float, web_depth_m: fl
     join(web[:, :-1], web[:, 1:], down[:, None], over[0])
     np.fill_diagonal(exchange, -exchange.sum(axis=1))
 
+    outline = np.zeros(len(area))
+    outline[flange[0]] += wide
+    outline[flange[-1, _OVER_WEB:]] += wide[_OVER_WEB:]
+    outline[flange[:, -1]] += deep
+    outline[web[:, -1]] += down
     root = np.sqrt(area)
     decay, vectors = np.linalg.eigh(exchange / np.outer(root, root))
     return Modes(
         decay=np.maximum(decay, 0.0),
+        open_m=outline,
         shape=vectors / root[:, None],
         area_m2=area,
         y_m=np.cumsum(wide) - wide / 2.0,

@@ -82,6 +82,19 @@ def test_loss_to_the_air_cools_as_a_lumped_plate_cools(thickness_mm: float, loss
     )
 
 
+def test_edges_keep_the_heat_in() -> None:
+    # Insulated strip: in the end the heat of a pass is even over it, E / (rho c d 2B); images (Carslaw & Jaeger, 10.3).
+    stored = DENSITY_KG_M3 * specific_heat_jkgk(110.0) * 0.04
+    even_k = 2e6 / (stored * 0.1)
+    late = arc.pass_rise_k(2.0, 40.0, 110.0, np.array([2000.0, 8000.0]), edge_mm=50.0)
+    np.testing.assert_allclose(late, even_k, rtol=1e-3)
+    ages = np.geomspace(10.0, 2000.0, 60)
+    strip, wide = (arc.pass_rise_k(2.0, 40.0, 110.0, ages, edge_mm=edge) for edge in (50.0, math.inf))
+    assert (np.diff(strip) < 1e-9).all()
+    assert (strip >= wide).all()
+    assert arc.interpass_c(2.0, 40.0, 65.0, 8, 600.0, 0.0, 50.0) > arc.interpass_c(2.0, 40.0, 65.0, 8, 600.0)
+
+
 def test_one_pass_has_none_before_it() -> None:
     assert arc.interpass_c(1.5, 25.0, 110.0, 1, 60.0) == 110.0
 

@@ -245,3 +245,12 @@ def test_a_kind_that_does_not_fit_is_refused(
 ) -> None:
     with pytest.raises(OutOfRange, match=words):
         usual_share(kind, fuel, ratio)
+
+
+def test_what_pads_leave_bare_has_the_flame_alone() -> None:
+    """By hand: a pad of 20 kW on 0.03 m2, a torch of 3 kW, 0.107 m2 to heat: 0.077 m2 have the torch alone."""
+    pad = HeatSource("pad", "", None, 20.0, share_low=0.5, share_likely=0.5, share_high=0.5, kind="pad", area_m2=0.03)
+    torch = HeatSource("T", "", "propane", 3.0, share_low=0.25, share_likely=0.35, share_high=0.5)
+    found = flux_wm2((Heaters(pad, 1), Heaters(torch, 1)), 0.0, 0.107)
+    assert found.likely == pytest.approx(3000.0 * 0.35 / 0.077)
+    assert found.high == pytest.approx(3000.0 * 0.5 / 0.077)

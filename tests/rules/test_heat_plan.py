@@ -481,7 +481,7 @@ def test_what_lies_on_the_steel_is_dried_first(film: Any) -> None:
     assert dry.drying_minutes is None
     flux = wet.parts[0].flux_kwm2
     # Both faces of the band by one flux: film x (evaporation, and melting) / flux.
-    mj_m2 = {"water": 0.2 * 2.5, "frost": 0.2 * 2.83, "ice": 2.83}[film]
+    mj_m2 = {"water": 0.2 * 2.68, "frost": 0.2 * 3.01, "ice": 3.01}[film]
     assert there(wet.drying_minutes).high == pytest.approx(2.0 * mj_m2 * 1000.0 / flux.low / 60.0)
     assert times(wet).high == pytest.approx(times(dry).high + there(wet.drying_minutes).high)
     assert there(wet.fuel_kg).high > there(dry.fuel_kg).high

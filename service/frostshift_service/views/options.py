@@ -88,7 +88,7 @@ def keep_warm_steps(heat: HeatPlan, show: Show) -> Iterator[Step]:
     if heat.drying_minutes is not None and heat.film is not None:
         yield Step(
             "Drying",
-            f"{FILMS[heat.film]}; melted and evaporated on both faces, an upper bound; part of the heating time",
+            f"{FILMS[heat.film]}; melted and evaporated on both faces, an allowance; part of the heating time",
             show.minutes(heat.drying_minutes).text,
         )
     if heat.reheats is None or heat.reheat_minutes is None or heat.keep_minutes is None or heat.hold_minutes is None:
@@ -96,8 +96,8 @@ def keep_warm_steps(heat: HeatPlan, show: Show) -> Iterator[Step]:
     if heat.reheats.high > 0.0:
         yield Step(
             "Reheats",
-            f"hours of welding{' of one length' if heat.segments > 1 else ''} by what a hold leaves after "
-            f"{duration(heat.soak_minutes, 'up')} of soak, less the first; each burns "
+            f"torch time that keeps the target over the hours of welding"
+            f"{' of one length' if heat.segments > 1 else ''}, by that of the first reheat: "
             f"{show.minutes(heat.reheat_minutes).text}",
             _times(heat.reheats.low, heat.reheats.high),
         )
@@ -129,7 +129,7 @@ def arc_wait_text(heat: HeatPlan, show: Show) -> str:
         return ""
     return (
         f"The heat of the arc may carry the weld above {limit} where passes follow each other in less than "
-        f"{duration(wait, 'up')} (an upper bound): measure before each pass."
+        f"{duration(wait, 'up')}: measure before each pass."
     )
 
 
