@@ -98,8 +98,9 @@ def flux_wm2(heaters: Sequence[Heaters], wind_ms: float, area_m2: float) -> Rang
         return Range(math.inf, math.inf, math.inf)
     everything = total([_per_area(one, wind_ms, area_m2) for one in heaters])
     flames = [one for one in heaters if not one.source.electric]
-    bare_m2 = area_m2 - sum(one.count * (one.source.area_m2 or 0.0) for one in heaters if one.source.electric)
-    if not flames or len(flames) == len(heaters) or bare_m2 <= 0.0:
+    lie_on = [one.source.area_m2 and one.count * one.source.area_m2 for one in heaters if one.source.electric]
+    bare_m2 = area_m2 - sum(one for one in lie_on if one)
+    if not flames or not all(lie_on) or not lie_on or bare_m2 <= (1.0 - LEAST_COVERED) * area_m2:
         return everything
     # A heater cannot be led about: what it leaves bare has the flame alone.
     bare = total([_per_area(one, wind_ms, bare_m2) for one in flames])
