@@ -144,9 +144,17 @@ class HeatCases:
         return HeatCases(**picked | {"partner": np.where(place[self.partner[index]] >= 0, partner, -1)})
 
     def geometry(self) -> Geometry:
-        """What the linear solution sees: the points, on the face away from the torch, and last the hottest metal."""
-        hottest_x_m = np.minimum(2.0 * self.inner_m, (self.inner_m + self.half_width_m) / 2.0)
-        hottest_y_m = np.where(self.web_m > 0.0, self.edge_y_m, 0.0)  # not over the web, which draws heat away
+        """What the linear solution sees: the points, on the face away from the torch, and last where it gets hottest.
+
+        That is near the weld; but a part that is one piece with a colder one is colder there than in mid-band.
+        """
+        band_m = self.half_width_m - self.inner_m
+        hottest = [np.minimum(2.0 * self.inner_m, (self.inner_m + self.half_width_m) / 2.0)]
+        if np.any(self.partner >= 0):
+            hottest += [self.inner_m + share * band_m for share in (0.4, 0.6)]
+        hottest_x_m = np.column_stack(hottest)
+        over_web = np.where(self.web_m > 0.0, self.edge_y_m, 0.0)  # not over the web, which draws heat away
+        hottest_y_m = np.repeat(over_web[:, None], len(hottest), axis=1)
         return Geometry(
             thickness_m=self.thickness_m,
             both_faces=self.both_faces,
@@ -160,7 +168,7 @@ class HeatCases:
             through_end=np.zeros(len(self), dtype=np.bool_),
             point_x_m=np.column_stack([self.point_x_m, hottest_x_m]),
             point_y_m=np.column_stack([self.point_y_m, hottest_y_m]),
-            point_z=np.column_stack([np.ones_like(self.point_x_m), np.zeros(len(self))]),
+            point_z=np.column_stack([np.ones_like(self.point_x_m), np.zeros_like(hottest_x_m)]),
         )
 
 

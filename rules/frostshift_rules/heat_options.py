@@ -18,7 +18,7 @@ from frostshift_rules.patches import segments
 from frostshift_rules.workload import HeatPlan, Range
 
 Change = Literal[
-    "hotter", "wider_band", "fewer_torches", "smaller_flame", "both_faces", "more_torches", "shorter_length"
+    "hotter", "band", "fewer_torches", "smaller_flame", "both_faces", "more_torches", "shorter_length"
 ]
 
 HOTTER_K: Final = (15.0, 30.0)
@@ -108,8 +108,9 @@ def _hotter(job: HeatJob, choices: Choices) -> Iterator[Option]:
 
 def _least_fuel(job: HeatJob, choices: Choices, planned: HeatPlan) -> Option | None:
     margins = (replace(choices, margin_mm=margin) for margin in MARGINS_MM)
-    options = [_option("wider_band", one.margin_mm, job, one) for one in margins]
-    best = min((one for one in options if one is not None), key=lambda one: _fuel(one.heat).likely, default=None)
+    options = [_option("band", one.margin_mm, job, one) for one in margins]
+    sure = [one for one in options if one is not None and _fuel(one.heat).high <= _fuel(planned).high]
+    best = min(sure, key=lambda one: _fuel(one.heat).likely, default=None)
     if best is None or _fuel(best.heat).likely > (1.0 - WORTH_IT) * _fuel(planned).likely:
         return None
     return best
@@ -124,7 +125,7 @@ def _cooler(job: HeatJob, choices: Choices) -> Iterator[Option | None]:
     """Wider, slower, or both faces: what keeps the hottest metal down."""
     joint, flame = job.joint, job.heaters[0].source if job.heaters else None
     for margin in (one for one in MARGINS_MM if one > choices.margin_mm):
-        yield _option("wider_band", margin, job, replace(choices, margin_mm=margin))
+        yield _option("band", margin, job, replace(choices, margin_mm=margin))
     for torches in range(joint.torches - 1, 0, -1):
         yield _option("fewer_torches", torches, _with_torches(job, choices, torches), choices)
     if job.heaters and flame is not None and not flame.electric:
@@ -147,7 +148,7 @@ def _stronger(job: HeatJob, choices: Choices) -> Iterator[Option | None]:
             shorter = replace(joint, heated_length_mm=length_mm / parts)
             yield _option("shorter_length", length_mm / parts, replace(job, joint=shorter), choices)
     for margin in (one for one in MARGINS_MM if one > choices.margin_mm):
-        yield _option("wider_band", margin, job, replace(choices, margin_mm=margin))
+        yield _option("band", margin, job, replace(choices, margin_mm=margin))
 
 
 def _with_torches(job: HeatJob, choices: Choices, torches: int) -> HeatJob:

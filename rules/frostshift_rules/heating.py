@@ -137,14 +137,16 @@ _HOTTEST_MEAN_C: Final = 600.0
 def _blocks(cases: HeatCases, wanted: Bools) -> Iterator[Ints]:
     """The wanted rows with a flux, in blocks; like geometries stand together, so that they share their responses.
 
-    Parts that are one piece come in one block of their own, also where only one of two is wanted.
+    Parts that are one piece come together in blocks of their own, also where only one of two is wanted.
     """
     partner = cases.partner
     paired = partner >= 0
     both_lit = paired & (cases.flux_wm2 > 0.0) & (cases.flux_wm2[partner] > 0.0)
     together = np.flatnonzero(both_lit & (wanted | wanted[partner]))
-    if len(together):
-        yield together
+    pairs = together[together < partner[together]]
+    pairs = np.column_stack([pairs, partner[pairs]])
+    for first in range(0, len(pairs), _BLOCK // 2):
+        yield pairs[first : first + _BLOCK // 2].ravel()
     rows = np.flatnonzero(wanted & ~both_lit & (cases.flux_wm2 > 0.0))
     for first in range(0, len(rows), _BLOCK):
         yield rows[first : first + _BLOCK]
@@ -172,7 +174,7 @@ def _solve(cases: HeatCases) -> HeatAnswers:
         hold_s=np.where(reached, hold_s, np.nan),
         reheat_s=np.where(reached, reheat_s, np.nan),
         keep_s=np.where(reached, keep_s, np.nan),
-        hottest_c=np.where(reached, off.hottest_c, np.nan),
+        hottest_c=np.where(reached, _hottest_c(cases, heating, off), np.nan),
         elasticity=np.where(reached, _elasticity(cases, heating, off), np.inf),
         coldest=off.coldest,
     )
@@ -223,7 +225,6 @@ class _Moment:
 
     time_s: Floats
     coldest: Ints
-    hottest_c: Floats
     mean_c: Floats
 
 
@@ -237,11 +238,21 @@ def _moment(cases: HeatCases, heating: _Heating, goal_c: Floats, coldest: Ints |
     else:
         time_s = curve.only(coldest[:, None]).seconds_to(rise_k)[:, 0]
     root = np.sqrt(curve.diffusivity * np.minimum(time_s, LONGEST_S))
-    hottest = curve.only(np.full((len(cases), 1), curve.points - 1))
-    hottest_c = cases.start_c + hottest.at(wide(root))[:, 0, 0]
+    at_weld = curve.only(np.full((len(cases), 1), cases.point_x_m.shape[1]))
+    hottest_c = cases.start_c + at_weld.at(wide(root))[:, 0, 0]
     soaked = np.minimum(1.0, root / (0.6 * heating.depth_m))
     centre_c = hottest_c - heating.through_k / 2.0 * soaked
-    return _Moment(time_s, coldest, hottest_c, np.clip((centre_c + goal_c) / 2.0, goal_c, _HOTTEST_MEAN_C))
+    return _Moment(time_s, coldest, np.clip((centre_c + goal_c) / 2.0, goal_c, _HOTTEST_MEAN_C))
+
+
+def _hottest_c(cases: HeatCases, heating: _Heating, off: _Moment) -> Floats:
+    """Hottest metal at torch-off; of parts that are one piece when the later is off, since both are heated till then."""
+    curve, known = heating.curve, cases.point_x_m.shape[1]
+    time_s = np.minimum(off.time_s, LONGEST_S)
+    later_s = np.where(cases.partner >= 0, np.maximum(time_s, time_s[cases.partner]), time_s)
+    points = np.broadcast_to(np.arange(known, curve.points), (len(cases), curve.points - known))
+    rise_k: Floats = curve.only(points).at(np.sqrt(wide(curve.diffusivity * later_s)))[..., 0].max(axis=1)
+    return cases.start_c + rise_k
 
 
 def _elasticity(cases: HeatCases, heating: _Heating, off: _Moment) -> Floats:
@@ -318,15 +329,37 @@ def _holding(cases: HeatCases, bodies: Bodies, heating: _Heating, mean_c: Floats
 
 
 def _afterwards(cases: HeatCases, bodies: Bodies, heating: _Heating, off: _Moment) -> tuple[Floats, Floats, Floats]:
-    """`hold_s`, `reheat_s` and `keep_s` of the coldest point.
+    """`hold_s`, `reheat_s` and `keep_s`.
 
-    The torch-off is that of the form's own curve. Torch-off is a second heating that begins then and is taken away.
+    The torch-off is that of the form's own curve. Torch-off is a second heating that begins then and is taken away. The
+    point that is last to get warm is the first to be cold again, except beside a part that stands in the torch's way.
     """
-    form = _holding(cases, bodies, heating, off.mean_c, off.coldest)
-    diffusivity = form.curve.diffusivity
+    n, points = cases.point_x_m.shape
+    forms = [_holding(cases, bodies, heating, off.mean_c, off.coldest)]
+    diffusivity = forms[0].curve.diffusivity
     target_jkg = enthalpy_jkg(cases.target_c)
-    on_s = np.minimum(form.curve.seconds_to(target_jkg - enthalpy_jkg(cases.start_c))[:, 0], LONGEST_S)
-    on_area = wide(diffusivity * on_s)
+    on_s = forms[0].curve.seconds_to(target_jkg - enthalpy_jkg(cases.start_c))[:, 0]
+    on_area = wide(diffusivity * np.minimum(on_s, LONGEST_S))
+    if np.any(cases.inner_m > 0.0):
+        forms += [_holding(cases, bodies, heating, off.mean_c, np.full(n, point)) for point in range(points)]
+    hold_s = np.minimum.reduce([_hold_s(cases, form, on_area) for form in forms])
+    off_area = wide(diffusivity * np.minimum(hold_s, LONGEST_S))
+    reheat_s = np.maximum.reduce([_reheat_s(form, on_area, off_area, target_jkg) for form in forms])
+
+    # Of a train of reheats the mean is that of a flame turned down to their share of the time, the solution being
+    # linear. The share that has the target at the end of the weld is a little more than they need, which swing below.
+    weld_area = wide(diffusivity * np.minimum(cases.weld_s, LONGEST_S))
+    shares = []
+    for form in forms:
+        lacking = (wide(target_jkg - form.air_jkg) - form.left(on_area, weld_area))[:, 0, 0]
+        lit = form.added(weld_area)[:, 0, 0]
+        shares.append(np.clip(np.divide(lacking, lit, out=np.ones_like(lit), where=lit > 0.0), 0.0, 1.0))
+    keep_s = np.where(hold_s >= cases.weld_s, 0.0, np.maximum.reduce(shares) * cases.weld_s)
+    return hold_s, np.where(np.isfinite(hold_s), reheat_s, 0.0), keep_s
+
+
+def _hold_s(cases: HeatCases, form: _Holding, on_area: Floats) -> Floats:
+    """From torch-off until a point is back at its minimum [s]; inf beyond `LONGEST_S`."""
 
     def above(root: Floats) -> Floats:
         """Heat content above that of the minimum, at the roots after torch-off."""
@@ -338,10 +371,12 @@ def _afterwards(cases: HeatCases, bodies: Bodies, heating: _Heating, off: _Momen
     cools = above(NODES[last]) < 0.0
     panel = np.maximum(first_true(lambda node: above(NODES[node]) < 0.0, last) - 1, 0)
     root = crossing(above, NODES[panel], NODES[panel + 1])
-    hold_s = np.where(cools, root**2 / wide(diffusivity), np.inf)[:, 0, 0]
-    hold_s = np.where(hold_s > LONGEST_S, np.inf, hold_s)
+    hold_s = np.where(cools, root**2 / wide(form.curve.diffusivity), np.inf)[:, 0, 0]
+    return np.where(hold_s > LONGEST_S, np.inf, hold_s)
 
-    off_area = wide(diffusivity * np.minimum(hold_s, LONGEST_S))
+
+def _reheat_s(form: _Holding, on_area: Floats, off_area: Floats, target_jkg: Floats) -> Floats:
+    """Torch time that brings a point back to its target, `off_area` after torch-off [s]; inf: never."""
     cooling = np.exp(-wide(form.slower) * off_area)
 
     def short(root: Floats) -> Floats:
@@ -351,19 +386,12 @@ def _afterwards(cases: HeatCases, bodies: Bodies, heating: _Heating, off: _Momen
         burst = form.curve.at(np.sqrt(on_area + area)) - form.curve.at(np.sqrt(area))
         return (burst - start) * cooling + form.added(root**2) - wide(target_jkg - form.air_jkg)
 
+    last = np.full((len(target_jkg), 1, 1), len(NODES) - 1, dtype=np.intp)
     comes = short(NODES[last]) >= 0.0
     panel = np.maximum(first_true(lambda node: short(NODES[node]) >= 0.0, last) - 1, 0)
     root = crossing(short, NODES[panel], NODES[panel + 1])
-    reheat_s = np.where(comes, root**2 / wide(diffusivity), np.inf)[:, 0, 0]
-
-    # Of a train of reheats the mean is that of a flame turned down to their share of the time, the solution being
-    # linear. The share that has the target at the end of the weld is a little more than they need, which swing below.
-    weld_area = wide(diffusivity * np.minimum(cases.weld_s, LONGEST_S))
-    lacking = (wide(target_jkg - form.air_jkg) - form.left(on_area, weld_area))[:, 0, 0]
-    lit = form.added(weld_area)[:, 0, 0]
-    share = np.clip(np.divide(lacking, lit, out=np.ones_like(lit), where=lit > 0.0), 0.0, 1.0)
-    keep_s = np.where(hold_s >= cases.weld_s, 0.0, share * cases.weld_s)
-    return hold_s, np.where(np.isfinite(hold_s), reheat_s, 0.0), keep_s
+    reheat_s: Floats = np.where(comes, root**2 / wide(form.curve.diffusivity), np.inf)[:, 0, 0]
+    return reheat_s
 
 
 def train_c(cases: HeatCases, bursts_s: Floats, times_s: Floats) -> Floats:

@@ -144,7 +144,17 @@ def burnings_of(joint: JointPlan) -> tuple[Burning, ...]:
         return ()
     later = timedelta(minutes=heat.total_minutes.high - heat.minutes.high)
     end_utc = joint.joint.start_utc + later
-    return tuple(Burning(heat.light_up_utc, end_utc, one.count, one.source_id) for one in heat.amounts)
+    welded_utc = joint.joint.start_utc + timedelta(hours=joint.joint.hours)
+    # Electric heaters stay on to keep it warm while it is welded; a torch is led where it is needed.
+    return tuple(
+        Burning(
+            heat.light_up_utc,
+            max(end_utc, welded_utc) if one.energy_kwh.high > 0.0 else end_utc,
+            one.count,
+            one.source_id,
+        )
+        for one in heat.amounts
+    )
 
 
 def busiest(burnings: Iterable[Burning]) -> tuple[int, datetime | None]:

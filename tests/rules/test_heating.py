@@ -296,6 +296,9 @@ def test_tee_of_the_three_dimensional_reference(name: str) -> None:
     assert answer.to_target_s[0] == pytest.approx(reference["t_off_s"], rel=0.10 if one_piece else 0.06)
     assert answer.hold_s[0] == pytest.approx(reference["hold_s"], rel=0.12)
     if one_piece:
+        # Both are heated till the later has its target; the thin part gets hottest, in mid-band.
+        rise_c = reference["T_peak_C"] - given["T0"]
+        assert answer.hottest_c.max() - given["T0"] == pytest.approx(rise_c, rel=0.05)
         # What it is worth: alone, the thick part is slower than it is, the thin one far faster.
         alone = seconds_to_minimum(tee_cases(given, one_piece=False)) / wanted - 1.0
         assert 0.05 < alone[0] < 0.15

@@ -62,7 +62,7 @@ def change_text(change: Change, value: float, show: Show) -> str:
     """What is done differently, in words."""
     if change == "hotter":
         return f"{show.rise_text(value)} hotter"
-    if change == "wider_band":
+    if change == "band":
         return f"band {show.length_text(value)} beyond the warm zone"
     if change in ("fewer_torches", "more_torches"):
         return plural(int(value), "torch", "torches")
