@@ -246,7 +246,7 @@ def _moment(cases: HeatCases, heating: _Heating, goal_c: Floats, coldest: Ints |
 
 
 def _hottest_c(cases: HeatCases, heating: _Heating, off: _Moment) -> Floats:
-    """Hottest metal at torch-off; of parts that are one piece when the later is off, since both are heated till then."""
+    """Hottest metal at torch-off; of parts that are one piece when the later is off: both are heated till then."""
     curve, known = heating.curve, cases.point_x_m.shape[1]
     time_s = np.minimum(off.time_s, LONGEST_S)
     later_s = np.where(cases.partner >= 0, np.maximum(time_s, time_s[cases.partner]), time_s)
