@@ -16,27 +16,25 @@ likely value and the fast end. What is heated of each part is in `patches`.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
-from typing import Final, Literal
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Any, Final
 
 import numpy as np
 
 from frostshift_rules import arc, delivered, heating
+from frostshift_rules.conduction import Bools, Ints
 from frostshift_rules.delivered import Heaters
-from frostshift_rules.drying import Film, drying_minutes
-from frostshift_rules.job import Choices, Joint, Part
-from frostshift_rules.patches import Patch, outside, patch_of, segments, sizes_missing
+from frostshift_rules.drying import drying_minutes
+from frostshift_rules.heat_questions import BANDS as BANDS
+from frostshift_rules.heat_questions import BELOW_MAXIMUM_K, Asked, Questions, ask, heat_cases
+from frostshift_rules.heat_questions import HeatJob as HeatJob
+from frostshift_rules.heat_questions import target_c as target_c
+from frostshift_rules.job import Choices, Joint
 from frostshift_rules.surroundings import Floats
-from frostshift_rules.workload import HeatPlan, HeatStatus, PartHeat, Range
+from frostshift_rules.workload import HeatPlan, HeatStatus, PartHeat, Range, SourceAmounts
 
-EMISSIVITY_HEATING: Final = 0.8
-"""Scaled steel near the torch; infrared tables give 0.6 to 0.8 for mill scale between 20 and 130 °C."""
-BELOW_MAXIMUM_K: Final = 5.0
-"""The target stays so far below a stated maximum [K]. Our choice: about the error of a temperature crayon."""
-MOST_FLUX_WM2: Final = 1.0e6
-"""More than a swept flame puts into steel [W/m2]; above it the heated area or the torch is mistyped."""
 STATUS_ORDER: Final[tuple[HeatStatus, ...]] = (
     "no_source",
     "no_time",
@@ -49,308 +47,177 @@ STATUS_ORDER: Final[tuple[HeatStatus, ...]] = (
 )
 """Worst first: a joint has the worst status of its parts."""
 
-Band = Literal["slow", "likely", "fast"]
-BANDS: Final[tuple[Band, ...]] = ("slow", "likely", "fast")
 
-
-@dataclass(frozen=True, slots=True)
-class HeatJob:
-    """One joint to be heated.
-
-    Attributes:
-        joint: the joint; its parts in the order of `starts_c`.
-        heaters: all that heats it at once, the joint's own source first; None: one of them is not known.
-        minimum_c, maximum_c: [°C]; maximum None where none is stated.
-        extent_mm: must be warm on every side [mm].
-        soak_minutes: wait before the reading is true [min].
-        starts_c: steel temperature of each part at light-up, cold side / likely / warm side [°C].
-        air_c: at light-up, cold side / likely / warm side [°C].
-        wind_ms: strongest at the joint while it is heated [m/s].
-        convection_wm2k: low / likely / high [W/m2K].
-        present_from_utc: nobody is there before; None: not known.
-        film: what has to be dried off the steel first; None: nothing that is known of.
-    """
-
-    joint: Joint
-    heaters: tuple[Heaters, ...] | None
-    minimum_c: float
-    maximum_c: float | None
-    extent_mm: float
-    soak_minutes: float
-    starts_c: tuple[Range, ...]
-    air_c: Range
-    wind_ms: float
-    convection_wm2k: Range
-    present_from_utc: datetime | None
-    film: Film = None
-
-
-@dataclass(frozen=True, slots=True)
-class Answer:
-    """What the engine says of one part at one place of the doubt; `to_target_s` is inf where it never gets there."""
-
-    to_target_s: float
-    hold_s: float
-    reheat_s: float
-    hottest_c: float
-    elasticity: float
-
-
-def target_c(minimum_c: float, maximum_c: float | None, overheat_k: float) -> float:
-    """Torch off at this temperature of the coldest required point; not above the maximum less its margin."""
-    wanted = minimum_c + overheat_k
-    return wanted if maximum_c is None else max(minimum_c, min(wanted, maximum_c - BELOW_MAXIMUM_K))
+_LIKELY: Final = BANDS.index("likely")
+_NOTHING: Final = Range(0.0, 0.0, 0.0)
 
 
 def slow_minutes(jobs: Sequence[HeatJob], choices: Choices) -> list[float | None]:
     """Slow-end minutes of the first segment of each job; None where there is no time."""
-    asked, questions = _asked(jobs, choices)
-    seconds = heating.seconds_to_target(_heat_cases(questions, ("slow",))).tolist() if questions else []
-    longest = [max(math.inf if part.row is None else seconds[part.row] for part in parts) for parts in asked]
+    asked, questions = ask(jobs, choices)
+    seconds = heating.seconds_to_target(heat_cases(questions, ("slow",))).tolist() if len(questions) else []
+    longest = [max(math.inf if row is None else seconds[row] for row in one.rows) for one in asked]
     return [slowest / 60.0 if math.isfinite(slowest) else None for slowest in longest]
 
 
 def heat_plans(jobs: Sequence[HeatJob], choices: Choices) -> list[HeatPlan]:
     """The heat plan of each job, in their order."""
-    asked, questions = _asked(jobs, choices)
-    answers = _answers(questions)
-    return [_heat_plan(job, parts, answers, choices) for job, parts in zip(jobs, asked, strict=True)]
-
-
-@dataclass(frozen=True, slots=True)
-class _Question:
-    """One part that the engine is asked about; `partner` is the row of the part that it is one piece with."""
-
-    job: HeatJob
-    part: Part
-    patch: Patch
-    flux_wm2: Range
-    start_c: Range
-    target_c: float
-    partner: int | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class _Asked:
-    """One part of one job.
-
-    `flux_wm2` is None without a heat source, `row` of its question where none is asked; `lain_on` is False where
-    electric heaters cover too little of the joint.
-    """
-
-    part: Part
-    patch: Patch
-    flux_wm2: Range | None
-    row: int | None
-    lain_on: bool
-
-
-def _asked(jobs: Sequence[HeatJob], choices: Choices) -> tuple[list[list[_Asked]], list[_Question]]:
-    """The parts of each job, and the questions about those that the engine covers."""
-    patches: dict[tuple[object, ...], Patch] = {}
-    questions: list[_Question] = []
-    asked = []
-    for job in jobs:
-        of_job = []
-        for part in job.joint.parts:
-            key = (part, job.extent_mm, *_of_patches(job.joint))
-            if key not in patches:
-                patches[key] = patch_of(job.joint, part, job.extent_mm, choices)
-            of_job.append(patches[key])
-        area_m2 = sum(patch.area_m2 for patch in of_job)
-        flux = delivered.flux_wm2(job.heaters, job.wind_ms, area_m2) if job.heaters else None
-        lain_on = not job.heaters or delivered.covers(job.heaters, area_m2)
-        target = target_c(job.minimum_c, job.maximum_c, choices.overheat_k)
-        parts = []
-        for part, patch, start in zip(job.joint.parts, of_job, job.starts_c, strict=True):
-            row = None
-            if flux is not None and lain_on and _covered(job, part, patch, flux, target):
-                row = len(questions)
-                questions.append(_Question(job, part, patch, flux, start, target))
-            parts.append(_Asked(part, patch, flux, row, lain_on))
-        _pair(questions, parts, job.joint)
-        asked.append(parts)
-    return asked, questions
-
-
-def _of_patches(joint: Joint) -> tuple[object, ...]:
-    """What of a joint its patches hang on."""
-    return joint.parts, joint.weld_length_mm, joint.heated_length_mm, joint.torches, joint.ends, joint.both_faces
-
-
-def _covered(job: HeatJob, part: Part, patch: Patch, flux: Range, target: float) -> bool:
-    """Whether the engine covers the part; what people typed may lie outside."""
-    return (
-        not sizes_missing(part)
-        and not outside(part, patch)
-        and flux.high <= MOST_FLUX_WM2
-        and target <= heating.HOTTEST_VALID_C
-        and job.air_c.low >= -90.0
-        and job.air_c.high <= 60.0
-        and job.convection_wm2k.high <= 500.0
-    )
-
-
-def one_piece(joint: Joint) -> bool:
-    """Whether the parts share their heat: already welded to each other, and not the walls of a tube."""
-    touching = joint.welded or any(part.kind == "touching" for part in joint.parts)
-    return touching and len(joint.parts) > 1 and all(part.kind != "tube" for part in joint.parts)
-
-
-def _pair(questions: list[_Question], parts: Sequence[_Asked], joint: Joint) -> None:
-    """Make the two parts of a joint that is one piece partners.
-
-    Of three or four parts, each that ends at the weld has the one that runs through as its partner in turn; that one
-    itself is taken alone, which is on the safe side: it is warmed by the others.
-    """
-    rows = [part.row for part in parts]
-    if not one_piece(joint) or len(rows) != 2 or None in rows:
-        return
-    first, second = (row for row in rows if row is not None)
-    questions[first] = replace(questions[first], partner=second)
-    questions[second] = replace(questions[second], partner=first)
-
-
-End = Literal["low", "likely", "high"]
-_HEAT_END: Final[dict[Band, End]] = {"slow": "low", "likely": "likely", "fast": "high"}
-_LOSS_END: Final[dict[Band, End]] = {"slow": "high", "likely": "likely", "fast": "low"}
-
-
-def _heat_cases(questions: Sequence[_Question], bands: Sequence[Band]) -> heating.HeatCases:
-    """The questions at each place of the doubt, one after the other."""
-
-    def column(pick: Callable[[_Question], float]) -> Floats:
-        return np.fromiter(map(pick, questions), dtype=np.float64, count=len(questions))
-
-    def same(pick: Callable[[_Question], float]) -> Floats:
-        return np.tile(column(pick), len(bands))
-
-    def at(ends: Mapping[Band, End], pick: Callable[[_Question], Range]) -> Floats:
-        of_each = [pick(question) for question in questions]
-        return np.array([getattr(one, ends[band]) for band in bands for one in of_each], dtype=np.float64)
-
-    edge_x_m, inner_m, webbed = (
-        same(pick)
-        for pick in (lambda q: q.patch.edge_x_m, lambda q: q.patch.inner_m, lambda q: float(q.patch.web_m > 0.0))
-    )
-    point_x_m, point_y_m = heating.zone_points(
-        same(lambda q: q.job.extent_mm / 1000.0),
-        same(lambda q: q.patch.half_weld_m),
-        same(lambda q: float(q.patch.to_edge)).astype(np.bool_),
-        edge_x_m - inner_m,
-    )
-    point_x_m = np.where(point_x_m > 0.0, point_x_m + inner_m[:, None], 0.0)
-    # A flange is coldest on its web, or on its free edges.
-    point_y_m[:, 1:] = np.where(webbed[:, None] > 0.0, 0.0, point_y_m[:, 1:])
-    inside = same(lambda q: float(q.patch.inside_insulated)).astype(np.bool_)
-    at_first = np.repeat(np.arange(len(bands)) * len(questions), len(questions))
-    partner = same(lambda q: -1.0 if q.partner is None else float(q.partner)).astype(np.intp)
-    return heating.HeatCases(
-        thickness_m=same(lambda q: q.part.thickness_mm / 1000.0) * np.where(inside, 2.0, 1.0),
-        both_faces=same(lambda q: float(q.job.joint.both_faces)).astype(np.bool_) | inside,
-        half_width_m=same(lambda q: q.patch.half_width_m),
-        half_length_m=same(lambda q: q.patch.half_length_m),
-        edge_x_m=edge_x_m,
-        edge_y_m=same(lambda q: q.patch.edge_y_m),
-        flux_wm2=at(_HEAT_END, lambda q: q.flux_wm2),
-        convection_wm2k=at(_LOSS_END, lambda q: q.job.convection_wm2k),
-        emissivity=np.full(len(questions) * len(bands), EMISSIVITY_HEATING),
-        air_c=at(_HEAT_END, lambda q: q.job.air_c),
-        start_c=at(_HEAT_END, lambda q: q.start_c),
-        minimum_c=same(lambda q: q.job.minimum_c),
-        target_c=same(lambda q: q.target_c),
-        point_x_m=point_x_m,
-        point_y_m=point_y_m,
-        inner_m=inner_m,
-        web_m=same(lambda q: q.patch.web_m),
-        web_depth_m=same(lambda q: q.patch.web_depth_m),
-        partner=np.where(partner >= 0, partner + at_first, -1),
-    )
-
-
-def _answers(questions: Sequence[_Question]) -> list[tuple[Answer, ...]]:
-    """For each question the answers at `BANDS`."""
-    if not questions:
-        return []
-    said = heating.heat_up(_heat_cases(questions, BANDS))
-    columns = (said.to_target_s, said.hold_s, said.reheat_s, said.hottest_c, said.elasticity)
-    answers = [Answer(*row) for row in zip(*(column.tolist() for column in columns), strict=True)]
-    n = len(questions)
-    return list(zip(*(answers[first : first + n] for first in range(0, len(answers), n)), strict=True))
-
-
-def _status(
-    asked: _Asked, answers: Sequence[Answer], hottest_limit_c: float, minimum_c: float, maximum_c: float | None
-) -> HeatStatus:
-    if sizes_missing(asked.part):
-        return "no_time"
-    if asked.flux_wm2 is None:
-        return "no_source"
-    if not asked.lain_on:
-        return "not_covered"
-    if not answers:
-        return "out_of_range"
-    slow, likely, _ = answers
-    if not math.isfinite(likely.to_target_s):
-        return "never"
-    # Mostly the fast end's; not where its start is so warm that it needs little heat or none.
-    hottest_c = max(answer.hottest_c for answer in answers if math.isfinite(answer.hottest_c))
-    no_room = maximum_c is not None and maximum_c - BELOW_MAXIMUM_K <= minimum_c
-    if no_room or hottest_c > hottest_limit_c:
-        return "too_hot"
-    if not math.isfinite(slow.to_target_s) or max(slow.elasticity, likely.elasticity) > heating.ELASTICITY_REFUSE:
-        return "unsure"
-    return "ok"
-
-
-def _part_heat(number: int, job: HeatJob, asked: _Asked, answers: Sequence[Answer], status: HeatStatus) -> PartHeat:
-    timed = answers if status in ("ok", "too_hot") else ()
-    flux = asked.flux_wm2 or Range(0.0, 0.0, 0.0)
-    return PartHeat(
-        part_no=number,
-        status=status,
-        thickness_mm=asked.part.thickness_mm,
-        start_c=job.starts_c[number - 1],
-        flux_kwm2=Range(flux.low / 1000.0, flux.likely / 1000.0, flux.high / 1000.0),
-        convection_wm2k=job.convection_wm2k,
-        band_mm=asked.patch.band_m * 1000.0,
-        band_length_mm=asked.patch.length_m * 1000.0,
-        minutes=_minutes(answers) if status == "ok" else None,
-        hold_minutes=_hold_minutes(answers) if status == "ok" else None,
-        hottest_c=max((answer.hottest_c for answer in timed if math.isfinite(answer.hottest_c)), default=None),
-        elasticity=timed[BANDS.index("likely")].elasticity if timed else None,
-        reheat_minutes=_reheat_minutes(answers) if status == "ok" else None,
-        drying_minutes=_drying_minutes(job, flux) if status == "ok" else None,
-    )
-
-
-_NOTHING: Final = Range(0.0, 0.0, 0.0)
-
-
-def _drying_minutes(job: HeatJob, flux: Range) -> Range:
-    if job.film is None:
-        return _NOTHING
-    both = job.joint.both_faces
-    return Range(*(drying_minutes(job.film, one, both_faces=both) for one in (flux.high, flux.likely, flux.low)))
-
-
-def _reheat_minutes(answers: Sequence[Answer]) -> Range:
-    """Torch time after each hold: shortest / likely / longest; 0 where the hold has no end or the steel was warm."""
-    times = [
-        0.0 if math.isnan(answer.reheat_s) else min(answer.reheat_s, heating.LONGEST_S) / 60.0 for answer in answers
+    asked, questions = ask(jobs, choices)
+    answers = _answers(questions, choices)
+    drying = _drying(jobs, asked)
+    parts = [_parts(job, one, answers, of_drying) for job, one, of_drying in zip(jobs, asked, drying, strict=True)]
+    statuses = [min((part.status for part in of_job), key=STATUS_ORDER.index) for of_job in parts]
+    timed = [place for place, status in enumerate(statuses) if status == "ok" and jobs[place].heaters]
+    times = dict(zip(timed, _times(timed, jobs, asked, answers, drying), strict=True))
+    return [
+        _heat_plan(job, one, of_job, status, times.get(place), choices)
+        for place, (job, one, of_job, status) in enumerate(zip(jobs, asked, parts, statuses, strict=True))
     ]
-    return Range(min(times), times[BANDS.index("likely")], max(times))
 
 
-def _minutes(answers: Sequence[Answer]) -> Range:
-    slow, likely, fast = (answer.to_target_s / 60.0 for answer in answers)
-    return Range(fast, likely, slow)
+# Parts ----------------------------------------------------------------------------------------------------------------
 
 
-def _hold_minutes(answers: Sequence[Answer]) -> Range:
-    """Shortest / likely / longest; a hold beyond what the engine follows counts as its limit."""
-    holds = [min(answer.hold_s, heating.LONGEST_S) / 60.0 for answer in answers]
-    return Range(min(holds), holds[BANDS.index("likely")], max(holds))
+@dataclass(frozen=True)
+class _Answers:
+    """What the engine says of each question; arrays [question, slow / likely / fast] and lists by question.
+
+    Attributes:
+        minutes: to the target; `inf` where it never gets there.
+        hold_minutes: a hold beyond what the engine follows counts as its limit.
+        hold_s: as the engine gives it.
+        reheat_minutes: torch time after each hold; 0 where the hold has no end or the steel was warm.
+        status: of the part.
+        to_target, hold, reheat: shortest / likely / longest.
+        hottest_c: of slow, likely and fast end; None where no end gets there.
+        elasticity: at the likely place.
+    """
+
+    minutes: Floats
+    hold_minutes: Floats
+    hold_s: Floats
+    reheat_minutes: Floats
+    status: list[HeatStatus]
+    to_target: list[Range]
+    hold: list[Range]
+    reheat: list[Range]
+    hottest_c: list[float | None]
+    elasticity: list[float]
+
+
+def _answers(questions: Questions, choices: Choices) -> _Answers:
+    if not len(questions):
+        none = np.empty((0, len(BANDS)))
+        return _Answers(none, none, none, none, [], [], [], [], [], [])
+    said = heating.heat_up(heat_cases(questions, BANDS))
+
+    def by_question(values: Floats) -> Floats:
+        return values.reshape(len(BANDS), -1).T
+
+    minutes, hold_s = by_question(said.to_target_s) / 60.0, by_question(said.hold_s)
+    hold = np.minimum(hold_s, heating.LONGEST_S) / 60.0
+    reheat_s = by_question(said.reheat_s)
+    reheat = np.where(np.isnan(reheat_s), 0.0, np.minimum(reheat_s, heating.LONGEST_S)) / 60.0
+    hottest = by_question(said.hottest_c)
+    hottest_c = np.where(np.isfinite(hottest), hottest, -np.inf).max(axis=1)
+    elasticity = by_question(said.elasticity)
+    return _Answers(
+        minutes=minutes,
+        hold_minutes=hold,
+        hold_s=hold_s,
+        reheat_minutes=reheat,
+        status=_statuses(questions, minutes, hottest_c, elasticity, choices),
+        to_target=_ranges(minutes[:, ::-1]),
+        hold=_ranges(_spread(hold)),
+        reheat=_ranges(_spread(reheat)),
+        hottest_c=[one if math.isfinite(one) else None for one in hottest_c.tolist()],
+        elasticity=elasticity[:, _LIKELY].tolist(),
+    )
+
+
+def _statuses(
+    questions: Questions, minutes: Floats, hottest_c: Floats, elasticity: Floats, choices: Choices
+) -> list[HeatStatus]:
+    """The status of each part that was asked about."""
+    slow, likely = BANDS.index("slow"), _LIKELY
+    maximum_c = questions.maximum_c  # NaN, where none is stated, compares False
+    no_room = maximum_c - BELOW_MAXIMUM_K <= questions.minimum_c
+    unsure = np.maximum(elasticity[:, slow], elasticity[:, likely]) > heating.ELASTICITY_REFUSE
+    # The hottest is mostly the fast end's; not where its start is so warm that it needs little heat or none.
+    found: list[tuple[HeatStatus, Bools]] = [
+        ("never", ~np.isfinite(minutes[:, likely])),
+        ("too_hot", no_room | (hottest_c > np.fmin(maximum_c, choices.hottest_c))),
+        ("unsure", ~np.isfinite(minutes[:, slow]) | unsure),
+    ]
+    names: list[HeatStatus] = [*(name for name, _ in found), "ok"]
+    codes = np.select([holds for _, holds in found], list(range(len(found))), len(found))
+    return [names[code] for code in codes.tolist()]
+
+
+def _status(asked: Asked, place: int, answers: _Answers) -> HeatStatus:
+    row = asked.rows[place]
+    if row is not None:
+        return answers.status[row]
+    if not asked.make.sized[place]:
+        return "no_time"
+    if asked.supply.flux_wm2 is None:
+        return "no_source"
+    return "out_of_range" if asked.supply.lain_on else "not_covered"
+
+
+def _parts(job: HeatJob, asked: Asked, answers: _Answers, drying: Range) -> tuple[PartHeat, ...]:
+    made = []
+    for place, body in enumerate(asked.make.bodies):
+        status, row = _status(asked, place, answers), asked.rows[place]
+        # A row in the answers, or -1, which is never looked up.
+        hot = -1 if row is None or status not in ("ok", "too_hot") else row
+        ok = hot if status == "ok" else -1
+        made.append(
+            PartHeat(
+                part_no=place + 1,
+                status=status,
+                thickness_mm=body.part.thickness_mm,
+                start_c=job.starts_c[place],
+                flux_kwm2=asked.supply.flux_kwm2 or _NOTHING,
+                convection_wm2k=job.convection_wm2k,
+                band_mm=body.patch.band_m * 1000.0,
+                band_length_mm=body.patch.length_m * 1000.0,
+                minutes=answers.to_target[ok] if ok >= 0 else None,
+                hold_minutes=answers.hold[ok] if ok >= 0 else None,
+                hottest_c=answers.hottest_c[hot] if hot >= 0 else None,
+                elasticity=answers.elasticity[hot] if hot >= 0 else None,
+                reheat_minutes=answers.reheat[ok] if ok >= 0 else None,
+                drying_minutes=drying if ok >= 0 else None,
+            )
+        )
+    return tuple(made)
+
+
+def _drying(jobs: Sequence[HeatJob], asked: Sequence[Asked]) -> list[Range]:
+    """Time to dry the steel of each job: shortest / likely / longest."""
+    known: dict[tuple[object, ...], Range] = {}
+    found = []
+    for job, one in zip(jobs, asked, strict=True):
+        flux, both = one.supply.flux_wm2, job.joint.both_faces
+        if job.film is None or flux is None:
+            found.append(_NOTHING)
+            continue
+        key = job.film, both, flux
+        if key not in known:
+            ends = (flux.high, flux.likely, flux.low)
+            known[key] = Range(*(drying_minutes(job.film, end, both_faces=both) for end in ends))
+        found.append(known[key])
+    return found
+
+
+def _spread(values: Floats) -> Floats:
+    """Least / likely / most of each row."""
+    return np.column_stack([values.min(axis=1), values[:, _LIKELY], values.max(axis=1)])
+
+
+def _ranges(ends: Floats) -> list[Range]:
+    """Rows of low / likely / high as ranges."""
+    return list(map(Range, *ends.T.tolist()))
 
 
 NOTES: Final[dict[HeatStatus, str]] = {
@@ -371,113 +238,182 @@ UNLIKE_NOTE: Final = "Lead the flame to part {slowest}; part {early} is warm fir
 SHORT_HOLD_NOTE: Final = "Holds no longer than the soak: measure on the far face and keep the torch at hand."
 
 
-def _heat_plan(
-    job: HeatJob, asked: Sequence[_Asked], known: Sequence[tuple[Answer, ...]], choices: Choices
-) -> HeatPlan:
-    joint = job.joint
-    count, length_mm = segments(joint, choices)
-    limit_c = choices.hottest_c if job.maximum_c is None else min(job.maximum_c, choices.hottest_c)
-    parts = []
-    for number, part in enumerate(asked, 1):
-        answers = () if part.row is None else known[part.row]
-        status = _status(part, answers, limit_c, job.minimum_c, job.maximum_c)
-        parts.append(_part_heat(number, job, part, answers, status))
-    status = min((part.status for part in parts), key=STATUS_ORDER.index)
-    plan = HeatPlan(
-        status=status,
-        note=NOTES[status],
-        source_id=job.heaters[0].source.id if job.heaters else None,
-        torches=joint.torches,
-        segments=count,
-        heated_length_mm=length_mm,
-        minimum_c=job.minimum_c,
-        target_c=target_c(job.minimum_c, job.maximum_c, choices.overheat_k),
-        maximum_c=job.maximum_c,
-        extent_mm=job.extent_mm,
-        minutes=None,
-        total_minutes=None,
-        soak_minutes=job.soak_minutes,
-        light_up_utc=None,
-        earliest_arc_utc=None,
-        hold_minutes=None,
-        hottest_c=max((p.hottest_c for p in parts if p.hottest_c is not None), default=None),
-        fuel_kg=None,
-        oxygen_m3=None,
-        parts=tuple(parts),
-        flame_in_wind=delivered.flame_in_wind(job.wind_ms),
-        film=job.film,
-        air_c=job.air_c,
-        wind_ms=job.wind_ms,
-    )
-    if status != "ok" or not job.heaters:
-        return plan
-    drying = _most([p.drying_minutes for p in parts if p.drying_minutes])
-    minutes = _plus(_most([p.minutes for p in parts if p.minutes]), drying)
-    keeping = _keeping(job, [known[part.row] for part in asked if part.row is not None], count)
-    holds = [p.hold_minutes for p in parts if p.hold_minutes]
-    hold = _least(holds) if len(holds) == len(parts) else None
-    total = Range(minutes.low * count, minutes.likely * count, minutes.high * count)
-    amounts = delivered.amounts(job.heaters, total)
-    kept = delivered.amounts(job.heaters, keeping.total_minutes)
-    lead = timedelta(minutes=minutes.high + job.soak_minutes + choices.setup_minutes)
-    light_up = joint.start_utc - lead
-    late = job.present_from_utc is not None and light_up < job.present_from_utc
-    said = delivered.notes(job.heaters, job.wind_ms)
-    return replace(
-        plan,
-        note=" ".join(filter(None, (_ok_note(parts, hold, job.soak_minutes), *said))),
-        minutes=minutes,
-        total_minutes=total,
-        light_up_utc=light_up,
-        earliest_arc_utc=job.present_from_utc + lead if late and job.present_from_utc else None,
-        hold_minutes=hold,
-        drying_minutes=drying if job.film else None,
-        reheats=keeping.times,
-        reheat_minutes=keeping.each_minutes,
-        keep_minutes=keeping.total_minutes,
-        keep_fuel_kg=delivered.total([one.fuel_kg for one in kept]),
-        keep_oxygen_m3=delivered.total([one.oxygen_m3 for one in kept]),
-        keep_energy_kwh=delivered.total([one.energy_kwh for one in kept]),
-        arc_wait_minutes=arc_wait_minutes(joint, plan.target_c, job.maximum_c),
-        fuel_kg=delivered.total([one.fuel_kg for one in amounts]),
-        oxygen_m3=delivered.total([one.oxygen_m3 for one in amounts]),
-        energy_kwh=delivered.total([one.energy_kwh for one in amounts]),
-        amounts=amounts,
-    )
+# Joints ---------------------------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
-class _Keeping:
-    """Heating again while it is welded: how often, how long each time, and over all segments [min]."""
+class _Times:
+    """Times and amounts of a job whose parts all have a time, as in `HeatPlan`."""
 
-    times: Range
-    each_minutes: Range
+    minutes: Range
     total_minutes: Range
+    hold_minutes: Range
+    reheats: Range
+    reheat_minutes: Range
+    keep_minutes: Range
+    amounts: tuple[SourceAmounts, ...]
+    kept: tuple[SourceAmounts, ...]
+
+
+def _times(
+    timed: Sequence[int],
+    jobs: Sequence[HeatJob],
+    asked: Sequence[Asked],
+    answers: _Answers,
+    drying: Sequence[Range],
+) -> list[_Times]:
+    """Times and amounts of the jobs `timed`, every part of which has a row in `answers`."""
+    if not timed:
+        return []
+    rows, first = _rows([asked[place].rows for place in timed])
+    dry = np.array([(one.low, one.likely, one.high) for one in (drying[place] for place in timed)])
+    minutes = np.maximum.reduceat(answers.minutes[rows, ::-1], first) + dry
+    count = np.array([asked[place].make.segments for place in timed], dtype=np.float64)[:, None]
+    total = minutes * count
+    hold = np.minimum.reduceat(_spread(answers.hold_minutes[rows]), first)
+    soak = np.array([jobs[place].soak_minutes for place in timed])[:, None]
+    weld = np.array([jobs[place].joint.hours for place in timed])[:, None] * 60.0 / count
+    often = _reheats(np.minimum.reduceat(answers.hold_s[rows], first) / 60.0, soak, weld)
+    each = np.maximum.reduceat(answers.reheat_minutes[rows], first)
+    keep = _spread(often * each * count)
+    heaters = [jobs[place].heaters or () for place in timed]
+    columns = (minutes, total, hold, _spread(often), _spread(each), keep)
+    return list(
+        map(_Times, *(_ranges(column) for column in columns), _amounts(heaters, total), _amounts(heaters, keep))
+    )
+
+
+def _rows(of_jobs: Sequence[tuple[int | None, ...]]) -> tuple[Ints, Ints]:
+    """The rows of all jobs one after the other, and where those of each begin."""
+    rows = np.array([row for of_job in of_jobs for row in of_job], dtype=np.intp)
+    counts = np.array([len(of_job) for of_job in of_jobs])
+    return rows, np.cumsum(counts) - counts
 
 
 MOST_REHEATS: Final = 200.0
 """More often than this the flame does not leave the joint."""
 
 
-def _keeping(job: HeatJob, answers: Sequence[Sequence[Answer]], count: int) -> _Keeping:
-    """How often a segment has to be heated again while it is welded, as if no arc burned.
+def _reheats(hold_minutes: Floats, soak_minutes: Floats, weld_minutes: Floats) -> Floats:
+    """How often a segment has to be heated again while it is welded, as if no arc burned; all [job, places].
 
     Of each hold the soak before a reading is true cannot be used, but at least half of the hold can. The first hold
     and the first reheat stand for all of them: later holds are longer and reheats shorter.
     """
-    weld_minutes = job.joint.hours * 60.0 / count
-    times, each = [], []
-    for place in range(len(BANDS)):
-        hold = min(one[place].hold_s for one in answers) / 60.0
-        reheat = max(0.0 if math.isnan(one[place].reheat_s) else one[place].reheat_s for one in answers) / 60.0
-        usable = max(hold - job.soak_minutes, hold / 2.0)
-        again = MOST_REHEATS if usable <= 0.0 else max(0.0, math.ceil(weld_minutes / usable - 1e-9) - 1.0)
-        times.append(min(again, MOST_REHEATS))
-        each.append(min(reheat, heating.LONGEST_S / 60.0))
-    total = [often * minutes * count for often, minutes in zip(times, each, strict=True)]
-    likely = BANDS.index("likely")
-    ranges = (Range(min(one), one[likely], max(one)) for one in (times, each, total))
-    return _Keeping(*ranges)
+    usable = np.maximum(hold_minutes - soak_minutes, hold_minutes / 2.0)
+    weld = np.broadcast_to(weld_minutes, usable.shape)
+    fits = np.divide(weld, usable, out=np.full(usable.shape, np.inf), where=usable > 0.0)
+    again: Floats = np.clip(np.ceil(fits - 1e-9) - 1.0, 0.0, MOST_REHEATS)
+    return again
+
+
+def _amounts(heaters: Sequence[tuple[Heaters, ...]], minutes: Floats) -> list[tuple[SourceAmounts, ...]]:
+    """Fuel, oxygen and energy of each source of each job; `minutes` [job, low / likely / high].
+
+    They grow evenly with the minutes, so that what a minute takes is asked once for jobs with the same heaters.
+    """
+    alike: dict[tuple[Heaters, ...], list[int]] = {}
+    for place, one in enumerate(heaters):
+        alike.setdefault(one, []).append(place)
+    found: list[tuple[SourceAmounts, ...]] = [()] * len(heaters)
+    for of_heaters, places in alike.items():
+        spent = minutes[places]
+        by_source = [_scaled(one, spent) for one in delivered.amounts(of_heaters, Range(1.0, 1.0, 1.0))]
+        for place, amounts in zip(places, zip(*by_source, strict=True), strict=True):
+            found[place] = amounts
+    return found
+
+
+def _scaled(per_minute: SourceAmounts, minutes: Floats) -> list[SourceAmounts]:
+    """What one source uses in each row of minutes [job, low / likely / high]."""
+
+    def times(one: Range) -> list[Range]:
+        if one == _NOTHING:
+            return [_NOTHING] * len(minutes)
+        return _ranges(minutes * np.array([one.low, one.likely, one.high]))
+
+    rows = zip(times(per_minute.fuel_kg), times(per_minute.oxygen_m3), times(per_minute.energy_kwh), strict=True)
+    return [SourceAmounts(per_minute.source_id, per_minute.count, *row) for row in rows]
+
+
+def _heat_plan(
+    job: HeatJob,
+    asked: Asked,
+    parts: tuple[PartHeat, ...],
+    status: HeatStatus,
+    times: _Times | None,
+    choices: Choices,
+) -> HeatPlan:
+    return HeatPlan(
+        status=status,
+        source_id=job.heaters[0].source.id if job.heaters else None,
+        torches=job.joint.torches,
+        segments=asked.make.segments,
+        heated_length_mm=asked.make.length_mm,
+        minimum_c=job.minimum_c,
+        target_c=asked.target_c,
+        maximum_c=job.maximum_c,
+        extent_mm=job.extent_mm,
+        soak_minutes=job.soak_minutes,
+        hottest_c=max((p.hottest_c for p in parts if p.hottest_c is not None), default=None),
+        parts=parts,
+        flame_in_wind=delivered.flame_in_wind(job.wind_ms),
+        film=job.film,
+        air_c=job.air_c,
+        wind_ms=job.wind_ms,
+        **(_without_time(status) if times is None else _with_time(job, asked, parts, times, choices)),
+    )
+
+
+def _without_time(status: HeatStatus) -> dict[str, Any]:
+    """The figures of a plan without a time, by field of `HeatPlan`."""
+    return {"note": NOTES[status]} | dict.fromkeys(_TIMES)
+
+
+_TIMES: Final = (
+    "minutes",
+    "total_minutes",
+    "light_up_utc",
+    "earliest_arc_utc",
+    "hold_minutes",
+    "fuel_kg",
+    "oxygen_m3",
+)
+
+
+def _with_time(
+    job: HeatJob, asked: Asked, parts: Sequence[PartHeat], times: _Times, choices: Choices
+) -> dict[str, Any]:
+    """The figures of a plan with a time, by field of `HeatPlan`."""
+    joint, amounts, kept = job.joint, times.amounts, times.kept
+    lead = timedelta(minutes=times.minutes.high + job.soak_minutes + choices.setup_minutes)
+    light_up = joint.start_utc - lead
+    late = job.present_from_utc is not None and light_up < job.present_from_utc
+    said = delivered.notes(job.heaters or (), job.wind_ms)
+    return {
+        "note": " ".join(filter(None, (_ok_note(parts, times.hold_minutes, job.soak_minutes), *said))),
+        "minutes": times.minutes,
+        "total_minutes": times.total_minutes,
+        "light_up_utc": light_up,
+        "earliest_arc_utc": job.present_from_utc + lead if late and job.present_from_utc else None,
+        "hold_minutes": times.hold_minutes,
+        "drying_minutes": parts[0].drying_minutes if job.film else None,
+        "reheats": times.reheats,
+        "reheat_minutes": times.reheat_minutes,
+        "keep_minutes": times.keep_minutes,
+        "keep_fuel_kg": _total([one.fuel_kg for one in kept]),
+        "keep_oxygen_m3": _total([one.oxygen_m3 for one in kept]),
+        "keep_energy_kwh": _total([one.energy_kwh for one in kept]),
+        "arc_wait_minutes": arc_wait_minutes(joint, asked.target_c, job.maximum_c),
+        "fuel_kg": _total([one.fuel_kg for one in amounts]),
+        "oxygen_m3": _total([one.oxygen_m3 for one in amounts]),
+        "energy_kwh": _total([one.energy_kwh for one in amounts]),
+        "amounts": amounts,
+    }
+
+
+def _total(ranges: Sequence[Range]) -> Range:
+    return ranges[0] if len(ranges) == 1 else delivered.total(ranges)
 
 
 def arc_wait_minutes(joint: Joint, preheat_c: float, maximum_c: float | None) -> float | None:
@@ -492,27 +428,16 @@ def arc_wait_minutes(joint: Joint, preheat_c: float, maximum_c: float | None) ->
     return arc.least_wait_s(joint.heat_input_kj_mm, thinnest_mm, preheat_c, maximum_c, joint.passes) / 60.0
 
 
-def _ok_note(parts: Sequence[PartHeat], hold: Range | None, soak_minutes: float) -> str:
+def _ok_note(parts: Sequence[PartHeat], hold: Range, soak_minutes: float) -> str:
     notes = []
     minutes = [part.minutes.likely for part in parts if part.minutes]
-    slowest = max(range(len(parts)), key=lambda n: minutes[n])
-    early = [part.part_no for part, likely in zip(parts, minutes, strict=True) if likely < 0.7 * minutes[slowest]]
+    most = max(minutes)
+    early = [part.part_no for part, likely in zip(parts, minutes, strict=True) if likely < 0.7 * most]
     if early:
-        notes.append(UNLIKE_NOTE.format(slowest=parts[slowest].part_no, early=", ".join(map(str, early))))
+        slowest = parts[minutes.index(most)].part_no
+        notes.append(UNLIKE_NOTE.format(slowest=slowest, early=", ".join(map(str, early))))
     if any(p.elasticity is not None and p.elasticity > heating.ELASTICITY_WARN for p in parts):
         notes.append(WARN_NOTE)
-    if hold is not None and hold.low <= soak_minutes:
+    if hold.low <= soak_minutes:
         notes.append(SHORT_HOLD_NOTE)
     return " ".join(notes)
-
-
-def _most(ranges: Sequence[Range]) -> Range:
-    return Range(max(r.low for r in ranges), max(r.likely for r in ranges), max(r.high for r in ranges))
-
-
-def _plus(one: Range, other: Range) -> Range:
-    return Range(one.low + other.low, one.likely + other.likely, one.high + other.high)
-
-
-def _least(ranges: Sequence[Range]) -> Range:
-    return Range(min(r.low for r in ranges), min(r.likely for r in ranges), min(r.high for r in ranges))

@@ -266,9 +266,7 @@ class _Heating:
         none, joints = np.zeros(len(numbers), dtype=np.intp), np.arange(len(numbers))
         ranges = _ranges(starts_c)
         return _WhileHeated(
-            starts_c=[
-                tuple(ranges[last - n : last]) for n, last in zip(counts.tolist(), upto.tolist(), strict=True)
-            ],
+            starts_c=[tuple(ranges[last - n : last]) for n, last in zip(counts.tolist(), upto.tolist(), strict=True)],
             air_c=_ranges(self._coldest(field.air, none, joints, first_h, span, in_lengths)),
             wind_ms=wind_ms.tolist(),
             convection_wm2k=_ranges(Sides(convection * (1.0 - band), convection, convection * (1.0 + band))),
@@ -278,10 +276,7 @@ class _Heating:
     def _coldest(of: Sides, rows: Ints, place: Ints, first_h: Floats, span: Windows, in_lengths: Flags) -> Sides:
         """Temperatures at light-up, and where a weld is heated in lengths the coldest up to the last of them.
 
-        Args:
-            of: temperatures [row, hour].
-            rows: of each part.
-            place: the joint of each part, in `first_h`, `span` and `in_lengths`.
+        `of` [row, hour]; of each part `rows` and `place`, its joint in `first_h`, `span` and `in_lengths`.
         """
         longer = np.flatnonzero(in_lengths[place])
         inside, index = span.inside[place[longer]], span.index[place[longer]]

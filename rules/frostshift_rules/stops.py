@@ -164,7 +164,7 @@ class Judged:
         return film_of(self.rules_at(hour))
 
     def spells(self, first: int, last: int) -> Iterator[tuple[int, int]]:
-        """From `first` to `last`, the runs of hours that are not `go` for the same rules: first and last hour of each."""
+        """The runs of hours from `first` to `last` that are not `go` for the same rules: first and last of each."""
         for marks, run in groupby(range(first, last + 1), key=self._marks.__getitem__):
             if marks:
                 hours = list(run)
