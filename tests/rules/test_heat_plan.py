@@ -22,12 +22,11 @@ from frostshift_rules.heat_plan import (
     WARN_NOTE,
     HeatJob,
     heat_plans,
-    patch_of,
-    segments,
     slow_minutes,
     target_c,
 )
 from frostshift_rules.job import Choices, HeatSource, Joint, Part
+from frostshift_rules.patches import patch_of, segments
 from frostshift_rules.steel import DENSITY_KG_M3, conductivity_wmk, enthalpy_jkg
 from frostshift_rules.workload import HeatPlan, HeatStatus, Range
 
