@@ -424,21 +424,21 @@ def _with_weather(job: _Job, field: Outlook) -> list[JointPlan]:
     chance = chances(field, windows(first_h, times.end_h, len(hours)), threshold_c)
     steel_spans, air_spans = _spans(judged.steel, hours), _spans(judged.air, hours)
     at_start = _coldest_at(field, times.start_h)
+    first_utc, end_utc = _at(hours, first_h), _at(hours, times.end_h)
+    begins_h, ends_h, shares = times.first_h.tolist(), times.end_h.tolist(), chance.tolist()
     planned = []
     for number, joint in enumerate(job.joints):
         requirement, shift = job.requirements[number], holding(job.calendar, joint.start_utc)
-        overdue = bool(times.end_h[number] <= now_h)
+        overdue = ends_h[number] <= now_h
         steel = None if overdue else steel_spans[number]
-        verdict = _verdict(job, number, judged, overdue=overdue, ends_early=times.end_h[number] > len(hours) - 1)
+        verdict = _verdict(job, number, judged, overdue=overdue, ends_early=ends_h[number] > len(hours) - 1)
         anchored = not _start_matters(job, judged, number)
         free = from_start.steel if anchored and verdict.call not in ("no_heat", "unknown") else None
         # Of an overdue joint nobody knows when it will be welded, and so in what weather.
-        state, weather_spells = (
-            ("unknown", ()) if overdue else states.of(number, float(times.first_h[number]), float(times.end_h[number]))
-        )
+        state, weather_spells = ("unknown", ()) if overdue else states.of(number, begins_h[number], ends_h[number])
         known = steel is not None and requirement.minimum_c is not None
         # On a start that nobody knows all members lean alike, and a figure that is not accepted counts for nobody.
-        counted = anchored and verdict.call != "unknown" and not math.isnan(chance[number])
+        counted = anchored and verdict.call != "unknown" and not math.isnan(shares[number])
         planned.append(
             JointPlan(
                 joint=joint,
@@ -449,8 +449,8 @@ def _with_weather(job: _Job, field: Outlook) -> list[JointPlan]:
                 unknowns=verdict.unknowns,
                 requirement=requirement,
                 minimum_c=preheat.minimum_at(requirement, steel.cold_c) if steel is not None and known else None,
-                window_start_utc=_at(hours, first_h[number]),
-                window_end_utc=_at(hours, times.end_h[number]),
+                window_start_utc=first_utc[number],
+                window_end_utc=end_utc[number],
                 steel=steel,
                 steel_now=at_start[number],
                 air=air_spans[number],
@@ -461,7 +461,7 @@ def _with_weather(job: _Job, field: Outlook) -> list[JointPlan]:
                 weather_spells=weather_spells,
                 heat=None if steel is None else heat_of.get(number),
                 hint=steel is not None and requirement.not_accepted,
-                chance=float(chance[number]) if counted else None,
+                chance=shares[number] if counted else None,
                 members=field.members.count if counted and field.members is not None else 0,
             )
         )
@@ -528,8 +528,9 @@ def _call_of(requirement: Requirement, side: Judged, number: int) -> HeatCall:
 def _spans(side: Judged, hours: Hours) -> list[Span | None]:
     """The temperature of each joint at its worst hour; None: unknown."""
     rows = (side.unknown, side.worst, side.cold_c, side.likely_c, side.warm_c)
+    at_utc = [hours.time_utc(hour) for hour in range(len(hours))]
     return [
-        None if unknown else Span(hours.time_utc(worst), cold_c, likely_c, warm_c)
+        None if unknown else Span(at_utc[worst], cold_c, likely_c, warm_c)
         for unknown, worst, cold_c, likely_c, warm_c in zip(*(row.tolist() for row in rows), strict=True)
     ]
 
@@ -544,13 +545,14 @@ def _coldest_at(field: Outlook, position_h: Floats) -> list[Span | None]:
 
     sides = (coldest(field.steel.cold_c), coldest(field.steel.likely_c), coldest(field.steel.warm_c))
     return [
-        None if math.isnan(cold_c) else Span(_at(field.hours, at_h), cold_c, likely_c, warm_c)
-        for at_h, cold_c, likely_c, warm_c in zip(position_h.tolist(), *sides, strict=True)
+        None if math.isnan(cold_c) else Span(at_utc, cold_c, likely_c, warm_c)
+        for at_utc, cold_c, likely_c, warm_c in zip(_at(field.hours, position_h), *sides, strict=True)
     ]
 
 
-def _at(hours: Hours, position_h: float) -> datetime:
-    return hours.start_utc + timedelta(seconds=round(float(position_h) * 3600.0))
+def _at(hours: Hours, position_h: Floats) -> list[datetime]:
+    """The time of each position on the forecast's axis, to the second."""
+    return [hours.start_utc + timedelta(seconds=second) for second in np.rint(position_h * 3600.0).tolist()]
 
 
 def _hour(hours: Hours, index: int) -> datetime | None:

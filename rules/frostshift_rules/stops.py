@@ -193,8 +193,13 @@ class Judged:
     def _held(self, hour: int) -> list[int]:
         """The findings that hold in an hour, the worst first."""
         marks = self._marks[hour]
-        held = [number for number in range(len(self.findings)) if marks >> number & 1]
-        return sorted(held, key=lambda number: STATES.index(self.findings[number].state), reverse=True)
+        return [number for number in self._worst_first if marks >> number & 1]
+
+    @cached_property
+    def _worst_first(self) -> list[int]:
+        """The findings, those that bring the worst state first."""
+        states = [STATES.index(finding.state) for finding in self.findings]
+        return sorted(range(len(states)), key=states.__getitem__, reverse=True)
 
 
 def _known(value: float) -> float | None:
