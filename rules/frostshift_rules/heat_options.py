@@ -17,9 +17,7 @@ from frostshift_rules.job import Choices, Joint
 from frostshift_rules.patches import segments
 from frostshift_rules.workload import HeatPlan, Range
 
-Change = Literal[
-    "hotter", "band", "fewer_torches", "smaller_flame", "both_faces", "more_torches", "shorter_length"
-]
+Change = Literal["hotter", "band", "fewer_torches", "smaller_flame", "both_faces", "more_torches", "shorter_length"]
 
 HOTTER_K: Final = (15.0, 30.0)
 """Beyond the usual target."""

@@ -13,16 +13,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from itertools import groupby
 from typing import Final
 
 import numpy as np
 
 from frostshift_rules import delivered, heat_plan, patches, preheat, stops, surroundings
-from frostshift_rules.calls import Ints, Judged, Sides, heat_call, judge, least_in_windows, windows
+from frostshift_rules.calls import Flags, Ints, Judged, Sides, Windows, heat_call, judge, least_in_windows, windows
 from frostshift_rules.code_table import CodeTable
 from frostshift_rules.drying import Film
 from frostshift_rules.job import Joint, Reading, Site
@@ -205,72 +204,120 @@ def _judge(field: Outlook, first_h: Floats, last_h: Floats, threshold_c: Floats)
 class _Heating:
     """Makes the heat jobs of the joints that need heat."""
 
-    def __init__(self, job: _Job, field: Outlook, times: _Times, states: _WeatherStates) -> None:
+    def __init__(self, job: _Job, field: Outlook, times: _Times, states: _WeatherStates, numbers: Ints) -> None:
         self._job, self._field, self._times, self._states = job, field, times, states
-        self._shifts = [holding(job.calendar, joint.start_utc) for joint in job.joints]
-        self._wind_ms = {
-            around: surroundings.wind_at_joint_ms(field.hours.wind_10m_ms, around) for around in set(field.around)
-        }
+        self._steady = {number: self._steady_of(number) for number in numbers.tolist()}
+        kinds = {around: row for row, around in enumerate(dict.fromkeys(field.around))}
+        winds = [surroundings.wind_at_joint_ms(field.hours.wind_10m_ms, around) for around in kinds]
+        self._wind_ms = np.array(winds).reshape(len(kinds), len(field.hours))
+        self._wind_row = np.array([kinds[around] for around in field.around], dtype=np.intp)
+
+    def _steady_of(self, number: int) -> _Steady:
+        job, joint = self._job, self._job.joints[number]
+        shift = holding(job.calendar, joint.start_utc)
+        return _Steady(
+            heaters=delivered.heaters_of(joint, job.site.heat_source),
+            soak_minutes=preheat.soak_minutes(max(part.thickness_mm for part in joint.parts), job.table),
+            in_lengths=patches.segments(joint, job.site.choices)[0] > 1,
+            present_from_utc=max(shift.start_utc, job.now_utc) if shift else job.now_utc,
+        )
 
     def jobs(self, numbers: Ints, first_h: Floats, judged: _InWindow) -> list[heat_plan.HeatJob]:
         """The jobs of the given joints when heating starts at `first_h`."""
-        field = self._field
-        at_part_h = first_h[field.part_joint]
-        starts = field.steel.each(lambda values: between(values, field.part_class, at_part_h))
-        air = field.air.each(lambda values: between(values, np.zeros(len(first_h), dtype=np.intp), first_h))
-        return [self._heat_job(int(n), float(first_h[n]), starts, air, float(judged.steel.cold_c[n])) for n in numbers]
+        job, weather = self._job, self._while_heated(numbers, first_h[numbers])
+        lit_h, cold_c = first_h[numbers].tolist(), judged.steel.cold_c[numbers].tolist()
+        made = []
+        for place, number in enumerate(numbers.tolist()):
+            steady, requirement = self._steady[number], job.requirements[number]
+            made.append(
+                heat_plan.HeatJob(
+                    joint=job.joints[number],
+                    heaters=steady.heaters,
+                    minimum_c=preheat.minimum_at(requirement, cold_c[place]),
+                    maximum_c=requirement.maximum_c,
+                    extent_mm=requirement.extent_mm,
+                    soak_minutes=steady.soak_minutes,
+                    starts_c=weather.starts_c[place],
+                    air_c=weather.air_c[place],
+                    wind_ms=weather.wind_ms[place],
+                    convection_wm2k=weather.convection_wm2k[place],
+                    present_from_utc=steady.present_from_utc,
+                    film=self._states.film_at(number, lit_h[place]),
+                )
+            )
+        return made
 
-    def _heat_job(self, number: int, first_h: float, starts: Sides, air: Sides, cold_c: float) -> heat_plan.HeatJob:
-        job, joint, requirement = self._job, self._job.joints[number], self._job.requirements[number]
-        parts = self._field.parts_of(number)
-        shift = self._shifts[number]
-        last_h = max(first_h, float(self._times.start_h[number]))
-        steel_c = [values[parts].tolist() for values in (starts.cold_c, starts.likely_c, starts.warm_c)]
-        air_c = [float(values[number]) for values in (air.cold_c, air.likely_c, air.warm_c)]
-        if patches.segments(joint, job.site.choices)[0] > 1:
-            # The lengths after the first are heated as the work goes on, in the cold that comes.
-            last_h = max(last_h, float(self._times.end_h[number]))
-            inside = slice(int(first_h), int(np.ceil(last_h)) + 1)
-            rows = self._field.part_class[parts]
-            steel_c = [
-                np.minimum(now, values[rows, inside].min(axis=1)).tolist()
-                for now, values in zip(
-                    steel_c,
-                    (self._field.steel.cold_c, self._field.steel.likely_c, self._field.steel.warm_c),
-                    strict=True,
-                )
-            ]
-            air_c = [
-                min(now, float(values[0, inside].min()))
-                for now, values in zip(
-                    air_c, (self._field.air.cold_c, self._field.air.likely_c, self._field.air.warm_c), strict=True
-                )
-            ]
-        wind_ms = float(np.max(self._wind_ms[self._field.around[number]][int(first_h) : int(np.ceil(last_h)) + 1]))
-        convection, band = float(surroundings.convection_wm2k(wind_ms)), job.site.choices.h_band
-        return heat_plan.HeatJob(
-            joint=joint,
-            heaters=delivered.heaters_of(joint, job.site.heat_source),
-            minimum_c=preheat.minimum_at(requirement, cold_c),
-            maximum_c=requirement.maximum_c,
-            extent_mm=requirement.extent_mm,
-            soak_minutes=preheat.soak_minutes(max(part.thickness_mm for part in joint.parts), job.table),
-            starts_c=tuple(Range(*sides) for sides in zip(*steel_c, strict=True)),
-            air_c=Range(*air_c),
-            wind_ms=wind_ms,
-            convection_wm2k=Range(convection * (1.0 - band), convection, convection * (1.0 + band)),
-            present_from_utc=max(shift.start_utc, job.now_utc) if shift else job.now_utc,
-            film=self._states.film_at(number, first_h),
+    def _while_heated(self, numbers: Ints, first_h: Floats) -> _WhileHeated:
+        field, count = self._field, len(self._field.hours)
+        in_lengths = np.array([self._steady[number].in_lengths for number in numbers.tolist()], dtype=np.bool_)
+        last_h = np.maximum(first_h, self._times.start_h[numbers])
+        # The lengths after the first are heated as the work goes on, in the cold that comes.
+        last_h = np.where(in_lengths, np.maximum(last_h, self._times.end_h[numbers]), last_h)
+        span = windows(first_h, last_h, count)
+        winds = self._wind_ms[self._wind_row[numbers][:, None], span.index]
+        wind_ms = np.where(span.inside, winds, -np.inf).max(axis=1, initial=-np.inf)
+        convection, band = surroundings.convection_wm2k(wind_ms), self._job.site.choices.h_band
+        ends = np.append(field.first_part[1:], len(field.part_class))
+        counts = (ends - field.first_part)[numbers]
+        part_place = np.repeat(np.arange(len(numbers)), counts)
+        upto = np.cumsum(counts)
+        part = np.arange(len(part_place)) + np.repeat(field.first_part[numbers] - (upto - counts), counts)
+        starts_c = self._coldest(field.steel, field.part_class[part], part_place, first_h, span, in_lengths)
+        none, joints = np.zeros(len(numbers), dtype=np.intp), np.arange(len(numbers))
+        ranges = _ranges(starts_c)
+        return _WhileHeated(
+            starts_c=[tuple(ranges[last - n : last]) for n, last in zip(counts.tolist(), upto.tolist(), strict=True)],
+            air_c=_ranges(self._coldest(field.air, none, joints, first_h, span, in_lengths)),
+            wind_ms=wind_ms.tolist(),
+            convection_wm2k=_ranges(Sides(convection * (1.0 - band), convection, convection * (1.0 + band))),
         )
+
+    @staticmethod
+    def _coldest(of: Sides, rows: Ints, place: Ints, first_h: Floats, span: Windows, in_lengths: Flags) -> Sides:
+        """Temperatures at light-up, and where a weld is heated in lengths the coldest up to the last of them.
+
+        `of` [row, hour]; of each part `rows` and `place`, its joint in `first_h`, `span` and `in_lengths`.
+        """
+        longer = np.flatnonzero(in_lengths[place])
+        inside, index = span.inside[place[longer]], span.index[place[longer]]
+
+        def coldest(values: Floats) -> Floats:
+            found = between(values, rows, first_h[place])
+            later = np.where(inside, values[rows[longer, None], index], np.inf).min(axis=1, initial=np.inf)
+            found[longer] = np.minimum(found[longer], later)
+            return found
+
+        return of.each(coldest)
 
     def lead_h(self, number: int, minutes: float | None) -> float:
         """Hours from light-up to the first arc; 0 where there is no time."""
         if minutes is None:
             return 0.0
-        job = self._job
-        thickest_mm = max(part.thickness_mm for part in job.joints[number].parts)
-        soak = preheat.soak_minutes(thickest_mm, job.table)
-        return (minutes + soak + job.site.choices.setup_minutes) / 60.0
+        return (minutes + self._steady[number].soak_minutes + self._job.site.choices.setup_minutes) / 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Steady:
+    """What of a heat job does not hang on when the torches are lit; `in_lengths`: more than one length of weld."""
+
+    heaters: tuple[delivered.Heaters, ...] | None
+    soak_minutes: float
+    in_lengths: bool
+    present_from_utc: datetime
+
+
+@dataclass(frozen=True)
+class _WhileHeated:
+    """Steel, air and wind of some joints while they are heated, as in `heat_plan.HeatJob`."""
+
+    starts_c: list[tuple[Range, ...]]
+    air_c: list[Range]
+    wind_ms: list[float]
+    convection_wm2k: list[Range]
+
+
+def _ranges(of: Sides) -> list[Range]:
+    return list(map(Range, of.cold_c.tolist(), of.likely_c.tolist(), of.warm_c.tolist()))
 
 
 # Weather --------------------------------------------------------------------------------------------------------------
@@ -281,37 +328,30 @@ class _WeatherStates:
 
     def __init__(self, job: _Job, field: Outlook) -> None:
         self._job, self._field = job, field
-        self._spots: dict[tuple[stops.Spot, float, tuple[int, ...]], _SpotStates] = {}
+        spots: dict[tuple[stops.Spot, float, tuple[int, ...]], _SpotStates] = {}
+        rows, parts = field.part_class.tolist(), [*field.first_part.tolist(), len(field.part_class)]
+        self._spots = []
+        for joint, around, first, last in zip(job.joints, field.around, parts, parts[1:], strict=False):
+            key = (stops.spot_of(joint), max(around.wind_factor, 1.0), tuple(rows[first:last]))
+            if key not in spots:
+                judged = self._judge(*key)
+                spots[key] = _SpotStates(judged, judged.codes.tolist(), {}, {}, {})
+            self._spots.append(spots[key])
 
     def of(self, number: int, first_h: float, last_h: float) -> tuple[WeatherState, tuple[WeatherSpell, ...]]:
         """The worst state from `first_h` to `last_h`, and the hours that are not `go`."""
-        spot = self._spot(number)
-        first, last = math.floor(first_h), math.ceil(last_h)
-        inside = range(max(first, 0), min(last, len(spot.codes) - 1) + 1)
-        worst = max((spot.codes[hour] for hour in inside), default=0)
-        if first < 0 or last > len(spot.codes) - 1:
-            worst = max(worst, stops.STATES.index("unknown"))
-        if inside not in spot.held:
-            spot.held[inside] = tuple(self._spells(spot, inside))
-        return stops.STATES[worst], spot.held[inside]
+        spot = self._spots[number]
+        asked = math.floor(first_h), math.ceil(last_h)
+        if asked not in spot.held:
+            spot.held[asked] = self._held(spot, *asked)
+        return spot.held[asked]
 
     def film_at(self, number: int, at_h: float) -> Film:
         """What has to be dried off the steel when heating starts; None beyond the forecast."""
-        spot, hour = self._spot(number), math.floor(at_h)
-        return stops.film_of(spot.rules_at(hour)) if 0 <= hour < len(spot.codes) else None
-
-    def _spot(self, number: int) -> _SpotStates:
-        field = self._field
-        key = (
-            stops.spot_of(self._job.joints[number]),
-            max(field.around[number].wind_factor, 1.0),
-            tuple(field.part_class[field.parts_of(number)].tolist()),
-        )
-        spot = self._spots.get(key)
-        if spot is None:
-            judged = self._judge(*key)
-            spot = self._spots[key] = _SpotStates(judged, judged.codes.tolist(), {}, {})
-        return spot
+        spot, hour = self._spots[number], math.floor(at_h)
+        if hour not in spot.films:
+            spot.films[hour] = spot.judged.film_at(hour) if 0 <= hour < len(spot.codes) else None
+        return spot.films[hour]
 
     def _judge(self, spot: stops.Spot, wind_factor: float, rows: tuple[int, ...]) -> stops.Judged:
         field, site = self._field, self._job.site
@@ -326,19 +366,25 @@ class _WeatherStates:
         )
         return stops.judge(hours, spot, self._job.table, site.code_units, site.choices)
 
-    def _spells(self, spot: _SpotStates, inside: range) -> Iterator[WeatherSpell]:
-        """The hours that are not `go`, those in a row for the same rules together."""
-        held = (hour for hour in inside if spot.codes[hour])
-        for _, spell in groupby(enumerate(held), key=lambda one: (one[1] - one[0], spot.rules_at(one[1]))):
-            hours = [hour for _, hour in spell]
-            yield WeatherSpell(
-                start_utc=self._field.hours.time_utc(hours[0]),
-                end_utc=self._field.hours.time_utc(hours[-1] + 1),
-                state=stops.STATES[spot.codes[hours[0]]],
-                reasons=tuple(
-                    stops.worst_of(of_rule) for of_rule in zip(*(spot.reasons_at(hour) for hour in hours), strict=True)
-                ),
+    def _held(self, spot: _SpotStates, first: int, last: int) -> tuple[WeatherState, tuple[WeatherSpell, ...]]:
+        end = len(spot.codes) - 1
+        inside = max(first, 0), min(last, end)
+        worst = max(spot.codes[inside[0] : inside[1] + 1], default=0)
+        if first < 0 or last > end:
+            worst = max(worst, stops.STATES.index("unknown"))
+        return stops.STATES[worst], tuple(self._spell(spot, run) for run in spot.judged.spells(*inside))
+
+    def _spell(self, spot: _SpotStates, run: tuple[int, int]) -> WeatherSpell:
+        """Hours in a row for the same rules."""
+        if run not in spot.spells:
+            first, last = run
+            spot.spells[run] = WeatherSpell(
+                start_utc=self._field.hours.time_utc(first),
+                end_utc=self._field.hours.time_utc(last + 1),
+                state=stops.STATES[spot.codes[first]],
+                reasons=spot.judged.worst_reasons(first, last),
             )
+        return spot.spells[run]
 
 
 @dataclass(frozen=True)
@@ -347,18 +393,9 @@ class _SpotStates:
 
     judged: stops.Judged
     codes: list[int]
-    reasons: dict[int, tuple[stops.Reason, ...]]
-    held: dict[range, tuple[WeatherSpell, ...]]
-
-    def reasons_at(self, hour: int) -> tuple[stops.Reason, ...]:
-        """What is behind an hour's state; nothing where it is `go`."""
-        if hour not in self.reasons:
-            self.reasons[hour] = self.judged.reasons_at(hour) if self.codes[hour] else ()
-        return self.reasons[hour]
-
-    def rules_at(self, hour: int) -> tuple[stops.Rule, ...]:
-        """The rules behind an hour's state."""
-        return tuple(reason.rule for reason in self.reasons_at(hour))
+    films: dict[int, Film]
+    spells: dict[tuple[int, int], WeatherSpell]
+    held: dict[tuple[int, int], tuple[WeatherState, tuple[WeatherSpell, ...]]]
 
 
 # Joints ---------------------------------------------------------------------------------------------------------------
@@ -373,7 +410,7 @@ def _with_weather(job: _Job, field: Outlook) -> list[JointPlan]:
 
     # Light-up lies before the start, so the joints that need heat are judged again over a window that begins there.
     states = _WeatherStates(job, field)
-    heating = _Heating(job, field, times, states)
+    heating = _Heating(job, field, times, states, heated)
     slow = heat_plan.slow_minutes(heating.jobs(heated, times.first_h, from_start), job.site.choices)
     lead_h = np.array([heating.lead_h(int(n), minutes) for n, minutes in zip(heated, slow, strict=True)])
     first_h = times.first_h.copy()
@@ -387,21 +424,21 @@ def _with_weather(job: _Job, field: Outlook) -> list[JointPlan]:
     chance = chances(field, windows(first_h, times.end_h, len(hours)), threshold_c)
     steel_spans, air_spans = _spans(judged.steel, hours), _spans(judged.air, hours)
     at_start = _coldest_at(field, times.start_h)
+    first_utc, end_utc = _at(hours, first_h), _at(hours, times.end_h)
+    begins_h, ends_h, shares = times.first_h.tolist(), times.end_h.tolist(), chance.tolist()
     planned = []
     for number, joint in enumerate(job.joints):
         requirement, shift = job.requirements[number], holding(job.calendar, joint.start_utc)
-        overdue = bool(times.end_h[number] <= now_h)
+        overdue = ends_h[number] <= now_h
         steel = None if overdue else steel_spans[number]
-        verdict = _verdict(job, number, judged, overdue=overdue, ends_early=times.end_h[number] > len(hours) - 1)
+        verdict = _verdict(job, number, judged, overdue=overdue, ends_early=ends_h[number] > len(hours) - 1)
         anchored = not _start_matters(job, judged, number)
         free = from_start.steel if anchored and verdict.call not in ("no_heat", "unknown") else None
         # Of an overdue joint nobody knows when it will be welded, and so in what weather.
-        state, weather_spells = (
-            ("unknown", ()) if overdue else states.of(number, float(times.first_h[number]), float(times.end_h[number]))
-        )
+        state, weather_spells = ("unknown", ()) if overdue else states.of(number, begins_h[number], ends_h[number])
         known = steel is not None and requirement.minimum_c is not None
         # On a start that nobody knows all members lean alike, and a figure that is not accepted counts for nobody.
-        counted = anchored and verdict.call != "unknown" and not math.isnan(chance[number])
+        counted = anchored and verdict.call != "unknown" and not math.isnan(shares[number])
         planned.append(
             JointPlan(
                 joint=joint,
@@ -412,8 +449,8 @@ def _with_weather(job: _Job, field: Outlook) -> list[JointPlan]:
                 unknowns=verdict.unknowns,
                 requirement=requirement,
                 minimum_c=preheat.minimum_at(requirement, steel.cold_c) if steel is not None and known else None,
-                window_start_utc=_at(hours, first_h[number]),
-                window_end_utc=_at(hours, times.end_h[number]),
+                window_start_utc=first_utc[number],
+                window_end_utc=end_utc[number],
                 steel=steel,
                 steel_now=at_start[number],
                 air=air_spans[number],
@@ -424,7 +461,7 @@ def _with_weather(job: _Job, field: Outlook) -> list[JointPlan]:
                 weather_spells=weather_spells,
                 heat=None if steel is None else heat_of.get(number),
                 hint=steel is not None and requirement.not_accepted,
-                chance=float(chance[number]) if counted else None,
+                chance=shares[number] if counted else None,
                 members=field.members.count if counted and field.members is not None else 0,
             )
         )
@@ -491,8 +528,9 @@ def _call_of(requirement: Requirement, side: Judged, number: int) -> HeatCall:
 def _spans(side: Judged, hours: Hours) -> list[Span | None]:
     """The temperature of each joint at its worst hour; None: unknown."""
     rows = (side.unknown, side.worst, side.cold_c, side.likely_c, side.warm_c)
+    at_utc = [hours.time_utc(hour) for hour in range(len(hours))]
     return [
-        None if unknown else Span(hours.time_utc(worst), cold_c, likely_c, warm_c)
+        None if unknown else Span(at_utc[worst], cold_c, likely_c, warm_c)
         for unknown, worst, cold_c, likely_c, warm_c in zip(*(row.tolist() for row in rows), strict=True)
     ]
 
@@ -507,13 +545,14 @@ def _coldest_at(field: Outlook, position_h: Floats) -> list[Span | None]:
 
     sides = (coldest(field.steel.cold_c), coldest(field.steel.likely_c), coldest(field.steel.warm_c))
     return [
-        None if math.isnan(cold_c) else Span(_at(field.hours, at_h), cold_c, likely_c, warm_c)
-        for at_h, cold_c, likely_c, warm_c in zip(position_h.tolist(), *sides, strict=True)
+        None if math.isnan(cold_c) else Span(at_utc, cold_c, likely_c, warm_c)
+        for at_utc, cold_c, likely_c, warm_c in zip(_at(field.hours, position_h), *sides, strict=True)
     ]
 
 
-def _at(hours: Hours, position_h: float) -> datetime:
-    return hours.start_utc + timedelta(seconds=round(float(position_h) * 3600.0))
+def _at(hours: Hours, position_h: Floats) -> list[datetime]:
+    """The time of each position on the forecast's axis, to the second."""
+    return [hours.start_utc + timedelta(seconds=second) for second in np.rint(position_h * 3600.0).tolist()]
 
 
 def _hour(hours: Hours, index: int) -> datetime | None:

@@ -15,8 +15,10 @@ warm steel does not lift the stop for cold air, nor does an hour that is `go` ma
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
+from itertools import groupby
 from typing import Final, Literal, get_args
 
 import numpy as np
@@ -151,13 +153,65 @@ class Judged:
 
     def reasons_at(self, hour: int) -> tuple[Reason, ...]:
         """Why the hour is not `go`, the worst first; empty for `go`."""
-        held = [finding for finding in self.findings if finding.hours[hour]]
-        held.sort(key=lambda finding: STATES.index(finding.state), reverse=True)
-        return tuple(Reason(f.rule, _known(f.values[hour]), _known(f.limit), f.source) for f in held)
+        return self.worst_reasons(hour, hour)
+
+    def rules_at(self, hour: int) -> tuple[Rule, ...]:
+        """The rules behind an hour's state, the worst first; empty for `go`."""
+        return tuple(self.findings[number].rule for number in self._held(hour))
+
+    def film_at(self, hour: int) -> Film:
+        """What lies on the steel in an hour."""
+        return film_of(self.rules_at(hour))
+
+    def spells(self, first: int, last: int) -> Iterator[tuple[int, int]]:
+        """The runs of hours from `first` to `last` that are not `go` for the same rules: first and last of each."""
+        for marks, run in groupby(range(first, last + 1), key=self._marks.__getitem__):
+            if marks:
+                hours = list(run)
+                yield hours[0], hours[-1]
+
+    def worst_reasons(self, first: int, last: int) -> tuple[Reason, ...]:
+        """Why hours of one spell are not `go`, the worst rule first, each with its worst figure of the hours."""
+        return tuple(
+            Reason(f.rule, _worst(f.rule, values[first : last + 1]), _known(f.limit), f.source)
+            for f, values in ((self.findings[number], self._values[number]) for number in self._held(first))
+        )
+
+    @cached_property
+    def _marks(self) -> list[int]:
+        """Of every hour, the findings that hold in it: finding i has the value 2**i."""
+        marks = np.zeros(len(self.codes), dtype=np.int64)
+        for number, finding in enumerate(self.findings):
+            marks |= finding.hours.astype(np.int64) << number
+        return marks.tolist()
+
+    @cached_property
+    def _values(self) -> list[list[float]]:
+        """The values of each finding."""
+        return [finding.values.tolist() for finding in self.findings]
+
+    def _held(self, hour: int) -> list[int]:
+        """The findings that hold in an hour, the worst first."""
+        marks = self._marks[hour]
+        return [number for number in self._worst_first if marks >> number & 1]
+
+    @cached_property
+    def _worst_first(self) -> list[int]:
+        """The findings, those that bring the worst state first."""
+        states = [STATES.index(finding.state) for finding in self.findings]
+        return sorted(range(len(states)), key=states.__getitem__, reverse=True)
 
 
 def _known(value: float) -> float | None:
     return None if math.isnan(value) else float(value)
+
+
+def _worst(rule: Rule, values: Sequence[float]) -> float | None:
+    """The coldest air, the strongest wind, the heaviest rain; None where no value is known."""
+    known = [value for value in values if not math.isnan(value)]
+    if not known:
+        return None
+    return min(known) if rule.startswith("air") else max(known)
 
 
 def ambient_limit_c(table: CodeTable, units: CodeUnits) -> float:
@@ -288,11 +342,9 @@ def _within_hours_before(flags: Flags, hours: float, before_first: bool) -> Flag
 
 
 def worst_of(reasons: Sequence[Reason]) -> Reason:
-    """The worst of some hours' reasons of one rule: the coldest air, the strongest wind, the heaviest rain."""
+    """The worst of some hours' reasons of one rule."""
     values = [reason.value for reason in reasons if reason.value is not None]
-    if not values:
-        return reasons[0]
-    return replace(reasons[0], value=min(values) if reasons[0].rule.startswith("air") else max(values))
+    return replace(reasons[0], value=_worst(reasons[0].rule, values)) if values else reasons[0]
 
 
 def source_text(reason: Reason) -> str:

@@ -22,12 +22,11 @@ from frostshift_rules.heat_plan import (
     WARN_NOTE,
     HeatJob,
     heat_plans,
-    patch_of,
-    segments,
     slow_minutes,
     target_c,
 )
 from frostshift_rules.job import Choices, HeatSource, Joint, Part
+from frostshift_rules.patches import patch_of, segments
 from frostshift_rules.steel import DENSITY_KG_M3, conductivity_wmk, enthalpy_jkg
 from frostshift_rules.workload import HeatPlan, HeatStatus, Range
 
@@ -623,3 +622,28 @@ def test_unlike_parts_are_told_apart() -> None:
     found = heated(joint(mm(12.0), mm(50.0)))
     assert "Lead the flame to part 2; part 1 is warm first" in found.note
     assert "Lead the flame" not in heated(TWO).note
+
+
+def test_jobs_that_are_alike_in_part_are_planned_together_as_each_alone() -> None:
+    other = replace(TORCH, net_kw=TORCH.net_kw * 0.8)
+    unlike = replace(TWO, parts=(TWO.parts[0], replace(TWO.parts[1], thickness_mm=20.0)))
+    jobs = [
+        heat_job(TWO),
+        heat_job(TWO, wind_ms=6.0),
+        heat_job(TWO, wind_ms=9.0),
+        heat_job(TWO, film="ice"),
+        heat_job(TWO, film="frost"),
+        heat_job(TWO, extent_mm=100.0),
+        heat_job(TWO, source=other),
+        heat_job(TWO, source=None),
+        heat_job(TWO, maximum_c=66.0),
+        heat_job(replace(TWO, both_faces=True), film="ice"),
+        heat_job(unlike),
+        heat_job(replace(unlike, welded=True)),
+        heat_job(replace(TWO, torches=1)),
+        heat_job(replace(TWO, heated_length_mm=100.0)),
+        heat_job(THICK),
+    ]
+    together = heat_plans(jobs, choices())
+    assert together == [heat_plans([job], choices())[0] for job in jobs]
+    assert len({str(plan) for plan in together}) == len(jobs)
