@@ -236,9 +236,10 @@ def _moment(cases: HeatCases, heating: _Heating, goal_c: Floats, coldest: Ints |
     """When every point has `goal_c`, which is the last, what the hottest metal and the mean of heated metal are."""
     curve, rise_k = heating.curve, goal_c - cases.start_c
     if coldest is None:
-        point_s = curve.seconds_to(rise_k)
+        required = curve.only(np.broadcast_to(np.arange(cases.point_x_m.shape[1]), cases.point_x_m.shape))
+        point_s = required.seconds_to(rise_k)
         time_s = point_s.max(axis=1)
-        coldest = np.where(np.isfinite(time_s), point_s.argmax(axis=1), curve.at_last().argmin(axis=1))
+        coldest = np.where(np.isfinite(time_s), point_s.argmax(axis=1), required.at_last().argmin(axis=1))
     else:
         time_s = curve.only(coldest[:, None]).seconds_to(rise_k)[:, 0]
     root = np.sqrt(curve.diffusivity * np.minimum(time_s, LONGEST_S))

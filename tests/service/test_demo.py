@@ -193,7 +193,7 @@ def test_the_joint_that_would_overheat_has_a_way_out() -> None:
     assert found.heat is not None
     job = job_of(found.heat, found.joint, heaters_of(found.joint, site.heat_source))
     assert job is not None
-    assert [option.change for option in heat_options(job, site.choices).remedies] == ["wider_band"]
+    assert [option.change for option in heat_options(job, site.choices).remedies] == ["band"]
 
 
 def test_the_front_changes_calls_between_this_afternoon_and_tonight() -> None:
