@@ -29,8 +29,8 @@ NOT_COUNTED: Final[tuple[str, ...]] = (
 """Sentences that are printed beside every count of gas or cylinders."""
 
 KEEPING_COUNTED: Final = (
-    "Keeping joints warm while they are welded runs from nothing, where the arc does it, to what it takes as if the "
-    "arc gave no heat."
+    "Keeping joints warm while they are welded runs from nothing, where the arc does it, to what it takes without the "
+    "arc's heat."
 )
 KEEPING_NOT_COUNTED: Final = "Gas for keeping the joint warm between passes is not counted: the hours are not stated."
 """One of the two is printed beside every count as well."""

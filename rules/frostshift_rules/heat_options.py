@@ -6,13 +6,18 @@ option that has no time of its own is not offered. For one joint at a time; a pl
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
+import numpy as np
+
+from frostshift_rules import heating
 from frostshift_rules.arrangements import can_reach_both_faces
 from frostshift_rules.delivered import Heaters
 from frostshift_rules.heat_plan import HeatJob, heat_plans
+from frostshift_rules.heat_questions import ask, heat_cases
 from frostshift_rules.job import Choices, Joint
 from frostshift_rules.patches import segments
 from frostshift_rules.workload import HeatPlan, Range
@@ -21,11 +26,13 @@ Change = Literal["hotter", "band", "fewer_torches", "smaller_flame", "both_faces
 
 HOTTER_K: Final = (15.0, 30.0)
 """Beyond the usual target."""
-MARGINS_MM: Final = (10.0, 20.0, 30.0, 45.0, 60.0, 90.0, 120.0)
+MARGINS_MM: Final = (15.0, 30.0, 45.0, 60.0, 90.0, 120.0)
 """Margins beyond the warm zone that are tried for the band that takes least fuel."""
 SMALLER: Final = (0.7, 0.5)
 """Shares of its rate that a flame is turned down to; below about a third a torch overheats and backfires (trade
 practice, no source)."""
+BREAKS_MINUTES: Final = (15.0, 30.0, 60.0)
+"""Lengths of a break that are worked out."""
 WORTH_IT: Final = 0.03
 """A band that saves less fuel than this share is no better."""
 
@@ -47,16 +54,30 @@ class Option:
 
 
 @dataclass(frozen=True, slots=True)
+class Break:
+    """A break after the torch is off: how cold the coldest required point is then, and torch time back to the target.
+
+    On the slow end, as if no arc burned; `again_minutes` is `inf` beyond the first heating's own time.
+    """
+
+    minutes: float
+    coldest_c: float
+    again_minutes: float
+
+
+@dataclass(frozen=True, slots=True)
 class HeatOptions:
     """What else could be done at a joint.
 
     Attributes:
+        breaks: what a break does; empty where the joint has no time.
         hotter: what a hotter start costs and buys in hold; empty where the joint has no time.
         remedies: ways that give a time where the joint as planned has none; one of each kind.
         least_fuel: the band that takes least fuel within every limit; None where it is the planned one, within
             `WORTH_IT`, or the joint has no time.
     """
 
+    breaks: tuple[Break, ...]
     hotter: tuple[Option, ...]
     remedies: tuple[Option, ...]
     least_fuel: Option | None
@@ -86,10 +107,36 @@ def heat_options(job: HeatJob, choices: Choices) -> HeatOptions:
     """What else could be done at the joint of a heating."""
     (planned,) = heat_plans([job], choices)
     if planned.status == "ok":
-        return HeatOptions(tuple(_hotter(job, choices)), (), _least_fuel(job, choices, planned))
+        return HeatOptions(_breaks(job, choices), tuple(_hotter(job, choices)), (), _least_fuel(job, choices, planned))
     tries = {"too_hot": _cooler, "never": _stronger, "unsure": _stronger}.get(planned.status)
     remedies = () if tries is None else tuple(_first_of_each(tries(job, choices)))
-    return HeatOptions((), remedies, None)
+    return HeatOptions((), (), remedies, None)
+
+
+def _breaks(job: HeatJob, choices: Choices) -> tuple[Break, ...]:
+    """What breaks do to the joint once its slowest part had its target and all torches are off."""
+    _, questions = ask([job], choices)
+    cases = heat_cases(questions, ("slow",))
+    on_s = float(heating.heat_up(cases).to_target_s.max())
+    if not 0.0 < on_s < heating.LONGEST_S:
+        return ()
+
+    def coldest_c(bursts_s: list[tuple[float, float]], at_s: float) -> float:
+        return float(heating.train_c(cases, np.array(bursts_s), np.array([at_s])).min())
+
+    target = float(cases.target_c.max())
+    found = []
+    for minutes in BREAKS_MINUTES:
+        begin_s = on_s + minutes * 60.0
+        low_s, high_s = 0.0, on_s
+        if coldest_c([(0.0, on_s), (begin_s, begin_s + high_s)], begin_s + high_s) < target:
+            low_s = high_s = math.inf
+        while high_s - low_s > max(5.0, on_s / 50.0):
+            middle_s = (low_s + high_s) / 2.0
+            warm = coldest_c([(0.0, on_s), (begin_s, begin_s + middle_s)], begin_s + middle_s) >= target
+            low_s, high_s = (low_s, middle_s) if warm else (middle_s, high_s)
+        found.append(Break(minutes, coldest_c([(0.0, on_s)], begin_s), high_s / 60.0))
+    return tuple(found)
 
 
 def _option(change: Change, value: float, job: HeatJob, choices: Choices) -> Option | None:

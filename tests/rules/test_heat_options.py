@@ -24,6 +24,18 @@ def test_a_hotter_start_costs_minutes_and_buys_hold() -> None:
     assert [one.heat.target_c - planned.target_c for one in hotter] == pytest.approx(list(HOTTER_K))
 
 
+def test_a_longer_break_is_colder_and_takes_longer_to_make_good() -> None:
+    planned = heat_plans([heat_job(TWO)], choices())[0]
+    breaks = heat_options(heat_job(TWO), choices()).breaks
+    assert [one.minutes for one in breaks] == [15.0, 30.0, 60.0]
+    coldest = [one.coldest_c for one in breaks]
+    assert planned.target_c > coldest[0] > coldest[1] > coldest[2] > -8.0
+    again = [one.again_minutes for one in breaks]
+    assert 0.0 < again[0] <= again[1] <= again[2] <= there(planned.minutes).high + 0.1
+    # At the end of the hold it is at its minimum, so a break longer than that is below it.
+    assert coldest[0] < planned.minimum_c
+
+
 def test_too_hot_is_cured_by_wider_slower_or_both_faces() -> None:
     found = heat_options(heat_job(THICK, minimum_c=110.0, maximum_c=300.0), choices())
     assert found.hotter == ()
@@ -51,7 +63,7 @@ def test_a_weak_flame_is_cured_by_more_fire_on_less_steel() -> None:
 
 def test_no_cure_for_what_is_not_covered() -> None:
     found = heat_options(heat_job(joint(mm(301.0))), choices())
-    assert (found.hotter, found.remedies, found.least_fuel) == ((), (), None)
+    assert (found.breaks, found.hotter, found.remedies, found.least_fuel) == ((), (), (), None)
 
 
 def test_the_band_of_least_fuel_takes_less_than_a_far_too_wide_one() -> None:

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from frostshift_rules.heat_options import Change, HeatOptions, Option
+from frostshift_rules.heat_options import Break, Change, HeatOptions, Option
 from frostshift_rules.workload import HeatPlan
 from frostshift_service.views.arithmetic import Step
 from frostshift_service.views.show import Show, duration, plural, trimmed
@@ -45,6 +45,9 @@ def option_tables(heat: HeatPlan, options: HeatOptions | None, show: Show) -> tu
     if options.hotter:
         rows = [planned, *(_option_row(one, show) for one in options.hotter)]
         tables.append(OptionTable("What a hotter start costs, and buys in hold:", tuple(rows)))
+    if options.breaks:
+        rows = [_break_row(one, show) for one in options.breaks]
+        tables.append(OptionTable("After a break, on the slow end, as if no arc burned:", tuple(rows)))
     if options.remedies:
         rows = [_option_row(one, show) for one in options.remedies]
         tables.append(OptionTable("Ways to heat it that do give a time; nothing else is changed:", tuple(rows)))
@@ -52,6 +55,12 @@ def option_tables(heat: HeatPlan, options: HeatOptions | None, show: Show) -> tu
         rows = [planned, _option_row(options.least_fuel, show)]
         tables.append(OptionTable("The band that takes least fuel within every limit:", tuple(rows)))
     return tuple(tables)
+
+
+def _break_row(one: Break, show: Show) -> OptionRow:
+    again = "longer than the first time" if math.isinf(one.again_minutes) else duration(one.again_minutes, "up")
+    coldest = f"coldest point at {show.temp_text(one.coldest_c, 'down')}"
+    return OptionRow(f"{duration(one.minutes)} later: {coldest}", again, "", "", "")
 
 
 def _option_row(option: Option, show: Show) -> OptionRow:
@@ -138,6 +147,10 @@ def option_lines(tables: Sequence[OptionTable]) -> Iterator[str]:
     for table in tables:
         yield table.intro
         for row in table.rows:
-            parts = [f"heating {row.minutes_text}", f"holds {row.hold_text}", f"fuel {row.fuel_text}"]
-            hottest = f", hottest metal {row.hottest_text}" if row.hottest_text else ""
-            yield f"  - {row.what}: {', '.join(part for part in parts if not part.endswith(' '))}{hottest}"
+            told = (
+                ("heating", row.minutes_text),
+                ("holds", row.hold_text),
+                ("fuel", row.fuel_text),
+                ("hottest metal", row.hottest_text),
+            )
+            yield f"  - {row.what}: {', '.join(f'{label} {text}' for label, text in told if text)}"
