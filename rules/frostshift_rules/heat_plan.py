@@ -54,11 +54,14 @@ _NOTHING: Final = Range(0.0, 0.0, 0.0)
 
 
 def slow_minutes(jobs: Sequence[HeatJob], choices: Choices) -> list[float | None]:
-    """Slow-end minutes of the first segment of each job; None where there is no time."""
+    """Slow-end minutes of the first segment of each job, drying included; None where there is no time."""
     asked, questions = ask(jobs, choices)
     seconds = heating.seconds_to_target(heat_cases(questions, ("slow",))).tolist() if len(questions) else []
     longest = [max(math.inf if row is None else seconds[row] for row in one.rows) for one in asked]
-    return [slowest / 60.0 if math.isfinite(slowest) else None for slowest in longest]
+    return [
+        slowest / 60.0 + dry.high if math.isfinite(slowest) else None
+        for slowest, dry in zip(longest, _drying(jobs, asked), strict=True)
+    ]
 
 
 def heat_plans(jobs: Sequence[HeatJob], choices: Choices) -> list[HeatPlan]:
