@@ -122,7 +122,10 @@ def test_any_missing_hour_within_the_window_is_unknown(one: Joint, of: Hours, fi
     first, last = math.floor(of.position(whole.window_start_utc)), math.ceil(of.position(whole.window_end_utc))
     hole = first + round(share * (last - first))
     found = planned(one, replace(of, **{field: changed(getattr(of, field), hole, math.nan)}))
-    assert found.call == "unknown"
+    if found.call != "unknown":
+        # After the hole the steel starts anew, a little warmer, and light-up may then fall behind the hole.
+        assert hole == first < math.floor(of.position(found.window_start_utc))
+        return
     assert found.heat is None
 
 
