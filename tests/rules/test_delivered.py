@@ -1,4 +1,4 @@
-"""What torches and heaters deliver: flux of several at once, coverage, fuel and energy; by hand and by the handbook."""
+"""What torches and heaters deliver: flux of several at once, coverage, fuel and energy; by hand."""
 
 from __future__ import annotations
 
