@@ -296,9 +296,12 @@ class _Holding:
 
     def left(self, on_area: Floats, area: Floats) -> Floats:
         """What a burst has left above the air, `area` after it [J/kg]; both [n, 1, m], diffusivity x time."""
+        return self.left_hot(on_area, area) * np.exp(-wide(self.slower) * area)
+
+    def left_hot(self, on_area: Floats, area: Floats) -> Floats:
+        """The same as if the loss stayed that of the heating."""
         start = wide(self.away_jkg) * np.exp(-wide(self.curve.damping) * area)
-        burst = self.line.at(np.sqrt(on_area + area)) - self.line.at(np.sqrt(area))
-        return (burst - start) * np.exp(-wide(self.slower) * area)
+        return self.line.at(np.sqrt(on_area + area)) - self.line.at(np.sqrt(area)) - start
 
     def added(self, area: Floats) -> Floats:
         """What a new burst adds [J/kg]; area [n, 1, m]."""
@@ -389,10 +392,8 @@ def _reheat_s(form: _Holding, on_area: Floats, off_area: Floats, target_jkg: Flo
 
     def short(root: Floats) -> Floats:
         """Heat content above that of the target, at the roots after the torch is lit again."""
-        area = off_area + root**2
-        start = wide(form.away_jkg) * np.exp(-wide(form.curve.damping) * area)
-        burst = form.line.at(np.sqrt(on_area + area)) - form.line.at(np.sqrt(area))
-        return (burst - start) * cooling + form.added(root**2) - wide(target_jkg - form.air_jkg)
+        left = form.left_hot(on_area, off_area + root**2) * cooling
+        return left + form.added(root**2) - wide(target_jkg - form.air_jkg)
 
     last = np.full((len(target_jkg), 1, 1), len(NODES) - 1, dtype=np.intp)
     comes = short(NODES[last]) >= 0.0
