@@ -140,10 +140,12 @@ def modes(thickness_m: float, half_width_m: float, web_m: float, web_depth_m: fl
     wide = np.concatenate([over, np.full(_BESIDE_WEB, (half_width_m - web_m / 2.0) / _BESIDE_WEB)])
     columns = len(wide)
     deep = thickness_m / _THROUGH_FLANGE
-    down = np.diff(web_depth_m * (np.arange(_DOWN_WEB + 1) / _DOWN_WEB) ** _WEB_GRADE)
-    number = np.arange(_THROUGH_FLANGE * columns + _DOWN_WEB * _OVER_WEB)
+    # The cells stand where they do in the deepest web, so that a deeper one only adds some.
+    levels = DEEPEST_WEB_M * (np.arange(_DOWN_WEB) / _DOWN_WEB) ** _WEB_GRADE
+    down = np.diff(np.append(levels[levels < 0.999 * web_depth_m], web_depth_m))
+    number = np.arange(_THROUGH_FLANGE * columns + len(down) * _OVER_WEB)
     flange = number[: _THROUGH_FLANGE * columns].reshape(_THROUGH_FLANGE, columns)
-    web = number[_THROUGH_FLANGE * columns :].reshape(_DOWN_WEB, _OVER_WEB)
+    web = number[_THROUGH_FLANGE * columns :].reshape(len(down), _OVER_WEB)
     area = np.concatenate([np.tile(wide * deep, _THROUGH_FLANGE), np.outer(down, over).ravel()])
 
     exchange = np.zeros((len(area), len(area)))
