@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-_SLOW: Final = 28
+_SLOW: Final = 64
 """Modes that are mixed anew with the loss."""
 
 Load = Literal["face", "both_faces", "end"]
