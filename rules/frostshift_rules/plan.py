@@ -98,6 +98,8 @@ def make_plan(
         outside_shifts=sum(plan.shift_key is None for plan in planned),
         warnings=warnings,
         attribution=weather.attribution,
+        instead_of=weather.instead_of,
+        feed_changed=weather.changed,
     )
 
 

@@ -21,6 +21,14 @@ HeatStatus = Literal["ok", "no_time", "no_source", "not_covered", "out_of_range"
 
 
 @dataclass(frozen=True, slots=True)
+class FeedChange:
+    """The feed that plans were made from before, and since when they no longer are."""
+
+    before: str
+    since_utc: datetime
+
+
+@dataclass(frozen=True, slots=True)
 class Weather:
     """The forecast a plan is made from.
 
@@ -33,6 +41,8 @@ class Weather:
         hours: None for none.
         attribution: credit line that the feed's terms ask for.
         members: of the feed's ensemble, on the axis of `hours`; None where it gives none.
+        instead_of: name of the feed that the site wants, for which this one stands in; empty where it is this one.
+        changed: the last change of feed, where it was not long ago.
 
     Raises:
         OutOfRange: members without hours, or on another axis.
@@ -46,6 +56,8 @@ class Weather:
     hours: Hours | None
     attribution: str = ""
     members: Members | None = None
+    instead_of: str = ""
+    changed: FeedChange | None = None
 
     def __post_init__(self) -> None:
         """Check that the members stand on the axis of the hours."""
@@ -356,3 +368,5 @@ class Plan:
     outside_shifts: int
     warnings: tuple[str, ...]
     attribution: str = ""
+    instead_of: str = ""
+    feed_changed: FeedChange | None = None

@@ -33,18 +33,19 @@ from frostshift_service import __version__, demo
 from frostshift_service.case_command import case
 from frostshift_service.clock import utc_now
 from frostshift_service.http import HttpError, bind, make_client
-from frostshift_service.jobs import Jobs, check_tables, feed_of
+from frostshift_service.jobs import Jobs, check_tables
 from frostshift_service.procedure_file import COLUMNS as PROCEDURE_COLUMNS
 from frostshift_service.procedure_file import MAX_BYTES as PROCEDURE_FILE_BYTES
 from frostshift_service.procedure_file import procedure_cells, procedures_csv, read_procedures
 from frostshift_service.procedure_file import template_csv as procedures_template_csv
+from frostshift_service.pulls import standings
 from frostshift_service.schedule_file import CellError, read_schedule, template_csv, template_xlsx
 from frostshift_service.settings import Settings, SettingsError, load_settings
 from frostshift_service.site_file import MAX_BYTES as SITE_FILE_BYTES
 from frostshift_service.site_file import SiteFile, SiteFileError, own_table_name, read_site, template, write_site
 from frostshift_service.store import joints as kept
 from frostshift_service.store.engine import open_store, reading, writing
-from frostshift_service.store.forecasts import last_forecast
+from frostshift_service.store.forecasts import forecast_by_id
 from frostshift_service.store.records import KeptSite, ScheduleImport, StoreError
 from frostshift_service.store.sites import accept_table, load_site, load_sites, save_procedures, save_site
 from frostshift_service.views.desk import Desk
@@ -56,6 +57,7 @@ from frostshift_service.views.tables import table_lines
 from frostshift_service.views.terminal import sheet_text
 from frostshift_service.weather import FeedError, Forecast
 from frostshift_service.weather.age import freshness
+from frostshift_service.weather.order import in_use
 
 log = logging.getLogger("frostshift_service")
 
@@ -169,7 +171,7 @@ def site_load(file: Path) -> None:
         with writing(engine) as session:
             before = next((one.site for one in load_sites(session) if one.site.id == read.site.id), None)
             loaded, stays = _with_what_it_had(read.site, before)
-            save_site(session, loaded, show_units=read.show_units, feed=read.feed)
+            save_site(session, loaded, show_units=read.show_units, feed=read.feed, instead=read.instead)
         jobs.replan(loaded.id)
         if stays:
             print(f"! The file says nothing of them, so they stay: {', '.join(stays)}.")
@@ -202,7 +204,7 @@ def site_save(file: Path, site: SiteOption = None) -> None:
     tables = {file.with_name(own_table_name(one.id)): one.text.encode() for one in found.site.own_tables}
     if file.name.casefold() in {path.name.casefold() for path in tables}:
         raise Refused(f"{file}: a rule table of the site has that name; choose another.")
-    files = {**tables, file: write_site(SiteFile(found.site, found.show_units, found.feed)).encode()}
+    files = {**tables, file: write_site(SiteFile(found.site, found.show_units, found.feed, found.instead)).encode()}
     for path in files:  # all or none: the last may be there as well as the first
         _refuse_to_replace(path)
     written: list[Path] = []
@@ -420,7 +422,7 @@ def pull(
             forecast = jobs.take_payload(site_id, file)
             if found.feed != "file":
                 with writing(engine) as session:
-                    save_site(session, found.site, show_units=found.show_units, feed="file")
+                    save_site(session, found.site, show_units=found.show_units, feed="file", instead=found.instead)
                 print("The site's forecast now comes from files: change `feed` in its site file to go back.")
             for warning in forecast.warnings:
                 print(f"! {warning}")
@@ -428,9 +430,12 @@ def pull(
             print(f"Forecast of {len(forecast.hours)} hours from {file.name}.")
         else:
             pulled = jobs.pull(site_id, again_after_failure=True)
-            if pulled.outcome in ("failed", "no_feed"):
-                raise Refused(f"{pulled.message} {_what_stays(engine, site_id)}")
-            print(pulled.message)
+            *before, last = (pulled, *pulled.instead)
+            for failed in before:
+                print(f"! {failed.message}")
+            if last.outcome in ("failed", "no_feed"):
+                raise Refused(f"{last.message} {_what_stays(engine, site_id)}")
+            print(last.message)
         jobs.replan(site_id)
 
 
@@ -445,7 +450,8 @@ def _say_if_old(forecast: Forecast) -> None:
 
 def _what_stays(engine: Engine, site_id: str) -> str:
     with reading(engine) as session:
-        last = last_forecast(session, site_id, feed_of(load_site(session, site_id)))
+        used = in_use(standings(session, load_site(session, site_id), utc_now()))
+        last = None if used.forecast_id is None else forecast_by_id(session, used.forecast_id)
     if last is None:
         return "There is no earlier forecast: every joint is unknown."
     return f"The last good forecast stays, fetched {last.fetched_utc:%Y-%m-%d %H:%M} UTC."

@@ -1,7 +1,6 @@
-"""The loops: pull forecasts that are due, keep them, plan again. APScheduler only says when; the store says what.
+"""The loop: pull what is due, plan again where something changed. APScheduler only says when; the store says what.
 
-One piece of work is one transaction, and the network is never waited for inside one. A failure of one site touches
-neither its kept forecast nor another site.
+One piece of work is one transaction. A failure of one site touches neither its kept forecast nor another site.
 """
 
 from __future__ import annotations
@@ -10,9 +9,8 @@ import logging
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from pathlib import Path
 from threading import Lock
-from typing import Final, Literal
+from typing import Final
 
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.cron import CronTrigger
@@ -29,22 +27,18 @@ from frostshift_rules.people import people_table
 from frostshift_rules.plan import make_plan
 from frostshift_rules.strict import TableError
 from frostshift_rules.tables import check_shipped, load_code_table
-from frostshift_rules.workload import NO_WEATHER, HeatPlan, Plan, Weather
+from frostshift_rules.workload import NO_WEATHER, FeedChange, HeatPlan, Plan, Weather
 from frostshift_service.http import Get
+from frostshift_service.pulls import Pulls, feeds_of, standings
 from frostshift_service.site_file import check_own_table
 from frostshift_service.store import forecasts, plans
 from frostshift_service.store import joints as kept_joints
 from frostshift_service.store.engine import reading, writing
-from frostshift_service.store.records import FeedRow, KeptBecause, KeptForecast, KeptSite, PlanInputs
+from frostshift_service.store.records import FeedInUse, KeptBecause, KeptSite, PlanInputs
 from frostshift_service.store.sites import load_site, load_sites
 from frostshift_service.views.chart import SteelSeries
-from frostshift_service.weather import FeedError, Forecast
-from frostshift_service.weather import file as payload_file
-from frostshift_service.weather.age import freshness
-from frostshift_service.weather.feeds import FEEDS, Feed, choose
-from frostshift_service.weather.fetching import Fetched
+from frostshift_service.weather.order import Standing, in_use
 from frostshift_service.weather.past import KEEP_HOURS, from_first_air, merge_past
-from frostshift_service.weather.schedule import after_failure, after_success
 
 log = logging.getLogger(__name__)
 
@@ -53,19 +47,11 @@ PLAN_AGE: Final = timedelta(minutes=15)
 READINGS_COUNT: Final = timedelta(days=3)
 """Readings older than this say nothing about the steel any more."""
 KEEP_UNSEEN_PLANS: Final = 20
-KEEP_FORECASTS: Final = timedelta(days=14)
+CHANGE_SHOWN: Final = timedelta(hours=24)
+"""A change of feed is shown for so long."""
 TORCH_OPTIONS: Final = (1, 2, 3)
 HEATERS_MORE: Final = (0, 2, 4)
 """Electric heaters have to cover what is heated: fewer than planned are no choice."""
-
-
-@dataclass(frozen=True, slots=True)
-class Pulled:
-    """What one pull brought: `new`, `unchanged`, `not_due`, `failed`, or `no_feed` where a file is used; a sentence."""
-
-    feed: str
-    outcome: Literal["new", "unchanged", "not_due", "failed", "no_feed"]
-    message: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,8 +87,9 @@ class Jobs:
             jitter: random number from 0 to 1, so that installations do not ask at the same minute.
             base_urls: feed name -> other address than the official one, for a mirror or a test.
         """
-        self._engine, self._now, self._get, self._jitter = engine, now, get, jitter
-        self._base_urls = dict(base_urls or {})
+        self._engine, self._now = engine, now
+        self._pulls = Pulls(engine, now, get=get, jitter=jitter, base_urls=base_urls)
+        self.pull, self.take_payload = self._pulls.pull, self._pulls.take_payload
         self._current: dict[str, _Current] = {}
         self._planning = Lock()
         self._scheduler: BackgroundScheduler | None = None
@@ -139,81 +126,6 @@ class Jobs:
             except Exception:
                 log.exception("site %s: pull or plan failed", site_id)
 
-    # Forecasts
-
-    def pull(self, site_id: str, *, again_after_failure: bool = False) -> Pulled:
-        """Ask the site's feed where it is due; keep what it brings.
-
-        Args:
-            site_id: the site.
-            again_after_failure: do not wait for the pause after a failure: somebody has mended what was wrong. After
-                an answer the feed's own wish when to be asked again always holds.
-        """
-        now = self._now()
-        with reading(self._engine) as session:
-            kept_site = load_site(session, site_id)
-            feed_name = feed_of(kept_site)
-            row = forecasts.feed_row(session, site_id, feed_name) or FeedRow(site_id, feed_name, now)
-            last = forecasts.last_forecast_id(session, site_id, feed_name)
-        feed = FEEDS.get(feed_name)
-        if feed is None:
-            return Pulled(
-                feed_name, "no_feed", "The forecast comes from a file: load one with `frostshift pull --file`."
-            )
-        if self._get is None:
-            return Pulled(feed_name, "failed", "No contact is set: weather services want FROSTSHIFT_CONTACT.")
-        moved = last is None and not row.failures
-        if row.next_try_utc > now and not moved and not (again_after_failure and row.failures):
-            return Pulled(feed_name, "not_due", f"{feed.title} is asked again after {row.next_try_utc:%H:%M} UTC.")
-        try:
-            # Without the forecast they belong to, validators would bring "not modified" and nothing to show.
-            fetched = self._ask(feed, kept_site.site, row.state if last is not None else {}, now)
-        except FeedError as error:
-            failed = after_failure(row, error, now, self._jitter())
-            if failed.failures == 1:
-                log.warning("site %s: %s gives no forecast: %s", site_id, feed.title, error)
-            with writing(self._engine) as session:
-                forecasts.put_feed_row(session, failed)
-            return Pulled(feed_name, "failed", str(error))
-        if row.failures:
-            log.info("site %s: %s answers again", site_id, feed.title)
-        with writing(self._engine) as session:
-            forecasts.put_feed_row(session, after_success(row, fetched, now, self._jitter()))
-            still_there = _position(load_site(session, site_id).site) == _position(kept_site.site)
-            if fetched.forecast is not None and still_there:
-                _keep(session, site_id, fetched.forecast, fetched.answer.body, now)
-        if fetched.forecast is None:
-            return Pulled(feed_name, "unchanged", f"{feed.title} has nothing newer.")
-        return Pulled(feed_name, "new", f"New forecast from {feed.title}.")
-
-    def _ask(self, feed: Feed, site: Site, kept: Mapping[str, str], now: datetime) -> Fetched:
-        """One call of a feed.
-
-        Raises:
-            FeedError: no forecast, for whatever reason: what nobody foresaw has to wait its turn like the rest.
-        """
-        if self._get is None or not feed.covers(site.latitude, site.longitude):
-            raise FeedError(f"{feed.title} has no forecast for the site's position.", permanent=True)
-        try:
-            return feed.fetch(self._get(now), site, kept, now, self._base_urls.get(feed.name, feed.base_url))
-        except FeedError:
-            raise
-        except Exception as error:
-            log.exception("site %s: %s could not be read", site.id, feed.title)
-            raise FeedError(f"{feed.title}: the answer could not be read; it is written in the log.") from error
-
-    def take_payload(self, site_id: str, path: Path) -> Forecast:
-        """Keep a forecast from a file that holds one feed's payload.
-
-        Raises:
-            FeedError: the file cannot be used; nothing is kept.
-        """
-        now = self._now()
-        forecast, payload = payload_file.read_payload_file(path, now)
-        with writing(self._engine) as session:
-            _keep(session, site_id, forecast, payload, now)
-        return forecast
-
     # Plans
 
     def replan(self, site_id: str) -> None:
@@ -240,7 +152,7 @@ class Jobs:
             current = self._current.get(site_id)
             with reading(self._engine) as session:
                 kept_site = load_site(session, site_id)
-                forecast_id = forecasts.last_forecast_id(session, site_id, feed_of(kept_site))
+                forecast_id = in_use(standings(session, kept_site, self._now())).forecast_id
                 there = current is not None and plans.is_kept(session, current.plan_id)  # or thinned by another copy
             if (
                 current is not None
@@ -254,12 +166,14 @@ class Jobs:
     def _plan(self, site_id: str) -> _Current:
         now = self._now()
         with reading(self._engine) as session:
-            revision, forecast_id, inputs = _inputs(session, site_id, now)
+            revision, forecast_id, used, inputs = _inputs(session, site_id, now)
         table = load_code_table(inputs.site.table_id, inputs.site.own_tables)
         plan = make_plan(inputs.site, table, inputs.joints, inputs.weather, inputs.readings, now)
         before = self._current.get(site_id)
         with writing(self._engine) as session:
             plan_id = plans.keep_plan(session, plan, inputs, forecast_id)
+            if used is not None and used.since_utc == now:
+                forecasts.put_feed_in_use(session, site_id, used)
             changed = before is not None and _calls(before.plan) != _calls(plan)
             if changed:
                 plans.mark_plan_seen(session, plan_id, "changed")
@@ -329,11 +243,6 @@ def check_tables(engine: Engine) -> None:
             raise TableError(f"site {site.id}: {error}") from error
 
 
-def feed_of(kept_site: KeptSite) -> str:
-    """Name of the feed that the site's forecast comes from."""
-    return kept_site.feed or choose(kept_site.site)
-
-
 def torch_options(joint: Joint, site: Site) -> tuple[int, ...]:
     """How many torches, or heaters, of its own source a joint is worked out with for its page."""
     source = site.heat_source(joint.heat_source)
@@ -348,59 +257,50 @@ def _measured(inputs: PlanInputs, joint: Joint) -> list[Joint]:
     return [other for other in inputs.joints if other.mark in marks]
 
 
-def _position(site: Site) -> tuple[float, float]:
-    return site.latitude, site.longitude
-
-
-def _keep(session: Session, site_id: str, forecast: Forecast, payload: bytes, now: datetime) -> None:
-    """Keep a forecast, and let old ones go that no plan was made from."""
-    kept = KeptForecast(
-        feed=forecast.feed,
-        issued_utc=forecast.issued_utc,
-        fetched_utc=forecast.fetched_utc,
-        hours=forecast.hours,
-        payload=payload,
-        attribution=forecast.attribution,
-        warnings=forecast.warnings,
-        quality=forecast.quality,
-    )
-    forecasts.keep_forecast(session, site_id, kept)
-    forecasts.thin_forecasts(session, site_id, now - KEEP_FORECASTS)
-
-
-def _inputs(session: Session, site_id: str, now: datetime) -> tuple[int, int | None, PlanInputs]:
-    """Revision of the site, id of the forecast, and everything a plan is made from."""
+def _inputs(session: Session, site_id: str, now: datetime) -> tuple[int, int | None, FeedInUse | None, PlanInputs]:
+    """Revision of the site, id of the forecast, the feed in use from now on, and everything a plan is made from."""
     kept_site = load_site(session, site_id)
-    feed = feed_of(kept_site)
-    forecast = forecasts.last_forecast(session, site_id, feed)
-    row = forecasts.feed_row(session, site_id, feed)
+    standing = in_use(standings(session, kept_site, now))
     readings: list[Reading] = [
         kept.reading for kept in kept_joints.readings_of(session, site_id, since_utc=now - READINGS_COUNT)
     ]
+    used, weather = None, NO_WEATHER
+    if standing.forecast_id is not None:
+        used = forecasts.feed_in_use(session, site_id)
+        if used is None or used.feed != standing.feed:
+            used = FeedInUse(standing.feed, now, used.feed if used is not None else "")
+        weather = _weather(session, kept_site, standing, used, now)
     inputs = PlanInputs(
         site=kept_site.site,
         joints=tuple(kept_joints.joints_of(session, site_id)),
         readings=tuple(readings),
-        weather=NO_WEATHER if forecast is None else _weather(session, site_id, forecast, row, now),
+        weather=weather,
     )
-    return kept_site.revision, forecast.id if forecast else None, inputs
+    return kept_site.revision, standing.forecast_id, used, inputs
 
 
-def _weather(session: Session, site_id: str, forecast: KeptForecast, row: FeedRow | None, now: datetime) -> Weather:
+def _weather(session: Session, kept_site: KeptSite, standing: Standing, used: FeedInUse, now: datetime) -> Weather:
     """The forecast with its age, and with the hours that earlier forecasts of the feed had before it."""
+    assert standing.forecast_id is not None
+    assert standing.age is not None
+    site_id = kept_site.site.id
+    forecast = forecasts.forecast_by_id(session, standing.forecast_id)
     start = forecast.hours.start_utc
     first, last = start - timedelta(hours=KEEP_HOURS), start - timedelta(hours=1)
     past = forecasts.past_hours(session, site_id, forecast.feed, first, last)
     past = from_first_air(past) if past is not None else None
-    age = freshness(forecast.issued_utc, forecast.fetched_utc, row.last_answer_utc if row else None, forecast.feed, now)
+    wanted = feeds_of(kept_site)[0]
+    changed = used.before and now - used.since_utc < CHANGE_SHOWN
     return Weather(
         feed=forecast.feed,
         issued_utc=forecast.issued_utc,
         fetched_utc=forecast.fetched_utc,
-        freshness=age.state,
-        late_by_h=age.beyond_late_h,
+        freshness=standing.age.state,
+        late_by_h=standing.age.beyond_late_h,
         attribution=forecast.attribution,
         hours=merge_past(past, forecast.hours),
+        instead_of="" if forecast.feed == wanted else wanted,
+        changed=FeedChange(used.before, used.since_utc) if changed else None,
     )
 
 

@@ -38,7 +38,7 @@ from frostshift_rules.steel_names import canonical_steel
 from frostshift_rules.strict import OutOfRange, Section, TableError, read_toml
 from frostshift_rules.tables import OwnTable, acceptable_ids, code_table_ids, load_code_table, taken_ids
 from frostshift_rules.workload import Range
-from frostshift_service.store.records import FEED_NAMES, SHOW_UNITS, FeedName, ShowUnits
+from frostshift_service.store.records import FEED_NAMES, SHOW_UNITS, STAND_IN_NAMES, FeedName, ShowUnits
 
 MAX_BYTES: Final = 200_000
 """Of the site file, and of each own table beside it."""
@@ -112,11 +112,12 @@ class SiteFileError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class SiteFile:
-    """A site with how it is shown and where its forecast comes from."""
+    """A site with how it is shown and where its forecast comes from; see `KeptSite`."""
 
     site: Site
     show_units: ShowUnits
     feed: FeedName | None
+    instead: tuple[FeedName, ...] | None = None
 
 
 def covered_steel(text: str) -> str:
@@ -194,6 +195,7 @@ def _site_file(top: Section, read_beside: Callable[[str], bytes] | None) -> Site
     feed = top.optional_text("feed")
     if feed is not None and feed not in FEED_NAMES:
         raise TableError(f"{top.where}: 'feed' is {feed!r}, expected one of {', '.join(FEED_NAMES)}, or no such key")
+    instead = _instead(top)
     own_tables = _own_tables(top, read_beside)
     table_ids = (*code_table_ids(), *(table.id for table in own_tables))
     sources = tuple(_source(section) for section in top.sections("heat_source")) if top.has("heat_source") else ()
@@ -228,7 +230,21 @@ def _site_file(top: Section, read_beside: Callable[[str], bytes] | None) -> Site
             raise TableError(f"{top.where}: {what} {twice[0]!r} stands twice")
     show_units = cast(ShowUnits, top.choice("show_units", SHOW_UNITS))
     top.done()
-    return SiteFile(site, show_units, feed)
+    return SiteFile(site, show_units, feed, instead)
+
+
+def _instead(top: Section) -> tuple[FeedName, ...] | None:
+    """The feeds that stand in; an empty list: none does."""
+    if not top.has("feed_instead"):
+        return None
+    names = top.texts("feed_instead")
+    for name in names:
+        if name not in STAND_IN_NAMES:
+            raise TableError(
+                f"{top.where}: 'feed_instead' names {name!r}, expected some of {', '.join(STAND_IN_NAMES)}, [] for "
+                "none, or no such key"
+            )
+    return cast("tuple[FeedName, ...]", names)
 
 
 def _own_tables(top: Section, read_beside: Callable[[str], bytes] | None) -> tuple[OwnTable, ...]:
@@ -410,6 +426,11 @@ def write_site(file: SiteFile) -> str:
         f'code_units = "{site.code_units}"  # {" | ".join(get_args(CodeUnits))}',
         f'show_units = "{file.show_units}"  # {" | ".join(SHOW_UNITS)}',
         *([f'feed = "{file.feed}"'] if file.feed else [f"# feed: {' | '.join(FEED_NAMES)}; without it by position"]),
+        *(
+            [f"feed_instead = {_texts(file.instead)}"]
+            if file.instead is not None
+            else [f"# feed_instead: while it is silent, some of {', '.join(STAND_IN_NAMES)}; without it by position"]
+        ),
         f'terrain = "{site.terrain}"  # {" | ".join(get_args(Terrain))}',
         *([f"last_nights_low_c = {site.last_nights_low_c!r}  # {_LOW}"] if site.last_nights_low_c is not None else []),
     ]

@@ -3,6 +3,7 @@
 import os
 import sqlite3
 import sys
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from dataclasses import dataclass
@@ -13,9 +14,12 @@ from uuid import uuid4
 import httpx
 import psycopg
 import pytest
-from sqlalchemy import make_url
+import stamina
+from sqlalchemy import Engine, make_url
+from tests.service.weather_site import NOW, Clock, WeatherServer
 
 from frostshift_service import cli, http
+from frostshift_service.store.engine import open_store
 
 CLOCK = datetime(2027, 1, 14, 20, 50, tzinfo=UTC)
 """What the clock shows to the command."""
@@ -97,3 +101,41 @@ def store_rows(tmp_path: Path) -> Callable[[], dict[str, list[tuple[object, ...]
             return {name: store.execute(f'SELECT * FROM "{name}"').fetchall() for name in names if name != "plan"}
 
     return read
+
+
+@pytest.fixture
+def one_attempt() -> Iterator[None]:
+    """No second try within a request, and so no pause."""
+    with stamina.set_testing(True, attempts=1):
+        yield
+
+
+@pytest.fixture
+def clock() -> Clock:
+    return Clock(NOW)
+
+
+@pytest.fixture
+def server(clock: Clock) -> Iterator[WeatherServer]:
+    made = WeatherServer(clock)
+    thread = threading.Thread(target=made.serve_forever, kwargs={"poll_interval": 0.02})
+    thread.start()
+    yield made
+    made.shutdown()
+    thread.join()
+    made.server_close()
+
+
+@pytest.fixture
+def engine(tmp_path: Path) -> Iterator[Engine]:
+    made = open_store(f"sqlite:///{(tmp_path / 'jobs.db').as_posix()}")
+    yield made
+    made.dispose()
+
+
+@pytest.fixture
+def either(store_url: str) -> Iterator[Engine]:
+    """A store on SQLite, and on PostgreSQL."""
+    made = open_store(store_url)
+    yield made
+    made.dispose()

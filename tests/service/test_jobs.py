@@ -4,22 +4,39 @@ import json
 import logging
 import re
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
-from datetime import UTC, datetime, time, timedelta
-from email.utils import format_datetime
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import httpx
 import numpy as np
 import pytest
-import stamina
 from sqlalchemy import Engine
-from sqlmodel import col, func, select
+from sqlmodel import col, select
+from tests.service.weather_site import (
+    HEAVY,
+    NORTH,
+    NOW,
+    NWS,
+    PAYLOADS,
+    THIN,
+    UNSAID,
+    Clock,
+    WeatherServer,
+    count,
+    issued_of,
+    jobs_of,
+    joint,
+    load,
+    of,
+    shown,
+    state,
+    with_site,
+)
 
-from frostshift_rules.job import Acceptance, HeatSource, Joint, Part, Reading, Shift, Site
+from frostshift_rules.job import HeatSource, Reading, Site
 from frostshift_rules.plan import make_plan
 from frostshift_rules.surroundings import Members
 from frostshift_rules.tables import load_code_table
@@ -30,203 +47,14 @@ from frostshift_service.clock import utc_now
 from frostshift_service.jobs import PLAN_AGE, Jobs, torch_options
 from frostshift_service.store import forecasts, plans
 from frostshift_service.store import joints as kept_joints
-from frostshift_service.store.engine import open_store, reading, writing
-from frostshift_service.store.records import FeedRow, ImportedJoint, UnknownSite
+from frostshift_service.store.engine import reading, writing
+from frostshift_service.store.records import FeedRow, UnknownSite
 from frostshift_service.store.sites import save_site
 from frostshift_service.store.tables import ForecastRow, PlanRow
 from frostshift_service.weather import FeedError
 from frostshift_service.weather.feeds import FEEDS
 
-PAYLOADS = Path(__file__).parents[2] / "fixtures" / "weather"
-NOW = datetime(2027, 1, 14, 20, 50, tzinfo=UTC)
-TABLE = "aws_d1_1_2015_t3_3"
-
-NWS = Site(
-    id="ore-shed",
-    name="Ore shed, row C",
-    latitude=46.5,
-    longitude=-94.0,
-    altitude_m=251.0,
-    zone="America/Chicago",
-    table_id=TABLE,
-    code_units="us",
-    shifts=(Shift("day", time(6, 30), time(16, 30)), Shift("night", time(18), time(2))),
-    heat_sources=(HeatSource("tip", "oxy-propane tip", "propane", 45.0, count=4),),
-    acceptances=(Acceptance(TABLE, "Q. Arden", NOW.date()),),
-    last_nights_low_c=-6.0,
-)
-NORTH = replace(NWS, id="dry-dock", latitude=69.6, longitude=18.9, zone="Europe/Oslo")
-
-
-def joint(mark: str, thickness_mm: float, after_h: float, **fields: Any) -> Joint:
-    values: dict[str, Any] = {
-        "place": "row C",
-        "parts": (Part("A572-50", thickness_mm), Part("A572-50", thickness_mm)),
-        "process": "SMAW",
-        "electrode": "E7018",
-        "hydrogen_ml": 4.0,
-        "procedure": None,
-        "weld_length_mm": 400.0,
-        "ends": "inside",
-        "start_utc": datetime(2027, 1, 14, 21, tzinfo=UTC) + timedelta(hours=after_h),
-        "hours": 2.0,
-        **fields,
-    }
-    return Joint(mark, **values)
-
-
-HEAVY = joint("C-1", 60.0, 16.0)
-THIN = joint("C-2", 12.0, 40.0)
-UNSAID = joint("C-3", 12.0, 20.0, electrode=None)
-"""Unknown, so that no heat is planned for it."""
-
-
-class Clock:
-    """A clock that is moved by hand."""
-
-    def __init__(self, now: datetime) -> None:
-        self.now = now
-
-    def __call__(self) -> datetime:
-        return self.now
-
-
-class WeatherServer(ThreadingHTTPServer):
-    """Both services on one port of this machine: what each address answers, and what was asked."""
-
-    daemon_threads = True
-
-    def __init__(self, clock: Callable[[], datetime]) -> None:
-        super().__init__(("127.0.0.1", 0), _Answers)
-        self.clock = clock
-        self.status = 200
-        self.stamp = "Thu, 14 Jan 2027 20:12:30 GMT"
-        self.expires_in = timedelta(minutes=20)
-        self.grid = (PAYLOADS / "nws_long.json").read_bytes()
-        self.timeseries = (PAYLOADS / "met_norway_long.json").read_bytes()
-        self.seen: list[tuple[str, int]] = []
-        self.asked = threading.Event()
-        self.base_url = f"http://127.0.0.1:{self.server_port}"
-
-
-class _Answers(BaseHTTPRequestHandler):
-    server: WeatherServer
-
-    def do_GET(self) -> None:
-        server = self.server
-        path, _, query = self.path.partition("?")
-        server.asked.set()
-        if server.status != 200:
-            return self._send(server.status, (PAYLOADS / "nws_problem_503.json").read_bytes())
-        if path == "/points/46.5,-94":
-            points = json.loads((PAYLOADS / "nws_points.json").read_text(encoding="utf-8"))
-            points["properties"]["forecastGridData"] = f"{server.base_url}/gridpoints/XYZ/101,66"
-            return self._send(200, json.dumps(points).encode())
-        known = {"/gridpoints/XYZ/101,66": server.grid}
-        if query == "lat=69.6&lon=18.9&altitude=251":
-            known["/locationforecast/2.0/complete"] = server.timeseries
-        if path not in known:
-            return self._send(404, b'{"title": "Not Found"}')
-        if self.headers.get("If-Modified-Since") == server.stamp:
-            return self._send(304, b"")
-        return self._send(200, known[path])
-
-    def _send(self, status: int, body: bytes) -> None:
-        self.server.seen.append((self.path, status))
-        self.send_response(status)
-        if status in (200, 304):
-            self.send_header("Last-Modified", self.server.stamp)
-            self.send_header("Expires", format_datetime(self.server.clock() + self.server.expires_in, usegmt=True))
-        self.send_header("Content-Type", "application/geo+json")
-        self.send_header("Content-Length", str(len(body)))
-        self.end_headers()
-        self.wfile.write(body)
-
-    def date_time_string(self, timestamp: float | None = None) -> str:
-        return format_datetime(self.server.clock(), usegmt=True)
-
-    def log_message(self, *_: object) -> None:
-        pass
-
-
-@pytest.fixture(autouse=True)
-def one_attempt() -> Iterator[None]:
-    with stamina.set_testing(True, attempts=1):
-        yield
-
-
-@pytest.fixture
-def clock() -> Clock:
-    return Clock(NOW)
-
-
-@pytest.fixture
-def server(clock: Clock) -> Iterator[WeatherServer]:
-    made = WeatherServer(clock)
-    thread = threading.Thread(target=made.serve_forever, kwargs={"poll_interval": 0.02})
-    thread.start()
-    yield made
-    made.shutdown()
-    thread.join()
-    made.server_close()
-
-
-@pytest.fixture
-def engine(tmp_path: Path) -> Iterator[Engine]:
-    made = open_store(f"sqlite:///{(tmp_path / 'jobs.db').as_posix()}")
-    yield made
-    made.dispose()
-
-
-@pytest.fixture
-def either(store_url: str) -> Iterator[Engine]:
-    """A store on SQLite, and on PostgreSQL."""
-    made = open_store(store_url)
-    yield made
-    made.dispose()
-
-
-def with_site(engine: Engine, site: Site = NWS, *joints: Joint) -> None:
-    with writing(engine) as session:
-        save_site(session, site)
-    if joints:
-        load(engine, site, *joints)
-
-
-def load(engine: Engine, site: Site, *joints: Joint) -> None:
-    rows = [ImportedJoint(one, row) for row, one in enumerate(joints, 2)]
-    with writing(engine) as session:
-        kept_joints.import_joints(session, site.id, rows, now=NOW, file_name="week.csv", by="test")
-
-
-def jobs_of(
-    engine: Engine, clock: Callable[[], datetime], server: WeatherServer | None, client: httpx.Client, jitter: float = 0
-) -> Jobs:
-    base_urls = {} if server is None else dict.fromkeys(("nws", "met_norway"), server.base_url)
-    get = None if server is None else (lambda now: http.bind(client, now))
-    return Jobs(engine, clock, get=get, jitter=lambda: jitter, base_urls=base_urls)
-
-
-def state(engine: Engine, site: Site = NWS, feed: str = "nws") -> FeedRow:
-    with reading(engine) as session:
-        row = forecasts.feed_row(session, site.id, feed)
-    assert row is not None
-    return row
-
-
-def count(engine: Engine, table: type[ForecastRow] | type[PlanRow]) -> int:
-    with reading(engine) as session:
-        return session.exec(select(func.count()).select_from(table)).one()
-
-
-def shown(jobs: Jobs, site: Site = NWS) -> Plan:
-    plan = jobs.current_plan(site.id)
-    assert plan is not None
-    return plan
-
-
-def of(plan: Plan, mark: str) -> JointPlan:
-    return next(one for one in plan.joints if one.joint.mark == mark)
+pytestmark = pytest.mark.usefixtures("one_attempt")
 
 
 # Pulling --------------------------------------------------------------------------------------------------------------
@@ -243,13 +71,15 @@ def test_new_then_not_due_then_unchanged_then_new(
     assert (first.feed, first.outcome) == (feed, "new")
     assert first.message.startswith("New forecast from ")
     assert state(either, site, feed).last_answer_utc == NOW
-    assert state(either, site, feed).next_try_utc == NOW + timedelta(minutes=60)  # our own interval, not 20 min
+    # These payloads hold a front: asked again after 20 minutes, or when the server wishes.
+    assert state(either, site, feed).next_try_utc == NOW + timedelta(minutes=20)
+    assert state(either, site, feed).issued_utc == issued_of(either)
     asked = len(server.seen)
 
-    clock.now += timedelta(minutes=59)
+    clock.now += timedelta(minutes=19)
     early = jobs.pull(site.id)
     assert early.outcome == "not_due"
-    assert early.message.endswith("is asked again after 21:50 UTC.")
+    assert early.message.endswith("is asked again after 21:10 UTC.")
     assert len(server.seen) == asked
 
     clock.now += timedelta(minutes=1)
@@ -260,6 +90,7 @@ def test_new_then_not_due_then_unchanged_then_new(
     assert server.seen[asked:][0][1] == 304
     assert count(either, ForecastRow) == 1
     assert state(either, site, feed).last_answer_utc == clock.now
+    assert state(either, site, feed).issued_utc == issued_of(either)
     assert state(either, site, feed).next_try_utc == clock.now + timedelta(hours=2)  # as the server asked
 
     clock.now += timedelta(hours=2)
@@ -330,7 +161,8 @@ def test_broken_and_mended_are_logged_once_each(
     engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client, caplog: pytest.LogCaptureFixture
 ) -> None:
     caplog.set_level(logging.INFO, "frostshift_service")
-    with_site(engine)
+    with writing(engine) as session:
+        save_site(session, NWS, instead=())
     jobs = jobs_of(engine, clock, server, client)
     for status in (200, 503, 503, 503, 200, 200, 503):
         server.status = status
@@ -383,7 +215,7 @@ def test_a_payload_that_cannot_be_used_leaves_everything_as_it_was(
 
 def test_no_network_at_all_is_said_and_tried_again(engine: Engine, clock: Clock, client: httpx.Client) -> None:
     with_site(engine, NWS, HEAVY)
-    nowhere = {"nws": "http://127.0.0.1:9"}  # the discard port: nobody listens
+    nowhere = dict.fromkeys(("nws", "met_norway"), "http://127.0.0.1:9")  # the discard port: nobody listens
     jobs = Jobs(engine, clock, get=lambda now: http.bind(client, now), jitter=lambda: 1.0, base_urls=nowhere)
     failed = jobs.pull(NWS.id)
     assert failed.outcome == "failed"
@@ -407,7 +239,7 @@ def test_a_site_outside_the_feeds_area(
     engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
 ) -> None:
     with writing(engine) as session:
-        save_site(session, NORTH, feed="nws")
+        save_site(session, NORTH, feed="nws", instead=())
     answer = jobs_of(engine, clock, server, client).pull(NORTH.id)
     assert answer.outcome == "failed"
     assert answer.message == "US National Weather Service has no forecast for the site's position."
@@ -794,17 +626,16 @@ def test_two_at_work_on_one_store_lose_nothing(
     for thread in threads:
         thread.join()
     assert failures == []
+    # Both show the same in the end: what one wrote, the other read.
+    last = [shown(jobs) for jobs in both]
+    assert last[0] == last[1]
     with reading(either) as session:
         readings = kept_joints.readings_of(session, NWS.id)
         seen = session.exec(select(PlanRow.id).where(PlanRow.kept_because == "shown")).all()
         kept = [plans.plan_by_id(session, plan_id) for plan_id in seen if plan_id is not None]
         inputs = plans.inputs_of(session, kept[-1].id)
     assert len(readings) == 2 * rounds
-    assert kept
     assert inputs.weather.hours is not None
-    # Both show the same in the end: what one wrote, the other read.
-    last = [shown(jobs) for jobs in both]
-    assert last[0] == last[1]
     steel = of(last[0], "C-1").steel_now
     assert steel is not None
 

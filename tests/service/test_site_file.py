@@ -41,7 +41,7 @@ from frostshift_service.site_file import (
     template,
     write_site,
 )
-from frostshift_service.store.records import FEED_NAMES, SHOW_UNITS
+from frostshift_service.store.records import FEED_NAMES, SHOW_UNITS, STAND_IN_NAMES
 
 TEMPLATE = template(date(2026, 11, 25))
 SHIPPED = resources.files("frostshift_rules").joinpath("tables", "aws_d1_1_2015_t3_3.toml").read_text(encoding="utf-8")
@@ -170,7 +170,13 @@ SITES = st.builds(
     choices=st.builds(Choices, **{name: between(*limits) for name, limits in CHOICE_LIMITS.items()}),
 )
 OWN_SITES = st.builds(with_own, SITES, OWN_IDS, st.integers(0, 20))
-FILES = st.builds(SiteFile, OWN_SITES, st.sampled_from(SHOW_UNITS), st.none() | st.sampled_from(FEED_NAMES))
+FILES = st.builds(
+    SiteFile,
+    OWN_SITES,
+    st.sampled_from(SHOW_UNITS),
+    st.none() | st.sampled_from(FEED_NAMES),
+    st.none() | st.lists(st.sampled_from(STAND_IN_NAMES), unique=True).map(tuple),
+)
 
 
 @given(FILES)
@@ -363,6 +369,16 @@ def test_feed_is_one_of_the_known_ones_or_absent() -> None:
     assert read_site(f'feed = "met_norway"\n{TEMPLATE}'.encode(), "t").feed == "met_norway"
     assert read_site(TEMPLATE.encode(), "t").feed is None
     assert "'feed' is 'radio', expected one of " in refused(f'feed = "radio"\n{TEMPLATE}')
+
+
+def test_feeds_that_stand_in_are_known_ones() -> None:
+    named = TEMPLATE.replace("id =", 'feed_instead = ["met_norway"]\nid =', 1)
+    assert read_site(named.encode(), "site.toml").instead == ("met_norway",)
+    assert read_site(named.replace('"met_norway"', "", 1).encode(), "site.toml").instead == ()
+    with pytest.raises(
+        SiteFileError, match=r"site.toml: 'feed_instead' names 'file', expected some of nws, met_norway"
+    ):
+        read_site(named.replace("met_norway", "file", 1).encode(), "site.toml")
 
 
 def test_bytes_that_are_no_such_file() -> None:

@@ -12,8 +12,8 @@ from sqlmodel import Session, col, delete, select
 
 from frostshift_rules.surroundings import Hours
 from frostshift_service.store.packing import SERIES, pack_hours, unpack_hours
-from frostshift_service.store.records import FeedRow, KeptForecast, StoreError, UnknownSite
-from frostshift_service.store.tables import FeedStateRow, ForecastRow, PlanRow, SiteRow
+from frostshift_service.store.records import FeedInUse, FeedRow, KeptForecast, StoreError, UnknownSite
+from frostshift_service.store.tables import FeedInUseRow, FeedStateRow, ForecastRow, PlanRow, SiteRow
 
 _HOUR: Final = timedelta(hours=1)
 
@@ -73,10 +73,16 @@ def last_forecast(session: Session, site_id: str, feed: str | None = None) -> Ke
     return None if row is None else _kept(row)
 
 
-def last_forecast_id(session: Session, site_id: str, feed: str) -> int | None:
-    """Id of that forecast; None where there is none."""
-    wanted = select(ForecastRow.id).where(*_of_site(site_id), ForecastRow.feed == feed)
-    return session.exec(wanted.order_by(*_NEWEST).limit(1)).first()
+def last_forecast_times(session: Session, site_id: str, feed: str) -> tuple[int, datetime | None, datetime] | None:
+    """Id, issue time and fetch time of that forecast, without its hours; None where there is none."""
+    columns = select(col(ForecastRow.id), col(ForecastRow.issued_utc), col(ForecastRow.fetched_utc))
+    wanted = columns.where(*_of_site(site_id), col(ForecastRow.feed) == feed).order_by(*_NEWEST).limit(1)
+    row = session.exec(wanted).first()
+    if row is None:
+        return None
+    forecast_id, issued_utc, fetched_utc = row
+    assert forecast_id is not None  # only a row that was not written has none
+    return forecast_id, issued_utc, fetched_utc
 
 
 def forecast_by_id(session: Session, forecast_id: int) -> KeptForecast:
@@ -149,7 +155,14 @@ def feed_row(session: Session, site_id: str, feed: str) -> FeedRow | None:
     if row is None:
         return None
     return FeedRow(
-        row.site_id, row.feed, row.next_try_utc, row.last_answer_utc, row.failures, row.last_error, dict(row.state)
+        site_id=row.site_id,
+        feed=row.feed,
+        next_try_utc=row.next_try_utc,
+        last_answer_utc=row.last_answer_utc,
+        failures=row.failures,
+        last_error=row.last_error,
+        issued_utc=row.issued_utc,
+        state=dict(row.state),
     )
 
 
@@ -164,9 +177,22 @@ def put_feed_row(session: Session, feed: FeedRow) -> None:
             last_answer_utc=feed.last_answer_utc,
             failures=feed.failures,
             last_error=feed.last_error,
+            issued_utc=feed.issued_utc,
             state=dict(feed.state),
         )
     )
+    session.flush()
+
+
+def feed_in_use(session: Session, site_id: str) -> FeedInUse | None:
+    """The feed that the site's plans are made from; None before the first plan with a forecast."""
+    row = session.get(FeedInUseRow, site_id)
+    return None if row is None else FeedInUse(row.feed, row.since_utc, row.before)
+
+
+def put_feed_in_use(session: Session, site_id: str, used: FeedInUse) -> None:
+    """Write the feed that the site's plans are made from."""
+    session.merge(FeedInUseRow(site_id=site_id, feed=used.feed, since_utc=used.since_utc, before=used.before))
     session.flush()
 
 

@@ -17,6 +17,8 @@ KeptBecause = Literal["shown", "printed", "sent", "changed"]
 
 SHOW_UNITS: Final[tuple[ShowUnits, ...]] = get_args(ShowUnits)
 FEED_NAMES: Final[tuple[FeedName, ...]] = get_args(FeedName)
+STAND_IN_NAMES: Final = tuple(name for name in FEED_NAMES if name != "file")
+"""Feeds that can stand in for another: those that can be asked."""
 
 
 class StoreError(Exception):
@@ -39,12 +41,14 @@ class KeptSite:
         site: for the rules.
         show_units: units shown to people; `both` shows the other in brackets.
         feed: weather feed; None: chosen by position.
+        instead: feeds that stand in while that one is silent, in order; None: chosen by position.
         revision: number of changes to the site, its joints and its readings so far.
     """
 
     site: Site
     show_units: ShowUnits
     feed: FeedName | None
+    instead: tuple[FeedName, ...] | None
     revision: int
 
 
@@ -138,6 +142,7 @@ class FeedRow:
         last_answer_utc: when it last answered, with or without news; None: never.
         failures: in a row, since the last answer.
         last_error: of the last failure; empty after an answer.
+        issued_utc: the feed's own issue time of the last forecast it gave; None: it does not say, or gave none.
         state: what the feed wants to remember between two calls: validators, grid address. It belongs to the kept
             forecast and must go with it.
     """
@@ -148,7 +153,17 @@ class FeedRow:
     last_answer_utc: datetime | None = None
     failures: int = 0
     last_error: str = ""
+    issued_utc: datetime | None = None
     state: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class FeedInUse:
+    """The feed that a site's plans are made from, since when, and the one before it; empty: there was none."""
+
+    feed: str
+    since_utc: datetime
+    before: str = ""
 
 
 @dataclass(frozen=True)

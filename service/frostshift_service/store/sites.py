@@ -27,7 +27,14 @@ _SITE: Final = TypeAdapter(Site)
 _ID: Final = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 
 
-def save_site(session: Session, site: Site, *, show_units: ShowUnits = "us", feed: FeedName | None = None) -> int:
+def save_site(
+    session: Session,
+    site: Site,
+    *,
+    show_units: ShowUnits = "us",
+    feed: FeedName | None = None,
+    instead: Sequence[FeedName] | None = None,
+) -> int:
     """Write a site, new or changed, with its procedures and acceptances.
 
     Returns:
@@ -37,7 +44,12 @@ def save_site(session: Session, site: Site, *, show_units: ShowUnits = "us", fee
         StoreError: an id that is no short lower-case name, a procedure or table named twice, or a value of the wrong
             kind; nothing is written.
     """
-    values = {**_checked(site, show_units, feed), "show_units": show_units, "feed": feed}
+    values = {
+        **_checked(site, show_units, (feed, *(instead or ()))),
+        "show_units": show_units,
+        "feed": feed,
+        "instead": None if instead is None else list(instead),
+    }
     row = session.get(SiteRow, site.id, with_for_update=True)
     if row is None:
         row = SiteRow(**values, revision=1)
@@ -119,13 +131,14 @@ def accept_table(session: Session, site_id: str, acceptance: Acceptance) -> int:
     return revision
 
 
-def _checked(site: Site, show_units: ShowUnits, feed: FeedName | None) -> dict[str, Any]:
+def _checked(site: Site, show_units: ShowUnits, feeds: Iterable[FeedName | None]) -> dict[str, Any]:
     if not _ID.fullmatch(site.id):
         raise StoreError(f"site id {site.id!r}: expected lower-case letters and digits with single hyphens between")
     if show_units not in SHOW_UNITS:
         raise StoreError(f"site {site.id}: show_units is {show_units!r}, expected one of {', '.join(SHOW_UNITS)}")
-    if feed is not None and feed not in FEED_NAMES:
-        raise StoreError(f"site {site.id}: feed is {feed!r}, expected one of {', '.join(FEED_NAMES)}")
+    for feed in feeds:
+        if feed is not None and feed not in FEED_NAMES:
+            raise StoreError(f"site {site.id}: feed is {feed!r}, expected one of {', '.join(FEED_NAMES)}")
     try:
         values = plain(_SITE, site)
     except ValueError as error:
@@ -150,7 +163,7 @@ def _kept(session: Session, row: SiteRow) -> KeptSite:
     try:
         site = _SITE.validate_python(
             {
-                **row.model_dump(exclude={"show_units", "feed", "revision"}),
+                **row.model_dump(exclude={"show_units", "feed", "instead", "revision"}),
                 "procedures": _procedures(session, row.id),
                 "acceptances": _acceptances(session, row.id),
             }
@@ -159,7 +172,8 @@ def _kept(session: Session, row: SiteRow) -> KeptSite:
         first = error.errors()[0]
         place = ".".join(str(part) for part in first["loc"])
         raise StoreError(f"site {row.id} cannot be read from the database: {place}: {first['msg']}") from error
-    return KeptSite(site, row.show_units, row.feed, row.revision)
+    instead = None if row.instead is None else tuple(row.instead)
+    return KeptSite(site, row.show_units, row.feed, instead, row.revision)
 
 
 def _procedures(session: Session, site_id: str) -> tuple[dict[str, Any], ...]:

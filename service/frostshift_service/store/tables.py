@@ -52,6 +52,7 @@ class SiteRow(Table, table=True):
     own_tables: list[dict[str, Any]] = Field(sa_type=JSON)
     show_units: ShowUnits = Field(sa_type=AutoString)
     feed: FeedName | None = Field(sa_type=AutoString)
+    instead: list[FeedName] | None = Field(sa_type=JSON)
     revision: int
 
 
@@ -177,7 +178,19 @@ class FeedStateRow(Table, table=True):
     last_answer_utc: datetime | None
     failures: int
     last_error: str
+    issued_utc: datetime | None
     state: dict[str, str] = Field(sa_type=JSON)
+
+
+class FeedInUseRow(Table, table=True):
+    """The feed that a site's plans are made from, since when, and the one before it."""
+
+    __tablename__ = "feed_in_use"
+
+    site_id: str = Field(primary_key=True, foreign_key="site.id")
+    feed: str
+    since_utc: datetime
+    before: str
 
 
 class ForecastRow(Table, table=True):

@@ -394,7 +394,7 @@ def _weather_facts(head: Header, of_joint: Line) -> tuple[Fact, ...]:
     chance = (Fact("Chance that heat is needed", raw),) if of_joint.chance_text else ()
     return (
         *chance,
-        Fact("Forecast", head.feed),
+        Fact("Forecast", " ".join((head.feed, *head.feed_notes))),
         Fact("Issued", "not known" if head.issued is None else head.issued.text),
         Fact("Age", head.age_text or "none"),
         Fact("Verdict", head.freshness_text),

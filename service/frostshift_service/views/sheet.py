@@ -43,7 +43,7 @@ from frostshift_service.views.words import (
     AHEAD,
     CALLS,
     CAUTIONS,
-    FEEDS,
+    FEED_TITLES,
     FRESHNESS,
     NO_TIME,
     READING_NOTE,
@@ -73,6 +73,7 @@ class Header:
         issued: when the forecast was issued; None where the feed does not say or there is none.
         age_text: its age now; empty where there is no forecast.
         forecast_end: last hour of the forecast.
+        feed_notes: sentences on a feed that stands in for another, and on a change of feed; empty in the usual case.
         freshness: `fresh`, `late`, `unusable` or `none`, and its words.
         warnings: what people must know before they read on; sentences.
         table_id, table: rule table of the site, and its name for people.
@@ -90,6 +91,7 @@ class Header:
     forecast_end: Moment | None
     freshness: str
     freshness_text: str
+    feed_notes: tuple[str, ...]
     warnings: tuple[str, ...]
     table_id: str
     table: str
@@ -330,18 +332,36 @@ def header(plan: Plan, show: Show, now: datetime) -> Header:
         site_name=site.name,
         zone=site.zone,
         made=show.moment(plan.made_utc, detail="year"),
-        feed=FEEDS.get(plan.feed, plan.feed),
+        feed=FEED_TITLES.get(plan.feed, plan.feed),
         credit=plan.attribution,
         issued=optional(show.moment, plan.issued_utc, detail="date"),
         age_text=age_text,
         forecast_end=optional(show.moment, plan.forecast_end_utc, detail="date"),
         freshness=freshness,
         freshness_text=AHEAD if ahead else FRESHNESS[freshness],
+        feed_notes=_feed_notes(plan, show),
         warnings=tuple(warnings),
         table_id=site.table_id,
         table=_table_name(site),
         accepted="" if accepted is None else f"{accepted.accepted_by}, {accepted.accepted_on.isoformat()}",
     )
+
+
+def _feed_notes(plan: Plan, show: Show) -> tuple[str, ...]:
+    """What people should know about where the forecast comes from."""
+    notes = []
+    title = FEED_TITLES.get(plan.feed, plan.feed)
+    if plan.instead_of:
+        wanted = FEED_TITLES.get(plan.instead_of, plan.instead_of)
+        notes.append(f"{title} stands in for {wanted}, which has given no forecast that can be planned on lately.")
+    if plan.feed_changed is not None:
+        before = FEED_TITLES.get(plan.feed_changed.before, plan.feed_changed.before)
+        since = show.moment(plan.feed_changed.since_utc, detail="date")
+        notes.append(
+            f"From {title} since {since.text}, before that from {before}: feeds differ by a few degrees, so that a "
+            "call that changed at that time need not be a change of weather."
+        )
+    return tuple(notes)
 
 
 def held_hours(spells: Sequence[WeatherSpell], worst: WeatherState, show: Show) -> tuple[HeldHours, ...]:

@@ -31,7 +31,7 @@ def sheet_text(sheet: MorningSheet) -> str:
 def _head(sheet: MorningSheet) -> str:
     head = sheet.header
     rows = [f"{head.site_name}: {sheet.title}", f"Planned {head.made.text}. {_forecast(head)}", _table(head)]
-    rows += [f"! {warning}" for warning in head.warnings]
+    rows += [*head.feed_notes, *(f"! {warning}" for warning in head.warnings)]
     return "\n".join(_wrapped(row, "") for row in rows)
 
 

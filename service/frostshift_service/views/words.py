@@ -9,6 +9,7 @@ from typing import Final
 from frostshift_rules.delivered import Heaters
 from frostshift_rules.job import JointState, SourceKind
 from frostshift_rules.workload import Freshness, HeatCall, HeatStatus, WeatherState
+from frostshift_service.weather.feeds import FEEDS
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,9 +72,8 @@ FRESHNESS: Final[dict[Freshness, str]] = {
 }
 AHEAD: Final = "not used, its time lies ahead of this machine's clock: every joint is unknown"
 """In place of "too old" where the forecast is that of another day to come."""
-FEEDS: Final[dict[str, str]] = {
-    "nws": "US National Weather Service",
-    "met_norway": "MET Norway",
+FEED_TITLES: Final[dict[str, str]] = {
+    **{name: feed.title for name, feed in FEEDS.items()},
     "file": "a forecast file",
     "": "none",
 }

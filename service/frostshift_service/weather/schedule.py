@@ -6,15 +6,23 @@ stays until a better one comes.
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Final
 
+from frostshift_rules.surroundings import Hours
 from frostshift_service.store.records import FeedRow
 from frostshift_service.weather import FeedError
 from frostshift_service.weather.fetching import Fetched
 
 OWN_INTERVAL: Final = timedelta(minutes=60)
+WATCH_INTERVAL: Final = timedelta(minutes=20)
+"""While a front is near; a server that asks for longer gets longer."""
+FALL_K: Final = 8.0
+"""Air so much colder than a day before is a front that is worth asking more often for (our choice)."""
+NEAR_H: Final = 36
+"""How far ahead a front is near [h] (our choice)."""
 SPREAD: Final = timedelta(minutes=10)
 """Longest random addition after an answer: installations must not all ask at the same minute."""
 FIRST_PAUSE: Final = timedelta(minutes=4)
@@ -24,7 +32,18 @@ LONGEST_ASKED: Final = timedelta(hours=12)
 """What a server asks for is honoured up to here: an absurd date must not end the forecasts in silence."""
 
 
-def after_success(row: FeedRow, fetched: Fetched, now: datetime, jitter: float) -> FeedRow:
+def front_near(hours: Hours, now: datetime) -> bool:
+    """Whether an hour of the next day and a half is far colder than the same hour a day earlier.
+
+    A day earlier, so that an ordinary cold night is no front. Hours without a value say nothing.
+    """
+    fall_k = hours.air_c[:-24] - hours.air_c[24:]  # index i: of hour i + 24 against hour i
+    at = hours.position(now) - 24.0
+    first, last = max(math.ceil(at), 0), math.floor(at) + NEAR_H
+    return bool((fall_k[first : max(last + 1, 0)] >= FALL_K).any())
+
+
+def after_success(row: FeedRow, fetched: Fetched, now: datetime, jitter: float, *, watch: bool = False) -> FeedRow:
     """The record after an answer, "not modified" included.
 
     Args:
@@ -32,14 +51,16 @@ def after_success(row: FeedRow, fetched: Fetched, now: datetime, jitter: float) 
         fetched: what the feed brought.
         now: aware.
         jitter: random number, 0 to 1: share of the random addition.
+        watch: whether a front is near.
     """
-    wait = max(OWN_INTERVAL, _asked(fetched.ask_again_utc, now))
+    wait = max(WATCH_INTERVAL if watch else OWN_INTERVAL, _asked(fetched.ask_again_utc, now))
     return replace(
         row,
         next_try_utc=now + wait + jitter * SPREAD,
         last_answer_utc=now,
         failures=0,
         last_error="",
+        issued_utc=row.issued_utc if fetched.forecast is None else fetched.forecast.issued_utc,
         state=dict(fetched.kept),
     )
 

@@ -1,0 +1,193 @@
+"""The pull side: ask the feeds of a site that are due, in their order, and keep what they bring.
+
+One answer is one transaction, and the network is never waited for inside one. A failure touches neither the kept
+forecast nor another site.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Final, Literal
+
+from sqlalchemy import Engine
+from sqlmodel import Session
+
+from frostshift_rules.job import Site
+from frostshift_service.http import Get
+from frostshift_service.store import forecasts
+from frostshift_service.store.engine import reading, writing
+from frostshift_service.store.records import FeedRow, KeptForecast, KeptSite
+from frostshift_service.store.sites import load_site
+from frostshift_service.weather import FeedError, Forecast
+from frostshift_service.weather import file as payload_file
+from frostshift_service.weather.age import freshness
+from frostshift_service.weather.feeds import FEEDS, Feed
+from frostshift_service.weather.fetching import Fetched
+from frostshift_service.weather.order import Standing, steps_back, usual_order
+from frostshift_service.weather.schedule import after_failure, after_success, front_near
+
+log = logging.getLogger(__name__)
+
+KEEP_FORECASTS: Final = timedelta(days=14)
+
+
+@dataclass(frozen=True, slots=True)
+class Pulled:
+    """What asking one feed brought.
+
+    Attributes:
+        feed: its name.
+        outcome: `new`, `unchanged`, `not_due`, `failed`, or `no_feed` where a file is used.
+        message: a sentence.
+        instead: what the feeds brought that stand in for it.
+    """
+
+    feed: str
+    outcome: Literal["new", "unchanged", "not_due", "failed", "no_feed"]
+    message: str
+    instead: tuple[Pulled, ...] = ()
+
+
+def feeds_of(kept_site: KeptSite) -> tuple[str, ...]:
+    """Names of the site's feeds in their order."""
+    return usual_order(kept_site.site, kept_site.feed, kept_site.instead)
+
+
+def standings(session: Session, kept_site: KeptSite, now: datetime) -> list[Standing]:
+    """How it stands with each of the site's feeds, in their order."""
+    return [standing(session, kept_site.site.id, feed, now) for feed in feeds_of(kept_site)]
+
+
+def standing(session: Session, site_id: str, feed: str, now: datetime) -> Standing:
+    """How it stands with one feed of a site."""
+    last = forecasts.last_forecast_times(session, site_id, feed)
+    if last is None:
+        return Standing(feed)
+    row = forecasts.feed_row(session, site_id, feed)
+    forecast_id, issued_utc, fetched_utc = last
+    age = freshness(issued_utc, fetched_utc, row.last_answer_utc if row else None, feed, now)
+    return Standing(feed, forecast_id, age)
+
+
+class Pulls:
+    """Asks the feeds of all sites of a store; arguments as for `jobs.Jobs`."""
+
+    def __init__(
+        self,
+        engine: Engine,
+        now: Callable[[], datetime],
+        *,
+        get: Callable[[datetime], Get] | None,
+        jitter: Callable[[], float],
+        base_urls: Mapping[str, str] | None = None,
+    ) -> None:
+        self._engine, self._now, self._get, self._jitter = engine, now, get, jitter
+        self._base_urls = dict(base_urls or {})
+
+    def pull(self, site_id: str, *, again_after_failure: bool = False) -> Pulled:
+        """Ask the site's first feed where it is due, and the next ones only while those before have to step back.
+
+        Args:
+            site_id: the site.
+            again_after_failure: do not wait for the pause after a failure: somebody has mended what was wrong. After
+                an answer the feed's own wish when to be asked again always holds.
+        """
+        with reading(self._engine) as session:
+            kept_site = load_site(session, site_id)
+        order = feeds_of(kept_site)
+        if order[0] not in FEEDS:
+            return Pulled(
+                order[0], "no_feed", "The forecast comes from a file: load one with `frostshift pull --file`."
+            )
+        if self._get is None:
+            return Pulled(order[0], "failed", "No contact is set: weather services want FROSTSHIFT_CONTACT.")
+        brought = []
+        for feed in order:
+            brought.append(self._pull_one(kept_site, feed, again_after_failure))
+            with reading(self._engine) as session:
+                if not steps_back(standing(session, site_id, feed, self._now())):
+                    break
+        return replace(brought[0], instead=tuple(brought[1:]))
+
+    def _pull_one(self, kept_site: KeptSite, feed_name: str, again_after_failure: bool) -> Pulled:
+        now, site_id, feed = self._now(), kept_site.site.id, FEEDS[feed_name]
+        with reading(self._engine) as session:
+            row = forecasts.feed_row(session, site_id, feed_name) or FeedRow(site_id, feed_name, now)
+            last = forecasts.last_forecast(session, site_id, feed_name)
+        moved = last is None and not row.failures
+        if row.next_try_utc > now and not moved and not (again_after_failure and row.failures):
+            return Pulled(feed_name, "not_due", f"{feed.title} is asked again after {row.next_try_utc:%H:%M} UTC.")
+        try:
+            # Without the forecast they belong to, validators would bring "not modified" and nothing to show.
+            fetched = self._ask(feed, kept_site.site, row.state if last is not None else {}, now)
+        except FeedError as error:
+            failed = after_failure(row, error, now, self._jitter())
+            if failed.failures == 1:
+                log.warning("site %s: %s gives no forecast: %s", site_id, feed.title, error)
+            with writing(self._engine) as session:
+                forecasts.put_feed_row(session, failed)
+            return Pulled(feed_name, "failed", str(error))
+        if row.failures:
+            log.info("site %s: %s answers again", site_id, feed.title)
+        newest = fetched.forecast or last
+        watch = newest is not None and front_near(newest.hours, now)
+        with writing(self._engine) as session:
+            forecasts.put_feed_row(session, after_success(row, fetched, now, self._jitter(), watch=watch))
+            still_there = _position(load_site(session, site_id).site) == _position(kept_site.site)
+            if fetched.forecast is not None and still_there:
+                _keep(session, site_id, fetched.forecast, fetched.answer.body, now)
+        if fetched.forecast is None:
+            return Pulled(feed_name, "unchanged", f"{feed.title} has nothing newer.")
+        return Pulled(feed_name, "new", f"New forecast from {feed.title}.")
+
+    def _ask(self, feed: Feed, site: Site, kept: Mapping[str, str], now: datetime) -> Fetched:
+        """One call of a feed.
+
+        Raises:
+            FeedError: no forecast, for whatever reason: what nobody foresaw has to wait its turn like the rest.
+        """
+        if self._get is None or not feed.covers(site.latitude, site.longitude):
+            raise FeedError(f"{feed.title} has no forecast for the site's position.", permanent=True)
+        try:
+            return feed.fetch(self._get(now), site, kept, now, self._base_urls.get(feed.name, feed.base_url))
+        except FeedError:
+            raise
+        except Exception as error:
+            log.exception("site %s: %s could not be read", site.id, feed.title)
+            raise FeedError(f"{feed.title}: the answer could not be read; it is written in the log.") from error
+
+    def take_payload(self, site_id: str, path: Path) -> Forecast:
+        """Keep a forecast from a file that holds one feed's payload.
+
+        Raises:
+            FeedError: the file cannot be used; nothing is kept.
+        """
+        now = self._now()
+        forecast, payload = payload_file.read_payload_file(path, now)
+        with writing(self._engine) as session:
+            _keep(session, site_id, forecast, payload, now)
+        return forecast
+
+
+def _position(site: Site) -> tuple[float, float]:
+    return site.latitude, site.longitude
+
+
+def _keep(session: Session, site_id: str, forecast: Forecast, payload: bytes, now: datetime) -> None:
+    """Keep a forecast, and let old ones go that no plan was made from."""
+    kept = KeptForecast(
+        feed=forecast.feed,
+        issued_utc=forecast.issued_utc,
+        fetched_utc=forecast.fetched_utc,
+        hours=forecast.hours,
+        payload=payload,
+        attribution=forecast.attribution,
+        warnings=forecast.warnings,
+        quality=forecast.quality,
+    )
+    forecasts.keep_forecast(session, site_id, kept)
+    forecasts.thin_forecasts(session, site_id, now - KEEP_FORECASTS)
