@@ -15,11 +15,12 @@ from frostshift_service.case_form import QUERY, read_form
 from frostshift_service.views.arrangement import ArrangementList, arrangement_list
 from frostshift_service.views.case import AnyCase, case_views, cases_json
 from frostshift_service.views.desk import Desk, SiteList
-from frostshift_service.views.files import csv_bytes, sheet_table, xlsx_bytes
+from frostshift_service.views.files import csv_bytes, sheet_table, weather_table, xlsx_bytes
 from frostshift_service.views.joint import JointPage, RestingJoint
 from frostshift_service.views.rule_table import TableList, TablePage, table_list
 from frostshift_service.views.schedule import SchedulePage
 from frostshift_service.views.sheet import MorningSheet
+from frostshift_service.views.weather import WeatherPage
 from frostshift_service.web import DeskDep, SiteId, SiteQuery, TableId, file_answer, shown_table, site_of
 
 router = APIRouter()
@@ -63,6 +64,26 @@ def morning_xlsx(desk: DeskDep, site_id: SiteId, day: Day = None, shifts: Shifts
 def joint(desk: DeskDep, site_id: SiteId, mark: Mark) -> JointPage | RestingJoint:
     """One joint: every figure with its reason, its source and its arithmetic."""
     return desk.joint(site_id, mark)
+
+
+@router.get("/sites/{site_id}/weather.json", responses=ERRORS)
+def weather(desk: DeskDep, site_id: SiteId) -> WeatherPage:
+    """The forecast with all its hours, past ones too, and how it stands with the site's feeds."""
+    return desk.weather(site_id, all_hours=True)
+
+
+@router.get("/sites/{site_id}/weather.csv", responses=ERRORS, response_class=Response)
+def weather_csv(desk: DeskDep, site_id: SiteId) -> Response:
+    """The hours of the forecast as CSV (UTF-8 with its mark)."""
+    content = csv_bytes(weather_table(desk.weather(site_id, all_hours=True)))
+    return file_answer(content, "csv", f"{site_id}-weather")
+
+
+@router.get("/sites/{site_id}/weather.xlsx", responses=ERRORS, response_class=Response)
+def weather_xlsx(desk: DeskDep, site_id: SiteId) -> Response:
+    """The hours of the forecast as a workbook."""
+    content = xlsx_bytes(weather_table(desk.weather(site_id, all_hours=True)))
+    return file_answer(content, "xlsx", f"{site_id}-weather")
 
 
 @router.get("/sites/{site_id}/schedule.json", responses=ERRORS)

@@ -54,7 +54,8 @@ from frostshift_service.views.rule_table import UnknownTable, table_json, table_
 from frostshift_service.views.sheet import MorningSheet
 from frostshift_service.views.show import age, plural
 from frostshift_service.views.tables import table_lines
-from frostshift_service.views.terminal import sheet_text
+from frostshift_service.views.terminal import sheet_text, weather_text
+from frostshift_service.views.weather import WeatherPage
 from frostshift_service.weather import FeedError, Forecast
 from frostshift_service.weather.age import freshness
 from frostshift_service.weather.order import in_use
@@ -529,6 +530,20 @@ def sheet(
         _print_bytes(csv_bytes(sheet_table(found)).removeprefix(codecs.BOM_UTF8))
     else:
         print(sheet_text(found))
+
+
+@app.command()
+def weather(
+    as_json: Annotated[bool, typer.Option("--json", help="as JSON, the same as the page's, with every hour")] = False,
+    site: SiteOption = None,
+) -> None:
+    """Print the forecast that the plan is made from, and how it stands with the weather services."""
+    with _opened() as (_, engine, jobs):
+        found = Desk(engine, jobs, utc_now).weather(_site_id(engine, site), all_hours=as_json)
+    if as_json:
+        _print_bytes(TypeAdapter(WeatherPage).dump_json(found, indent=1) + b"\n")
+    else:
+        print(weather_text(found))
 
 
 # Pages ----------------------------------------------------------------------------------------------------------------

@@ -37,6 +37,7 @@ from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.records import FeedInUse, KeptBecause, KeptSite, PlanInputs
 from frostshift_service.store.sites import load_site, load_sites
 from frostshift_service.views.chart import SteelSeries
+from frostshift_service.views.weather import SiteWeather
 from frostshift_service.weather.order import Standing, in_use
 from frostshift_service.weather.past import KEEP_HOURS, from_first_air, merge_past
 
@@ -216,6 +217,20 @@ class Jobs:
             if heat is not None:
                 options[torches] = heat
         return options
+
+    def weather(self, site_id: str) -> SiteWeather:
+        """What the latest plan knows of the weather, and how it stands with the site's feeds."""
+        current = self._up_to_date(site_id)
+        with reading(self._engine) as session:
+            kept_site = load_site(session, site_id)
+            rows = {feed: forecasts.feed_row(session, site_id, feed) for feed in feeds_of(kept_site)}
+            forecast = None if current.forecast_id is None else forecasts.forecast_by_id(session, current.forecast_id)
+            return SiteWeather(
+                weather=current.inputs.weather,
+                forecast=forecast,
+                standings=tuple(standings(session, kept_site, self._now())),
+                rows={feed: row for feed, row in rows.items() if row is not None},
+            )
 
     def _planned(self, site_id: str, mark: str) -> tuple[_Current, Joint | None]:
         """The current plan, and one of the joints it was made from."""

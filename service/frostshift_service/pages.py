@@ -192,6 +192,12 @@ def joint(
     return render(template, page=page, site_id=site_id, change=change, here=_here(request))
 
 
+@router.get("/sites/{site_id}/weather")
+def weather(desk: DeskDep, site_id: SiteId) -> Response:
+    """The forecast, and how it stands with the site's feeds."""
+    return render("weather.html", page=desk.weather(site_id))
+
+
 @router.get("/sites/{site_id}/schedule")
 def schedule(
     request: Request,

@@ -157,6 +157,28 @@ def test_the_last_good_forecast_stays(set_up: Run) -> None:
     )
 
 
+def test_the_weather_says_whose_forecast_how_old_and_every_hour(set_up: Run) -> None:
+    said = set_up("weather").good()
+    head, hours, credit = said.rstrip("\n").split("\n\n")
+    assert "weather\na forecast file, issued 37 min ago: fresh; reaches to Fri 22 Jan 05:00.\n! dew point" in head
+    rows = hours.splitlines()
+    assert rows[0].startswith("72 hours of ")
+    assert rows[1].split() == ["hour", "air", "dew", "point", "wind", "gusts", "cloud", "rain", "snow"]
+    assert rows[2].startswith("Thu 14:00  ")  # 20:50 UTC: the hour that runs
+    assert len(rows) == 2 + 72
+    assert "US National Weather Service" in credit
+    page = json.loads(set_up("weather", "--json").good())
+    assert len(page["hours"]) >= 190
+
+
+def test_the_weather_without_a_forecast(run: Run) -> None:
+    run("site", "template", "site.toml").good()
+    run("site", "load", "site.toml").good()
+    said = run("weather").good()
+    assert "none: no forecast: every joint is unknown." in said
+    assert "US National Weather Service (the site's feed): no forecast, answered never" in said
+
+
 # The sheet in its forms -----------------------------------------------------------------------------------------------
 
 

@@ -20,6 +20,7 @@ from frostshift_service.views.joint import JointPage, RestingJoint, joint_page
 from frostshift_service.views.schedule import SchedulePage, default_texts, schedule_page
 from frostshift_service.views.sheet import MorningSheet, morning_sheet
 from frostshift_service.views.show import Show
+from frostshift_service.views.weather import SiteWeather, WeatherPage, weather_page
 from frostshift_service.views.words import STATES
 
 
@@ -38,6 +39,9 @@ class Planner(Protocol):
 
     def times_for_torches(self, site_id: str, mark: str) -> Mapping[int, HeatPlan]:
         """Number of torches (1, 2, 3) -> heat plan of a joint; empty where no heat is planned."""
+
+    def weather(self, site_id: str) -> SiteWeather:
+        """What the latest plan knows of the weather, and how it stands with the site's feeds."""
 
     def replan(self, site_id: str) -> None:
         """Plan again with what is known now."""
@@ -166,6 +170,16 @@ class Desk:
             joints = kept.kept_joints(session, site_id)
             last = kept.last_import(session, site_id)
         return schedule_page(site, joints, last, show_for(site), text=text, state=state)
+
+    def weather(self, site_id: str, *, all_hours: bool = False) -> WeatherPage:
+        """The forecast of a site, and how it stands with its feeds.
+
+        Raises:
+            UnknownSite: there is none of that id.
+        """
+        with reading(self.engine) as session:
+            site = load_site(session, site_id)
+        return weather_page(site, self.planner.weather(site_id), show_for(site), self.now(), all_hours=all_hours)
 
     def last_change(self, site_id: str, mark: str) -> LastChange | None:
         """The last change by hand of a joint, to be undone; None where there is none."""

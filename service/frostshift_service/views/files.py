@@ -1,4 +1,4 @@
-"""The lines of a sheet as a table for CSV and XLSX."""
+"""The lines of a sheet and the hours of a forecast as a table for CSV and XLSX."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from frostshift_rules.units import f_from_c
 from frostshift_service.schedule_file.sheet import guarded
 from frostshift_service.views.sheet import Line, MorningSheet, all_lines
 from frostshift_service.views.show import Amount, Moment, Temp, TempSpan
+from frostshift_service.views.weather import HourLine, WeatherPage
 
 Cell = str | float | int | None
 
@@ -22,6 +23,7 @@ class Table:
 
     header: tuple[str, ...]
     rows: tuple[tuple[Cell, ...], ...]
+    title: str = "joints"
 
 
 def _local(moment: Moment | None) -> str | None:
@@ -118,6 +120,42 @@ def sheet_table(sheet: MorningSheet) -> Table:
     )
 
 
+_HOURS: Final[dict[str, Callable[[HourLine], Cell]]] = {
+    "hour": lambda hour: _local(hour.at),
+    "air_f": lambda hour: _f(_temp(hour.air)),
+    "dew_point_f": lambda hour: _f(_temp(hour.dew)),
+    "wind": lambda hour: hour.wind,
+    "gust_in_the_hour": lambda hour: hour.gust,
+    "cloud": lambda hour: hour.cloud_text,
+    "rain_or_melted_snow_in_the_hour": lambda hour: hour.precip,
+    "new_snow_in_the_hour": lambda hour: hour.snow,
+    "hour_utc": lambda hour: _utc(hour.at),
+    "air_c": lambda hour: _temp(hour.air),
+    "dew_point_c": lambda hour: _temp(hour.dew),
+    "wind_10m_ms": lambda hour: _rounded(hour.wind_ms),
+    "gust_10m_ms": lambda hour: _rounded(hour.gust_ms),
+    "cloud_share": lambda hour: _rounded(hour.cloud),
+    "precip_mm": lambda hour: _rounded(hour.precip_mm),
+    "snow_cm": lambda hour: _rounded(hour.snow_cm),
+    "sun_wm2": lambda hour: _rounded(hour.sun_wm2),
+}
+"""Column -> cell of an hour of the forecast: as people read it, then in SI units."""
+
+
+def weather_table(page: WeatherPage) -> Table:
+    """The hours of a weather page, then whose forecast it is and how old."""
+    closing: tuple[Cell, ...] = (page.feed, page.age_text or "no forecast")
+    return Table(
+        header=(*_HOURS, "forecast", "age"),
+        rows=tuple((*(cell(hour) for cell in _HOURS.values()), *closing) for hour in page.hours),
+        title="weather",
+    )
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(value, 2)
+
+
 def _guarded(cell: Cell) -> Cell:
     return guarded(cell) if isinstance(cell, str) else cell
 
@@ -136,7 +174,7 @@ def xlsx_bytes(table: Table) -> bytes:
     from openpyxl import Workbook  # on demand: most requests need no workbook
 
     book = Workbook()
-    page = book.create_sheet("joints", 0)
+    page = book.create_sheet(table.title, 0)
     page.append(list(table.header))
     for row in table.rows:
         page.append([_guarded(cell) for cell in row])

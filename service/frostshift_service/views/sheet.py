@@ -25,6 +25,7 @@ from frostshift_rules.workload import (
     WeatherSpell,
     WeatherState,
 )
+from frostshift_service.views.forecast import feed_notes, feed_title, forecast_age
 from frostshift_service.views.people import PEOPLE_NOTE, PeopleLine, people_line
 from frostshift_service.views.show import (
     Amount,
@@ -40,11 +41,8 @@ from frostshift_service.views.show import (
     trimmed,
 )
 from frostshift_service.views.words import (
-    AHEAD,
     CALLS,
     CAUTIONS,
-    FEED_TITLES,
-    FRESHNESS,
     NO_TIME,
     READING_NOTE,
     STATES,
@@ -53,7 +51,6 @@ from frostshift_service.views.words import (
     Word,
     heaters_text,
 )
-from frostshift_service.weather.age import UNUSABLE_H
 
 _PART_NUMBER: Final = re.compile(r"_[1-9]:")
 """The number of the part in the name of a column, as in `kind_2: plate`."""
@@ -315,53 +312,28 @@ def header(plan: Plan, show: Show, now: datetime) -> Header:
     plan_age_h = (now - plan.made_utc).total_seconds() / 3600.0
     if plan_age_h > OLD_PLAN_H:
         warnings.insert(0, f"This plan was made {age(plan_age_h)} ago and has not been remade since: plan again.")
-    freshness = plan.freshness
-    age_text, ahead = "", False
-    if plan.issued_utc is not None:
-        forecast_age_h = (now - plan.issued_utc).total_seconds() / 3600.0
-        ahead = freshness == "unusable" and forecast_age_h < 0.0  # this machine's clock, or the feed's, is wrong
-        age_text = f"issued {age(-forecast_age_h)} from now" if ahead else f"issued {age(forecast_age_h)} ago"
-        if forecast_age_h > UNUSABLE_H and freshness != "unusable":
-            freshness = "unusable"
-            warnings.insert(0, "The forecast of this plan has become too old since the plan was made: plan again.")
-    elif plan.fetched_utc is not None:
-        age_text = f"fetched {age((now - plan.fetched_utc).total_seconds() / 3600.0)} ago; its issue time is not known"
+    forecast = forecast_age(plan.issued_utc, plan.fetched_utc, plan.freshness, now)
+    if forecast.outgrown:
+        warnings.insert(0, "The forecast of this plan has become too old since the plan was made: plan again.")
     accepted = site.acceptance(site.table_id)
     return Header(
         site_id=site.id,
         site_name=site.name,
         zone=site.zone,
         made=show.moment(plan.made_utc, detail="year"),
-        feed=FEED_TITLES.get(plan.feed, plan.feed),
+        feed=feed_title(plan.feed),
         credit=plan.attribution,
         issued=optional(show.moment, plan.issued_utc, detail="date"),
-        age_text=age_text,
+        age_text=forecast.text,
         forecast_end=optional(show.moment, plan.forecast_end_utc, detail="date"),
-        freshness=freshness,
-        freshness_text=AHEAD if ahead else FRESHNESS[freshness],
-        feed_notes=_feed_notes(plan, show),
+        freshness=forecast.state,
+        freshness_text=forecast.state_text,
+        feed_notes=feed_notes(plan.feed, plan.instead_of, plan.feed_changed, show),
         warnings=tuple(warnings),
         table_id=site.table_id,
         table=_table_name(site),
         accepted="" if accepted is None else f"{accepted.accepted_by}, {accepted.accepted_on.isoformat()}",
     )
-
-
-def _feed_notes(plan: Plan, show: Show) -> tuple[str, ...]:
-    """What people should know about where the forecast comes from."""
-    notes = []
-    title = FEED_TITLES.get(plan.feed, plan.feed)
-    if plan.instead_of:
-        wanted = FEED_TITLES.get(plan.instead_of, plan.instead_of)
-        notes.append(f"{title} stands in for {wanted}, which has given no forecast that can be planned on lately.")
-    if plan.feed_changed is not None:
-        before = FEED_TITLES.get(plan.feed_changed.before, plan.feed_changed.before)
-        since = show.moment(plan.feed_changed.since_utc, detail="date")
-        notes.append(
-            f"From {title} since {since.text}, before that from {before}: feeds differ by a few degrees, so that a "
-            "call that changed at that time need not be a change of weather."
-        )
-    return tuple(notes)
 
 
 def held_hours(spells: Sequence[WeatherSpell], worst: WeatherState, show: Show) -> tuple[HeldHours, ...]:

@@ -324,6 +324,18 @@ class Show:
         """A wind speed."""
         return self._in_units(lambda: f"{trimmed(mph_from_ms(ms), 1)} mph", lambda: f"{trimmed(ms, 1)} m/s")
 
+    def wind_text(self, ms: float) -> str:
+        """A forecast wind in whole miles an hour, or m/s."""
+        return self._in_units(lambda: f"{number(mph_from_ms(ms))} mph", lambda: f"{number(ms)} m/s")
+
+    def rain_text(self, mm: float) -> str:
+        """An amount of precipitation, water equivalent."""
+        return self._in_units(lambda: f"{trimmed(in_from_mm(mm), 2)} in", lambda: f"{trimmed(mm, 1)} mm")
+
+    def snow_text(self, cm: float) -> str:
+        """A depth of new snow."""
+        return self._in_units(lambda: f"{trimmed(in_from_mm(cm * 10.0), 1)} in", lambda: f"{trimmed(cm, 1)} cm")
+
     def flux_text(self, low: float, likely: float, high: float) -> str:
         """A heat rate per area [kW/m2] at three places of its doubt."""
         return self._in_units(

@@ -1,4 +1,4 @@
-"""The morning sheet as plain text for a terminal: the same view as the page, one line a joint."""
+"""The morning sheet and the weather as plain text for a terminal: the same views as the pages."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from frostshift_service.views.sheet import Header, Line, MorningSheet, ShiftBlock
+from frostshift_service.views.weather import FeedLine, HourLine, WeatherPage
 
 WIDTH: Final = 120
 INDENT: Final = "    "
@@ -121,6 +122,43 @@ def _also(line: Line) -> list[str]:
         said.append(line.heat_note)
     said += line.weather_notes
     return said
+
+
+def weather_text(page: WeatherPage) -> str:
+    """The weather page, ready to print."""
+    age = f", {page.age_text}" if page.age_text else ""
+    end = f"; reaches to {page.end.text}" if page.end else ""
+    head = [f"{page.site_name}: weather", f"{page.feed}{age}: {page.verdict}{end}.", *page.notes]
+    head += [f"! {warning}" for warning in page.warnings]
+    blocks = ["\n".join(_wrapped(row, "") for row in head)]
+    if page.feeds:
+        blocks.append("\n".join(_wrapped(_feed_text(feed), "") for feed in page.feeds))
+    if page.hours:
+        blocks.append(f"{page.hours_text}; gusts, rain and snow in the hour that follows\n{_hours_text(page.hours)}")
+    if page.credit:
+        blocks.append(_wrapped(page.credit, ""))
+    return "\n\n".join(blocks)
+
+
+def _feed_text(feed: FeedLine) -> str:
+    said = [f"{feed.title} ({feed.role}{'; used' if feed.used else ''}): {feed.state_text}"]
+    said += [f"issued {feed.issued.text}"] if feed.issued else []
+    said.append(f"answered {feed.answered_text}")
+    said += [f"{feed.failures_text}: {feed.error}"] if feed.failures else []
+    said += [f"asked again from {feed.next_try.text}"] if feed.next_try else []
+    return ", ".join(said)
+
+
+def _hours_text(hours: Sequence[HourLine]) -> str:
+    rows = [["hour", "air", "dew point", "wind", "gusts", "cloud", "rain", "snow"]]
+    for hour in hours:
+        temperatures = [temp.text if temp else "" for temp in (hour.air, hour.dew)]
+        cells = [*temperatures, hour.wind, hour.gust, hour.cloud_text, hour.precip, hour.snow]
+        rows.append([hour.at.text, *(cell or "not known" for cell in cells)])
+    widths = [max(len(row[place]) for row in rows) for place in range(len(rows[0]))]
+    return "\n".join(
+        "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows
+    )
 
 
 def _wrapped(text: str, indent: str) -> str:

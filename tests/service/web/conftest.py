@@ -15,6 +15,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import httpx
+import numpy as np
 import pytest
 import uvicorn
 from fastapi import FastAPI
@@ -27,6 +28,7 @@ from frostshift_rules.job import Acceptance, HeatSource, Joint, Part, Procedure,
 from frostshift_rules.preheat import Requirement
 from frostshift_rules.stops import Reason
 from frostshift_rules.strict import Source
+from frostshift_rules.surroundings import Hours
 from frostshift_rules.units import c_from_f, mm_from_in, ms_from_mph
 from frostshift_rules.workload import (
     FuelTotal,
@@ -37,17 +39,22 @@ from frostshift_rules.workload import (
     Range,
     ShiftTotal,
     Span,
+    Weather,
     WeatherSpell,
 )
 from frostshift_service.app import create_app
 from frostshift_service.settings import Settings
 from frostshift_service.store.engine import open_store, writing
 from frostshift_service.store.joints import import_joints
-from frostshift_service.store.records import ImportedJoint
+from frostshift_service.store.records import FeedRow, ImportedJoint
 from frostshift_service.store.sites import save_site
 from frostshift_service.views.chart import SteelSeries
 from frostshift_service.views.desk import Desk
 from frostshift_service.views.show import Show
+from frostshift_service.views.weather import SiteWeather
+from frostshift_service.weather.age import Freshness
+from frostshift_service.weather.feeds import FEEDS
+from frostshift_service.weather.order import Standing
 
 NOW = datetime(2026, 12, 17, 11, 30, tzinfo=UTC)  # 05:30 in Chicago, a Thursday
 DAY = date(2026, 12, 17)
@@ -409,6 +416,41 @@ def make_plan() -> Plan:
     )
 
 
+def site_weather(**changes: Any) -> SiteWeather:
+    """A forecast of four days by the first of two feeds; the gust of one hour and all sun are missing."""
+    hours = np.arange(-6, 90)
+    gust_ms = 9.0 + np.zeros(len(hours))
+    gust_ms[10] = nan
+    weather = Weather(
+        feed="nws",
+        issued_utc=at(-125 / 60),
+        fetched_utc=at(-0.5),
+        freshness="fresh",
+        late_by_h=0.0,
+        hours=Hours(
+            start_utc=at(0).replace(minute=0) - timedelta(hours=6),
+            air_c=-12.0 - 8.0 * np.cos(2 * pi * (hours + 6) / 24),
+            dew_c=-22.0 + np.zeros(len(hours)),
+            wind_10m_ms=4.5 + np.zeros(len(hours)),
+            cloud=0.25 + np.zeros(len(hours)),
+            precip_mm=np.where(hours == 12, 1.27, 0.0),
+            snow_cm=np.where(hours == 12, 2.54, 0.0),
+            gust_10m_ms=gust_ms,
+            sun_wm2=np.full(len(hours), nan),
+        ),
+        attribution=FEEDS["nws"].attribution,
+    )
+    return replace(
+        SiteWeather(
+            weather=weather,
+            forecast=None,
+            standings=(Standing("nws", 1, Freshness("fresh", 1.0, 0.5, 0.0)), Standing("met_norway")),
+            rows={"nws": FeedRow("north-yard", "nws", at(0.5), at(-0.5), issued_utc=at(-125 / 60))},
+        ),
+        **changes,
+    )
+
+
 def steel_series() -> SteelSeries:
     """A day that swings between about -20 and -4 °C, the steel some hours behind; one hour is missing."""
     hours = range(-30, 61)
@@ -430,6 +472,7 @@ class HandPlanner:
 
     plan: Plan | None
     replanned: list[str] = field(default_factory=list)
+    site_weather: SiteWeather | None = None
 
     def current_plan(self, site_id: str) -> Plan | None:
         return self.plan
@@ -451,6 +494,9 @@ class HandPlanner:
             )
             for n in (1, 2, 3)
         }
+
+    def weather(self, site_id: str) -> SiteWeather:
+        return site_weather() if self.site_weather is None else self.site_weather
 
     def replan(self, site_id: str) -> None:
         self.replanned.append(site_id)

@@ -3,11 +3,8 @@
 For the roles of parts there is no outside reference: common practice, no source.
 """
 
-import re
 from collections.abc import Iterator
 from dataclasses import replace
-from html import unescape
-from html.parser import HTMLParser
 from importlib import resources
 from typing import Any
 from urllib.parse import urlencode
@@ -16,6 +13,7 @@ from xml.etree import ElementTree
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
+from tests.service.web.page_source import Tags, words_of
 
 from frostshift_rules.arrangements import CATALOGUE
 from frostshift_rules.job import ARRANGEMENTS, Part
@@ -36,35 +34,6 @@ TEE = {
     "weld_wind": "4 mph",
     "heat_source": "oxy-propane-tip",
 } | {f"{name}_{n}": text for n in (1, 2) for name, text in FLANGE.items()}
-
-
-class Tags(HTMLParser):
-    """Whether the tags of a page are closed in order, its ids and links, and the styles and scripts in it."""
-
-    def __init__(self, html: str) -> None:
-        super().__init__()
-        self.open: list[str] = []
-        self.inside: list[str] = []
-        self.ids: list[str] = []
-        self.links: list[str] = []
-        self.feed(html)
-        self.close()
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.inside += [name for name, _ in attrs if name == "style" or name.startswith("on")]
-        self.inside += [tag] if tag in ("script", "style", "iframe") else []
-        self.links += [value or "" for name, value in attrs if name == "href"]
-        self.ids += [value or "" for name, value in attrs if name == "id"]
-        if tag not in ("meta", "link", "input", "br"):
-            self.open.append(tag)
-
-    def handle_endtag(self, tag: str) -> None:
-        assert self.open.pop() == tag
-
-
-def words_of(html: str) -> str:
-    without_tags = unescape(re.sub(r"<[^>]+>", " ", html))
-    return re.sub(r"\s+", " ", without_tags.replace("\N{NO-BREAK SPACE}", " "))
 
 
 # Sketches -------------------------------------------------------------------------------------------------------------

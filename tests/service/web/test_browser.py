@@ -21,6 +21,7 @@ PATHS = {
     "joint": f"{SITE}/joints/CR-B4-W",
     "unknown joint": f"{SITE}/joints/{quote('X9/α <3>', safe='')}",
     "schedule": f"{SITE}/schedule",
+    "weather": f"{SITE}/weather",
 }
 
 
@@ -52,7 +53,7 @@ def test_no_page_is_wider_than_its_screen_and_the_console_stays_silent(
     assert said == []  # the content policy reports what it blocks here
 
 
-@pytest.mark.parametrize(("size", "names"), [("desk", list(PATHS)), ("phone", ["morning", "joint"])])
+@pytest.mark.parametrize(("size", "names"), [("desk", list(PATHS)), ("phone", ["morning", "joint", "weather"])])
 def test_axe_finds_no_fault(browser: Browser, base_url: str, web: Any, size: str, names: list[str]) -> None:
     page = signed_in(browser, base_url, web, size)
     faults = {}

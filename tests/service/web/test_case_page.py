@@ -1,9 +1,7 @@
 """The page of one joint and its JSON: over HTTP, and in a real browser at the width of a phone."""
 
 import json
-import re
 from collections.abc import Iterator
-from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode
@@ -11,6 +9,7 @@ from urllib.parse import urlencode
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
+from tests.service.web.page_source import Tags, words_of
 
 from frostshift_service.case_file import MAX_BYTES
 
@@ -31,31 +30,6 @@ QUERY = {
 }
 BAD = {"steel_1": "A36", "thickness_1": "1-5/8", "steel_temperature": "20", "thicknes_2": "1 in"}
 CASE = f"/case?{urlencode(QUERY)}"
-
-
-def words_of(html: str) -> str:
-    without_tags = re.sub(r"<[^>]+>", " ", html)
-    return re.sub(r"\s+", " ", without_tags.replace("\N{NO-BREAK SPACE}", " "))
-
-
-class Tags(HTMLParser):
-    """Whether the tags of a page are closed in order, and the styles and scripts in it."""
-
-    def __init__(self, html: str) -> None:
-        super().__init__()
-        self.open: list[str] = []
-        self.inside: list[str] = []
-        self.feed(html)
-        self.close()
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.inside += [name for name, _ in attrs if name == "style" or name.startswith("on")]
-        self.inside += [tag] if tag in ("script", "style", "iframe") else []
-        if tag not in ("meta", "link", "input", "br"):
-            self.open.append(tag)
-
-    def handle_endtag(self, tag: str) -> None:
-        assert self.open.pop() == tag
 
 
 @pytest.mark.anyio

@@ -11,6 +11,7 @@ from urllib.parse import quote
 import openpyxl
 import pytest
 from pydantic import TypeAdapter
+from tests.service.web.page_source import words_of
 
 from frostshift_rules.job import Shift
 from frostshift_service.pages import back_to, in_lines, next_shift_start, steel_c_of
@@ -26,7 +27,7 @@ from frostshift_service.views.sheet import MorningSheet
 SITE = "/sites/north-yard"
 MORNING, SCHEDULE = f"{SITE}/morning", f"{SITE}/schedule"
 ODD = f"{SITE}/joints/{quote('X9/α <3>', safe='')}"
-PAGES = ["/", MORNING, f"{MORNING}?day=2026-12-18&shifts=1", SCHEDULE, f"{SITE}/joints/CR-B4-W", ODD]
+PAGES = ["/", MORNING, f"{MORNING}?day=2026-12-18&shifts=1", SCHEDULE, f"{SITE}/weather", f"{SITE}/joints/CR-B4-W", ODD]
 pytestmark = pytest.mark.anyio
 
 
@@ -58,12 +59,6 @@ class Outline(HTMLParser):
     def handle_endtag(self, tag: str) -> None:
         assert self.open
         assert self.open.pop() == tag
-
-
-def text_of(html: str) -> str:
-    """The words of a page."""
-    without_tags = re.sub(r"<[^>]+>", " ", html)
-    return re.sub(r"\s+", " ", without_tags.replace("\N{NO-BREAK SPACE}", " "))
 
 
 def is_file(url: str) -> bool:
@@ -102,7 +97,7 @@ async def test_every_answer_carries_the_strict_headers(web: Any, path: str) -> N
 @pytest.mark.parametrize("path", PAGES[1:3] + PAGES[4:])
 async def test_age_and_cautions_stand_on_every_page_with_figures(web: Any, path: str) -> None:
     async with web.client() as client:
-        words = text_of((await client.get(path)).text)
+        words = words_of((await client.get(path)).text)
     assert "issued 2 h 5 min ago" in words
     assert "Measure the steel before you strike." in words
     assert "never replaces a measurement, the welding procedure, local codes or licensed practice" in words
@@ -111,7 +106,7 @@ async def test_age_and_cautions_stand_on_every_page_with_figures(web: Any, path:
 
 async def test_the_sheet_shows_what_the_view_holds(web: Any) -> None:
     async with web.client() as client:
-        words = text_of((await client.get(MORNING)).text)
+        words = words_of((await client.get(MORNING)).text)
     for expected in (
         "Day, Thu 17 Dec, 06:00 to 16:00",
         "Thu 06:58",
@@ -136,7 +131,7 @@ async def test_the_sheet_shows_what_the_view_holds(web: Any) -> None:
 
 async def test_the_joint_page_shows_what_is_asked(web: Any) -> None:
     async with web.client() as client:
-        words = unescape(text_of((await client.get(f"{SITE}/joints/CR-B4-W")).text))
+        words = unescape(words_of((await client.get(f"{SITE}/joints/CR-B4-W")).text))
     page = web.app.state.desk.joint("north-yard", "CR-B4-W")
     assert page.instructions
     for row in page.instructions:
@@ -185,6 +180,9 @@ async def test_openapi_names_the_json_and_no_page(web: Any) -> None:
         "/sites/{site_id}/morning.xlsx",
         "/sites/{site_id}/joints/{mark}.json",
         "/sites/{site_id}/schedule.json",
+        "/sites/{site_id}/weather.json",
+        "/sites/{site_id}/weather.csv",
+        "/sites/{site_id}/weather.xlsx",
     }
     assert {"MorningSheet", "JointPage", "RestingJoint", "SchedulePage", "TableList", "TablePage"} <= set(
         document["components"]["schemas"]
@@ -243,7 +241,7 @@ async def test_errors_are_pages_and_json_alike(web: Any, path: str, status: int,
         assert said in json.dumps(body)
     else:
         assert answer.headers["content-type"].startswith("text/html")
-        assert said in text_of(answer.text)
+        assert said in words_of(answer.text)
 
 
 @pytest.mark.parametrize("path", [MORNING, f"{MORNING}.json"])
@@ -286,7 +284,7 @@ async def test_done_and_back_again(web: Any) -> None:
             assert kept_joint(session, "north-yard", "CR-B4-W").joint.state == "done"
         assert web.planner.replanned == ["north-yard"]
         page = await client.get(answer.headers["location"])
-        assert "CR-B4-W is now done." in text_of(page.text)
+        assert "CR-B4-W is now done." in words_of(page.text)
         undo = {"mark": "CR-B4-W", "number": "1", "back": MORNING}
         assert (await client.post(f"{SITE}/undo", data=undo)).status_code == 303
         with reading(web.engine) as session:
@@ -308,7 +306,7 @@ async def test_next_shift_and_back_again(web: Any) -> None:
             moved = kept_joint(session, "north-yard", "CR-B4-W")
         assert moved.joint.start_utc == datetime(2026, 12, 17, 22, tzinfo=UTC)  # 16:00 in Chicago
         assert moved.schedule_start_utc == before
-        page = text_of((await client.get(answer.headers["location"])).text)
+        page = words_of((await client.get(answer.headers["location"])).text)
         assert "CR-B4-W now starts Thu 17 Dec 16:00." in page
         assert "moved; schedule says Thu 17 Dec 07:30" in page
         await client.post(f"{SITE}/undo", data={"mark": "CR-B4-W", "number": "1"})
@@ -341,7 +339,7 @@ async def test_a_joint_at_rest_says_why_and_can_be_planned_again(web: Any) -> No
         await client.post(f"{SITE}/state", data={"mark": "CR-B4-W", "action": "postponed"})
         plan = web.planner.plan
         web.planner.plan = replace(plan, joints=tuple(jp for jp in plan.joints if jp.joint.mark != "CR-B4-W"))
-        page = text_of((await client.get(f"{SITE}/joints/CR-B4-W")).text)
+        page = words_of((await client.get(f"{SITE}/joints/CR-B4-W")).text)
         assert "It is postponed, so it is not planned." in page
         assert "Plan it again" in page
         body = (await client.get(f"{SITE}/joints/CR-B4-W.json")).json()
@@ -356,7 +354,7 @@ async def test_a_joint_that_left_the_schedule_offers_nothing_that_would_not_work
     planned = tuple(jp for jp in web.planner.plan.joints if jp.joint.mark != "CR-B4-W")
     web.planner.plan = replace(web.planner.plan, joints=planned)
     async with web.client() as client:
-        page = text_of((await client.get(f"{SITE}/joints/CR-B4-W")).text)
+        page = words_of((await client.get(f"{SITE}/joints/CR-B4-W")).text)
     assert "The last schedule no longer holds this mark" in page
     assert "Plan it again" not in page
 
@@ -429,11 +427,11 @@ async def test_a_reading_is_kept_and_shown(web: Any, now: datetime) -> None:
     async with web.client() as client:
         answer = await client.post(f"{SITE}/readings", data={**form, "back": f"{SITE}/joints/CR-B4-W"})
         assert (answer.status_code, answer.headers["location"]) == (303, f"{SITE}/joints/CR-B4-W")
-        page = text_of((await client.get(answer.headers["location"])).text)
+        page = words_of((await client.get(answer.headers["location"])).text)
         assert "Thu 17 Dec 05:30 : 14 °F , contact probe, M. Oake" in page
         refused = await client.post(f"{SITE}/readings", data={**form, "value": "300"})
         assert refused.status_code == 422
-        assert "300 °F is outside -76 °F to 140 °F" in text_of(refused.text)
+        assert "300 °F is outside -76 °F to 140 °F" in words_of(refused.text)
         unitless = await client.post(f"{SITE}/readings", data={**form, "unit": ""})
         assert unitless.status_code == 422
     with reading(web.engine) as session:
@@ -452,13 +450,14 @@ async def test_a_good_file_is_taken_in_with_a_summary(web: Any) -> None:
     data = joints_csv(new, "America/Chicago", "us")
     async with web.client() as client:
         answer = await client.post(SCHEDULE, files={"file": ("week 52.csv", data, "text/csv")})
-    words = text_of(answer.text)
+    words = words_of(answer.text)
     assert answer.status_code == 200
     assert "10 joints read from week 52.csv: 1 new," in words
     assert "New 1: NEW-1" in words
     assert "Vanished from the schedule, no longer planned 1: LN-1" in words
     assert "is outside every shift of the site" in words
-    assert "X9/α &lt;3&gt;: the process is not stated" in words
+    assert "X9/α <3>: the process is not stated" in words
+    assert "<3>" not in answer.text
     assert web.planner.replanned == ["north-yard"]
 
 
@@ -470,8 +469,9 @@ async def test_a_file_with_errors_changes_nothing_and_lists_them_by_row(web: Any
     async with web.client() as client:
         answer = await client.post(SCHEDULE, files={"file": ("<b>.csv", "\r\n".join(lines).encode())})
     assert answer.status_code == 422
-    words = text_of(answer.text)
-    assert "Nothing was imported: 1 error in &lt;b&gt;.csv." in words
+    words = words_of(answer.text)
+    assert "Nothing was imported: 1 error in <b>.csv." in words
+    assert "<b>" not in answer.text
     assert "3 start" in words
     with reading(web.engine) as session:
         assert joints_of(session, "north-yard") == before
@@ -500,11 +500,11 @@ async def test_no_file_chosen(web: Any) -> None:
 
 async def test_the_list_can_be_filtered(web: Any) -> None:
     async with web.client() as client:
-        words = text_of((await client.get(f"{SCHEDULE}?text=LINE+5")).text)
+        words = words_of((await client.get(f"{SCHEDULE}?text=LINE+5")).text)
         assert "1 of 10" in words
         assert "CR-B5-W" in words
         assert "BP-A1" not in words
-        state = text_of((await client.get(f"{SCHEDULE}?state=in_progress")).text)
+        state = words_of((await client.get(f"{SCHEDULE}?state=in_progress")).text)
         assert "1 of 10" in state
         assert "No joint passes this filter." in (await client.get(f"{SCHEDULE}?state=done")).text
 

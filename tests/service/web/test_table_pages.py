@@ -4,14 +4,13 @@ import re
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date
-from html import unescape
-from html.parser import HTMLParser
 from importlib import resources
 from typing import Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
+from tests.service.web.page_source import Tags, words_of
 
 from frostshift_rules.job import Acceptance
 from frostshift_rules.tables import AROUND_TABLES, OwnTable, acceptable_ids
@@ -23,37 +22,6 @@ from frostshift_service.views.rule_table import table_page
 IDS = (*acceptable_ids(), *AROUND_TABLES)
 D1_1 = "aws_d1_1_2015_t3_3"
 SITE = "?site=north-yard"
-
-
-class Tags(HTMLParser):
-    """Whether the tags of a page are closed in order, its links, and the styles and scripts in it."""
-
-    def __init__(self, html: str) -> None:
-        super().__init__()
-        self.open: list[str] = []
-        self.inside: list[str] = []
-        self.ids: list[str] = []
-        self.links: list[str] = []
-        self.feed(html)
-        self.close()
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.inside += [name for name, _ in attrs if name == "style" or name.startswith("on")]
-        self.inside += [tag] if tag in ("script", "style", "iframe") else []
-        self.links += [value or "" for name, value in attrs if name == "href"]
-        self.ids += [value or "" for name, value in attrs if name == "id"]
-        if tag not in ("meta", "link", "input", "br"):
-            self.open.append(tag)
-
-    def handle_endtag(self, tag: str) -> None:
-        assert self.open.pop() == tag
-
-
-def words_of(html: str) -> str:
-    """The words of a page; marks inside a word do not part it."""
-    inside = re.sub(r"</?span[^>]*>", "", html)
-    without_tags = unescape(re.sub(r"<[^>]+>", " ", inside))
-    return re.sub(r"\s+", " ", without_tags.replace("\N{NO-BREAK SPACE}", " "))
 
 
 def bring(web: Any, name: str, **changes: object) -> OwnTable:
@@ -87,7 +55,7 @@ async def test_the_page_is_whole_and_without_script_or_style_inside(web: Any, pa
 @pytest.mark.parametrize("table_id", IDS)
 async def test_page_and_json_show_the_same_view(web: Any, table_id: str) -> None:
     async with web.client() as client:
-        words = words_of((await client.get(f"/tables/{table_id}")).text)
+        words = words_of((await client.get(f"/tables/{table_id}")).text, spans_join=True)
         twin = (await client.get(f"/tables/{table_id}.json")).json()
     page = table_page(table_id, None)
     assert twin["table"]["id"] == table_id
@@ -105,9 +73,9 @@ async def test_page_and_json_show_the_same_view(web: Any, table_id: str) -> None
 @pytest.mark.anyio
 async def test_the_list_says_what_each_was_checked_against(web: Any) -> None:
     async with web.client() as client:
-        words = words_of((await client.get("/tables")).text)
+        words = words_of((await client.get("/tables")).text, spans_join=True)
         twin = (await client.get("/tables.json")).json()
-        with_site = words_of((await client.get(f"/tables{SITE}")).text)
+        with_site = words_of((await client.get(f"/tables{SITE}")).text, spans_join=True)
     assert [one["id"] for one in twin["tables"]] == list(IDS)
     assert twin["site_id"] == ""
     for one in twin["tables"]:
@@ -121,10 +89,10 @@ async def test_the_list_says_what_each_was_checked_against(web: Any) -> None:
 @pytest.mark.anyio
 async def test_a_table_ends_with_how_it_is_accepted_or_who_accepted_it(web: Any) -> None:
     async with web.client() as client:
-        plain = words_of((await client.get(f"/tables/{D1_1}")).text)
-        accepted = words_of((await client.get(f"/tables/{D1_1}{SITE}")).text)
-        other = words_of((await client.get(f"/tables/aws_d1_5_2015_t4_3{SITE}")).text)
-        people = words_of((await client.get(f"/tables/people{SITE}")).text)
+        plain = words_of((await client.get(f"/tables/{D1_1}")).text, spans_join=True)
+        accepted = words_of((await client.get(f"/tables/{D1_1}{SITE}")).text, spans_join=True)
+        other = words_of((await client.get(f"/tables/aws_d1_5_2015_t4_3{SITE}")).text, spans_join=True)
+        people = words_of((await client.get(f"/tables/people{SITE}")).text, spans_join=True)
     assert f"frostshift site accept-table --by NAME --table {D1_1}" in plain
     assert "accepted by Q. Arden, 2026-11-03, the one it uses" in accepted
     assert "accept-table" not in accepted
@@ -147,7 +115,7 @@ async def test_a_table_of_the_sites_own(web: Any) -> None:
         for path in ("/tables/ours", "/tables/ours.json"):
             assert (await client.get(path)).status_code == 404  # of no other site
     assert "R. Bell <b>" not in html
-    assert "over 2-1/2 230 over 65 110" in words_of(html)
+    assert "over 2-1/2 230 over 65 110" in words_of(html, spans_join=True)
     standing = twin["table"]["standing"]
     assert (standing["own"], standing["used"], standing["accepted_by"]) == (True, True, "R. Bell <b>")
     assert standing["accepted_on"] == "2026-12-01"
@@ -162,7 +130,7 @@ async def test_what_is_not_there(web: Any) -> None:
         page, twin = await client.get("/tables/<b>x"), await client.get("/tables/x.json")
     assert (page.status_code, twin.status_code) == (404, 404)
     assert "<b>x" not in page.text
-    assert "there are aws_d1_1_2015_t3_3, " in words_of(page.text)
+    assert "there are aws_d1_1_2015_t3_3, " in words_of(page.text, spans_join=True)
     assert all(table_id in twin.json()["message"] for table_id in IDS)
 
 

@@ -1,0 +1,66 @@
+"""Whose forecast it is and how old, in words: the same on sheet, joint, weather page and terminal."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from frostshift_rules.workload import FeedChange, Freshness
+from frostshift_service.views.show import Show, age
+from frostshift_service.views.words import AHEAD, FEED_TITLES, FRESHNESS
+from frostshift_service.weather.age import UNUSABLE_H
+
+
+@dataclass(frozen=True, slots=True)
+class ForecastAge:
+    """How old a forecast is at a moment.
+
+    Attributes:
+        text: `issued 2 h 10 min ago`; empty where there is no forecast.
+        state: its freshness, never better than when the plan was made.
+        state_text: in words.
+        outgrown: it has become too old since the plan was made.
+    """
+
+    text: str
+    state: Freshness
+    state_text: str
+    outgrown: bool
+
+
+def forecast_age(
+    issued_utc: datetime | None, fetched_utc: datetime | None, freshness: Freshness, now: datetime
+) -> ForecastAge:
+    """The age at `now` of a forecast that was `freshness` when the plan was made; times aware UTC."""
+    text, ahead, outgrown = "", False, False
+    if issued_utc is not None:
+        age_h = (now - issued_utc) / timedelta(hours=1)
+        ahead = freshness == "unusable" and age_h < 0.0  # this machine's clock, or the feed's, is wrong
+        text = f"issued {age(-age_h)} from now" if ahead else f"issued {age(age_h)} ago"
+        outgrown = age_h > UNUSABLE_H and freshness != "unusable"
+    elif fetched_utc is not None:
+        text = f"fetched {age((now - fetched_utc) / timedelta(hours=1))} ago; its issue time is not known"
+    state: Freshness = "unusable" if outgrown else freshness
+    return ForecastAge(text, state, AHEAD if ahead else FRESHNESS[state], outgrown)
+
+
+def feed_title(name: str) -> str:
+    """A feed's name for people."""
+    return FEED_TITLES.get(name, name)
+
+
+def feed_notes(feed: str, instead_of: str, changed: FeedChange | None, show: Show) -> tuple[str, ...]:
+    """What people should know about where the forecast comes from; empty in the usual case."""
+    notes = []
+    if instead_of:
+        notes.append(
+            f"{feed_title(feed)} stands in for {feed_title(instead_of)}, which has given no forecast that can be "
+            "planned on lately."
+        )
+    if changed is not None:
+        since = show.moment(changed.since_utc, detail="date")
+        notes.append(
+            f"From {feed_title(feed)} since {since.text}, before that from {feed_title(changed.before)}: feeds differ "
+            "by a few degrees, so that a call that changed at that time need not be a change of weather."
+        )
+    return tuple(notes)

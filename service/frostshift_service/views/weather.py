@@ -1,0 +1,235 @@
+"""The weather page: whose forecast the plan uses, how it stands with every feed, and the hours themselves."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from math import isfinite
+from typing import Final
+
+from frostshift_rules.workload import Weather
+from frostshift_service.store.records import FeedRow, KeptForecast, KeptSite
+from frostshift_service.views.forecast import feed_notes, feed_title, forecast_age
+from frostshift_service.views.show import Moment, Show, Temp, age, optional, plural
+from frostshift_service.views.words import CAUTIONS, Caution
+from frostshift_service.weather.feeds import FEEDS
+from frostshift_service.weather.order import Standing
+
+HOURS_SHOWN: Final = 72
+"""Hours on the page, from the present hour on; the files hold all."""
+
+
+@dataclass(frozen=True)
+class SiteWeather:
+    """What the page is made from.
+
+    Attributes:
+        weather: what the latest plan was made from.
+        forecast: the payload behind it; None where there is none.
+        standings: how it stands with the site's feeds, in their order.
+        rows: feed name -> its schedule; feeds that were never asked are missing.
+    """
+
+    weather: Weather
+    forecast: KeptForecast | None
+    standings: tuple[Standing, ...]
+    rows: Mapping[str, FeedRow]
+
+
+@dataclass(frozen=True, slots=True)
+class FeedLine:
+    """How it stands with one feed.
+
+    Attributes:
+        name, title: of the feed.
+        role: why it is asked or not, in words.
+        used: whether the plan is made from it.
+        state: `fresh`, `late`, `unusable` or `none`; `state_text` its words.
+        issued: the feed's own issue time of its last forecast; None where it does not say or there is none.
+        answered: when it last answered, news or not; None: never. `answered_text` says how long ago.
+        failures: in a row since then; `error` what it said last.
+        next_try: not asked before; None where it was never asked.
+    """
+
+    name: str
+    title: str
+    role: str
+    used: bool
+    state: str
+    state_text: str
+    issued: Moment | None
+    answered: Moment | None
+    answered_text: str
+    failures: int
+    failures_text: str
+    error: str
+    next_try: Moment | None
+
+
+@dataclass(frozen=True, slots=True)
+class HourLine:
+    """One hour of the forecast as the plan uses it; None and an empty text: missing.
+
+    `air`, `dew`, wind and cloud hold at the hour; gust, precipitation, snow and sun for the hour that follows. SI
+    values beside their texts; `past` hours have gone by.
+    """
+
+    at: Moment
+    past: bool
+    air: Temp | None
+    dew: Temp | None
+    wind_ms: float | None
+    wind: str
+    gust_ms: float | None
+    gust: str
+    cloud: float | None
+    cloud_text: str
+    precip_mm: float | None
+    precip: str
+    snow_cm: float | None
+    snow: str
+    sun_wm2: float | None
+    sun: str
+
+
+@dataclass(frozen=True, slots=True)
+class WeatherPage:
+    """The weather of a site.
+
+    Attributes:
+        verdict: the state of the forecast in use, in words.
+        feeds: in the order they are asked; empty where the forecast comes from a file.
+        notes: sentences on a feed that stands in for another, and on a change of feed.
+        credit: line that the feed's terms ask for.
+        warnings: what was odd about the payload.
+        hours: from the present hour on; `hours_text` says how many of how many.
+    """
+
+    site_id: str
+    site_name: str
+    zone: str
+    feed: str
+    state: str
+    verdict: str
+    issued: Moment | None
+    fetched: Moment | None
+    age_text: str
+    end: Moment | None
+    feeds: tuple[FeedLine, ...]
+    notes: tuple[str, ...]
+    credit: str
+    warnings: tuple[str, ...]
+    hours: tuple[HourLine, ...]
+    hours_text: str
+    cautions: tuple[Caution, ...]
+
+
+def weather_page(
+    site: KeptSite, found: SiteWeather, show: Show, now: datetime, *, all_hours: bool = False
+) -> WeatherPage:
+    """The page at `now` (aware UTC); `all_hours` past ones and those beyond `HOURS_SHOWN` too."""
+    weather = found.weather
+    lines = _hours(weather, show, now)
+    shown = lines if all_hours else [line for line in lines if not line.past][:HOURS_SHOWN]
+    how_old = forecast_age(weather.issued_utc, weather.fetched_utc, weather.freshness, now)
+    return WeatherPage(
+        site_id=site.site.id,
+        site_name=site.site.name,
+        zone=site.site.zone,
+        feed=feed_title(weather.feed),
+        state=how_old.state,
+        verdict=how_old.state_text,
+        issued=optional(show.moment, weather.issued_utc, detail="date"),
+        fetched=optional(show.moment, weather.fetched_utc, detail="date"),
+        age_text=how_old.text,
+        end=optional(show.moment, _end_utc(weather), detail="date"),
+        feeds=tuple(_feed_line(one, found, show, now) for one in found.standings if one.feed in FEEDS),
+        notes=feed_notes(weather.feed, weather.instead_of, weather.changed, show),
+        credit=weather.attribution,
+        warnings=() if found.forecast is None else found.forecast.warnings,
+        hours=tuple(shown),
+        hours_text=plural(len(shown), "hour") + (f" of {len(lines)}" if len(shown) < len(lines) else ""),
+        cautions=CAUTIONS,
+    )
+
+
+def _feed_line(standing: Standing, found: SiteWeather, show: Show, now: datetime) -> FeedLine:
+    row = found.rows.get(standing.feed)
+    used = standing.feed == found.weather.feed
+    first = standing is found.standings[0]
+    if first:
+        role = "the site's feed"
+    else:
+        role = "stands in now" if used else "asked only while those above give nothing to plan on"
+    state = "none" if standing.age is None else standing.age.state
+    answered_utc = row.last_answer_utc if row else None
+    failures = row.failures if row else 0
+    return FeedLine(
+        name=standing.feed,
+        title=feed_title(standing.feed),
+        role=role,
+        used=used,
+        state=state,
+        state_text={"fresh": "fresh", "late": "late", "unusable": "too old to use", "none": "no forecast"}[state],
+        issued=optional(show.moment, row.issued_utc if row else None, detail="date"),
+        answered=optional(show.moment, answered_utc, detail="date"),
+        answered_text="never" if answered_utc is None else f"{age((now - answered_utc) / timedelta(hours=1))} ago",
+        failures=failures,
+        failures_text=f"{plural(failures, 'try', 'tries')} without an answer since" if failures else "",
+        error=row.last_error if row else "",
+        next_try=optional(show.moment, row.next_try_utc if row else None),
+    )
+
+
+def _end_utc(weather: Weather) -> datetime | None:
+    """The last hour with an air temperature."""
+    if weather.hours is None:
+        return None
+    known = [index for index, air_c in enumerate(weather.hours.air_c.tolist()) if isfinite(air_c)]
+    return weather.hours.time_utc(known[-1]) if known else None
+
+
+def _hours(weather: Weather, show: Show, now: datetime) -> list[HourLine]:
+    hours = weather.hours
+    if hours is None:
+        return []
+    columns: list[Sequence[float | None]] = [
+        [value if isfinite(value) else None for value in column.tolist()]
+        for column in (
+            hours.air_c,
+            hours.dew_c,
+            hours.wind_10m_ms,
+            hours.gust_10m_ms,
+            hours.cloud,
+            hours.precip_mm,
+            hours.snow_cm,
+            hours.sun_wm2,
+        )
+    ]
+    lines = []
+    for index, (air_c, dew_c, wind_ms, gust_ms, cloud, precip_mm, snow_cm, sun_wm2) in enumerate(
+        zip(*columns, strict=True)
+    ):
+        at_utc = hours.time_utc(index)
+        lines.append(
+            HourLine(
+                at=show.moment(at_utc),
+                past=at_utc + timedelta(hours=1) <= now,
+                air=optional(show.temp, air_c),
+                dew=optional(show.temp, dew_c),
+                wind_ms=wind_ms,
+                wind=optional(show.wind_text, wind_ms) or "",
+                gust_ms=gust_ms,
+                gust=optional(show.wind_text, gust_ms) or "",
+                cloud=cloud,
+                cloud_text="" if cloud is None else f"{cloud * 100.0:.0f} %",
+                precip_mm=precip_mm,
+                precip=optional(show.rain_text, precip_mm) or "",
+                snow_cm=snow_cm,
+                snow=optional(show.snow_text, snow_cm) or "",
+                sun_wm2=sun_wm2,
+                sun="" if sun_wm2 is None else f"{sun_wm2:.0f} W/m²",
+            )
+        )
+    return lines
