@@ -7,7 +7,7 @@ reaches, exposures, heights, torches), each built some thirty times at its own t
 the forecast are the forecast with noise that grows with the lead. A cold plan is the first of a process: no response is
 kept (`conduction.forget_responses`). A warm one is the next, of the same joints with a forecast that is 0.3 K warmer or
 colder than the last. One run to get going and the best of three of each, in processor time, so that other programs
-count little; the steps of `make_plan` are its own calls, timed from outside. Plans without members are timed last. The
+count little; the collector of cyclic garbage stands still, as in the service; the steps of `make_plan` are its own calls, timed from outside. Plans without members are timed last. The
 ratio is to a baseline in the same run: reading and writing the store.
 """
 
@@ -150,9 +150,9 @@ def run(engine: Any, site_id: str, among: Members | None) -> Clock:
     for module, name, label in TIMED:
         setattr(module, name, clock.around(label, getattr(module, name)))
     try:
-        with clock.step("whole"):
+        with clock.step("whole"), jobs.without_collector():
             with clock.step("read from the store"), reading(engine) as session:
-                _, forecast_id, inputs = jobs._inputs(session, site_id, NOW)
+                _, forecast_id, _, inputs = jobs._inputs(session, site_id, NOW)
             inputs = replace(inputs, weather=replace(inputs.weather, members=among))
             with clock.step("make_plan"):
                 table = load_code_table(inputs.site.table_id, inputs.site.own_tables)

@@ -1,5 +1,6 @@
 """The loops, whole: a real local server, a real store, the real planner; only the clock is moved by hand."""
 
+import gc
 import json
 import logging
 import re
@@ -551,6 +552,23 @@ def test_a_joint_with_pads_is_worked_out_with_more_of_them_not_with_fewer() -> N
 
 
 # The loop -------------------------------------------------------------------------------------------------------------
+
+
+def test_the_collector_stands_still_for_a_plan_and_runs_again_after_it() -> None:
+    def fails() -> None:
+        with loops.without_collector():
+            raise ZeroDivisionError
+
+    assert gc.isenabled()
+    with loops.without_collector():
+        assert not gc.isenabled()
+        with loops.without_collector():
+            pass
+        assert not gc.isenabled()
+    assert gc.isenabled()
+    with pytest.raises(ZeroDivisionError):
+        fails()
+    assert gc.isenabled()
 
 
 def test_one_bad_site_stops_no_other(
