@@ -98,6 +98,7 @@ def make_plan(
         outside_shifts=sum(plan.shift_key is None for plan in planned),
         warnings=warnings,
         attribution=weather.attribution,
+        air_bias=weather.air_bias,
     )
 
 

@@ -21,6 +21,21 @@ HeatStatus = Literal["ok", "no_time", "no_source", "not_covered", "out_of_range"
 
 
 @dataclass(frozen=True, slots=True)
+class AirBias:
+    """What readings of the air at the site did to the forecast.
+
+    Attributes:
+        bias_k: reading minus forecast, weighted [K]; 0 or more: not colder, so the forecast stands as it is.
+        readings: number of readings it is made from.
+        until_utc: last moment that is corrected; None where the forecast stands as it is.
+    """
+
+    bias_k: float
+    readings: int
+    until_utc: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
 class Weather:
     """The forecast a plan is made from.
 
@@ -30,9 +45,10 @@ class Weather:
         fetched_utc: when we got it; None for none.
         freshness: verdict on its age; `unusable` and `none` make every joint unknown.
         late_by_h: hours of age beyond late [h], 0 while fresh; widens the doubt.
-        hours: None for none.
+        hours: None for none; made colder already where `air_bias` says so.
         attribution: credit line that the feed's terms ask for.
         members: of the feed's ensemble, on the axis of `hours`; None where it gives none.
+        air_bias: of the readings at the site; None where they say nothing or the site does not want it.
 
     Raises:
         OutOfRange: members without hours, or on another axis.
@@ -46,6 +62,7 @@ class Weather:
     hours: Hours | None
     attribution: str = ""
     members: Members | None = None
+    air_bias: AirBias | None = None
 
     def __post_init__(self) -> None:
         """Check that the members stand on the axis of the hours."""
@@ -341,7 +358,8 @@ class Plan:
 
     `joints` holds every joint that is not done or postponed, by light-up time (planned start where there is none), then
     planned start, then mark; `shifts` are by start.
-    `outside_shifts` counts those whose planned start lies in no shift.
+    `outside_shifts` counts those whose planned start lies in no shift. `air_bias` is that of its weather; None in plans
+    stored before there was one.
     """
 
     site: Site
@@ -356,3 +374,4 @@ class Plan:
     outside_shifts: int
     warnings: tuple[str, ...]
     attribution: str = ""
+    air_bias: AirBias | None = None

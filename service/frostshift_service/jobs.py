@@ -19,10 +19,11 @@ from apscheduler.triggers.cron import CronTrigger
 from sqlalchemy import Engine
 from sqlmodel import Session
 
+from frostshift_rules.air_correction import COUNTS_FOR
 from frostshift_rules.electrodes import electrode_table
 from frostshift_rules.gas import cylinders, gases
 from frostshift_rules.heat_sources import known_sources
-from frostshift_rules.job import Joint, Reading, Site
+from frostshift_rules.job import AirReading, Joint, Reading, Site
 from frostshift_rules.operations import operations
 from frostshift_rules.outlook import outlook
 from frostshift_rules.people import people_table
@@ -37,6 +38,7 @@ from frostshift_service.store import joints as kept_joints
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.records import FeedRow, KeptBecause, KeptForecast, KeptSite, PlanInputs
 from frostshift_service.store.sites import load_site, load_sites
+from frostshift_service.store.thermometer import air_readings_of
 from frostshift_service.views.chart import SteelSeries
 from frostshift_service.weather import FeedError, Forecast
 from frostshift_service.weather import file as payload_file
@@ -45,6 +47,7 @@ from frostshift_service.weather.feeds import FEEDS, Feed, choose
 from frostshift_service.weather.fetching import Fetched
 from frostshift_service.weather.past import KEEP_HOURS, from_first_air, merge_past
 from frostshift_service.weather.schedule import after_failure, after_success
+from frostshift_service.weather.site_air import held_against
 
 log = logging.getLogger(__name__)
 
@@ -371,9 +374,7 @@ def _keep(session: Session, site_id: str, forecast: Forecast, payload: bytes, no
 def _inputs(session: Session, site_id: str, now: datetime) -> tuple[int, int | None, PlanInputs]:
     """Revision of the site, id of the forecast, and everything a plan is made from."""
     kept_site = load_site(session, site_id)
-    feed = feed_of(kept_site)
-    forecast = forecasts.last_forecast(session, site_id, feed)
-    row = forecasts.feed_row(session, site_id, feed)
+    forecast_id, weather = uncorrected_weather(session, kept_site, now)
     readings: list[Reading] = [
         kept.reading for kept in kept_joints.readings_of(session, site_id, since_utc=now - READINGS_COUNT)
     ]
@@ -381,9 +382,24 @@ def _inputs(session: Session, site_id: str, now: datetime) -> tuple[int, int | N
         site=kept_site.site,
         joints=tuple(kept_joints.joints_of(session, site_id)),
         readings=tuple(readings),
-        weather=NO_WEATHER if forecast is None else _weather(session, site_id, forecast, row, now),
+        weather=held_against(weather, counting_readings(session, site_id, now), kept_site.site.choices, now)[0],
     )
-    return kept_site.revision, forecast.id if forecast else None, inputs
+    return kept_site.revision, forecast_id, inputs
+
+
+def uncorrected_weather(session: Session, kept_site: KeptSite, now: datetime) -> tuple[int | None, Weather]:
+    """Id of the latest forecast, and the weather by it alone, as it stands before the site's thermometer is read."""
+    site_id, feed = kept_site.site.id, feed_of(kept_site)
+    forecast = forecasts.last_forecast(session, site_id, feed)
+    if forecast is None:
+        return None, NO_WEATHER
+    row = forecasts.feed_row(session, site_id, feed)
+    return forecast.id, _weather(session, site_id, forecast, row, now)
+
+
+def counting_readings(session: Session, site_id: str, now: datetime) -> list[AirReading]:
+    """Readings of the site's thermometers that are not too old to count."""
+    return [kept.reading for kept in air_readings_of(session, site_id, since_utc=now - COUNTS_FOR)]
 
 
 def _weather(session: Session, site_id: str, forecast: KeptForecast, row: FeedRow | None, now: datetime) -> Weather:

@@ -9,7 +9,7 @@ from typing import Final, get_args
 from sqlmodel import Session, col, delete, select, update
 
 from frostshift_rules.job import Joint, Reading, Site
-from frostshift_rules.workload import Freshness, Plan, Weather
+from frostshift_rules.workload import AirBias, Freshness, Plan, Weather
 from frostshift_service.store.packing import Packing, pack_hours, unpack_weather
 from frostshift_service.store.records import KeptBecause, KeptPlan, PlanInputs, StoreError
 from frostshift_service.store.tables import PlanRow
@@ -28,6 +28,7 @@ class _Told:
     freshness: Freshness
     late_by_h: float
     attribution: str
+    air_bias: AirBias | None = None
 
 
 _PLAN: Final = Packing(Plan)
@@ -47,6 +48,7 @@ def keep_plan(session: Session, plan: Plan, inputs: PlanInputs, forecast_id: int
         weather.freshness,
         weather.late_by_h,
         weather.attribution,
+        weather.air_bias,
     )
     row = PlanRow(
         site_id=plan.site.id,
@@ -100,7 +102,15 @@ def inputs_of(session: Session, plan_id: int) -> PlanInputs:
     told = _TOLD.unpack(row.inputs)
     hours, members = (None, None) if row.hours is None else unpack_weather(row.hours)
     weather = Weather(
-        told.feed, told.issued_utc, told.fetched_utc, told.freshness, told.late_by_h, hours, told.attribution, members
+        told.feed,
+        told.issued_utc,
+        told.fetched_utc,
+        told.freshness,
+        told.late_by_h,
+        hours,
+        told.attribution,
+        members,
+        told.air_bias,
     )
     return PlanInputs(told.site, told.joints, told.readings, weather)
 

@@ -185,6 +185,8 @@ async def test_openapi_names_the_json_and_no_page(web: Any) -> None:
         "/sites/{site_id}/morning.xlsx",
         "/sites/{site_id}/joints/{mark}.json",
         "/sites/{site_id}/schedule.json",
+        "/sites/{site_id}/air-readings.json",
+        "/sites/{site_id}/thermometer",
     }
     assert {"MorningSheet", "JointPage", "RestingJoint", "SchedulePage", "TableList", "TablePage"} <= set(
         document["components"]["schemas"]
