@@ -257,6 +257,14 @@ class Reading:
 
 
 @dataclass(frozen=True, slots=True)
+class AirReading:
+    """The air temperature that a thermometer at the site showed [°C], at 2 m, in the shade, away from heaters."""
+
+    air_c: float
+    at_utc: datetime
+
+
+@dataclass(frozen=True, slots=True)
 class Choices:
     """The site's settings of the plan; every default is our choice unless a source is named beside it in the manual.
 
@@ -274,6 +282,10 @@ class Choices:
         start_span_k: how far the true steel temperature may lie from an assumed start [K].
         h_band: relative band of the convection coefficient.
         hottest_c: hottest metal while heating where neither code nor procedure states a maximum [°C].
+        correct_forecast: False: the site's thermometer is shown beside the forecast and changes nothing. True by
+            default, since it can only make the forecast colder (see `air_correction.py`).
+        air_average_hours: time constant with which older air readings count less [h].
+        air_fade_hours: time constant with which the correction fades out after the last reading [h].
     """
 
     slip_hours: float = 2.0
@@ -289,6 +301,9 @@ class Choices:
     start_span_k: float = 20.0
     h_band: float = 0.3
     hottest_c: float = 450.0
+    correct_forecast: bool = True
+    air_average_hours: float = 3.0
+    air_fade_hours: float = 6.0
 
 
 @dataclass(frozen=True, slots=True)

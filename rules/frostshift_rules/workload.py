@@ -29,6 +29,21 @@ class FeedChange:
 
 
 @dataclass(frozen=True, slots=True)
+class AirBias:
+    """What readings of the air at the site did to the forecast.
+
+    Attributes:
+        bias_k: reading minus forecast, weighted [K]; 0 or more: not colder, so the forecast stands as it is.
+        readings: number of readings it is made from.
+        until_utc: last moment that is corrected; None where the forecast stands as it is.
+    """
+
+    bias_k: float
+    readings: int
+    until_utc: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
 class Weather:
     """The forecast a plan is made from.
 
@@ -38,11 +53,12 @@ class Weather:
         fetched_utc: when we got it; None for none.
         freshness: verdict on its age; `unusable` and `none` make every joint unknown.
         late_by_h: hours of age beyond late [h], 0 while fresh; widens the doubt.
-        hours: None for none.
+        hours: None for none; made colder already where `air_bias` says so.
         attribution: credit line that the feed's terms ask for.
         members: of the feed's ensemble, on the axis of `hours`; None where it gives none.
         instead_of: name of the feed that the site wants, for which this one stands in; empty where it is this one.
         changed: the last change of feed, where it was not long ago.
+        air_bias: of the readings at the site; None where they say nothing or the site does not want it.
 
     Raises:
         OutOfRange: members without hours, or on another axis.
@@ -58,6 +74,7 @@ class Weather:
     members: Members | None = None
     instead_of: str = ""
     changed: FeedChange | None = None
+    air_bias: AirBias | None = None
 
     def __post_init__(self) -> None:
         """Check that the members stand on the axis of the hours."""
@@ -353,7 +370,8 @@ class Plan:
 
     `joints` holds every joint that is not done or postponed, by light-up time (planned start where there is none), then
     planned start, then mark; `shifts` are by start.
-    `outside_shifts` counts those whose planned start lies in no shift.
+    `outside_shifts` counts those whose planned start lies in no shift. `air_bias` is that of its weather; None in plans
+    stored before there was one.
     """
 
     site: Site
@@ -370,3 +388,4 @@ class Plan:
     attribution: str = ""
     instead_of: str = ""
     feed_changed: FeedChange | None = None
+    air_bias: AirBias | None = None

@@ -22,8 +22,8 @@ from starlette.exceptions import HTTPException
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from frostshift_service import api, pages
-from frostshift_service.auth import Door, Guard
+from frostshift_service import api, pages, thermometer
+from frostshift_service.auth import Door, Guard, is_device_post
 from frostshift_service.settings import Settings
 from frostshift_service.store.records import StoreError, UnknownJoint, UnknownSite
 from frostshift_service.views.desk import Desk, NoPlan, Planner
@@ -62,6 +62,8 @@ class FieldProblem:
 
 def wants_data(request: Request) -> bool:
     """Whether an error is answered as JSON: a path for programs, or a caller that takes JSON and no HTML."""
+    if is_device_post(request):
+        return True
     accept = request.headers.get("accept", "")
     return request.url.path.endswith((".json", ".csv", ".xlsx")) or (
         "application/json" in accept and "text/html" not in accept
@@ -77,7 +79,7 @@ def error_answer(request: Request, status: int, message: str, problems: Sequence
         title = TITLES.get(status) or HTTPStatus(status).phrase
         answer = pages.render("error.html", status, code=status, title=title, message=message, problems=problems)
     if status == HTTPStatus.UNAUTHORIZED:
-        answer.headers["WWW-Authenticate"] = "one-time-link"
+        answer.headers["WWW-Authenticate"] = "Bearer" if is_device_post(request) else "one-time-link"
     return answer
 
 
@@ -165,6 +167,7 @@ def create_app(
     )
     app.state.desk, app.state.door, app.state.settings = desk, door, settings
     app.include_router(api.router)
+    app.include_router(thermometer.router)
     app.include_router(pages.router)
     app.mount("/static", StaticFiles(directory=Path(__file__).parent / "static"), name="static")
     _add_error_answers(app)

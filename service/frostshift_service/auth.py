@@ -2,7 +2,8 @@
 
 `Door` keeps links and sessions in memory, hashed; a restart ends every session. `Guard` stands before the whole app:
 it refuses a foreign host name (so that no other site can reach us by rebinding its name to loopback), a change that was
-sent from another site's page, a body that is too large, and everybody without a session.
+sent from another site's page, a body that is too large, and everybody without a session; a device that posts air
+readings passes on to its route, which asks for its token.
 """
 
 from __future__ import annotations
@@ -25,11 +26,14 @@ COOKIE: Final = "frostshift_session"
 ENTER_PATH: Final = "/enter"
 OPEN_PATHS: Final = ("/static/",)
 """Files of ours that hold nothing of the job; the page that refuses needs its style sheet."""
+DEVICE_BYTES: Final = 50_000
+"""Longest body of a device's post; 200 readings take less than half of it."""
 SESSION: Final = timedelta(days=7)
 """A session ends after this. Our choice."""
 
 _HOST: Final = re.compile(r"(localhost|127\.0\.0\.1|\[::1\])(:[0-9]{1,5})?", re.IGNORECASE)
 _SAFE_METHODS: Final = ("GET", "HEAD", "OPTIONS")
+_DEVICE_PATH: Final = re.compile(r"/sites/[a-z0-9-]{1,100}/thermometer")
 
 Refuse = Callable[[Request, int, str], Response]
 """Makes the answer to a refused request from its status and a sentence."""
@@ -111,21 +115,25 @@ class Guard:
             return self._entered(request)
         if request.url.path.startswith(OPEN_PATHS) and request.method in _SAFE_METHODS:
             return None
+        if is_device_post(request):
+            problem = self._body_problem(request.headers, DEVICE_BYTES)
+            return None if problem is None else self.refuse(request, *problem)
         if not self._has_session(request.headers):
             return self.refuse(request, 401, "You are not signed in on this browser, or your session has ended.")
         if request.method in _SAFE_METHODS:
             return None
         if not same_origin(request.headers):
             return self.refuse(request, 403, "The form was not sent from one of our own pages; nothing was changed.")
-        problem = self._body_problem(request.headers)
+        problem = self._body_problem(request.headers, self.max_body_bytes)
         return None if problem is None else self.refuse(request, *problem)
 
-    def _body_problem(self, headers: Headers) -> tuple[int, str] | None:
+    def _body_problem(self, headers: Headers, most_bytes: int) -> tuple[int, str] | None:
         length = headers.get("content-length", "")
         if not length.isdecimal():
             return 411, "The request does not say how long it is."
-        if int(length) > self.max_body_bytes:
-            return 413, f"The file is too large: more than {self.max_body_bytes / 1e6:.0f} MB."
+        if int(length) > most_bytes:
+            most = f"{most_bytes / 1e6:.0f} MB" if most_bytes >= 1e6 else f"{most_bytes:,} bytes"
+            return 413, f"{'The file' if most_bytes >= 1e6 else 'The post'} is too large: more than {most}."
         return None
 
     def _has_session(self, headers: Headers) -> bool:
@@ -147,6 +155,15 @@ class Guard:
         answer = RedirectResponse("/", status_code=303)
         answer.set_cookie(COOKIE, secret, max_age=int(SESSION.total_seconds()), httponly=True, samesite="strict")
         return answer
+
+
+def is_device_post(request: Request) -> bool:
+    """Whether this is a device that posts air readings: the one change that is made without a session.
+
+    Its route asks for a token in a header that no form sends, and that a foreign page may not set, so that neither
+    cookie nor origin would add anything.
+    """
+    return request.method == "POST" and _DEVICE_PATH.fullmatch(request.url.path) is not None
 
 
 def same_origin(headers: Headers) -> bool:

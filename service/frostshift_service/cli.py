@@ -14,7 +14,7 @@ import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import replace
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Annotated, Final, Literal
 from zoneinfo import ZoneInfo
@@ -24,12 +24,14 @@ from pydantic import TypeAdapter
 from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError
 
+from frostshift_rules.air_correction import AHEAD, AIR_LIMITS_C
 from frostshift_rules.coverage import coverage_text
-from frostshift_rules.job import Acceptance, Reading, Site
+from frostshift_rules.job import Acceptance, AirReading, Reading, Site
 from frostshift_rules.strict import TableError
 from frostshift_rules.tables import AROUND_TABLES, acceptable_ids
 from frostshift_rules.units import c_from_f
 from frostshift_service import __version__, demo
+from frostshift_service.air_post import OLDEST
 from frostshift_service.case_command import case
 from frostshift_service.clock import utc_now
 from frostshift_service.http import HttpError, bind, make_client
@@ -48,6 +50,7 @@ from frostshift_service.store.engine import open_store, reading, writing
 from frostshift_service.store.forecasts import forecast_by_id
 from frostshift_service.store.records import KeptSite, ScheduleImport, StoreError
 from frostshift_service.store.sites import accept_table, load_site, load_sites, save_procedures, save_site
+from frostshift_service.store.thermometer import add_token, add_typed, revoke_token, tokens_of
 from frostshift_service.views.desk import Desk
 from frostshift_service.views.files import csv_bytes, sheet_table
 from frostshift_service.views.rule_table import UnknownTable, table_json, table_page, table_text
@@ -75,10 +78,14 @@ site_app = typer.Typer(help="Set up a site.", no_args_is_help=True)
 schedule_app = typer.Typer(help="Load a schedule of joints.", no_args_is_help=True)
 tables_app = typer.Typer(help="The rule tables: list them, show one in full.")
 procedures_app = typer.Typer(help="Load a list of welding procedures.", no_args_is_help=True)
+thermometer_app = typer.Typer(
+    help="The thermometer at the site: tokens for devices, readings by hand.", no_args_is_help=True
+)
 app.add_typer(site_app, name="site")
 app.add_typer(tables_app, name="tables")
 app.add_typer(procedures_app, name="procedures")
 app.add_typer(schedule_app, name="schedule")
+app.add_typer(thermometer_app, name="thermometer")
 
 SiteOption = Annotated[str | None, typer.Option("--site", help="id of the site; may be left out where there is one")]
 
@@ -458,6 +465,14 @@ def _what_stays(engine: Engine, site_id: str) -> str:
     return f"The last good forecast stays, fetched {last.fetched_utc:%Y-%m-%d %H:%M} UTC."
 
 
+def _typed_c(temperature: str) -> float:
+    """A typed temperature with its unit [°C]."""
+    match = re.fullmatch(r"\s*([+-]?\d{1,3}(?:\.\d)?)\s*°?\s*([FfCc])\s*", temperature)
+    if match is None:
+        raise Refused(f"temperature {temperature!r}: expected a number with its unit, such as 28F or -3C")
+    return float(match[1]) if match[2] in "Cc" else c_from_f(float(match[1]))
+
+
 @app.command("reading", context_settings={"ignore_unknown_options": True})  # -3C is a temperature, no option
 def reading_command(
     mark: str,
@@ -466,10 +481,7 @@ def reading_command(
     site: SiteOption = None,
 ) -> None:
     """Write down the temperature measured just now on a joint's steel, before any heat."""
-    match = re.fullmatch(r"\s*([+-]?\d{1,3}(?:\.\d)?)\s*°?\s*([FfCc])\s*", temperature)
-    if match is None:
-        raise Refused(f"temperature {temperature!r}: expected a number with its unit, such as 28F or -3C")
-    steel_c = float(match[1]) if match[2] in "Cc" else c_from_f(float(match[1]))
+    steel_c = _typed_c(temperature)
     low, high = kept.READING_LIMITS_C
     if not low <= steel_c <= high:
         raise Refused(f"temperature {temperature!r}: steel before any heat lies within {low:g} to {high:g} °C")
@@ -479,6 +491,93 @@ def reading_command(
             kept.add_reading(session, site_id, Reading(mark, steel_c, utc_now(), instrument, BY))
         jobs.replan(site_id)
         print(f"{mark}: {temperature.strip()} noted; the plan goes on from it.")
+
+
+# The site's thermometer -----------------------------------------------------------------------------------------------
+
+
+@thermometer_app.command("token")
+def thermometer_token(name: str, site: SiteOption = None) -> None:
+    """Make a token with which the device NAME may post air readings; it is printed this once."""
+    with _opened() as (_, engine, _jobs):
+        site_id = _site_id(engine, site)
+        with writing(engine) as session:
+            secret = add_token(session, site_id, name, now=utc_now())
+        print(f"Token of {name.strip()}, shown only now: {secret}")
+        print(f"The device posts to /sites/{site_id}/thermometer with the header Authorization: Bearer TOKEN.")
+
+
+@thermometer_app.command("tokens")
+def thermometer_tokens(site: SiteOption = None) -> None:
+    """The tokens of a site: number, name, whether it counts, when it was last used."""
+    with _opened() as (_, engine, _jobs):
+        site_id = _site_id(engine, site)
+        with reading(engine) as session:
+            zone = ZoneInfo(load_site(session, site_id).site.zone)
+            tokens = tokens_of(session, site_id)
+    for one in tokens:
+        told = [f"made {one.made_utc.astimezone(zone):%Y-%m-%d}"]
+        if one.revoked_utc is not None:
+            told.append(f"revoked {one.revoked_utc.astimezone(zone):%Y-%m-%d}")
+        last = one.last_used_utc
+        told.append("never used" if last is None else f"last used {last.astimezone(zone):%Y-%m-%d %H:%M}")
+        print(f"{one.id}  {one.name}  {', '.join(told)}")
+
+
+@thermometer_app.command("revoke")
+def thermometer_revoke(token: Annotated[int, typer.Argument(metavar="ID")], site: SiteOption = None) -> None:
+    """Let a token count no more; the readings that came with it stay."""
+    with _opened() as (_, engine, _jobs):
+        site_id = _site_id(engine, site)
+        with writing(engine) as session:
+            revoked = revoke_token(session, site_id, token, now=utc_now())
+        print(f"Token {revoked.id}, {revoked.name}, counts no more.")
+
+
+@thermometer_app.command("add", context_settings={"ignore_unknown_options": True})  # -3C is a temperature, no option
+def thermometer_add(
+    temperature: Annotated[str, typer.Argument(help="with its unit, such as 9F or -12.5C")],
+    at: Annotated[str | None, typer.Option(help="when, by the site's clock: 06:10 or 2026-01-15 06:10")] = None,
+    by: Annotated[str, typer.Option(help="who read it")] = BY,
+    site: SiteOption = None,
+) -> None:
+    """Write down the air temperature at the site, read in the shade, away from walls and heaters."""
+    air_c = _typed_c(temperature)
+    low, high = AIR_LIMITS_C
+    if not low <= air_c <= high:
+        raise Refused(f"temperature {temperature!r}: the air lies within {low:g} to {high:g} °C")
+    with _opened() as (_, engine, jobs):
+        site_id = _site_id(engine, site)
+        with reading(engine) as session:
+            zone = load_site(session, site_id).site.zone
+        at_utc = _read_at(at, zone, utc_now())
+        with writing(engine) as session:
+            add_typed(session, site_id, AirReading(air_c, at_utc), by=by.strip() or BY)
+        jobs.replan(site_id)
+        print(f"Air at {site_id}: {temperature.strip()} noted.")
+
+
+def _read_at(text: str | None, zone: str, now: datetime) -> datetime:
+    """When something was read: now, a time of today, or a date and time, by the site's clock or with its offset."""
+    if text is None:
+        return now
+    local = ZoneInfo(zone)
+    typed = f"{now.astimezone(local):%Y-%m-%d} {text.strip()}" if re.fullmatch(r"\s*\d\d:\d\d\s*", text) else text
+    try:
+        at = datetime.fromisoformat(typed.strip())
+    except ValueError as error:
+        raise Refused(f"--at {text!r}: expected a time such as 06:10 or 2026-01-15 06:10") from error
+    if at.utcoffset() is None:
+        at = at.replace(tzinfo=local)
+        if at.utcoffset() != at.replace(fold=1).utcoffset():
+            raise Refused(
+                f"--at {text!r}: the clock changes there, so the time comes twice or never; write it with its offset, "
+                "such as 2026-11-01T01:30-05:00"
+            )
+    at_utc = at.astimezone(UTC)
+    if not now - OLDEST <= at_utc <= now + AHEAD:
+        raise Refused(f"--at {text!r}: expected a time within the last {OLDEST.days} days")
+    return at_utc
 
 
 # Sheet ----------------------------------------------------------------------------------------------------------------

@@ -19,10 +19,11 @@ from apscheduler.triggers.cron import CronTrigger
 from sqlalchemy import Engine
 from sqlmodel import Session
 
+from frostshift_rules.air_correction import COUNTS_FOR
 from frostshift_rules.electrodes import electrode_table
 from frostshift_rules.gas import cylinders, gases
 from frostshift_rules.heat_sources import known_sources
-from frostshift_rules.job import Joint, Reading, Site
+from frostshift_rules.job import AirReading, Joint, Reading, Site
 from frostshift_rules.operations import operations
 from frostshift_rules.outlook import outlook
 from frostshift_rules.people import people_table
@@ -38,10 +39,13 @@ from frostshift_service.store import joints as kept_joints
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.records import FeedInUse, KeptBecause, KeptSite, PlanInputs
 from frostshift_service.store.sites import load_site, load_sites
+from frostshift_service.store.thermometer import air_readings_of
 from frostshift_service.views.chart import SteelSeries
+from frostshift_service.views.thermometer import SHOWN, SiteAir
 from frostshift_service.views.weather import SiteWeather
 from frostshift_service.weather.order import Standing, in_use
 from frostshift_service.weather.past import KEEP_HOURS, from_first_air, merge_past
+from frostshift_service.weather.site_air import held_against
 
 log = logging.getLogger(__name__)
 
@@ -185,20 +189,20 @@ class Jobs:
     def _plan(self, site_id: str) -> _Current:
         now = self._now()
         with reading(self._engine) as session:
-            revision, forecast_id, used, inputs = _inputs(session, site_id, now)
+            revision, raw, inputs = _inputs(session, site_id, now)
         table = load_code_table(inputs.site.table_id, inputs.site.own_tables)
         with without_collector():
             plan = make_plan(inputs.site, table, inputs.joints, inputs.weather, inputs.readings, now)
         before = self._current.get(site_id)
         with writing(self._engine) as session, without_collector():
-            plan_id = plans.keep_plan(session, plan, inputs, forecast_id)
-            if used is not None and used.since_utc == now:
-                forecasts.put_feed_in_use(session, site_id, used)
+            plan_id = plans.keep_plan(session, plan, inputs, raw.forecast_id)
+            if raw.used is not None and raw.used.since_utc == now:
+                forecasts.put_feed_in_use(session, site_id, raw.used)
             changed = before is not None and _calls(before.plan) != _calls(plan)
             if changed:
                 plans.mark_plan_seen(session, plan_id, "changed")
             plans.thin_plans(session, site_id, KEEP_UNSEEN_PLANS)
-        self._current[site_id] = _Current(plan_id, revision, forecast_id, plan, inputs, changed)
+        self._current[site_id] = _Current(plan_id, revision, raw.forecast_id, plan, inputs, changed)
         return self._current[site_id]
 
     # What the page of one joint shows beside its plan
@@ -244,11 +248,13 @@ class Jobs:
             kept_site = load_site(session, site_id)
             rows = {feed: forecasts.feed_row(session, site_id, feed) for feed in feeds_of(kept_site)}
             forecast = None if current.forecast_id is None else forecasts.forecast_by_id(session, current.forecast_id)
+            now = self._now()
             return SiteWeather(
                 weather=current.inputs.weather,
                 forecast=forecast,
-                standings=tuple(standings(session, kept_site, self._now())),
+                standings=tuple(standings(session, kept_site, now)),
                 rows={feed: row for feed, row in rows.items() if row is not None},
+                air=site_air(session, kept_site, now),
             )
 
     def _planned(self, site_id: str, mark: str) -> tuple[_Current, Joint | None]:
@@ -291,26 +297,63 @@ def _measured(inputs: PlanInputs, joint: Joint) -> list[Joint]:
     return [other for other in inputs.joints if other.mark in marks]
 
 
-def _inputs(session: Session, site_id: str, now: datetime) -> tuple[int, int | None, FeedInUse | None, PlanInputs]:
-    """Revision of the site, id of the forecast, the feed in use from now on, and everything a plan is made from."""
+@dataclass(frozen=True, slots=True)
+class RawWeather:
+    """The weather by the forecast in use alone, before the site's thermometer is read.
+
+    Attributes:
+        forecast_id: of the forecast; None where there is none.
+        used: the feed in use from now on; None where there is no forecast.
+        weather: with its hours.
+    """
+
+    forecast_id: int | None
+    used: FeedInUse | None
+    weather: Weather
+
+
+def _inputs(session: Session, site_id: str, now: datetime) -> tuple[int, RawWeather, PlanInputs]:
+    """Revision of the site, the forecast in use, and everything a plan is made from."""
     kept_site = load_site(session, site_id)
-    standing = in_use(standings(session, kept_site, now))
+    raw = uncorrected_weather(session, kept_site, now)
     readings: list[Reading] = [
         kept.reading for kept in kept_joints.readings_of(session, site_id, since_utc=now - READINGS_COUNT)
     ]
-    used, weather = None, NO_WEATHER
-    if standing.forecast_id is not None:
-        used = forecasts.feed_in_use(session, site_id)
-        if used is None or used.feed != standing.feed:
-            used = FeedInUse(standing.feed, now, used.feed if used is not None else "")
-        weather = _weather(session, kept_site, standing, used, now)
+    air_readings = counting_readings(session, site_id, now)
     inputs = PlanInputs(
         site=kept_site.site,
         joints=tuple(kept_joints.joints_of(session, site_id)),
         readings=tuple(readings),
-        weather=weather,
+        weather=held_against(raw.weather, air_readings, kept_site.site.choices, now)[0],
     )
-    return kept_site.revision, standing.forecast_id, used, inputs
+    return kept_site.revision, raw, inputs
+
+
+def uncorrected_weather(session: Session, kept_site: KeptSite, now: datetime) -> RawWeather:
+    """The forecast in use at `now`, of whichever feed of the site."""
+    standing = in_use(standings(session, kept_site, now))
+    if standing.forecast_id is None:
+        return RawWeather(None, None, NO_WEATHER)
+    used = forecasts.feed_in_use(session, kept_site.site.id)
+    if used is None or used.feed != standing.feed:
+        used = FeedInUse(standing.feed, now, used.feed if used is not None else "")
+    return RawWeather(standing.forecast_id, used, _weather(session, kept_site, standing, used, now))
+
+
+def site_air(session: Session, kept_site: KeptSite, now: datetime) -> SiteAir:
+    """The site's thermometer, and the forecast in use that it is held against."""
+    site = kept_site.site
+    raw = uncorrected_weather(session, kept_site, now).weather
+    return SiteAir(
+        forecast=raw.hours,
+        readings=tuple(air_readings_of(session, site.id, newest=SHOWN)),
+        held=held_against(raw, counting_readings(session, site.id, now), site.choices, now)[1],
+    )
+
+
+def counting_readings(session: Session, site_id: str, now: datetime) -> list[AirReading]:
+    """Readings of the site's thermometers that are not too old to count."""
+    return [kept.reading for kept in air_readings_of(session, site_id, since_utc=now - COUNTS_FOR)]
 
 
 def _weather(session: Session, kept_site: KeptSite, standing: Standing, used: FeedInUse, now: datetime) -> Weather:

@@ -193,9 +193,10 @@ def joint(
 
 
 @router.get("/sites/{site_id}/weather")
-def weather(desk: DeskDep, site_id: SiteId) -> Response:
-    """The forecast, and how it stands with the site's feeds."""
-    return render("weather.html", page=desk.weather(site_id))
+def weather(request: Request, desk: DeskDep, site_id: SiteId) -> Response:
+    """The forecast, how it stands with the site's feeds, and the site's thermometer."""
+    page = desk.weather(site_id)
+    return render("weather.html", page=page, thermometer=page.thermometer, here=_here(request))
 
 
 @router.get("/sites/{site_id}/schedule")

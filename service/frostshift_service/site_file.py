@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from datetime import date, time
 from typing import Final, cast, get_args
 from zoneinfo import ZoneInfo, available_timezones
@@ -58,6 +58,8 @@ CHOICE_LIMITS: Final[dict[str, tuple[float, float]]] = {
     "start_span_k": (5.0, 60.0),
     "h_band": (0.1, 0.9),
     "hottest_c": (100.0, 450.0),
+    "air_average_hours": (0.5, 24.0),
+    "air_fade_hours": (0.5, 24.0),
 }
 """What a choice may be; the narrow side of a doubt is bounded so that a typing slip cannot take it away."""
 
@@ -91,6 +93,11 @@ _TEMPLATE_SOURCES: Final = """
 # count = 8
 # Once a heating was timed (`frostshift case` with measured_minutes works the share out), in place of share_low to high:
 # share_measured = { low = 0.45, likely = 0.52, high = 0.60, heatings = 3, on = 2026-01-15, by = "who measured" }
+"""
+_TEMPLATE_CHOICES: Final = """
+# [choices]
+# correct_forecast = false  # the site's thermometer changes nothing; without the key it makes the forecast colder where
+# the site is colder, never warmer
 """
 _TEMPLATE_PROCEDURES: Final = """
 # A welding procedure of the job, named in the schedule's column "procedure"; one such block for each.
@@ -407,8 +414,9 @@ def _choices(section: Section) -> Choices:
         for name, (low, high) in CHOICE_LIMITS.items()
         if (value := section.optional_number(name, low, high)) is not None
     }
+    correct_forecast = section.flag("correct_forecast") if section.has("correct_forecast") else True
     section.done()
-    return Choices(**given)
+    return replace(Choices(**given), correct_forecast=correct_forecast)  # type: ignore[arg-type]  # all numbers
 
 
 def write_site(file: SiteFile) -> str:
@@ -482,9 +490,9 @@ def write_site(file: SiteFile) -> str:
             *([f"fingerprint = {_text(acceptance.fingerprint)}"] if acceptance.fingerprint else []),
         ]
     changed = [
-        f"{one.name} = {getattr(site.choices, one.name)!r}"
+        f"{one.name} = {str(value).lower() if isinstance(value, bool) else repr(value)}"
         for one in fields(Choices)
-        if getattr(site.choices, one.name) != one.default
+        if (value := getattr(site.choices, one.name)) != one.default
     ]
     if changed:
         rows += ["", "[choices]", *changed]
@@ -512,7 +520,7 @@ def template(today: date) -> str:
     written = write_site(site)
     for key, line in (("zone", _TEMPLATE_ALTITUDE), ("table", _TEMPLATE_OWN)):
         written = written.replace(f"\n{key} = ", f"\n{line}{key} = ", 1)
-    return _TEMPLATE_HEAD + written + _TEMPLATE_SOURCES + _TEMPLATE_PROCEDURES
+    return _TEMPLATE_HEAD + written + _TEMPLATE_SOURCES + _TEMPLATE_PROCEDURES + _TEMPLATE_CHOICES
 
 
 def _template_site(today: date) -> SiteFile:

@@ -7,8 +7,9 @@ reaches, exposures, heights, torches), each built some thirty times at its own t
 the forecast are the forecast with noise that grows with the lead. A cold plan is the first of a process: no response is
 kept (`conduction.forget_responses`). A warm one is the next, of the same joints with a forecast that is 0.3 K warmer or
 colder than the last. One run to get going and the best of three of each, in processor time, so that other programs
-count little; the collector of cyclic garbage stands still, as in the service; the steps of `make_plan` are its own calls, timed from outside. Plans without members are timed last. The
-ratio is to a baseline in the same run: reading and writing the store.
+count little; the collector of cyclic garbage stands still, as in the service; the steps of `make_plan` are its own
+calls, timed from outside. Plans without members are timed last. The ratio is to a baseline in the same run: reading and
+writing the store.
 """
 
 from __future__ import annotations
@@ -152,13 +153,13 @@ def run(engine: Any, site_id: str, among: Members | None) -> Clock:
     try:
         with clock.step("whole"), jobs.without_collector():
             with clock.step("read from the store"), reading(engine) as session:
-                _, forecast_id, _, inputs = jobs._inputs(session, site_id, NOW)
+                _, raw, inputs = jobs._inputs(session, site_id, NOW)
             inputs = replace(inputs, weather=replace(inputs.weather, members=among))
             with clock.step("make_plan"):
                 table = load_code_table(inputs.site.table_id, inputs.site.own_tables)
                 made = make_plan(inputs.site, table, inputs.joints, inputs.weather, inputs.readings, NOW)
             with clock.step("write to the store"), writing(engine) as session:
-                plans.keep_plan(session, made, inputs, forecast_id)
+                plans.keep_plan(session, made, inputs, raw.forecast_id)
     finally:
         for module, name, function in kept:
             setattr(module, name, function)

@@ -35,8 +35,10 @@ from frostshift_service.jobs import Jobs
 from frostshift_service.settings import Settings
 from frostshift_service.site_file import template
 from frostshift_service.store import joints as kept_joints
+from frostshift_service.store import plans
 from frostshift_service.store.engine import open_store, reading
 from frostshift_service.store.sites import load_site
+from frostshift_service.store.thermometer import air_readings_of, token_with
 from frostshift_service.views.desk import Desk
 from frostshift_service.views.files import COLUMNS
 
@@ -139,6 +141,68 @@ def test_a_reading_is_kept_and_moves_the_plan(set_up: Run, tmp_path: Path, typed
     engine.dispose()
     assert kept.reading.steel_c == pytest.approx(steel_c)
     assert (kept.reading.at_utc, kept.reading.instrument, kept.reading.by) == (NOW, "probe", "command line")
+
+
+def test_the_thermometer_at_the_site(set_up: Run, tmp_path: Path) -> None:
+    said = set_up("thermometer", "token", "mast 2").good()
+    assert (match := re.match(r"Token of mast 2, shown only now: ([\w-]{43})\n", said))
+    assert "/sites/my-site/thermometer with the header Authorization: Bearer TOKEN" in said
+    engine = open_store(f"sqlite:///{(tmp_path / 'data' / 'frostshift.db').as_posix()}")
+    with reading(engine) as session:
+        assert token_with(session, match[1]) is not None
+    assert set_up("thermometer", "tokens").good() == "1  mast 2  made 2027-01-14, never used\n"
+    assert match[1] not in set_up("thermometer", "tokens").good()
+    assert set_up("thermometer", "token", "mast 2").refused() == (
+        "site my-site has a token 'mast 2' that counts: revoke it or choose another name"
+    )
+    assert set_up("thermometer", "revoke", "1").good() == "Token 1, mast 2, counts no more.\n"
+    assert set_up("thermometer", "tokens").good() == ("1  mast 2  made 2027-01-14, revoked 2027-01-14, never used\n")
+    assert set_up("thermometer", "revoke", "2").refused() == "site my-site has no token 2"
+
+    # The clock shows 14:50 at the site; the forecast for the two times is 21 °F.
+    assert set_up("thermometer", "add", "-12.5C", "--at", "14:20", "--by", "Q. Arden").good() == (
+        "Air at my-site: -12.5C noted.\n"
+    )
+    set_up("thermometer", "add", "9F").good()
+    set_up("thermometer", "add", "8F", "--at", "2027-01-14 12:05").good()
+    set_up("thermometer", "add", "7F", "--at", "2027-01-14T18:00:00Z").good()
+    with reading(engine) as session:
+        kept = air_readings_of(session, "my-site")
+        plan_id = plans.last_plan_id(session, "my-site")
+        assert plan_id is not None
+        weather = plans.inputs_of(session, plan_id).weather
+    engine.dispose()
+    assert [(one.reading.at_utc.strftime("%H:%M"), one.by) for one in kept] == [
+        ("18:00", "command line"),
+        ("18:05", "command line"),
+        ("20:20", "Q. Arden"),
+        ("20:50", "command line"),
+    ]
+    assert [one.reading.air_c for one in kept[2:]] == pytest.approx([-12.5, c_from_f(9.0)])
+    assert weather.air_bias is not None
+    assert weather.air_bias.bias_k < -5.0, "the plan is made at once"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("9", "--at", "14:20"), "temperature '9': expected a number with its unit"),
+        (("50.1C",), "temperature '50.1C': the air lies within -60 to 50 °C"),
+        (("9F", "--at", "noon"), "--at 'noon': expected a time such as 06:10 or 2026-01-15 06:10"),
+        (("9F", "--at", "25:10"), "--at '25:10': expected a time such as"),
+        (("9F", "--at", "15:00"), "--at '15:00': expected a time within the last 7 days"),
+        (("9F", "--at", "2027-01-07 14:00"), "expected a time within the last 7 days"),
+        (("9F", "--at", "2026-11-01 01:30"), "the clock changes there, so the time comes twice or never"),
+        (("9F", "--at", "2026-03-08 02:30"), "the clock changes there, so the time comes twice or never"),
+        (("9F", "--site", "nowhere"), "there is no site 'nowhere'"),
+    ],
+)
+def test_an_air_reading_that_cannot_be_taken(
+    set_up: Run, store_rows: Any, arguments: tuple[str, ...], said: str
+) -> None:
+    before = store_rows()
+    assert said in set_up("thermometer", "add", *arguments).refused()
+    assert store_rows() == before
 
 
 def test_without_a_contact_nothing_is_pulled(run: Run) -> None:
@@ -311,8 +375,20 @@ def test_a_command_that_is_mistyped_is_explained(run: Run, arguments: tuple[str,
 
 def test_help_names_every_command(run: Run) -> None:
     text = run("--help").good()
-    for command in ("site", "procedures", "tables", "schedule", "pull", "reading", "sheet", "serve", "demo"):
+    for command in (
+        "site",
+        "procedures",
+        "tables",
+        "schedule",
+        "pull",
+        "reading",
+        "thermometer",
+        "sheet",
+        "serve",
+        "demo",
+    ):
         assert f" {command} " in text
+    assert " thermometer " in text
     assert run("reading", "--help").good()
 
 

@@ -22,6 +22,7 @@ from tests.service.weather_site import (
     NOW,
     NWS,
     PAYLOADS,
+    TABLE,
     THIN,
     UNSAID,
     Clock,
@@ -37,7 +38,7 @@ from tests.service.weather_site import (
     with_site,
 )
 
-from frostshift_rules.job import HeatSource, Reading, Site
+from frostshift_rules.job import AirReading, HeatSource, Reading, Site
 from frostshift_rules.plan import make_plan
 from frostshift_rules.surroundings import Members
 from frostshift_rules.tables import load_code_table
@@ -46,16 +47,71 @@ from frostshift_service import http
 from frostshift_service import jobs as loops
 from frostshift_service.clock import utc_now
 from frostshift_service.jobs import PLAN_AGE, Jobs, torch_options
-from frostshift_service.store import forecasts, plans
+from frostshift_service.store import forecasts, plans, thermometer
 from frostshift_service.store import joints as kept_joints
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.records import FeedRow, UnknownSite
-from frostshift_service.store.sites import save_site
+from frostshift_service.store.sites import load_site, save_site
 from frostshift_service.store.tables import ForecastRow, PlanRow
 from frostshift_service.weather import FeedError
 from frostshift_service.weather.feeds import FEEDS
 
 pytestmark = pytest.mark.usefixtures("one_attempt")
+
+
+# The site's thermometer -----------------------------------------------------------------------------------------------
+
+
+def test_readings_at_the_site_make_the_next_plan_colder_and_it_can_be_made_again(
+    either: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    with_site(either, NWS, HEAVY, THIN)
+    jobs = jobs_of(either, clock, server, client)
+    jobs.pull(NWS.id)
+    before = shown(jobs)
+    with writing(either) as session:
+        for minutes in (40, 10):
+            at_utc = NOW - timedelta(minutes=minutes)
+            thermometer.add_typed(session, NWS.id, AirReading(-12.0, at_utc), by="Q. Arden")
+    after = shown(jobs)
+    assert before.air_bias is None
+    assert after.air_bias is not None
+    assert after.air_bias.bias_k < -4.0
+    assert (after.air_bias.readings, after.air_bias.until_utc) == (2, NOW + timedelta(hours=24, minutes=-10))
+    colder, warmer = (of(plan, "C-1").air for plan in (after, before))
+    assert colder is not None
+    assert warmer is not None
+    assert colder.likely_c < warmer.likely_c, "the coldest hour of tomorrow"
+    with reading(either) as session:
+        plan_id = plans.last_plan_id(session, NWS.id)
+        assert plan_id is not None
+        inputs = plans.inputs_of(session, plan_id)
+        site = load_site(session, NWS.id)
+        raw = loops.uncorrected_weather(session, site, NOW).weather
+    assert raw.hours is not None
+    assert inputs.weather.hours is not None
+    assert raw.air_bias is None
+    assert np.nanmin(inputs.weather.hours.air_c - raw.hours.air_c) == pytest.approx(after.air_bias.bias_k)
+    again = make_plan(inputs.site, load_code_table(TABLE), inputs.joints, inputs.weather, inputs.readings, NOW)
+    assert again == after, "a stored plan holds the corrected hours and why"
+
+
+def test_the_switch_and_old_readings_leave_the_plan_as_it_was(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    off = replace(NWS, choices=replace(NWS.choices, correct_forecast=False))
+    with_site(engine, off, HEAVY)
+    jobs = jobs_of(engine, clock, server, client)
+    jobs.pull(NWS.id)
+    with writing(engine) as session:
+        for minutes in (40, 10):
+            thermometer.add_typed(session, NWS.id, AirReading(-12.0, NOW - timedelta(minutes=minutes)), by="")
+    assert shown(jobs).air_bias is None
+    with writing(engine) as session:
+        save_site(session, NWS)
+    assert shown(jobs).air_bias is not None, "the switch alone makes a new plan"
+    clock.now += timedelta(hours=6)
+    assert shown(jobs).air_bias is None, "the readings are too old"
 
 
 # Pulling --------------------------------------------------------------------------------------------------------------

@@ -167,7 +167,11 @@ SITES = st.builds(
     ).map(tuple),
     last_nights_low_c=optional(-60.0, 50.0),
     terrain=st.sampled_from(["open", "suburban", "city"]),
-    choices=st.builds(Choices, **{name: between(*limits) for name, limits in CHOICE_LIMITS.items()}),
+    choices=st.builds(
+        Choices,
+        **{name: between(*limits) for name, limits in CHOICE_LIMITS.items()},
+        correct_forecast=st.booleans(),
+    ),
 )
 OWN_SITES = st.builds(with_own, SITES, OWN_IDS, st.integers(0, 20))
 FILES = st.builds(
@@ -192,7 +196,7 @@ def test_the_demo_and_the_template_read_back() -> None:
 
 
 def test_every_choice_has_limits_around_its_default() -> None:
-    assert set(CHOICE_LIMITS) == {field.name for field in fields(Choices)}
+    assert {*CHOICE_LIMITS, "correct_forecast"} == {field.name for field in fields(Choices)}
     for name, (low, high) in CHOICE_LIMITS.items():
         assert low <= getattr(Choices(), name) <= high, name
     for doubt in ("doubt_k", "h_band"):
@@ -358,6 +362,16 @@ def test_a_choice_outside_its_limits_is_refused(name: str) -> None:
     for value in (low, high):
         read = read_site(f"{TEMPLATE}\n[choices]\n{name} = {value!r}\n".encode(), "site.toml")
         assert getattr(read.site.choices, name) == value
+
+
+def test_the_thermometers_switch_is_on_until_the_file_turns_it_off() -> None:
+    assert read_site(TEMPLATE.encode(), "site.toml").site.choices.correct_forecast is True
+    text = f"{TEMPLATE}\n[choices]\ncorrect_forecast = false\n"
+    read = read_site(text.encode(), "site.toml")
+    assert read.site.choices == Choices(correct_forecast=False)
+    assert "[choices]\ncorrect_forecast = false\n" in write_site(read)
+    for value in ("0", '"false"'):
+        assert "'correct_forecast' is" in refused(f"{TEMPLATE}\n[choices]\ncorrect_forecast = {value}\n")
 
 
 @pytest.mark.parametrize("key", ["id", "name", "latitude", "longitude", "zone", "table", "code_units", "show_units"])

@@ -9,7 +9,7 @@ from typing import Final, get_args
 from sqlmodel import Session, col, delete, select, update
 
 from frostshift_rules.job import Joint, Reading, Site
-from frostshift_rules.workload import Freshness, Plan, Weather
+from frostshift_rules.workload import AirBias, FeedChange, Freshness, Plan, Weather
 from frostshift_service.store.packing import Packing, pack_hours, unpack_weather
 from frostshift_service.store.records import KeptBecause, KeptPlan, PlanInputs, StoreError
 from frostshift_service.store.tables import PlanRow
@@ -28,6 +28,13 @@ class _Told:
     freshness: Freshness
     late_by_h: float
     attribution: str
+    instead_of: str = ""
+    changed: FeedChange | None = None
+    air_bias: AirBias | None = None
+
+
+_OF_WEATHER: Final = tuple(name for name in _Told.__dataclass_fields__ if name not in ("site", "joints", "readings"))
+"""Fields of `_Told` that are the weather's, under the same names."""
 
 
 _PLAN: Final = Packing(Plan)
@@ -37,17 +44,8 @@ _TOLD: Final = Packing(_Told)
 def keep_plan(session: Session, plan: Plan, inputs: PlanInputs, forecast_id: int | None) -> int:
     """Keep a plan that nobody has seen yet; returns its id."""
     weather = inputs.weather
-    told = _Told(
-        inputs.site,
-        inputs.joints,
-        inputs.readings,
-        weather.feed,
-        weather.issued_utc,
-        weather.fetched_utc,
-        weather.freshness,
-        weather.late_by_h,
-        weather.attribution,
-    )
+    of_weather = {name: getattr(weather, name) for name in _OF_WEATHER}
+    told = _Told(inputs.site, inputs.joints, inputs.readings, **of_weather)
     row = PlanRow(
         site_id=plan.site.id,
         made_utc=plan.made_utc,
@@ -99,9 +97,8 @@ def inputs_of(session: Session, plan_id: int) -> PlanInputs:
     row = _row(session, plan_id)
     told = _TOLD.unpack(row.inputs)
     hours, members = (None, None) if row.hours is None else unpack_weather(row.hours)
-    weather = Weather(
-        told.feed, told.issued_utc, told.fetched_utc, told.freshness, told.late_by_h, hours, told.attribution, members
-    )
+    of_weather = {name: getattr(told, name) for name in _OF_WEATHER}
+    weather = Weather(hours=hours, members=members, **of_weather)
     return PlanInputs(told.site, told.joints, told.readings, weather)
 
 

@@ -7,13 +7,14 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Final, Literal, get_args
 
-from frostshift_rules.job import Joint, Reading, Site
+from frostshift_rules.job import AirReading, Joint, Reading, Site
 from frostshift_rules.surroundings import Hours
 from frostshift_rules.workload import Plan, Weather
 
 ShowUnits = Literal["us", "si", "both"]
 FeedName = Literal["nws", "met_norway", "file"]
 KeptBecause = Literal["shown", "printed", "sent", "changed"]
+AirSource = Literal["typed", "posted"]
 
 SHOW_UNITS: Final[tuple[ShowUnits, ...]] = get_args(ShowUnits)
 FEED_NAMES: Final[tuple[FeedName, ...]] = get_args(FeedName)
@@ -31,6 +32,10 @@ class UnknownSite(StoreError):
 
 class UnknownJoint(StoreError):
     """The site has no joint of that mark."""
+
+
+class UnknownToken(StoreError):
+    """The site has no device token of that id."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,6 +136,44 @@ class KeptReading:
 
     reading: Reading
     note: str
+
+
+@dataclass(frozen=True, slots=True)
+class KeptAirReading:
+    """A reading of the air at the site.
+
+    Attributes:
+        reading: what was read, and when.
+        by: who typed it in, or the name of the device's token.
+        source: `typed` or `posted`.
+        note: of whoever typed it in.
+    """
+
+    reading: AirReading
+    by: str
+    source: AirSource
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceToken:
+    """A token with which a device posts air readings to one site; the secret itself is kept nowhere.
+
+    Attributes:
+        id: in the store.
+        site_id: the only site it may post to.
+        name: of the device, for people.
+        made_utc: when it was made.
+        revoked_utc: from when on it counts no more; None: it counts.
+        last_used_utc: when readings last came with it; None: never.
+    """
+
+    id: int
+    site_id: str
+    name: str
+    made_utc: datetime
+    revoked_utc: datetime | None
+    last_used_utc: datetime | None
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,11 +9,11 @@ from __future__ import annotations
 from datetime import date, datetime
 from typing import Any, Literal
 
-from sqlalchemy import JSON, ForeignKeyConstraint, Index, LargeBinary, MetaData
+from sqlalchemy import JSON, ForeignKeyConstraint, Index, LargeBinary, MetaData, UniqueConstraint
 from sqlmodel import AutoString, Field, SQLModel
 
 from frostshift_rules.job import JointState
-from frostshift_service.store.records import FeedName, KeptBecause, ShowUnits
+from frostshift_service.store.records import AirSource, FeedName, KeptBecause, ShowUnits
 
 NAMES = {
     "ix": "ix_%(table_name)s_%(column_0_N_name)s",
@@ -164,6 +164,40 @@ class ReadingRow(Table, table=True):
     at_utc: datetime
     instrument: str
     by: str
+    note: str
+
+
+class DeviceTokenRow(Table, table=True):
+    """A secret with which a device of the site may post air readings; only its SHA-256 is kept, in hex."""
+
+    __tablename__ = "device_token"
+
+    id: int | None = Field(default=None, primary_key=True)
+    site_id: str = Field(foreign_key="site.id", index=True)
+    name: str
+    digest: str = Field(unique=True)
+    made_utc: datetime
+    revoked_utc: datetime | None
+    last_used_utc: datetime | None
+
+
+class AirReadingRow(Table, table=True):
+    """An air temperature at the site, typed in or posted by a device.
+
+    A device has one reading a minute: posting again what was posted changes nothing. Typed ones have no token, and a
+    database never takes two empty tokens for the same.
+    """
+
+    __tablename__ = "air_reading"
+    __table_args__ = (UniqueConstraint("site_id", "token_id", "at_utc"), Index(None, "site_id", "at_utc"))
+
+    id: int | None = Field(default=None, primary_key=True)
+    site_id: str = Field(foreign_key="site.id")
+    token_id: int | None = Field(foreign_key="device_token.id")
+    air_c: float
+    at_utc: datetime
+    by: str
+    source: AirSource = Field(sa_type=AutoString)
     note: str
 
 

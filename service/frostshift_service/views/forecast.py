@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from frostshift_rules.workload import FeedChange, Freshness
+from frostshift_rules.workload import AirBias, FeedChange, Freshness
 from frostshift_service.views.show import Show, age
+from frostshift_service.views.thermometer import bias_text
 from frostshift_service.views.words import AHEAD, FEED_TITLES, FRESHNESS
 from frostshift_service.weather.age import UNUSABLE_H
 
@@ -49,7 +50,9 @@ def feed_title(name: str) -> str:
     return FEED_TITLES.get(name, name)
 
 
-def feed_notes(feed: str, instead_of: str, changed: FeedChange | None, show: Show) -> tuple[str, ...]:
+def forecast_notes(
+    feed: str, instead_of: str, changed: FeedChange | None, bias: AirBias | None, show: Show
+) -> tuple[str, ...]:
     """What people should know about where the forecast comes from; empty in the usual case."""
     notes = []
     if instead_of:
@@ -63,4 +66,6 @@ def feed_notes(feed: str, instead_of: str, changed: FeedChange | None, show: Sho
             f"From {feed_title(feed)} since {since.text}, before that from {feed_title(changed.before)}: feeds differ "
             "by a few degrees, so that a call that changed at that time need not be a change of weather."
         )
+    if bias is not None:
+        notes.append(bias_text(bias, show))
     return tuple(notes)

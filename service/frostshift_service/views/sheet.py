@@ -25,7 +25,7 @@ from frostshift_rules.workload import (
     WeatherSpell,
     WeatherState,
 )
-from frostshift_service.views.forecast import feed_notes, feed_title, forecast_age
+from frostshift_service.views.forecast import feed_title, forecast_age, forecast_notes
 from frostshift_service.views.people import PEOPLE_NOTE, PeopleLine, people_line
 from frostshift_service.views.show import (
     Amount,
@@ -70,7 +70,8 @@ class Header:
         issued: when the forecast was issued; None where the feed does not say or there is none.
         age_text: its age now; empty where there is no forecast.
         forecast_end: last hour of the forecast.
-        feed_notes: sentences on a feed that stands in for another, and on a change of feed; empty in the usual case.
+        feed_notes: sentences on a feed that stands in for another, on a change of feed and on the site's thermometer;
+            empty in the usual case.
         freshness: `fresh`, `late`, `unusable` or `none`, and its words.
         warnings: what people must know before they read on; sentences.
         table_id, table: rule table of the site, and its name for people.
@@ -328,7 +329,7 @@ def header(plan: Plan, show: Show, now: datetime) -> Header:
         forecast_end=optional(show.moment, plan.forecast_end_utc, detail="date"),
         freshness=forecast.state,
         freshness_text=forecast.state_text,
-        feed_notes=feed_notes(plan.feed, plan.instead_of, plan.feed_changed, show),
+        feed_notes=forecast_notes(plan.feed, plan.instead_of, plan.feed_changed, plan.air_bias, show),
         warnings=tuple(warnings),
         table_id=site.table_id,
         table=_table_name(site),

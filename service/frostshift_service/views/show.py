@@ -216,6 +216,10 @@ class Show:
         """A temperature with its text."""
         return Temp(c, self.temp_text(c, toward))
 
+    def tenths_text(self, c: float) -> str:
+        """A temperature that was read, to a tenth of a degree."""
+        return self._in_units(lambda: f"{trimmed(f_from_c(c), 1)} °F", lambda: f"{trimmed(c, 1)} °C")
+
     def rise_text(self, kelvin: float, digits: int = 1) -> str:
         """A temperature difference."""
         return self._in_units(

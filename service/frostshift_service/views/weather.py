@@ -8,10 +8,12 @@ from datetime import datetime, timedelta
 from math import isfinite
 from typing import Final
 
+from frostshift_rules.surroundings import Hours
 from frostshift_rules.workload import Weather
 from frostshift_service.store.records import FeedRow, KeptForecast, KeptSite
-from frostshift_service.views.forecast import feed_notes, feed_title, forecast_age
+from frostshift_service.views.forecast import feed_title, forecast_age, forecast_notes
 from frostshift_service.views.show import Moment, Show, Temp, age, optional, plural
+from frostshift_service.views.thermometer import SiteAir, ThermometerPage, thermometer_page
 from frostshift_service.views.words import CAUTIONS, Caution
 from frostshift_service.weather.feeds import FEEDS
 from frostshift_service.weather.order import Standing
@@ -29,12 +31,14 @@ class SiteWeather:
         forecast: the payload behind it; None where there is none.
         standings: how it stands with the site's feeds, in their order.
         rows: feed name -> its schedule; feeds that were never asked are missing.
+        air: the site's thermometer and the forecast it is held against.
     """
 
     weather: Weather
     forecast: KeptForecast | None
     standings: tuple[Standing, ...]
     rows: Mapping[str, FeedRow]
+    air: SiteAir = SiteAir()
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,12 +76,14 @@ class HourLine:
     """One hour of the forecast as the plan uses it; None and an empty text: missing.
 
     `air`, `dew`, wind and cloud hold at the hour; gust, precipitation, snow and sun for the hour that follows. SI
-    values beside their texts; `past` hours have gone by.
+    values beside their texts; `past` hours have gone by. `raw_air` is that of the forecast where the site's thermometer
+    has made it colder.
     """
 
     at: Moment
     past: bool
     air: Temp | None
+    raw_air: Temp | None
     dew: Temp | None
     wind_ms: float | None
     wind: str
@@ -122,6 +128,7 @@ class WeatherPage:
     warnings: tuple[str, ...]
     hours: tuple[HourLine, ...]
     hours_text: str
+    thermometer: ThermometerPage
     cautions: tuple[Caution, ...]
 
 
@@ -130,7 +137,7 @@ def weather_page(
 ) -> WeatherPage:
     """The page at `now` (aware UTC); `all_hours` past ones and those beyond `HOURS_SHOWN` too."""
     weather = found.weather
-    lines = _hours(weather, show, now)
+    lines = _hours(weather, found.air.forecast, show, now)
     shown = lines if all_hours else [line for line in lines if not line.past][:HOURS_SHOWN]
     how_old = forecast_age(weather.issued_utc, weather.fetched_utc, weather.freshness, now)
     return WeatherPage(
@@ -145,11 +152,12 @@ def weather_page(
         age_text=how_old.text,
         end=optional(show.moment, _end_utc(weather), detail="date"),
         feeds=tuple(_feed_line(one, found, show, now) for one in found.standings if one.feed in FEEDS),
-        notes=feed_notes(weather.feed, weather.instead_of, weather.changed, show),
+        notes=forecast_notes(weather.feed, weather.instead_of, weather.changed, weather.air_bias, show),
         credit=weather.attribution,
         warnings=() if found.forecast is None else found.forecast.warnings,
         hours=tuple(shown),
         hours_text=plural(len(shown), "hour") + (f" of {len(lines)}" if len(shown) < len(lines) else ""),
+        thermometer=thermometer_page(site, found.air, show),
         cautions=CAUTIONS,
     )
 
@@ -190,14 +198,16 @@ def _end_utc(weather: Weather) -> datetime | None:
     return weather.hours.time_utc(known[-1]) if known else None
 
 
-def _hours(weather: Weather, show: Show, now: datetime) -> list[HourLine]:
+def _hours(weather: Weather, raw: Hours | None, show: Show, now: datetime) -> list[HourLine]:
     hours = weather.hours
     if hours is None:
         return []
+    raw_c = hours.air_c if raw is None or weather.air_bias is None else raw.air_c
     columns: list[Sequence[float | None]] = [
         [value if isfinite(value) else None for value in column.tolist()]
         for column in (
             hours.air_c,
+            raw_c,
             hours.dew_c,
             hours.wind_10m_ms,
             hours.gust_10m_ms,
@@ -208,7 +218,7 @@ def _hours(weather: Weather, show: Show, now: datetime) -> list[HourLine]:
         )
     ]
     lines = []
-    for index, (air_c, dew_c, wind_ms, gust_ms, cloud, precip_mm, snow_cm, sun_wm2) in enumerate(
+    for index, (air_c, raw_air_c, dew_c, wind_ms, gust_ms, cloud, precip_mm, snow_cm, sun_wm2) in enumerate(
         zip(*columns, strict=True)
     ):
         at_utc = hours.time_utc(index)
@@ -217,6 +227,7 @@ def _hours(weather: Weather, show: Show, now: datetime) -> list[HourLine]:
                 at=show.moment(at_utc),
                 past=at_utc + timedelta(hours=1) <= now,
                 air=optional(show.temp, air_c),
+                raw_air=None if raw_air_c == air_c else optional(show.temp, raw_air_c),
                 dew=optional(show.temp, dew_c),
                 wind_ms=wind_ms,
                 wind=optional(show.wind_text, wind_ms) or "",

@@ -43,11 +43,12 @@ from frostshift_rules.workload import (
     WeatherSpell,
 )
 from frostshift_service.app import create_app
+from frostshift_service.jobs import site_air
 from frostshift_service.settings import Settings
-from frostshift_service.store.engine import open_store, writing
+from frostshift_service.store.engine import open_store, reading, writing
 from frostshift_service.store.joints import import_joints
 from frostshift_service.store.records import FeedRow, ImportedJoint
-from frostshift_service.store.sites import save_site
+from frostshift_service.store.sites import load_site, save_site
 from frostshift_service.views.chart import SteelSeries
 from frostshift_service.views.desk import Desk
 from frostshift_service.views.show import Show
@@ -473,6 +474,8 @@ class HandPlanner:
     plan: Plan | None
     replanned: list[str] = field(default_factory=list)
     site_weather: SiteWeather | None = None
+    engine: Engine | None = None
+    clock: list[datetime] = field(default_factory=lambda: [NOW])
 
     def current_plan(self, site_id: str) -> Plan | None:
         return self.plan
@@ -496,7 +499,11 @@ class HandPlanner:
         }
 
     def weather(self, site_id: str) -> SiteWeather:
-        return site_weather() if self.site_weather is None else self.site_weather
+        if self.site_weather is not None:
+            return self.site_weather
+        assert self.engine is not None
+        with reading(self.engine) as session:
+            return site_weather(air=site_air(session, load_site(session, site_id), self.clock[0]))
 
     def replan(self, site_id: str) -> None:
         self.replanned.append(site_id)
@@ -581,7 +588,7 @@ def web(tmp_path: Path, filled_store: Path, shared_app: tuple[FastAPI, list[date
     clock[0] = NOW
     shutil.copy(filled_store, tmp_path / "store.db")
     engine = open_store(f"sqlite:///{(tmp_path / 'store.db').as_posix()}")
-    planner = HandPlanner(make_plan())
+    planner = HandPlanner(make_plan(), engine=engine, clock=clock)
     app.state.desk = Desk(engine, planner, lambda: clock[0])
     yield Web(app, engine, planner, clock)
     engine.dispose()

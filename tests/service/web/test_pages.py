@@ -76,7 +76,7 @@ async def test_a_page_is_whole_ours_alone_and_without_script_or_style_inside(web
         assert not {"script", "style", "iframe"} & set(page.tags)
         assert not [name for name, _ in page.attributes if name == "style" or name.startswith("on")]
         assert all(url.startswith(("/", "#")) and not url.startswith("//") for url in page.refers)
-        forms = (f"{SITE}/state", f"{SITE}/readings")
+        forms = (f"{SITE}/state", f"{SITE}/readings", f"{SITE}/air-readings")
         for url in {url for url in page.refers if not url.startswith(("#", *forms)) and not is_file(url)}:
             assert (await client.get(url, follow_redirects=True)).status_code == 200, url
 
@@ -183,6 +183,8 @@ async def test_openapi_names_the_json_and_no_page(web: Any) -> None:
         "/sites/{site_id}/weather.json",
         "/sites/{site_id}/weather.csv",
         "/sites/{site_id}/weather.xlsx",
+        "/sites/{site_id}/air-readings.json",
+        "/sites/{site_id}/thermometer",
     }
     assert {"MorningSheet", "JointPage", "RestingJoint", "SchedulePage", "TableList", "TablePage"} <= set(
         document["components"]["schemas"]

@@ -12,8 +12,11 @@ from pydantic import TypeAdapter
 from tests.service.web.conftest import at, site_weather
 from tests.service.web.page_source import Tags, words_of
 
-from frostshift_rules.workload import NO_WEATHER, FeedChange
-from frostshift_service.store.records import FeedRow
+from frostshift_rules.workload import NO_WEATHER, AirBias, FeedChange
+from frostshift_service.store.engine import writing
+from frostshift_service.store.forecasts import keep_forecast
+from frostshift_service.store.records import FeedRow, KeptForecast
+from frostshift_service.views.thermometer import SiteAir
 from frostshift_service.views.weather import WeatherPage
 from frostshift_service.weather.age import Freshness
 from frostshift_service.weather.order import Standing
@@ -81,6 +84,34 @@ async def test_a_late_and_an_unusable_forecast_say_so(web: Any, state: Any, hour
     weather = replace(usual.weather, freshness=state, issued_utc=at(-hours_ago))
     web.planner.site_weather = replace(usual, weather=weather)
     assert said in await words(web)
+
+
+async def test_readings_at_the_site_are_typed_in_and_shown_beside_the_forecast(web: Any) -> None:
+    hours = site_weather().weather.hours
+    assert hours is not None
+    with writing(web.engine) as session:
+        keep_forecast(session, "north-yard", KeptForecast("nws", at(-1.0), at(-0.5), hours, b"{}", "credit"))
+    async with web.client() as client:
+        for minutes, typed in ((-40, "6"), (0, "7")):
+            web.clock[0] = at(minutes / 60)
+            form = {"value": typed, "unit": "F", "by": "Q. Arden", "back": PAGE}
+            assert (await client.post("/sites/north-yard/air-readings", data=form)).headers["location"] == PAGE
+    assert web.planner.replanned == ["north-yard"] * 2
+    page = await words(web)
+    assert "from 2 readings at the site, fading out by" in page
+    assert "Thu 05:30 7 °F 12.3 °F -5.3 °F Q. Arden yes" in page
+
+
+async def test_an_hour_made_colder_shows_the_forecast_beside_it(web: Any) -> None:
+    usual = site_weather()
+    raw = usual.weather.hours
+    assert raw is not None
+    colder = replace(raw, air_c=raw.air_c - 2.0)
+    weather = replace(usual.weather, hours=colder, air_bias=AirBias(-2.0, 4, at(20.0)))
+    web.planner.site_weather = replace(usual, weather=weather, air=SiteAir(forecast=raw))
+    page = await words(web)
+    assert "Thu 05:00 7 °F forecast 10 °F dew -8 °F" in page
+    assert "Forecast corrected by -3.6 °F from 4 readings at the site" in page
 
 
 async def test_without_a_forecast_every_joint_is_unknown(web: Any) -> None:
