@@ -129,7 +129,7 @@ def _forecast(asked: Asked, place: Place, complete: bool) -> Reply:
         weathers[time] = forecast(place, "met", issued, time)
         time += HOUR
     to_tail = {time: len(hourly) - i for i, time in enumerate(hourly)}
-    series = []
+    series: list[dict[str, Any]] = []
     for time in hourly + tail:
         gust = time in to_tail or time == tail[0]
         data: dict[str, Any] = {"instant": {"details": _instant(place, weathers[time], gust)}}
@@ -142,14 +142,7 @@ def _forecast(asked: Asked, place: Place, complete: bool) -> Reply:
         if time not in tail[-2:] and (left is None or left == 6 or left > 11):
             data["next_12_hours"] = {"summary": {"symbol_code": _symbol(weathers[time])}, "details": {}}
         series.append({"time": f"{time:%Y-%m-%dT%H:%M:%SZ}", "data": data})
-    units = dict(UNITS)
-    if not complete:
-        for name in ONLY_COMPLETE:
-            del units[name]
-        for entry in series:
-            for part in entry["data"].values():  # type: ignore[attr-defined]
-                for name in ONLY_COMPLETE:
-                    part.get("details", {}).pop(name, None)
+    units = UNITS if complete else _compact(series)
     altitude = int(asked.query.get("altitude", place.altitude_m))
     payload = {
         "type": "Feature",
@@ -163,6 +156,15 @@ def _forecast(asked: Asked, place: Place, complete: bool) -> Reply:
         "Vary": "Accept, Accept-Encoding",
     }
     return Reply(payload=payload, headers=headers, issued_utc=issued)
+
+
+def _compact(series: list[dict[str, Any]]) -> dict[str, str]:
+    """Take out of the entries what only `complete` has; the units that are left."""
+    for entry in series:
+        for part in entry["data"].values():
+            for name in ONLY_COMPLETE:
+                part.get("details", {}).pop(name, None)
+    return {name: unit for name, unit in UNITS.items() if name not in ONLY_COMPLETE}
 
 
 def _window(weathers: dict[datetime, Weather], start: datetime, hours: int) -> dict[str, Any]:

@@ -153,7 +153,7 @@ def _states(weathers: dict[datetime, Weather]) -> dict[str, tuple[str, _Hourly]]
         "dewpoint": (
             "degC",
             {t: _c(min(_whole_f(w.dew_c), _whole_f(w.air_c))) for t, w in weathers.items() if t < last_dew},
-        ),  # noqa: E501
+        ),
         "relativeHumidity": ("percent", {t: round(w.humidity_percent) for t, w in weathers.items()}),
         "skyCover": ("percent", {t: round(100 * w.cloud) for t, w in weathers.items()}),
         "windSpeed": ("km_h-1", {t: _knots(w.wind_ms) * 1.852 for t, w in weathers.items()}),

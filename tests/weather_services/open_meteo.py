@@ -19,8 +19,8 @@ PREFIX = "/open-meteo"
 HORIZON_H = {"ncep_gefs025": 240, "ecmwf_ifs025_ensemble": 360}
 MEMBERS = {
     "ncep_gefs025": 31, "ncep_gefs05": 31, "ncep_gefs_seamless": 31, "gfs_seamless": 31, "gfs025": 31,
-    "ecmwf_ifs025_ensemble": 51, "ecmwf_ifs025": 51, "icon_seamless_eps": 40, "icon_seamless": 40, "icon_global_eps": 40,
-    "gem_global": 21, "gem_global_ensemble": 21, "ukmo_global_ensemble_20km": 18,
+    "ecmwf_ifs025_ensemble": 51, "ecmwf_ifs025": 51, "icon_seamless_eps": 40, "icon_seamless": 40,
+    "icon_global_eps": 40, "gem_global": 21, "gem_global_ensemble": 21, "ukmo_global_ensemble_20km": 18,
 }  # fmt: skip
 """Model -> members, the control among them."""
 

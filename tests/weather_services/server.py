@@ -13,6 +13,7 @@ import socket
 import struct
 import threading
 import time
+from dataclasses import replace
 from datetime import datetime, timedelta
 from functools import lru_cache
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -95,6 +96,7 @@ class _Handler(BaseHTTPRequestHandler):
         asked = Asked(base_url, path.removeprefix(module.PREFIX), query, headers, now, now, moved)
         found = module.find(asked)
         fault = self._strike(name, found, now, elsewhere)
+        asked = _as_of(asked, fault)
         reply, plain, status = self._reply(module, asked, found, fault)
         return self._deliver(name, asked, found, fault, reply, plain, status)
 
@@ -124,9 +126,6 @@ class _Handler(BaseHTTPRequestHandler):
         if kind == "html":
             page = "<html><head><title>Maintenance</title></head><body>Back soon.</body></html>"
             return Reply(text=page, content_type="text/html"), page.encode(), 200
-        if fault and kind in ("stuck", "stale"):
-            as_of = fault.from_utc if kind == "stuck" else asked.now - timedelta(hours=fault.hours)
-            asked = Asked(asked.base_url, asked.path, asked.query, asked.headers, asked.now, as_of, asked.moved)
         reply = module.answer(asked, found)
         if reply.status != 200:
             return reply, _body(reply), reply.status
@@ -159,6 +158,7 @@ class _Handler(BaseHTTPRequestHandler):
                 headers["Content-Encoding"] = "gzip"
         entry = {
             "at": asked.now.isoformat(),
+            "as_of": asked.as_of.isoformat(),
             "service": name,
             "endpoint": found.endpoint,
             "place": found.place.name if found.place else None,
@@ -220,6 +220,14 @@ class _Handler(BaseHTTPRequestHandler):
 
     def log_message(self, *_: object) -> None:
         pass
+
+
+def _as_of(asked: Asked, fault: Fault | None) -> Asked:
+    """The request to a service that is stuck, or whose replies come from an old copy."""
+    if fault is None or fault.kind not in ("stuck", "stale"):
+        return asked
+    as_of = fault.from_utc if fault.kind == "stuck" else asked.now - timedelta(hours=fault.hours)
+    return replace(asked, as_of=as_of)
 
 
 def _body(reply: Reply) -> bytes:
