@@ -27,6 +27,10 @@ class Control:
         self._connection.request(method, path, None if body is None else json.dumps(body))
         return json.loads(self._connection.getresponse().read())
 
+    def close(self) -> None:
+        """Close the connection."""
+        self._connection.close()
+
     def set_clock(self, now: datetime) -> None:
         """The server's time from now on."""
         self._call("POST", "/_clock", {"now": now.isoformat()})
@@ -61,8 +65,10 @@ def running() -> Iterator[Control]:
     with subprocess.Popen(command, cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as process:
         assert process.stdin is not None
         assert process.stdout is not None
+        control = Control(process.stdout.readline().strip())
         try:
-            yield Control(process.stdout.readline().strip())
+            yield control
         finally:
+            control.close()
             process.stdin.close()
             process.wait(timeout=10)

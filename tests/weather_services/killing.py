@@ -40,8 +40,9 @@ from frostshift_service.weather.payload import load
 from .control import ROOT, Control, running
 from .week import FEEDS, START, joints_of, site_of
 
-FIRST_S, LONGEST_S = 0.02, 0.45
-"""A worker is killed so long after it was started, at random."""
+FIRST_S = 0.02
+"""A worker is killed at random between this and what `_until_forecasts` gives."""
+FIRST_FORECASTS, PATIENCE_S = 3, 60.0
 SLOW = {"kind": "slow_body", "seconds": 0.004}
 SITES = ("ore-shed", "dry-dock")
 SERIES = tuple(name for name in Hours.__dataclass_fields__ if name != "start_utc")
@@ -54,6 +55,7 @@ class Found:
     offences: list[str] = field(default_factory=list)
     kills: int = 0
     in_a_pull: int = 0
+    halves: int = 0
     forecasts: int = 0
     plans: int = 0
 
@@ -103,14 +105,17 @@ def _tell(process: subprocess.Popen[str], word: str) -> int:
 
 def kill_again_and_again(control: Control, engine: Engine, store_url: str, times: int, luck: int = 9) -> Found:
     """Start, kill, look; `times` times. `luck` decides the moments."""
-    chance, found, seen = random.Random(luck), Found(), Seen()
+    chance, found, seen, longest_s = random.Random(luck), Found(), Seen(), PATIENCE_S
     prepare(engine)
     trouble(control)
     file = engine.url.database if engine.dialect.name == "sqlite" else None
     with workers(control, store_url) as process:
         for number in range(1, times + 1):
             worker = _tell(process, "start")
-            time.sleep(chance.uniform(FIRST_S, LONGEST_S) if number > 1 else 4 * LONGEST_S)
+            if number == 1:
+                longest_s = _until_forecasts(engine)
+            else:
+                time.sleep(chance.uniform(FIRST_S, longest_s))
             os.kill(worker, signal.SIGKILL)
             code = _tell(process, "gone")
             if code != -signal.SIGKILL:
@@ -118,9 +123,22 @@ def kill_again_and_again(control: Control, engine: Engine, store_url: str, times
             found.kills += 1
             found.offences += [f"kill {number}: {text}" for text in (file_offences(file) if file else [])]
             found.offences += [f"kill {number}: {text}" for text in seen.offences(engine, control)]
-    found.in_a_pull = sum(entry["gone"] for entry in control.log())
+    log = control.log()
+    found.in_a_pull = sum(entry["gone"] for entry in log)
+    found.halves = sum(entry["fault"] == "half_body" for entry in log)
     found.forecasts, found.plans = len(seen.forecasts), len(seen.plans)
     return found
+
+
+def _until_forecasts(engine: Engine) -> float:
+    """Half as long again as it takes until the first forecasts are there: machines are of any speed, and busy [s]."""
+    began = time.monotonic()
+    while time.monotonic() < began + PATIENCE_S:
+        with reading(engine) as session:
+            if len(session.exec(select(ForecastRow.id)).all()) >= FIRST_FORECASTS:
+                break
+        time.sleep(0.01)
+    return 1.5 * (time.monotonic() - began)
 
 
 def file_offences(file: str) -> list[str]:
