@@ -72,7 +72,7 @@ def last_issue(now: datetime, every_h: int, after: timedelta, ready: timedelta) 
 
 def is_generic(user_agent: str) -> bool:
     """Whether a User-Agent names no way to reach the operator: no mail and no web address."""
-    return "@" not in user_agent and "http" not in user_agent
+    return "@" not in user_agent and "://" not in user_agent
 
 
 def decimals(number: str) -> int:

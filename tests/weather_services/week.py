@@ -47,7 +47,11 @@ READ_S = 3.0
 """The client's time-out here; what hangs, hangs a little longer."""
 
 FEEDS: dict[str, tuple[str, ...]] = {"ore-shed": ("nws",), "river-bridge": ("nws",), "dry-dock": ("met_norway",)}
-"""Site -> the feeds it may ask, the first choice first; where the first is not what its position gives, it is set."""
+"""Site -> the feeds it may ask, the first choice first; where the first is not what its position gives, it is set.
+
+A new feed comes in here (a site that asks it, or a place in the order of one that has it), in `checks.FEED_OF` and
+`checks._expected`, and in `control.Control.base_urls`.
+"""
 BY_POSITION = {"nws", "met_norway"}
 SERIES = tuple(name for name in Hours.__dataclass_fields__ if name != "start_utc")
 
