@@ -131,6 +131,9 @@ class Pulls:
             with writing(self._engine) as session:
                 forecasts.put_feed_row(session, failed)
             return Pulled(feed_name, "failed", str(error))
+        older = fetched.forecast is not None and last is not None and _older(fetched.forecast, last)
+        if older:  # an edge of the service may hand out yesterday's copy: it is no news, and no validators either
+            fetched = replace(fetched, forecast=None, kept=row.state)
         if row.failures:
             log.info("site %s: %s answers again", site_id, feed.title)
         newest = fetched.forecast or last
@@ -140,6 +143,10 @@ class Pulls:
             still_there = _position(load_site(session, site_id).site) == _position(kept_site.site)
             if fetched.forecast is not None and still_there:
                 _keep(session, site_id, fetched.forecast, fetched.answer.body, now)
+        if older:
+            return Pulled(
+                feed_name, "unchanged", f"{feed.title} sent an older forecast than the one in hand: not used."
+            )
         if fetched.forecast is None:
             return Pulled(feed_name, "unchanged", f"{feed.title} has nothing newer.")
         return Pulled(feed_name, "new", f"New forecast from {feed.title}.")
@@ -171,6 +178,10 @@ class Pulls:
         with writing(self._engine) as session:
             _keep(session, site_id, forecast, payload, now)
         return forecast
+
+
+def _older(forecast: Forecast, last: KeptForecast) -> bool:
+    return forecast.issued_utc is not None and last.issued_utc is not None and forecast.issued_utc < last.issued_utc
 
 
 def _position(site: Site) -> tuple[float, float]:

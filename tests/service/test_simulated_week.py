@@ -57,7 +57,8 @@ def test_who_is_refused_does_not_ask_again_at_once(played: Week) -> None:
 def test_the_week_went_through_all_states_and_its_calls_were_not_always_unknown(played: Week) -> None:
     for site in played.feeds:
         states = [sample.freshness for sample in played.samples if sample.site == site]
-        assert set(states) == {"fresh", "late", "unusable"}
+        stands_in = len(played.feeds[site]) > 1  # another feed keeps such a site from ever having nothing
+        assert set(states) == ({"fresh", "late"} if stands_in else {"fresh", "late", "unusable"})
         assert states[-1] == "fresh"
         known = [
             s for s in played.samples if s.site == site and s.freshness != "unusable" and set(s.calls) != {"unknown"}
@@ -66,12 +67,12 @@ def test_the_week_went_through_all_states_and_its_calls_were_not_always_unknown(
 
 
 def test_quiet_days_are_cheap(played: Week) -> None:
-    """A site without trouble costs one request an hour at most, and nearly all of them bring "not modified" or news."""
+    """A site without trouble costs one request an hour, and three while a front is near; no more on any day."""
     days = checks.per_day(played)["river-bridge", "nws"]
     quiet = [count for day, count in days.items() if played.start.date() < day < played.end.date()]
     assert len(quiet) == 6
-    assert max(quiet) <= 24
-    assert min(quiet) >= 20
+    assert 20 <= min(quiet) <= sorted(quiet)[3] <= 24
+    assert max(quiet) <= 72
 
 
 def test_requests_come_at_any_minute_of_the_hour(played: Week) -> None:
@@ -88,7 +89,6 @@ def test_two_days_on_postgresql(control: Control, client: httpx.Client, postgres
     assert len(two_days.kept) > 60
 
 
-@pytest.mark.xfail(strict=True, reason="the loops keep whatever came last, an older issue too")
 def test_an_old_copy_never_takes_the_place_of_a_newer_forecast(
     control: Control, client: httpx.Client, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -219,8 +219,8 @@ def too_many(week: Week, quiet: int, troubled: int) -> list[str]:
     return found
 
 
-def politeness(week: Week, quiet: int = 27, troubled: int = 120) -> list[str]:
-    """All of the above."""
+def politeness(week: Week, quiet: int = 72, troubled: int = 120) -> list[str]:
+    """All of the above. `quiet`: three an hour while a front is near, else one."""
     found = [*before_expiry(week.log), *conditional(week.log), *identified(week.log), *asked_to_wait(week.log)]
     return [*found, *retried_in_vain(week.log), *one_feed_at_a_time(week), *too_many(week, quiet, troubled)]
 
@@ -373,15 +373,19 @@ def trust(week: Week) -> list[str]:
     return [*found, *unstruck(week)]
 
 
-def spells(week: Week, site: str) -> tuple[int, int]:
-    """How often the calls for a site began to fail, and how often they were well again after that.
+def spells(week: Week, site: str, service: str | None = None) -> tuple[int, int]:
+    """How often the calls for a site's forecast began to fail, and how often they were well again after that.
 
-    A call may be several requests; what counts is how the last one ended.
+    A call may be several requests; what counts is how the last one ended. `service`: of that one alone.
     """
-    calls = _by((e for e in week.log if e["place"] == site), at).values()
-    good = [True, *(call[-1]["good"] for call in calls)]
-    pairs = list(zip(good, good[1:], strict=False))
-    return sum(a and not b for a, b in pairs), sum(b and not a for a, b in pairs)
+    begun = mended = 0
+    of_site = (e for e in week.log if e["place"] == site and service in (None, e["service"]))
+    for entries in _by(of_site, lambda e: e["service"]).values():
+        good = [True, *(call[-1]["good"] for call in _by(entries, at).values())]
+        pairs = list(zip(good, good[1:], strict=False))
+        begun += sum(a and not b for a, b in pairs)
+        mended += sum(b and not a for a, b in pairs)
+    return begun, mended
 
 
 def told_of(week: Week) -> list[str]:
@@ -410,7 +414,7 @@ def table(week: Week) -> str:
         forecasts = [e for e in entries if feed_of(e)]
         status = Counter(e["status"] for e in entries if e["good"])
         bad = Counter(_kind(e) for e in entries if not e["good"] and e["status"] != 301)
-        begun, mended = spells(week, site)
+        begun, mended = spells(week, site, service)
         times = [at(e) for e in forecasts if e["good"]]
         silence = max(b - a for a, b in zip(times, [*times[1:], week.end], strict=True)) / timedelta(hours=1)
         shown = Counter(s.freshness for s in week.samples if s.site == site)

@@ -38,6 +38,7 @@ PLACES = (
     Place("ore-shed", 46.5, -94.0, 251, "America/Chicago", -4.0, grid_x=101),
     Place("river-bridge", 44.8, -68.8, 38, "America/New_York", -1.0, grid_x=48, hourly_qpf=True),
     Place("dry-dock", 69.6, 18.9, 12, "Europe/Oslo", -3.0, nordic=True),
+    Place("canal-lock", 43.1, -75.2, 130, "America/New_York", -3.0, grid_x=77),
     Place("prairie-mill", 50.4, -104.6, 577, "America/Regina", -7.0),
 )
 

@@ -46,8 +46,14 @@ RULES = "aws_d1_1_2015_t3_3"
 READ_S = 3.0
 """The client's time-out here; what hangs, hangs a little longer."""
 
-FEEDS: dict[str, tuple[str, ...]] = {"ore-shed": ("nws",), "river-bridge": ("nws",), "dry-dock": ("met_norway",)}
-"""Site -> the feeds it may ask, the first choice first; where the first is not what its position gives, it is set.
+FEEDS: dict[str, tuple[str, ...]] = {
+    "ore-shed": ("nws",),
+    "river-bridge": ("nws",),
+    "dry-dock": ("met_norway",),
+    "canal-lock": ("nws", "met_norway"),
+}
+"""Site -> the feeds it may ask, the first choice first, then those that stand in; where the first is not what its
+position gives, it is set.
 
 A new feed comes in here (a site that asks it, or a place in the order of one that has it), in `checks.FEED_OF` and
 `checks._expected`, and in `control.Control.base_urls`.
@@ -134,6 +140,9 @@ def script(start: datetime) -> list[dict[str, Any]]:
         ore("drop", 4.125, 12),
         ore("status", 4.625, 13, status=500),  # 28 h without an answer, with the two before
         ore("status", 6.2, 2, status=403),
+        fault("canal-lock", "nws", "drop", 1.1, 10, endpoints=["grid"]),  # another feed stands in
+        fault("canal-lock", "nws", "status", 3.0, 40, status=500, endpoints=["grid"]),
+        fault("canal-lock", "met_norway", "status", 3.5, 5, status=503),
         fault("river-bridge", "nws", "stuck", 4.0, 30, endpoints=["grid"]),
         fault("river-bridge", "nws", "status", 5.6, 1.2, status=500, times=2, endpoints=["grid"]),
         dock("deprecated", 0.3, 3),
@@ -165,7 +174,8 @@ def play(
     week = Week(FEEDS, start, end, faults=faults, look_every_h=LOOK_EVERY_H)
     for name, feeds in FEEDS.items():
         with writing(engine) as session:
-            save_site(session, site_of(name), feed=None if feeds[0] in BY_POSITION else feeds[0])  # type: ignore[arg-type]
+            first = None if feeds[0] in BY_POSITION else feeds[0]
+            save_site(session, site_of(name), feed=first, instead=feeds[1:])  # type: ignore[arg-type]
         rows = [ImportedJoint(joint, row) for row, joint in enumerate(joints_of(start), 2)]
         with writing(engine) as session:
             joints.import_joints(session, name, rows, now=start, file_name="week.csv", by="test")
@@ -207,7 +217,7 @@ def _listening(said: list[str]) -> Iterator[None]:
         def emit(self, record: logging.LogRecord) -> None:
             said.append(record.getMessage())
 
-    log, collector = logging.getLogger("frostshift_service.jobs"), Collector(logging.INFO)
+    log, collector = logging.getLogger("frostshift_service"), Collector(logging.INFO)
     level = log.level
     log.addHandler(collector)
     log.setLevel(logging.INFO)
@@ -238,8 +248,8 @@ def _look(jobs: Jobs, name: str, now: datetime) -> Sample:
 
 
 def _last_id(session: Any, name: str) -> int | None:
-    last = [forecasts.last_forecast_id(session, name, feed) for feed in FEEDS[name]]
-    return max((number for number in last if number is not None), default=None)
+    last = [forecasts.last_forecast_times(session, name, feed) for feed in FEEDS[name]]
+    return max((found[0] for found in last if found is not None), default=None)
 
 
 def _kept(engine: Engine) -> list[Kept]:
