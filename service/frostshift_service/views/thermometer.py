@@ -22,7 +22,7 @@ from frostshift_rules.workload import AirBias
 from frostshift_service.store.records import KeptAirReading, KeptSite
 from frostshift_service.views.show import Moment, Show, Temp, plural
 
-SHOWN: Final = 24
+SHOWN: Final = 8
 """Readings on the page, the newest first."""
 
 
