@@ -41,7 +41,7 @@ from frostshift_service.site_file import (
     template,
     write_site,
 )
-from frostshift_service.store.records import FEED_NAMES, SHOW_UNITS
+from frostshift_service.store.records import SHOW_UNITS, SITE_FEEDS
 
 TEMPLATE = template(date(2026, 11, 25))
 SHIPPED = resources.files("frostshift_rules").joinpath("tables", "aws_d1_1_2015_t3_3.toml").read_text(encoding="utf-8")
@@ -170,7 +170,7 @@ SITES = st.builds(
     choices=st.builds(Choices, **{name: between(*limits) for name, limits in CHOICE_LIMITS.items()}),
 )
 OWN_SITES = st.builds(with_own, SITES, OWN_IDS, st.integers(0, 20))
-FILES = st.builds(SiteFile, OWN_SITES, st.sampled_from(SHOW_UNITS), st.none() | st.sampled_from(FEED_NAMES))
+FILES = st.builds(SiteFile, OWN_SITES, st.sampled_from(SHOW_UNITS), st.none() | st.sampled_from(SITE_FEEDS))
 
 
 @given(FILES)

@@ -12,11 +12,14 @@ from frostshift_rules.surroundings import Hours
 from frostshift_rules.workload import Plan, Weather
 
 ShowUnits = Literal["us", "si", "both"]
-FeedName = Literal["nws", "met_norway", "file"]
+FeedName = Literal["nws", "met_norway", "file", "nws_hourly"]
 KeptBecause = Literal["shown", "printed", "sent", "changed"]
 
 SHOW_UNITS: Final[tuple[ShowUnits, ...]] = get_args(ShowUnits)
 FEED_NAMES: Final[tuple[FeedName, ...]] = get_args(FeedName)
+FALLBACK_ONLY: Final[frozenset[FeedName]] = frozenset({"nws_hourly"})
+"""Feeds that stand in where another fails; no site may choose one as its own."""
+SITE_FEEDS: Final = tuple(name for name in FEED_NAMES if name not in FALLBACK_ONLY)
 
 
 class StoreError(Exception):

@@ -12,8 +12,8 @@ from sqlmodel import Session, col, delete, select, update
 from frostshift_rules.job import Acceptance, Procedure, Site
 from frostshift_service.store.packing import plain
 from frostshift_service.store.records import (
-    FEED_NAMES,
     SHOW_UNITS,
+    SITE_FEEDS,
     FeedName,
     KeptSite,
     ShowUnits,
@@ -124,8 +124,8 @@ def _checked(site: Site, show_units: ShowUnits, feed: FeedName | None) -> dict[s
         raise StoreError(f"site id {site.id!r}: expected lower-case letters and digits with single hyphens between")
     if show_units not in SHOW_UNITS:
         raise StoreError(f"site {site.id}: show_units is {show_units!r}, expected one of {', '.join(SHOW_UNITS)}")
-    if feed is not None and feed not in FEED_NAMES:
-        raise StoreError(f"site {site.id}: feed is {feed!r}, expected one of {', '.join(FEED_NAMES)}")
+    if feed is not None and feed not in SITE_FEEDS:
+        raise StoreError(f"site {site.id}: feed is {feed!r}, expected one of {', '.join(SITE_FEEDS)}")
     try:
         values = plain(_SITE, site)
     except ValueError as error:

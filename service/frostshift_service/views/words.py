@@ -73,6 +73,7 @@ AHEAD: Final = "not used, its time lies ahead of this machine's clock: every joi
 """In place of "too old" where the forecast is that of another day to come."""
 FEEDS: Final[dict[str, str]] = {
     "nws": "US National Weather Service",
+    "nws_hourly": "US National Weather Service, hourly forecast",
     "met_norway": "MET Norway",
     "file": "a forecast file",
     "": "none",

@@ -14,7 +14,7 @@ class Forecast:
     """One payload of one feed as hourly records.
 
     Attributes:
-        feed: name of the feed: `nws`, `met_norway` or `file`.
+        feed: name of the feed: one of `FEED_NAMES`.
         issued_utc: the feed's own issue time; None where it does not say.
         fetched_utc: when we got it.
         hours: the record.

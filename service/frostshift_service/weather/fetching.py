@@ -13,7 +13,7 @@ from frostshift_service.weather.payload import Json, load
 Kept = Mapping[str, str]
 """What a feed wants to remember between two calls, as texts: the address asked, its validators, a grid address."""
 
-STOPPED_S = {"nws": 60.0, "met_norway": 3600.0}
+STOPPED_S = {"nws": 60.0, "nws_hourly": 60.0, "met_norway": 3600.0}
 """Pause after 429 where the server names none [s]: the US service asks for seconds, MET Norway to stop."""
 
 
