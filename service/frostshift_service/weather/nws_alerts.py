@@ -49,9 +49,9 @@ PHENOMENA: Final[Mapping[str, Topic]] = {
     **dict.fromkeys(("IS", "ZR", "IP", "HP", "ZF"), "ice"),
 }
 """VTEC phenomena: extreme cold, cold weather, wind chill (retired), freeze, hard freeze (folded into freeze), frost;
-high wind, wind, extreme wind, lake wind; winter storm, winter weather, blizzard, lake-effect snow, snow squall, blowing snow and
-older snow codes; ice storm, freezing rain, sleet, freezing fog. Their sorting by topic is our choice; the codes are
-from public lists and from memory."""
+high wind, wind, extreme wind, lake wind; winter storm, winter weather, blizzard, lake-effect snow, snow squall, blowing
+snow and older snow codes; ice storm, freezing rain, sleet, freezing fog. Their sorting by topic is our choice; the
+codes are from public lists and from memory."""
 
 _EVENTS: Final[tuple[tuple[Topic, str], ...]] = (
     ("cold", r"extreme cold|cold weather|wind chill|hard freeze|freeze|frost"),

@@ -150,16 +150,22 @@ def fetch(
     near, addresses = nws_points.at_address(get, place, kept, now, base_url, "stations_url", stations)
     tried = []
     for station in near[:MAX_STATIONS]:
-        pages = _observations(get, base_url, station, first_utc, warnings)
-        hours = parse(pages, first_utc, wanted, warnings)
+        try:
+            pages = _observations(get, base_url, station, first_utc, warnings)
+            hours = parse(pages, first_utc, wanted, warnings)
+        except FeedError as error:
+            if error.retry_after_s is not None:  # the service asks for a pause
+                raise
+            tried.append(f"{station.id}: {error}")
+            continue
         known = int(np.isfinite(hours.air_c).sum())
         if known >= ENOUGH * wanted:
             observed = ObservedHours(station.id, station.title, station.distance_km, station.height_m, now, hours)
             return FetchedObservations(observed, addresses, tuple(warnings))
         tried.append(f"{station.id} ({station.distance_km:.0f} km) has {known}")
     raise FeedError(
-        f"{TITLE}: no station within {WITHIN_KM:g} km and {WITHIN_M:g} m of height has half of the {wanted} hours wanted"
-        + (": " + ", ".join(tried) if tried else "")
+        f"{TITLE}: no station within {WITHIN_KM:g} km and {WITHIN_M:g} m of height has half of the {wanted} hours: "
+        + ("; ".join(tried) or "there is none")
     )
 
 
@@ -311,7 +317,7 @@ def _cloud(layers: Any, what: str, warnings: list[str]) -> float:
     if unknown:
         warnings.append(f"cloudLayers at {what}: amount {str(unknown[0])[:40]!r} is not known, cloud left out")
         return math.nan
-    return max(EIGHTHS[amount] for amount in amounts) / 8.0
+    return max(EIGHTHS[str(amount)] for amount in amounts) / 8.0
 
 
 def _distance_km(place: Place, geometry: Any, what: str, warnings: list[str]) -> float:
