@@ -208,12 +208,12 @@ def parse(pages: list[Json], first_utc: datetime, count: int, warnings: list[str
     """
     rows = {name: np.full(count, np.nan) for name in hourly.LIMITS}
     nearest = np.full(count, np.inf)
-    for page in pages:
-        for feature in entries(page, "features", TITLE):
-            properties = child(feature, "properties", f"{TITLE}, features")
-            at_utc = instant(properties.get("timestamp"), f"{TITLE}, timestamp")
-            _take_state(rows, nearest, properties, at_utc, first_utc, warnings)
-            _take_amount(rows["precip_mm"], properties, at_utc, first_utc, warnings)
+    features = [feature for page in pages for feature in entries(page, "features", TITLE)]
+    observations = [child(feature, "properties", f"{TITLE}, features") for feature in features]
+    timed = [(instant(one.get("timestamp"), f"{TITLE}, timestamp"), one) for one in observations]
+    for at_utc, properties in sorted(timed, key=lambda pair: pair[0]):  # of two as close, the earlier counts
+        _take_state(rows, nearest, properties, at_utc, first_utc, warnings)
+        _take_amount(rows["precip_mm"], properties, at_utc, first_utc, warnings)
     odd, _ = hourly.make_sound(rows, first_utc)
     warnings += odd
     del rows[hourly.HUMIDITY]
