@@ -107,7 +107,7 @@ def run_in(
         if hours is None:
             continue
         theirs = {name: _moved(getattr(hours, name), hours.start_utc, start_utc, count) for name in _SERIES}
-        taken = past & (source == Source.NONE) & np.isfinite(theirs["air_c"])
+        taken = (source == Source.NONE) & np.isfinite(theirs["air_c"])
         source[taken] = kind
         for name in _SERIES:
             columns[name][taken] = theirs[name][taken]
