@@ -38,7 +38,7 @@ from frostshift_rules.steel_names import canonical_steel
 from frostshift_rules.strict import OutOfRange, Section, TableError, read_toml
 from frostshift_rules.tables import OwnTable, acceptable_ids, code_table_ids, load_code_table, taken_ids
 from frostshift_rules.workload import Range
-from frostshift_service.store.records import FEED_NAMES, SHOW_UNITS, STAND_IN_NAMES, FeedName, ShowUnits
+from frostshift_service.store.records import SHOW_UNITS, SITE_FEEDS, STAND_IN_NAMES, FeedName, ShowUnits
 
 MAX_BYTES: Final = 200_000
 """Of the site file, and of each own table beside it."""
@@ -200,8 +200,8 @@ def _site_file(top: Section, read_beside: Callable[[str], bytes] | None) -> Site
     if zone not in available_timezones():
         raise TableError(f"{top.where}: 'zone' is {zone!r}, expected an IANA time zone such as America/Chicago")
     feed = top.optional_text("feed")
-    if feed is not None and feed not in FEED_NAMES:
-        raise TableError(f"{top.where}: 'feed' is {feed!r}, expected one of {', '.join(FEED_NAMES)}, or no such key")
+    if feed is not None and feed not in SITE_FEEDS:
+        raise TableError(f"{top.where}: 'feed' is {feed!r}, expected one of {', '.join(SITE_FEEDS)}, or no such key")
     instead = _instead(top)
     own_tables = _own_tables(top, read_beside)
     table_ids = (*code_table_ids(), *(table.id for table in own_tables))
@@ -433,7 +433,7 @@ def write_site(file: SiteFile) -> str:
         f"table = {_text(site.table_id)}",
         f'code_units = "{site.code_units}"  # {" | ".join(get_args(CodeUnits))}',
         f'show_units = "{file.show_units}"  # {" | ".join(SHOW_UNITS)}',
-        *([f'feed = "{file.feed}"'] if file.feed else [f"# feed: {' | '.join(FEED_NAMES)}; without it by position"]),
+        *([f'feed = "{file.feed}"'] if file.feed else [f"# feed: {' | '.join(SITE_FEEDS)}; without it by position"]),
         *(
             [f"feed_instead = {_texts(file.instead)}"]
             if file.instead is not None

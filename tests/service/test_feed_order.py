@@ -47,9 +47,9 @@ USELESS = Freshness("unusable", 30.0, 30.0, 20.0)
 @pytest.mark.parametrize(
     ("place", "first", "instead", "order"),
     [
-        (NWS, None, None, ("nws", "met_norway")),
+        (NWS, None, None, ("nws", "met_norway", "nws_hourly")),
         (NORTH, None, None, ("met_norway",)),
-        (NWS, "met_norway", None, ("met_norway", "nws")),
+        (NWS, "met_norway", None, ("met_norway", "nws", "nws_hourly")),
         (NWS, "met_norway", (), ("met_norway",)),
         (NWS, None, ("met_norway",), ("nws", "met_norway")),
         (NWS, "nws", ("nws",), ("nws",)),
@@ -243,7 +243,7 @@ def test_feeds_that_have_nothing_leave_every_joint_unknown(
     for _ in range(3):
         clock.now += timedelta(hours=2)
         pulled = jobs.pull(NWS.id)
-        assert [one.outcome for one in (pulled, *pulled.instead)] == ["failed", "failed"]
+        assert [one.outcome for one in (pulled, *pulled.instead)] == ["failed"] * 3
     plan = shown(jobs)
     assert (plan.feed, plan.freshness) == ("", "none")
     assert plan.joints[0].call == "unknown"

@@ -272,7 +272,9 @@ def test_a_payload_that_cannot_be_used_leaves_everything_as_it_was(
 
 def test_no_network_at_all_is_said_and_tried_again(engine: Engine, clock: Clock, client: httpx.Client) -> None:
     with_site(engine, NWS, HEAVY)
-    nowhere = dict.fromkeys(("nws", "met_norway"), "http://127.0.0.1:9")  # the discard port: nobody listens
+    nowhere = dict.fromkeys(
+        ("nws", "met_norway", "nws_hourly"), "http://127.0.0.1:9"
+    )  # the discard port: nobody listens
     jobs = Jobs(engine, clock, get=lambda now: http.bind(client, now), jitter=lambda: 1.0, base_urls=nowhere)
     failed = jobs.pull(NWS.id)
     assert failed.outcome == "failed"

@@ -41,7 +41,7 @@ from frostshift_service.site_file import (
     template,
     write_site,
 )
-from frostshift_service.store.records import FEED_NAMES, SHOW_UNITS, STAND_IN_NAMES
+from frostshift_service.store.records import SHOW_UNITS, SITE_FEEDS, STAND_IN_NAMES
 
 TEMPLATE = template(date(2026, 11, 25))
 SHIPPED = resources.files("frostshift_rules").joinpath("tables", "aws_d1_1_2015_t3_3.toml").read_text(encoding="utf-8")
@@ -178,7 +178,7 @@ FILES = st.builds(
     SiteFile,
     OWN_SITES,
     st.sampled_from(SHOW_UNITS),
-    st.none() | st.sampled_from(FEED_NAMES),
+    st.none() | st.sampled_from(SITE_FEEDS),
     st.none() | st.lists(st.sampled_from(STAND_IN_NAMES), unique=True).map(tuple),
 )
 

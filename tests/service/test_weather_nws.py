@@ -21,6 +21,7 @@ from frostshift_service import http
 from frostshift_service.http import Answer, BadStatus, Validators
 from frostshift_service.weather import FeedError, nws
 from frostshift_service.weather.feeds import FEEDS, choose
+from frostshift_service.weather.fetching import coordinate
 from frostshift_service.weather.file import read_payload_file
 
 FIXTURES = Path(__file__).parents[2] / "fixtures" / "weather"
@@ -424,7 +425,7 @@ def test_a_grid_address_is_not_followed_anywhere(grid_url: str | None, said: str
     [(44.95, "44.95"), (-93.2, "-93.2"), (46.0, "46"), (-93.123456, "-93.1235"), (-0.00001, "0"), (100.0, "100")],
 )
 def test_coordinates_are_short(degrees: float, text: str) -> None:
-    assert nws.coordinate(degrees) == text
+    assert coordinate(degrees) == text
 
 
 # Statuses as the service gives them, through the real client.

@@ -24,7 +24,7 @@ from frostshift_service.weather import FeedError
 from frostshift_service.weather.feeds import FEEDS
 
 NOW = datetime(2026, 10, 31, 5, 50, tzinfo=UTC)
-ORE, BRIDGE, DOCK, MILL = PLACES
+ORE, BRIDGE, DOCK, _, MILL = PLACES
 GRID, DOCK_PATH = "/nws/gridpoints/XYZ/101,66", "/weatherapi/locationforecast/2.0/complete?lat=69.6&lon=18.9"
 OPEN_METEO = "/open-meteo/v1/forecast?latitude=50.4&longitude=-104.6&timeformat=unixtime&past_hours=2&forecast_hours=30"
 FORECAST = {"nws": GRID, "met_norway": DOCK_PATH, "open_meteo": f"{OPEN_METEO}&hourly=temperature_2m,wind_speed_10m"}

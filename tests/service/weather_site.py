@@ -155,7 +155,7 @@ def load(engine: Engine, site: Site, *joints: Joint) -> None:
 def jobs_of(
     engine: Engine, clock: Callable[[], datetime], server: WeatherServer | None, client: httpx.Client, jitter: float = 0
 ) -> Jobs:
-    base_urls = {} if server is None else dict.fromkeys(("nws", "met_norway"), server.base_url)
+    base_urls = {} if server is None else dict.fromkeys(("nws", "met_norway", "nws_hourly"), server.base_url)
     get = None if server is None else (lambda now: http.bind(client, now))
     return Jobs(engine, clock, get=get, jitter=lambda: jitter, base_urls=base_urls)
 

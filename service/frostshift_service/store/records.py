@@ -12,7 +12,7 @@ from frostshift_rules.surroundings import Hours
 from frostshift_rules.workload import Plan, Weather
 
 ShowUnits = Literal["us", "si", "both"]
-FeedName = Literal["nws", "met_norway", "file"]
+FeedName = Literal["nws", "met_norway", "file", "nws_hourly"]
 KeptBecause = Literal["shown", "printed", "sent", "changed"]
 AirSource = Literal["typed", "posted"]
 
@@ -20,6 +20,9 @@ SHOW_UNITS: Final[tuple[ShowUnits, ...]] = get_args(ShowUnits)
 FEED_NAMES: Final[tuple[FeedName, ...]] = get_args(FeedName)
 STAND_IN_NAMES: Final = tuple(name for name in FEED_NAMES if name != "file")
 """Feeds that can stand in for another: those that can be asked."""
+FALLBACK_ONLY: Final[frozenset[FeedName]] = frozenset({"nws_hourly"})
+"""Feeds that stand in where another fails; no site may choose one as its own."""
+SITE_FEEDS: Final = tuple(name for name in FEED_NAMES if name not in FALLBACK_ONLY)
 
 
 class StoreError(Exception):
@@ -228,6 +231,80 @@ class KeptForecast:
     warnings: tuple[str, ...] = ()
     quality: Mapping[str, str] = field(default_factory=dict)
     id: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Alert:
+    """One alert of a weather service that was in force when it was fetched. None: the service does not say.
+
+    Attributes:
+        id: of the message; an update has another.
+        event: its name, such as `Cold Weather Advisory`.
+        severity, certainty, urgency: words of the Common Alerting Protocol.
+        headline: one sentence for people.
+        onset_utc: when the event begins.
+        ends_utc: when the event ends, or where that is not said when the message does.
+        sent_utc: when the message was sent.
+        area: names of the areas, as one text.
+        phenomena: VTEC codes of the events it still stands for, such as `CW`.
+    """
+
+    id: str
+    event: str
+    severity: str | None = None
+    certainty: str | None = None
+    urgency: str | None = None
+    headline: str | None = None
+    onset_utc: datetime | None = None
+    ends_utc: datetime | None = None
+    sent_utc: datetime | None = None
+    area: str | None = None
+    phenomena: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class KeptAlerts:
+    """How it stands with the alerts of a site.
+
+    Attributes:
+        next_try_utc: not to be asked before.
+        fetched_utc: when the service last answered, "not modified" included; None: never for where the site is.
+        failures: in a row, since the last answer.
+        last_error: of the last failure; empty after an answer.
+        state: what is to be remembered between two calls.
+        alerts: those of the last answer. Whether they still stand is for `nws_alerts.known_alerts` to say.
+        warnings: what was odd about the last answer, sentences for people.
+    """
+
+    site_id: str
+    next_try_utc: datetime
+    fetched_utc: datetime | None = None
+    failures: int = 0
+    last_error: str = ""
+    state: Mapping[str, str] = field(default_factory=dict)
+    alerts: tuple[Alert, ...] = ()
+    warnings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class ObservedHours:
+    """What one station measured near a site.
+
+    Attributes:
+        station: its identifier.
+        title: its name.
+        distance_km: from the site [km].
+        height_m: how much higher than the site it stands, negative: lower [m].
+        fetched_utc: when the newest of the hours came.
+        hours: hour by hour, NaN where nothing was measured near the hour.
+    """
+
+    station: str
+    title: str
+    distance_km: float
+    height_m: float
+    fetched_utc: datetime
+    hours: Hours
 
 
 @dataclass(frozen=True)

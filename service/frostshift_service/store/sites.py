@@ -12,8 +12,9 @@ from sqlmodel import Session, col, delete, select, update
 from frostshift_rules.job import Acceptance, Procedure, Site
 from frostshift_service.store.packing import plain
 from frostshift_service.store.records import (
-    FEED_NAMES,
     SHOW_UNITS,
+    SITE_FEEDS,
+    STAND_IN_NAMES,
     FeedName,
     KeptSite,
     ShowUnits,
@@ -45,7 +46,7 @@ def save_site(
             kind; nothing is written.
     """
     values = {
-        **_checked(site, show_units, (feed, *(instead or ()))),
+        **_checked(site, show_units, feed, instead),
         "show_units": show_units,
         "feed": feed,
         "instead": None if instead is None else list(instead),
@@ -131,14 +132,18 @@ def accept_table(session: Session, site_id: str, acceptance: Acceptance) -> int:
     return revision
 
 
-def _checked(site: Site, show_units: ShowUnits, feeds: Iterable[FeedName | None]) -> dict[str, Any]:
+def _checked(
+    site: Site, show_units: ShowUnits, feed: FeedName | None, instead: Sequence[FeedName] | None
+) -> dict[str, Any]:
     if not _ID.fullmatch(site.id):
         raise StoreError(f"site id {site.id!r}: expected lower-case letters and digits with single hyphens between")
     if show_units not in SHOW_UNITS:
         raise StoreError(f"site {site.id}: show_units is {show_units!r}, expected one of {', '.join(SHOW_UNITS)}")
-    for feed in feeds:
-        if feed is not None and feed not in FEED_NAMES:
-            raise StoreError(f"site {site.id}: feed is {feed!r}, expected one of {', '.join(FEED_NAMES)}")
+    if feed is not None and feed not in SITE_FEEDS:
+        raise StoreError(f"site {site.id}: feed is {feed!r}, expected one of {', '.join(SITE_FEEDS)}")
+    for name in instead or ():
+        if name not in STAND_IN_NAMES:
+            raise StoreError(f"site {site.id}: {name!r} stands in, expected one of {', '.join(STAND_IN_NAMES)}")
     try:
         values = plain(_SITE, site)
     except ValueError as error:

@@ -249,6 +249,39 @@ class ForecastRow(Table, table=True):
     quality: dict[str, str] = Field(sa_type=JSON)
 
 
+class AlertsRow(Table, table=True):
+    """The weather alerts of a site: those of the last answer, and when to ask next."""
+
+    __tablename__ = "alerts"
+
+    site_id: str = Field(primary_key=True, foreign_key="site.id")
+    latitude: float  # of the site when it was asked: a site that moves starts without alerts
+    longitude: float
+    fetched_utc: datetime | None
+    next_try_utc: datetime
+    failures: int
+    last_error: str
+    state: dict[str, str] = Field(sa_type=JSON)
+    alerts: list[dict[str, Any]] = Field(sa_type=JSON)
+    warnings: list[str] = Field(sa_type=JSON)
+
+
+class ObservedHoursRow(Table, table=True):
+    """What one station near a site measured, packed; stations are not mixed."""
+
+    __tablename__ = "observed_hours"
+
+    site_id: str = Field(primary_key=True, foreign_key="site.id")
+    station: str = Field(primary_key=True)
+    latitude: float  # of the site when it was asked: distance and height are from there
+    longitude: float
+    title: str
+    distance_km: float
+    height_m: float
+    fetched_utc: datetime
+    hours: bytes = Field(sa_type=LargeBinary)
+
+
 class PlanRow(Table, table=True):
     """One plan with everything it was made from. `kept_because` is empty while nobody has seen it."""
 

@@ -14,7 +14,7 @@ class Forecast:
     """One payload of one feed as hourly records.
 
     Attributes:
-        feed: name of the feed: `nws`, `met_norway` or `file`.
+        feed: name of the feed: one of `FEED_NAMES`.
         issued_utc: the feed's own issue time; None where it does not say.
         fetched_utc: when we got it.
         hours: the record.
@@ -34,11 +34,17 @@ class Forecast:
 
 
 class FeedError(Exception):
-    """A feed gave no forecast. `permanent`: asking again without a change will not help."""
+    """A feed gave no forecast.
 
-    def __init__(self, message: str, *, permanent: bool = False, retry_after_s: float | None = None) -> None:
+    `permanent`: asking again without a change will not help; `gone`: there is nothing at the address (any more).
+    """
+
+    def __init__(
+        self, message: str, *, permanent: bool = False, retry_after_s: float | None = None, gone: bool = False
+    ) -> None:
         super().__init__(message)
         self.permanent = permanent
+        self.gone = gone
         self.retry_after_s = retry_after_s
 
 

@@ -50,7 +50,7 @@ def freshness(
     """
     age_h = _hours(now - (issued_utc or fetched_utc))
     silence_h = _hours(now - max(fetched_utc, last_answer_utc or fetched_utc))
-    late_issue_h = LATE_ISSUE_NWS_H if feed == "nws" else LATE_ISSUE_H
+    late_issue_h = LATE_ISSUE_NWS_H if feed in ("nws", "nws_hourly") else LATE_ISSUE_H
     beyond_late_h = max(0.0, silence_h - LATE_SILENCE_H, age_h - late_issue_h)
     if max(age_h, silence_h) >= UNUSABLE_H or min(age_h, silence_h) < -AHEAD_H:
         return Freshness("unusable", age_h, silence_h, beyond_late_h)

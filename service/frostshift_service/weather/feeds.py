@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Final, Protocol
 
 from frostshift_service.http import Get
-from frostshift_service.weather import Forecast, Place, met_norway, nws
+from frostshift_service.weather import Forecast, Place, met_norway, nws, nws_hourly
 from frostshift_service.weather.fetching import Fetched, Kept
 from frostshift_service.weather.payload import Json
 
@@ -36,7 +36,7 @@ FEEDS: Final[Mapping[str, Feed]] = {
     module.NAME: Feed(
         module.NAME, module.TITLE, module.BASE_URL, module.ATTRIBUTION, module.covers, module.fetch, module.parse
     )
-    for module in (nws, met_norway)
+    for module in (nws, met_norway, nws_hourly)
 }
 
 

@@ -13,7 +13,7 @@ from frostshift_service.weather.payload import Json, load
 Kept = Mapping[str, str]
 """What a feed wants to remember between two calls, as texts: the address asked, its validators, a grid address."""
 
-STOPPED_S = {"nws": 60.0, "met_norway": 3600.0}
+STOPPED_S = {"nws": 60.0, "nws_hourly": 60.0, "met_norway": 3600.0}
 """Pause after 429 where the server names none [s]: the US service asks for seconds, MET Norway to stop."""
 
 
@@ -94,7 +94,9 @@ def ask(get: Get, feed: str, title: str, url: str, headers: Mapping[str, str], v
         if answer.status == 429 and asked_s is None:
             asked_s = STOPPED_S[feed]
         permanent = 400 <= answer.status < 500 and answer.status != 429
-        raise FeedError(message, permanent=permanent, retry_after_s=asked_s) from error
+        raise FeedError(
+            message, permanent=permanent, retry_after_s=asked_s, gone=answer.status in (404, 410)
+        ) from error
     except HttpError as error:
         raise FeedError(f"{title}: {error}") from error
 

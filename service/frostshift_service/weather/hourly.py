@@ -98,13 +98,11 @@ def forecast(
     count = len(rows["air_c"])
     for name in LIMITS:
         rows.setdefault(name, np.full(count, np.nan))
-    found = [*warnings, *reject_outside(rows, start_utc), *_reject_jumps(rows, start_utc)]
-    found += _reject_dew_above_air(rows, start_utc)
     how = dict.fromkeys(rows, "native") | dict(quality)
-    if _fill_dew(rows):
+    odd, filled = make_sound(rows, start_utc)
+    found = [*warnings, *odd]
+    if filled:
         how["dew_c"] = "estimated"
-    below = rows["gust_10m_ms"] < rows["wind_10m_ms"]
-    rows["gust_10m_ms"][below] = rows["wind_10m_ms"][below]
 
     usable = np.flatnonzero(np.isfinite(rows["air_c"])).tolist()
     first_wanted = (fetched_utc - start_utc) / timedelta(hours=1) - 1.0
@@ -130,6 +128,24 @@ def forecast(
         warnings=tuple(found),
         quality={name: "missing" if np.isnan(column).all() else how[name] for name, column in rows.items()},
     )
+
+
+def make_sound(rows: dict[str, Floats], start_utc: datetime) -> tuple[list[str], bool]:
+    """Set what is not to be believed to NaN, fill dew points from humidity, raise gusts to the wind; in place.
+
+    Args:
+        rows: every key of `LIMITS` -> one value an hour.
+        start_utc: hour of the first row.
+
+    Returns:
+        Warnings, and whether a dew point was filled.
+    """
+    found = [*reject_outside(rows, start_utc), *_reject_jumps(rows, start_utc)]
+    found += _reject_dew_above_air(rows, start_utc)
+    filled = _fill_dew(rows)
+    below = rows["gust_10m_ms"] < rows["wind_10m_ms"]
+    rows["gust_10m_ms"][below] = rows["wind_10m_ms"][below]
+    return found, filled
 
 
 def _at(start_utc: datetime, index: int) -> str:

@@ -12,29 +12,18 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Final, Literal
-from urllib.parse import urlsplit
 
 import numpy as np
 
 from frostshift_rules.surroundings import Floats
 from frostshift_rules.units import ms_from_kmh
-from frostshift_service.http import Get, Validators
-from frostshift_service.weather import FeedError, Forecast, Place, hourly
+from frostshift_service.http import Get
+from frostshift_service.weather import FeedError, Forecast, Place, hourly, nws_points
 from frostshift_service.weather.age import LATE_ISSUE_NWS_H
-from frostshift_service.weather.area import in_united_states
-from frostshift_service.weather.fetching import (
-    Fetched,
-    Kept,
-    ask,
-    asked_utc,
-    coordinate,
-    keep,
-    kept_validators,
-    read_json,
-)
+from frostshift_service.weather.fetching import Fetched, Kept, ask, asked_utc, keep, kept_validators, read_json
 from frostshift_service.weather.payload import Json, as_it_is, child, entries, from_percent, instant, number, whole_hour
 
 
@@ -65,13 +54,10 @@ LAYERS: Final = {
 """Name upstream -> ours. `snowfallAmount` is depth of new snow, not water."""
 
 NAME: Final = "nws"
-TITLE: Final = "US National Weather Service"
-BASE_URL: Final = "https://api.weather.gov"
-ATTRIBUTION: Final = (
-    "Forecast data: US National Weather Service (public domain); steel temperatures are computed by Frostshift."
-)
-GRID_KEPT: Final = timedelta(days=30)
-"""The grid cell of a place changes now and then: its address is asked for again after this."""
+TITLE: Final = nws_points.TITLE
+BASE_URL: Final = nws_points.BASE_URL
+ATTRIBUTION: Final = nws_points.ATTRIBUTION
+covers = nws_points.covers
 _DURATION: Final = re.compile(r"P(?:(\d+)D)?(?:T(?:(\d+)H)?(?:(\d+)M)?(?:(\d+)S)?)?")
 
 
@@ -82,57 +68,20 @@ class _Interval:
     value: float
 
 
-def covers(latitude: float, longitude: float) -> bool:
-    """Whether the service forecasts there: the United States and territories, by a rough outline."""
-    return in_united_states(latitude, longitude)
-
-
 def fetch(get: Get, place: Place, kept: Kept, now: datetime, base_url: str = BASE_URL) -> Fetched:
     """Ask for the grid of a place: its address first (kept for a month), then the layers, conditionally.
 
     Raises:
         FeedError: the place is outside the area, the server gave no data, or the payload is unusable.
     """
-    if not covers(place.latitude, place.longitude):
-        raise FeedError(
-            f"{TITLE}: {coordinate(place.latitude)}, {coordinate(place.longitude)} is outside the United States and "
-            "its territories; choose another feed for this site",
-            permanent=True,
-        )
-    points_url = f"{base_url}/points/{coordinate(place.latitude)},{coordinate(place.longitude)}"
-    known = kept.get("points_url") == points_url and now - datetime.fromisoformat(kept["points_utc"]) < GRID_KEPT
-    if not known:
-        kept = {**kept, **_find_grid(get, points_url, now)}
-    try:
-        return _fetch_grid(get, kept, now)
-    except FeedError as error:
-        if not (known and error.permanent):
-            raise
-    # A refused grid address may be one that has moved: look it up once more, then give up.
-    return _fetch_grid(get, {**kept, **_find_grid(get, points_url, now)}, now)
 
+    def grid(url: str) -> Fetched:
+        answer = ask(get, NAME, TITLE, url, nws_points.ACCEPT, kept_validators(kept, url))
+        forecast = None if answer.status == 304 else parse(read_json(answer, TITLE), now)
+        return Fetched(forecast, answer, keep(answer, url, kept), asked_utc(answer, now))
 
-def _find_grid(get: Get, points_url: str, now: datetime) -> dict[str, str]:
-    try:
-        answer = ask(get, NAME, TITLE, points_url, {"Accept": "application/geo+json"}, Validators())
-    except FeedError as error:
-        if not error.permanent:
-            raise
-        raise FeedError(f"{error}; the place may lie outside the United States", permanent=True) from error
-    grid_url = child(read_json(answer, TITLE), "properties", f"{TITLE}, /points").get("forecastGridData")
-    if not isinstance(grid_url, str):
-        raise FeedError(f"{TITLE}: no forecast grid for this place ({points_url})", permanent=True)
-    if urlsplit(grid_url)[:2] != urlsplit(points_url)[:2]:
-        raise FeedError(f"{TITLE}: grid address {grid_url!r} is on another server than {points_url}", permanent=True)
-    return {"points_url": points_url, "points_utc": now.isoformat(), "grid_url": grid_url}
-
-
-def _fetch_grid(get: Get, kept: Kept, now: datetime) -> Fetched:
-    url = kept["grid_url"]
-    answer = ask(get, NAME, TITLE, url, {"Accept": "application/geo+json"}, kept_validators(kept, url))
-    forecast = None if answer.status == 304 else parse(read_json(answer, TITLE), now)
-    grid = {key: kept[key] for key in ("points_url", "points_utc", "grid_url")}
-    return Fetched(forecast, answer, {**grid, **keep(answer, url, kept)}, asked_utc(answer, now))
+    fetched, addresses = nws_points.at_address(get, place, kept, now, base_url, "grid_url", grid)
+    return replace(fetched, kept={**addresses, **fetched.kept})
 
 
 def parse(payload: Json, fetched_utc: datetime) -> Forecast:

@@ -15,7 +15,7 @@ from frostshift_service.weather import Place
 from frostshift_service.weather.age import LATE_ISSUE_H, LATE_SILENCE_H, Freshness
 from frostshift_service.weather.feeds import FEEDS, choose
 
-STANDS_IN: Final = ("nws", "met_norway")
+STANDS_IN: Final = ("nws", "met_norway", "nws_hourly")
 """Feeds that may stand in for another without being chosen, the best first."""
 
 

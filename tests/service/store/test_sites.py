@@ -121,7 +121,7 @@ def test_a_wrong_site_is_refused_and_the_old_one_stays(
         assert [kept.site for kept in sites.load_sites(session)] == [site]
 
 
-@pytest.mark.parametrize(("show_units", "feed"), [("metric", None), ("us", "noaa")])
+@pytest.mark.parametrize(("show_units", "feed"), [("metric", None), ("us", "noaa"), ("us", "nws_hourly")])
 def test_unknown_units_or_feed_are_refused(store: Engine, site: Site, show_units: str, feed: str | None) -> None:
     with pytest.raises(StoreError, match="expected one of"), writing(store) as session:
         sites.save_site(session, site, show_units=show_units, feed=feed)  # type: ignore[arg-type]
