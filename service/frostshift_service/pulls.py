@@ -19,6 +19,7 @@ from sqlmodel import Session
 from frostshift_rules.job import Site
 from frostshift_service.http import Get
 from frostshift_service.store import forecasts
+from frostshift_service.store.alerts import load_alerts
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.records import FeedRow, KeptForecast, KeptSite
 from frostshift_service.store.sites import load_site
@@ -27,6 +28,7 @@ from frostshift_service.weather import file as payload_file
 from frostshift_service.weather.age import freshness
 from frostshift_service.weather.feeds import FEEDS, Feed
 from frostshift_service.weather.fetching import Fetched
+from frostshift_service.weather.nws_alerts import cold, known_alerts
 from frostshift_service.weather.order import Standing, steps_back, usual_order
 from frostshift_service.weather.schedule import after_failure, after_success, front_near
 
@@ -137,7 +139,7 @@ class Pulls:
         if row.failures:
             log.info("site %s: %s answers again", site_id, feed.title)
         newest = fetched.forecast or last
-        watch = newest is not None and front_near(newest.hours, now)
+        watch = newest is not None and (front_near(newest.hours, now) or self._cold_alert(site_id, now))
         with writing(self._engine) as session:
             forecasts.put_feed_row(session, after_success(row, fetched, now, self._jitter(), watch=watch))
             still_there = _position(load_site(session, site_id).site) == _position(kept_site.site)
@@ -150,6 +152,11 @@ class Pulls:
         if fetched.forecast is None:
             return Pulled(feed_name, "unchanged", f"{feed.title} has nothing newer.")
         return Pulled(feed_name, "new", f"New forecast from {feed.title}.")
+
+    def _cold_alert(self, site_id: str, now: datetime) -> bool:
+        with reading(self._engine) as session:
+            known = known_alerts(load_alerts(session, site_id), now)
+        return any(cold(alert) for alert in known or ())
 
     def _ask(self, feed: Feed, site: Site, kept: Mapping[str, str], now: datetime) -> Fetched:
         """One call of a feed.
