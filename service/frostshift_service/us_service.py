@@ -14,6 +14,7 @@ from sqlalchemy import Engine
 
 from frostshift_rules.job import Site
 from frostshift_service.http import Get
+from frostshift_service.pulls import ALERTS, STATIONS, held_until
 from frostshift_service.store import forecasts
 from frostshift_service.store import joints as kept_joints
 from frostshift_service.store.alerts import load_alerts, put_alerts
@@ -27,8 +28,6 @@ from frostshift_service.weather.schedule import after_failure
 
 log = logging.getLogger(__name__)
 
-STATIONS: Final = "nws_stations"
-"""Name of the stations among the feed rows, for when to ask again."""
 OBSERVE_AGAIN: Final = timedelta(hours=3)
 """Earliest next look for what a station measured, while hours are missing."""
 
@@ -54,7 +53,10 @@ class UsService:
         with reading(self._engine) as session:
             site = load_site(session, site_id).site
             kept = load_alerts(session, site_id)
+            held_utc = held_until(session, site_id, ALERTS)
             if self._get is None or not self._covers(site) or not nws_alerts.is_due(kept, now):
+                return
+            if held_utc is not None and held_utc > now:
                 return
             if not nws_alerts.work_ahead(kept_joints.joints_of(session, site_id), now):
                 return
@@ -65,6 +67,9 @@ class UsService:
             if not kept.failures:
                 log.warning("site %s: no alerts: %s", site_id, error)
             kept = nws_alerts.after_failure(kept, error, now, self._jitter())
+            if error.retry_after_s is not None:
+                with writing(self._engine) as session:
+                    forecasts.put_feed_row(session, after_failure(FeedRow(site_id, ALERTS, now), error, now, 0.0))
         else:
             if kept.failures:
                 log.info("site %s: alerts are known again", site_id)
@@ -81,6 +86,9 @@ class UsService:
         with reading(self._engine) as session:
             site = load_site(session, site_id).site
             row = forecasts.feed_row(session, site_id, STATIONS) or FeedRow(site_id, STATIONS, now)
+            held_utc = held_until(session, site_id, STATIONS)
+        if held_utc is not None and held_utc > now:
+            return False
         if self._get is None or not self._covers(site) or site.altitude_m is None or row.next_try_utc > now:
             return False
         last_utc = now.replace(minute=0, second=0, microsecond=0)

@@ -16,12 +16,12 @@ from tests.weather_services.week import START, joints_of, site_of
 from frostshift_rules.workload import Plan
 from frostshift_service import http
 from frostshift_service.jobs import Jobs
+from frostshift_service.pulls import STATIONS
 from frostshift_service.store import forecasts, joints
 from frostshift_service.store.alerts import load_alerts
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.records import ImportedJoint
 from frostshift_service.store.sites import load_site, save_site
-from frostshift_service.us_service import STATIONS
 from frostshift_service.views.desk import show_for
 from frostshift_service.views.forecast import forecast_notes
 from frostshift_service.views.show import Show
@@ -182,3 +182,16 @@ def test_a_site_outside_the_united_states_is_asked_about_nothing(loop: Loop) -> 
         site = load_site(session, "dry-dock")
     page = weather_page(site, loop.jobs.weather("dry-dock"), show_for(site), loop.clock.now)
     assert page.alerts_text == ""
+
+
+def test_a_server_that_asks_for_a_pause_is_left_alone_altogether(loop: Loop) -> None:
+    loop.jobs.tick()
+    loop.fault("alerts", status=429, retry_after_s=5400)
+    loop.after(minutes=10)
+    asked = len(loop.control.log())
+    for _ in range(8):
+        loop.after(minutes=10)
+        assert [entry for entry in loop.control.log()[asked:] if entry["service"] == "nws"] == []
+    loop.control.set_faults([])
+    loop.after(minutes=11)
+    assert {entry["endpoint"] for entry in loop.control.log()[asked:]} >= {"alerts", "grid"}
