@@ -238,8 +238,9 @@ NOTES: Final[dict[HeatStatus, str]] = {
     "length at a time, or a torch over the rest.",
     "never": "Does not get there with this heat. Widen the band, shelter it, or add heat: more torches or a shorter "
     "length at a time.",
-    "out_of_range": "No time: the heated area, the flame or the thickness lies outside what the calculation covers, or "
-    "more than two parts are one piece.",
+    "out_of_range": "No time: the heated area, the flame or the thickness lies outside what the calculation covers, "
+    "more than two parts are one piece, or one of two parts end to end that are one piece is more than twice as thick "
+    "as the other.",
     "unsure": "No time: it hangs too much on how well the flame couples. Widen the band, shelter it, or add heat: more "
     "torches or a shorter length at a time.",
     "too_hot": "No single time: the hottest metal would pass its limit (the maximum; where none is stated, the site's "
