@@ -435,7 +435,7 @@ def test_three_parts_that_are_one_piece_get_no_time() -> None:
     assert heated(replace(apart, welded=True)).status == "out_of_range"
 
 
-@pytest.mark.parametrize(("other", "status"), [(50.0, "ok"), (50.1, "out_of_range"), (75.0, "out_of_range")])
+@pytest.mark.parametrize(("other", "status"), [(37.5, "ok"), (37.6, "out_of_range"), (75.0, "out_of_range")])
 def test_unlike_parts_end_to_end_that_are_one_piece_get_no_time(other: float, status: str) -> None:
     # By finite elements (25 and 75 mm, weld inside, 60 kW/m2) the time of the thicker would be 15 % too short.
     for parts in ((mm(25.0), mm(other)), (mm(other), mm(25.0))):
