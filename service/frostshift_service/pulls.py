@@ -28,6 +28,7 @@ from frostshift_service.weather.age import freshness
 from frostshift_service.weather.feeds import FEEDS, Feed
 from frostshift_service.weather.fetching import Fetched
 from frostshift_service.weather.order import Standing, steps_back, usual_order
+from frostshift_service.weather.quality import runs_of
 from frostshift_service.weather.schedule import after_failure, after_success, front_near
 
 log = logging.getLogger(__name__)
@@ -198,7 +199,7 @@ def _keep(session: Session, site_id: str, forecast: Forecast, payload: bytes, no
         payload=payload,
         attribution=forecast.attribution,
         warnings=forecast.warnings,
-        quality=forecast.quality,
+        quality=runs_of(forecast.quality),
     )
     forecasts.keep_forecast(session, site_id, kept)
     forecasts.thin_forecasts(session, site_id, now - KEEP_FORECASTS)

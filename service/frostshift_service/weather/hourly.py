@@ -12,9 +12,11 @@ from datetime import datetime, timedelta
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from frostshift_rules.surroundings import Floats, Hours, dew_point_c
 from frostshift_service.weather import FeedError, Forecast
+from frostshift_service.weather.quality import Mark, Marks, same_mark, with_missing
 
 MAX_AXIS_H: Final = 24 * 17
 """Longest axis [h]; both feeds forecast for up to ten days."""
@@ -74,7 +76,7 @@ def forecast(
     fetched_utc: datetime,
     start_utc: datetime,
     values: Mapping[str, Floats],
-    quality: Mapping[str, str],
+    quality: Marks,
     warnings: list[str],
 ) -> Forecast:
     """Check a feed's rows and make the forecast of them.
@@ -87,7 +89,7 @@ def forecast(
         fetched_utc: when the payload came.
         start_utc: hour of the first row.
         values: the keys of `LIMITS` that the feed has -> one value an hour, NaN for missing, all of one length.
-        quality: how each field came about before the checks here.
+        quality: field -> how the value of each hour came about before the checks here; native where it is left out.
         warnings: of the parser; those found here are added after them.
 
     Raises:
@@ -100,11 +102,11 @@ def forecast(
         rows.setdefault(name, np.full(count, np.nan))
     found = [*warnings, *reject_outside(rows, start_utc), *_reject_jumps(rows, start_utc)]
     found += _reject_dew_above_air(rows, start_utc)
-    how = dict.fromkeys(rows, "native") | dict(quality)
-    if _fill_dew(rows):
-        how["dew_c"] = "estimated"
+    marks = {name: np.array(quality.get(name, same_mark(count))) for name in rows}
+    marks["dew_c"][_fill_dew(rows)] = Mark.ESTIMATED
     below = rows["gust_10m_ms"] < rows["wind_10m_ms"]
     rows["gust_10m_ms"][below] = rows["wind_10m_ms"][below]
+    marks["gust_10m_ms"][below] = Mark.ESTIMATED
 
     usable = np.flatnonzero(np.isfinite(rows["air_c"])).tolist()
     first_wanted = (fetched_utc - start_utc) / timedelta(hours=1) - 1.0
@@ -128,7 +130,7 @@ def forecast(
         hours=Hours(start_utc, **rows),
         attribution=attribution,
         warnings=tuple(found),
-        quality={name: "missing" if np.isnan(column).all() else how[name] for name, column in rows.items()},
+        quality={name: with_missing(marks[name], column) for name, column in rows.items()},
     )
 
 
@@ -191,12 +193,12 @@ def _reject_dew_above_air(rows: dict[str, Floats], start_utc: datetime) -> list[
     return [message]
 
 
-def _fill_dew(rows: dict[str, Floats]) -> bool:
-    """Missing dew points from the relative humidity; whether any was filled."""
+def _fill_dew(rows: dict[str, Floats]) -> NDArray[np.bool_]:
+    """Missing dew points from the relative humidity; where they were filled."""
     humid = rows[HUMIDITY]
     fill = np.isnan(rows["dew_c"]) & np.isfinite(rows["air_c"]) & (humid > 0.0)
     rows["dew_c"][fill] = dew_point_c(rows["air_c"][fill], np.minimum(humid[fill], 1.0))
-    return bool(fill.any())
+    return fill & np.isfinite(rows["dew_c"])
 
 
 def _missing(rows: dict[str, Floats], start_utc: datetime) -> list[str]:
