@@ -62,11 +62,11 @@ def test_the_sun_is_filled_in_and_marked(name: str) -> None:
 
 
 def test_noon_by_hand() -> None:
-    # 15 January 2027, hour from 18:00 UTC at 44.95 N, 93.2 W. Declination -21° 3' and equation of time -9.2 min (almanac
-    # values, from memory): noon at 18:22, so hour angles run from -5.5° to 9.5°, mean of their cosine
+    # 15 January 2027, hour from 18:00 UTC at 44.95 N, 93.2 W. Declination -21° 3' and equation of time -9.2 min
+    # (almanac values, from memory): noon at 18:22, so hour angles run from -5.5° to 9.5°, mean of their cosine
     # 1 - (5.5^3 + 9.5^3) / (6 · 15) · (pi / 180)^2 = 0.9965. Mean of sin h =
-    # sin 44.95 sin -21.05 + cos 44.95 cos -21.05 · 0.9965 = -0.2538 + 0.6582 = 0.4044; 910 · 0.4044 - 30 = 338 W/m2; half
-    # of the sky covered: 1 - 0.75 · 0.5^3.4 = 0.929, so 314 W/m2.
+    # sin 44.95 sin -21.05 + cos 44.95 cos -21.05 · 0.9965 = -0.2538 + 0.6582 = 0.4044; 910 · 0.4044 - 30 = 338 W/m2;
+    # half of the sky covered: 1 - 0.75 · 0.5^3.4 = 0.929, so 314 W/m2.
     count = 4
     flat = {name: np.zeros(count) for name in SERIES} | {"cloud": np.full(count, 0.5), "sun_wm2": np.full(count, NAN)}
     hours = Hours(datetime(2027, 1, 15, 18, tzinfo=UTC), **flat)

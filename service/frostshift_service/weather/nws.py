@@ -220,7 +220,7 @@ def _expand(
     layer: _Layer, intervals: list[_Interval], start_utc: datetime, count: int
 ) -> tuple[Floats, NDArray[np.uint8]]:
     """One value an hour and its mark; NaN where no interval lies. Where two overlap, the later entry wins."""
-    column, marks = np.full(count, np.nan), same_mark(count, Mark.MISSING)
+    column, marks = np.full(count, np.nan), same_mark(count)
     for interval in intervals:
         first = round((interval.start_utc - start_utc) / timedelta(hours=1))
         spread = layer.kind == "amount" and interval.hours > 1
