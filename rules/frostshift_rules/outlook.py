@@ -100,8 +100,9 @@ def outlook(
     of heated steel and left out. Readings of the day before the forecast begins count as start values, together with
     the last nights' low that the site typed.
 
-    The cold side of a joint in the sun is that of the same joint in the shade, and that of a joint in a shelter is not
-    above that of the same joint without: the shelter may be put up only just before welding.
+    The cold side of a joint in the sun is that of the same joint in the shade, and so are dew and frost on it. The cold
+    side of a joint in a shelter is not above that of the same joint without: the shelter may be put up only just before
+    welding.
 
     The members of the forecast widen both sides of steel and air by their outer quantiles, beyond the doubt; the likely
     figure stays that of the forecast. In an hour for which no member is known the sides are those of the doubt.
@@ -171,6 +172,8 @@ def outlook(
     warm_alone_c = with_doubt(*predicted_c).warm_c  # a warm member lets no reading of heated steel pass
     # Sun lifts the likely figure away from the envelope's cold end, and doubts that add as squares would follow it up.
     sides.cold_c[sunny] = sides.cold_c[of_shaded]
+    for settled in (predicted.wet, predicted.frost):  # nor does a sun that may not shine keep dew and frost off
+        settled[sunny] = settled[of_shaded]
     left_out = set()
     kinds: list[tuple[int, ...]] = [(row,) for row in range(n)]
     for row, twin in zip(read, of_unread.tolist(), strict=True):

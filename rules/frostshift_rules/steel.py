@@ -17,11 +17,10 @@ from frostshift_rules.surroundings import (
     Surroundings,
     absorbed_sun_wm2,
     convection_wm2k,
-    estimated_sun_wm2,
+    estimated_sun_of_hours_wm2,
     frost_point_c,
     other_sky_c,
     sky_c,
-    sun_elevation_deg,
     wet_bulb_c,
     wind_at_joint_ms,
 )
@@ -505,9 +504,7 @@ class _Scene:
 
 def _sun_of_hours(hours: Hours, latitude: float, longitude: float) -> Floats:
     """Global sun of each following hour [W/m2]: the feed's, else estimated, else none."""
-    middles = np.arange(len(hours)) + 0.5
-    elevation = sun_elevation_deg(hours.start_utc, latitude, longitude, middles)
-    estimate = np.nan_to_num(estimated_sun_wm2(elevation, hours.cloud))
+    estimate = np.nan_to_num(estimated_sun_of_hours_wm2(hours.start_utc, latitude, longitude, hours.cloud))
     sun: Floats = np.where(np.isnan(hours.sun_wm2), estimate, hours.sun_wm2)
     return sun
 

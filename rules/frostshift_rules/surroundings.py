@@ -38,6 +38,8 @@ _TERRAIN: Final[Mapping[Terrain, tuple[float, float]]] = {
     "suburban": (0.22, 370.0),
     "city": (0.33, 460.0),
 }
+_WITHIN_HOUR: Final = (np.arange(6) + 0.5) / 6.0
+"""Moments that stand for an hour [h]: within 1 W/m2 of the mean of its minutes, sunrise and sunset too."""
 _WATER: Final = (17.62, 243.12)
 _ICE: Final = (22.46, 272.62)
 
@@ -357,7 +359,27 @@ def estimated_sun_wm2(elevation_deg: ArrayLike, cloud: ArrayLike) -> Floats:
     Source: Kasten & Czeplak 1980, Solar Energy 24, 177-189 (formulas second hand).
     """
     clear = np.maximum(910.0 * np.sin(np.radians(elevation_deg)) - 30.0, 0.0)
-    return clear * (1.0 - 0.75 * np.asarray(cloud, dtype=np.float64) ** 3.4)
+    return clear * _cloud_factor(cloud)
+
+
+def estimated_sun_of_hours_wm2(start_utc: datetime, latitude: float, longitude: float, cloud: Floats) -> Floats:
+    """Mean global horizontal irradiance of each following hour [W/m2], as `estimated_sun_wm2`.
+
+    0 where the sun gives nothing in the whole hour, whatever the cloud; NaN where it shines and the cloud is missing.
+
+    Args:
+        start_utc: aware time of the first hour.
+        latitude: north positive [°].
+        longitude: east positive [°].
+        cloud: cloud cover at each hour, 0 to 1; taken to stay for the hour.
+    """
+    moments = np.arange(len(cloud))[:, None] + _WITHIN_HOUR
+    clear = estimated_sun_wm2(sun_elevation_deg(start_utc, latitude, longitude, moments), 0.0).mean(axis=1)
+    return np.where(clear > 0.0, clear * _cloud_factor(cloud), 0.0)
+
+
+def _cloud_factor(cloud: ArrayLike) -> Floats:
+    return 1.0 - 0.75 * np.asarray(cloud, dtype=np.float64) ** 3.4
 
 
 def absorbed_sun_wm2(global_sun_wm2: Floats, surroundings: Surroundings) -> Floats:

@@ -26,10 +26,12 @@ from frostshift_service.store.sites import load_site
 from frostshift_service.weather import FeedError, Forecast
 from frostshift_service.weather import file as payload_file
 from frostshift_service.weather.age import freshness
+from frostshift_service.weather.derived import fill_sun
 from frostshift_service.weather.feeds import FEEDS, Feed
 from frostshift_service.weather.fetching import Fetched
 from frostshift_service.weather.nws_alerts import cold, known_alerts
 from frostshift_service.weather.order import Standing, steps_back, usual_order
+from frostshift_service.weather.quality import runs_of
 from frostshift_service.weather.schedule import after_failure, after_success, front_near
 
 log = logging.getLogger(__name__)
@@ -213,6 +215,7 @@ def _position(site: Site) -> tuple[float, float]:
 
 def _keep(session: Session, site_id: str, forecast: Forecast, payload: bytes, now: datetime) -> None:
     """Keep a forecast, and let old ones go that no plan was made from."""
+    forecast = fill_sun(forecast, load_site(session, site_id).site)
     kept = KeptForecast(
         feed=forecast.feed,
         issued_utc=forecast.issued_utc,
@@ -221,7 +224,7 @@ def _keep(session: Session, site_id: str, forecast: Forecast, payload: bytes, no
         payload=payload,
         attribution=forecast.attribution,
         warnings=forecast.warnings,
-        quality=forecast.quality,
+        quality=runs_of(forecast.quality),
     )
     forecasts.keep_forecast(session, site_id, kept)
     forecasts.thin_forecasts(session, site_id, now - KEEP_FORECASTS)

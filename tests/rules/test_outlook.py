@@ -147,6 +147,28 @@ def test_sun_lifts_the_likely_figure_and_never_the_cold_side(readings: list[Read
     assert np.all(sunny.steel.warm_c >= shade.steel.warm_c)
 
 
+@pytest.mark.parametrize("sun_wm2", [400.0, np.nan])
+@pytest.mark.parametrize("air_c", [8.0, -8.0])
+def test_sun_keeps_neither_dew_nor_frost_off(air_c: float, sun_wm2: float) -> None:
+    """A clear spring day in damp air: in the shade a plate is wet or frosted, in the sun it would be dry."""
+    damp = hours(
+        air_c,
+        start_utc=FIRST.replace(month=4),
+        dew_c=np.full(HOURS, air_c - 0.5),
+        cloud=np.zeros(HOURS),
+        wind_10m_ms=np.full(HOURS, 1.0),
+        sun_wm2=np.full(HOURS, sun_wm2),
+    )
+    joints = [joint(mm(10.0), mark="A", exposure="open"), joint(mm(10.0), mark="B", exposure="open", sun=True)]
+    found = looked(joints, damp)
+    shade, sunny = (found.part_class[found.parts_of(number)][0] for number in (0, 1))
+    dry_by_sun = found.steel.likely_c[sunny] > air_c
+    assert (dry_by_sun & found.wet[shade]).any()
+    assert np.array_equal(found.wet[sunny], found.wet[shade])
+    assert np.array_equal(found.frost[sunny], found.frost[shade])
+    assert found.frost[shade].any() == (air_c < 0.0)
+
+
 def test_a_reading_taken_in_the_sun_does_not_warm_the_joints_in_the_shade() -> None:
     joints = [joint(mm(25.0), mark="A", sun=True, exposure="open"), joint(mm(25.0), mark="B", exposure="open")]
     plain, read = looked(joints, hours(SINE)), looked(joints, hours(SINE), [reading(15.0, NOW, "A")])

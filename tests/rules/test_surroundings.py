@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta, timezone
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pvlib
 import pytest
 from CoolProp.HumidAirProp import HAPropsSI
+from hypothesis import given
+from hypothesis import strategies as st
 
 from frostshift_rules.job import EXPOSURES, Joint, Shelter, Site, Terrain
 from frostshift_rules.strict import OutOfRange
@@ -19,6 +22,7 @@ from frostshift_rules.surroundings import (
     absorbed_sun_wm2,
     convection_wm2k,
     dew_point_c,
+    estimated_sun_of_hours_wm2,
     estimated_sun_wm2,
     frost_point_c,
     other_sky_c,
@@ -257,6 +261,80 @@ def test_sun_elevation_against_pvlib(latitude: float, longitude: float) -> None:
 def test_sun_elevation_does_not_depend_on_the_clock_used() -> None:
     local = START.astimezone(timezone(timedelta(hours=-9)))
     assert sun_elevation_deg(local, 55.0, -160.0) == sun_elevation_deg(START, 55.0, -160.0)
+
+
+def test_sun_elevation_against_the_published_worked_example() -> None:
+    # Reda & Andreas 2004, Solar Energy 76, 577-589 (NREL/TP-560-34302), worked example: 17 October 2003, 12:30:30 at
+    # UTC-7, 39.742476 N, 105.1786 W. Zenith 50.11162°, which contains 0.0163° of refraction (figures from memory).
+    at = datetime(2003, 10, 17, 19, 30, 30, tzinfo=UTC)
+    assert sun_elevation_deg(at, 39.742476, -105.1786) == pytest.approx(90.0 - 50.11162 - 0.0163, abs=0.01)
+
+
+# One winter day, one summer day, and a place where the sun hardly rises; a whole year at the first.
+@pytest.mark.parametrize(
+    ("start", "days", "latitude", "longitude"),
+    [
+        (datetime(2025, 1, 1, tzinfo=UTC), 365, 55.317, -160.517),
+        (datetime(2025, 12, 21, tzinfo=UTC), 2, 60.0, 10.0),
+        (datetime(2025, 6, 21, 7, tzinfo=UTC), 2, 44.95, -93.2),
+        (datetime(2025, 2, 1, tzinfo=UTC), 5, 69.6, 18.9),
+    ],
+)
+def test_the_sun_of_an_hour_is_the_mean_of_its_minutes(
+    start: datetime, days: int, latitude: float, longitude: float
+) -> None:
+    got = estimated_sun_of_hours_wm2(start, latitude, longitude, np.zeros(24 * days))
+    minutes = pd.date_range(start, periods=24 * 60 * days, freq="min") + pd.Timedelta(seconds=30)
+    # Elevation from pvlib; the clear sky of Kasten & Czeplak typed a second time.
+    elevation = pvlib.solarposition.get_solarposition(minutes, latitude, longitude)["elevation"].to_numpy()
+    clear = np.maximum(910.0 * np.sin(np.radians(elevation)) - 30.0, 0.0).reshape(-1, 60).mean(axis=1)
+    assert np.abs(got - clear).max() < 1.0
+    assert (got[elevation.reshape(-1, 60).max(axis=1) < 0.0] == 0.0).all()
+    # Another published clear-sky model (Haurwitz 1945) in pvlib, in hours with the sun above 10°.
+    other = pvlib.clearsky.haurwitz(pd.Series(90.0 - elevation))["ghi"].to_numpy().reshape(-1, 60).mean(axis=1)
+    high = elevation.reshape(-1, 60).min(axis=1) > 10.0
+    assert got[high] == pytest.approx(other[high], rel=0.16)
+
+
+def test_the_sun_of_an_hour_against_a_typical_year() -> None:
+    """TMY3 file of Sand Point, Alaska, that ships with pvlib (public domain, NREL): sun and cloud of 8760 hours.
+
+    A row is stamped at the end of its hour, in UTC-9; its sun is the mean of that hour, its cloud that of the stamp.
+    """
+    rows = pd.read_csv(Path(pvlib.__file__).parent / "data" / "703165TY.csv", skiprows=1)
+    sun = rows["GHI (W/m^2)"].to_numpy(dtype=np.float64)[1:]
+    cloud = rows["TotCld (tenths)"].to_numpy(dtype=np.float64)[:-1] / 10.0
+    got = {
+        late: estimated_sun_of_hours_wm2(datetime(2025, 1, 1, 10 + late, tzinfo=UTC), 55.317, -160.517, cloud)
+        for late in (-1, 0, 1)
+    }
+    agrees = {late: float(np.corrcoef(values, sun)[0, 1]) for late, values in got.items()}
+    assert agrees[0] > 0.9
+    assert agrees[0] > max(agrees[-1], agrees[1]) + 0.02, "an hour early or late"
+    assert 0.8 < got[0].mean() / sun.mean() < 1.0  # on the low side there: no warmer than it was
+
+
+@given(
+    st.integers(0, 5 * 8766),
+    st.floats(-90.0, 90.0),
+    st.floats(-180.0, 180.0),
+    st.lists(st.floats(0.0, 1.0), min_size=1, max_size=30),
+)
+def test_the_sun_of_an_hour_stays_within_what_the_sky_can_give(
+    later_h: int, latitude: float, longitude: float, cloud: list[float]
+) -> None:
+    start = datetime(2024, 1, 1, tzinfo=UTC) + timedelta(hours=later_h)
+    got, clear, overcast, unknown = (
+        estimated_sun_of_hours_wm2(start, latitude, longitude, np.array(values))
+        for values in (cloud, [0.0] * len(cloud), [1.0] * len(cloud), [np.nan] * len(cloud))
+    )
+    assert (got >= overcast).all()
+    assert (got <= clear).all()
+    assert (clear <= 880.0).all()
+    assert overcast == pytest.approx(0.25 * clear)
+    # At night the cloud does not matter; by day nobody knows without it.
+    np.testing.assert_array_equal(np.isnan(unknown), clear > 0.0)
+    assert (unknown[clear == 0.0] == 0.0).all()
 
 
 def test_estimated_sun() -> None:

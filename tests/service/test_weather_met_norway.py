@@ -21,6 +21,7 @@ from frostshift_service import http
 from frostshift_service.http import Answer, Validators
 from frostshift_service.weather import FeedError, met_norway
 from frostshift_service.weather.file import read_payload_file
+from frostshift_service.weather.quality import Mark, runs_of, worst
 
 FIXTURES = Path(__file__).parents[2] / "fixtures" / "weather"
 NOW = datetime(2027, 1, 14, 20, 50, tzinfo=UTC)
@@ -60,15 +61,16 @@ def test_example_against_the_record_worked_out_by_hand() -> None:
     assert np.isnan(hours.snow_cm).all()
     assert np.isnan(hours.sun_wm2).all()
     assert forecast.issued_utc == datetime(2027, 1, 14, 20, 31, 7, tzinfo=UTC)
-    assert forecast.quality == {
-        "air_c": "interpolated",
-        "dew_c": "interpolated",
-        "wind_10m_ms": "interpolated",
-        "cloud": "interpolated",
-        "precip_mm": "spread",
-        "snow_cm": "missing",
-        "gust_10m_ms": "native",
-        "sun_wm2": "missing",
+    states = (("native", 4), ("interpolated", 5), ("native", 1))
+    assert runs_of(forecast.quality) == {
+        "air_c": states,
+        "dew_c": states,
+        "wind_10m_ms": states,
+        "cloud": states,
+        "precip_mm": (("native", 3), ("spread", 6), ("missing", 1)),
+        "snow_cm": (("missing", 10),),
+        "gust_10m_ms": (("native", 1), ("missing", 9)),
+        "sun_wm2": (("missing", 10),),
     }
     assert "MET Norway" in forecast.attribution
     assert "CC BY 4.0" in forecast.attribution
@@ -132,6 +134,7 @@ def test_nothing_is_filled_in_across_more_than_six_hours() -> None:
     assert forecast.hours.air_c[10] == -14.2
     np.testing.assert_allclose(forecast.hours.precip_mm[3:11], [0.1] * 6 + [NAN] * 2)
     assert any("no forecast for 7 h after 2027-01-15 00:00 UTC" in text for text in forecast.warnings)
+    assert runs_of(forecast.quality)["air_c"] == (("native", 4), ("missing", 6), ("native", 1))
 
 
 def test_an_amount_is_not_carried_past_the_next_stamp() -> None:
@@ -164,10 +167,72 @@ def test_compact_payloads_get_their_dew_point_from_the_humidity() -> None:
     for index in range(5):
         del stamp(example, index)["instant"]["details"]["dew_point_temperature"]
     forecast = met_norway.parse(example, NOW)
-    assert forecast.quality["dew_c"] == "estimated"
+    assert runs_of(forecast.quality)["dew_c"] == (("estimated", 10),)
     # Magnus over water (WMO-No. 8, annex 4.B: 17.62 and 243.12), -6.4 °C at 74.6 %, on paper:
     # L = ln 0.746 + 17.62 (-6.4) / 236.72 = -0.76941; 243.12 L / (17.62 - L) = -10.172.
     assert forecast.hours.dew_c[0] == pytest.approx(-10.172, abs=0.001)
+    # Between the last two stamps, 04:00: -14.9 + (14.9 - 14.2) / 3 = -14.667 °C through the low at 03:00, humidity
+    # 80.6 + 4 (80.1 - 80.6) / 6 = 80.267 %: L = ln 0.80267 + 17.62 (-14.667) / 228.453 = -1.35103; dew -17.314.
+    assert forecast.hours.dew_c[7] == pytest.approx(-17.314, abs=0.002)
+
+
+# The legend of the service: words, intensity, showers, thunder, time of day; two codes have a second s. What cover each
+# stands for is our choice; the codes are typed from its documentation.
+@pytest.mark.parametrize(
+    ("code", "cloud"),
+    [
+        ("clearsky_night", 0.05),
+        ("fair_day", 0.2),
+        ("partlycloudy_polartwilight", 0.5),
+        ("cloudy", 0.95),
+        ("fog", 0.95),
+        ("rain", 0.95),
+        ("heavysnowandthunder", 0.95),
+        ("lightsleet", 0.95),
+        ("rainshowers_day", 0.5),
+        ("heavysnowshowersandthunder_night", 0.5),
+        ("lightssleetshowersandthunder_night", 0.5),
+        ("lightssnowshowersandthunder_day", 0.5),
+        ("lightsnowshowersandthunder_day", 0.5),
+        ("heavyssnowshowersandthunder", NAN),
+        ("lightssnow", NAN),
+        ("hail", NAN),
+        (17, NAN),
+        ([], NAN),
+    ],
+)
+def test_a_missing_cloud_cover_is_read_from_the_symbol(code: object, cloud: float) -> None:
+    example = payload("met_norway_example.json")
+    for index in (0, 3, 4):
+        del stamp(example, index)["instant"]["details"]["cloud_area_fraction"]
+    stamp(example, 0)["next_1_hours"]["summary"]["symbol_code"] = code
+    stamp(example, 3)["next_6_hours"]["summary"]["symbol_code"] = "clearsky_night"
+    forecast = met_norway.parse(example, NOW)
+    # The last stamp has no window and so no symbol: nothing is drawn towards it.
+    np.testing.assert_allclose(forecast.hours.cloud, [cloud, 0.55, 0.242, 0.05, *[NAN] * 6])
+    known = np.isfinite(cloud)
+    first = "estimated" if known else "missing"
+    assert runs_of(forecast.quality)["cloud"] == ((first, 1), ("native", 2), ("estimated", 1), ("missing", 6))
+    assert any(f"{code!s:.40}" in text and "is not known" in text for text in forecast.warnings) == (not known)
+
+
+def test_what_is_drawn_from_an_estimate_is_an_estimate() -> None:
+    example = payload("met_norway_example.json")
+    del stamp(example, 3)["instant"]["details"]["cloud_area_fraction"]
+    forecast = met_norway.parse(example, NOW)
+    assert runs_of(forecast.quality)["cloud"] == (("native", 3), ("estimated", 6), ("native", 1))
+    assert runs_of(forecast.quality)["air_c"] == (("native", 4), ("interpolated", 5), ("native", 1))
+
+
+@pytest.mark.parametrize("summary", [None, [], "rain", {}, {"symbol_code": None}])
+def test_a_summary_without_a_symbol_says_nothing(summary: object) -> None:
+    example = payload("met_norway_example.json")
+    del stamp(example, 0)["instant"]["details"]["cloud_area_fraction"]
+    stamp(example, 0)["next_1_hours"]["summary"] = summary
+    stamp(example, 0)["next_6_hours"]["summary"] = {}
+    forecast = met_norway.parse(example, NOW)
+    assert np.isnan(forecast.hours.cloud[0])
+    assert not any("symbol" in text for text in forecast.warnings)
 
 
 @pytest.mark.parametrize(
@@ -197,7 +262,7 @@ def test_the_unit_of_a_parameter_that_is_not_there_does_not_matter() -> None:
     example = payload("met_norway_example.json")
     del stamp(example, 0)["instant"]["details"]["wind_speed_of_gust"]
     del example["properties"]["meta"]["units"]["wind_speed_of_gust"]
-    assert met_norway.parse(example, NOW).quality["gust_10m_ms"] == "missing"
+    assert worst(met_norway.parse(example, NOW).quality, "gust_10m_ms") is Mark.MISSING
 
 
 @pytest.mark.parametrize(

@@ -23,6 +23,7 @@ from frostshift_service.weather import FeedError, nws
 from frostshift_service.weather.feeds import FEEDS, choose
 from frostshift_service.weather.fetching import coordinate
 from frostshift_service.weather.file import read_payload_file
+from frostshift_service.weather.quality import Mark, runs_of, worst
 
 FIXTURES = Path(__file__).parents[2] / "fixtures" / "weather"
 NOW = datetime(2027, 1, 14, 20, 50, tzinfo=UTC)
@@ -64,9 +65,11 @@ def test_example_against_the_record_worked_out_by_hand() -> None:
     assert np.isnan(hours.sun_wm2).all()
     assert forecast.issued_utc == datetime(2027, 1, 14, 20, 12, 30, tzinfo=UTC)
     assert forecast.fetched_utc == NOW
-    assert forecast.quality["air_c"] == "native"
-    assert forecast.quality["precip_mm"] == "spread"
-    assert forecast.quality["sun_wm2"] == "missing"
+    runs = runs_of(forecast.quality)
+    assert runs["air_c"] == (("native", 6), ("missing", 4))
+    assert runs["precip_mm"] == (("spread", 10),)
+    assert runs["snow_cm"] == (("spread", 4), ("missing", 6))
+    assert runs["sun_wm2"] == (("missing", 10),)
     assert "US National Weather Service" in forecast.attribution
 
 
@@ -79,7 +82,7 @@ def test_a_whole_grid_keeps_its_past_and_says_what_ends_early() -> None:
     assert np.isfinite(hours.dew_c[:188]).all()
     assert np.isnan(hours.dew_c[188:]).all()
     assert (hours.dew_c[186:188] < hours.air_c[186:188]).all()
-    assert forecast.quality["dew_c"] == "estimated"
+    assert runs_of(forecast.quality)["dew_c"] == (("native", 186), ("estimated", 2), ("missing", 2))
     assert np.isnan(hours.precip_mm[77:]).all()
     assert any("precipitation (precip_mm) is missing in 112 of 189 hours" in text for text in forecast.warnings)
 
@@ -95,7 +98,7 @@ def test_a_missing_dew_point_comes_from_the_humidity() -> None:
     # Magnus over water (WMO-No. 8, annex 4.B: 17.62 and 243.12), -6.1111 °C at 76 %, on paper:
     # L = ln 0.76 + 17.62 (-6.1111) / 237.009 = -0.72876; 243.12 L / (17.62 - L) = -9.656.
     assert forecast.hours.dew_c[0] == pytest.approx(-9.656, abs=0.001)
-    assert forecast.quality["dew_c"] == "estimated"
+    assert worst(forecast.quality, "dew_c") is Mark.ESTIMATED
 
 
 def test_a_layer_that_is_empty_or_gone_is_unknown() -> None:
@@ -106,7 +109,7 @@ def test_a_layer_that_is_empty_or_gone_is_unknown() -> None:
     forecast = nws.parse(broken, NOW)
     for name in ("cloud", "snow_cm", "wind_10m_ms"):
         assert np.isnan(getattr(forecast.hours, name)).all()
-        assert forecast.quality[name] == "missing"
+        assert worst(forecast.quality, name) is Mark.MISSING
 
 
 def test_200_degrees_is_rejected_and_named() -> None:
@@ -187,6 +190,7 @@ def test_a_gust_is_no_less_than_the_wind_and_dew_no_more_than_the_air() -> None:
     broken["properties"]["relativeHumidity"]["values"] = []
     forecast = nws.parse(broken, NOW)
     assert forecast.hours.gust_10m_ms[0] == pytest.approx(4.63)
+    assert runs_of(forecast.quality)["gust_10m_ms"][0] == ("estimated", 6)
     assert np.isnan(forecast.hours.dew_c[:3]).all()
     assert any("dew point (dew_c) more than 0.5 K above the air" in text for text in forecast.warnings)
 
@@ -286,12 +290,13 @@ def test_amounts_keep_their_sum_and_states_stay_flat(tiling: list[tuple[int, flo
         intervals.append(nws._Interval(at, length, value))
         at += timedelta(hours=length)
     count = sum(length for length, _ in tiling)
-    amounts = nws._expand(nws.LAYERS["quantitativePrecipitation"], intervals, start, count)
-    states = nws._expand(nws.LAYERS["temperature"], intervals, start, count)
+    amounts, marks = nws._expand(nws.LAYERS["quantitativePrecipitation"], intervals, start, count)
+    states, _ = nws._expand(nws.LAYERS["temperature"], intervals, start, count)
     assert amounts.sum() == pytest.approx(sum(value for _, value in tiling))
     first = 0
     for length, value in tiling:
         assert amounts[first : first + length].sum() == pytest.approx(value)
+        assert (marks[first : first + length] == (Mark.SPREAD if length > 1 else Mark.NATIVE)).all()
         assert (states[first : first + length] == value).all()
         first += length
 
@@ -301,7 +306,7 @@ def test_hours_outside_the_intervals_stay_unknown(tiling: list[tuple[int, float]
     start = datetime(2027, 1, 14, tzinfo=UTC)
     length, value = tiling[0]
     interval = nws._Interval(start + timedelta(hours=shift), length, value)
-    column = nws._expand(nws.LAYERS["temperature"], [interval], start, 24)
+    column, _ = nws._expand(nws.LAYERS["temperature"], [interval], start, 24)
     known = {i for i in range(24) if shift <= i < shift + length}
     assert {i for i in range(24) if np.isfinite(column[i])} == known
 

@@ -25,6 +25,7 @@ from frostshift_service.weather import FeedError, nws, nws_hourly
 from frostshift_service.weather.age import freshness
 from frostshift_service.weather.feeds import FEEDS, choose
 from frostshift_service.weather.hourly import LIMITS
+from frostshift_service.weather.quality import Mark, worst
 
 FIXTURES = Path(__file__).parents[2] / "fixtures" / "weather"
 NOW = datetime(2027, 1, 14, 20, 50, tzinfo=UTC)
@@ -71,8 +72,8 @@ def test_the_example_by_hand(name: str) -> None:
     np.testing.assert_allclose(hours.cloud, [0.95, 0.75, 0.5, 0.05, NAN])
     for field in ("precip_mm", "snow_cm", "gust_10m_ms", "sun_wm2"):
         assert np.isnan(getattr(hours, field)).all(), "missing, not zero"
-        assert forecast.quality[field] == "missing"
-    assert (forecast.quality["air_c"], forecast.quality["cloud"]) == ("native", "estimated")
+        assert set(forecast.quality[field].tolist()) == {Mark.MISSING}
+    assert (worst(forecast.quality, "air_c"), worst(forecast.quality, "cloud")) == (Mark.NATIVE, Mark.ESTIMATED)
     assert forecast.issued_utc == datetime(2027, 1, 14, 20, 12, 30, tzinfo=UTC)
 
 

@@ -12,7 +12,7 @@ from sqlmodel import Session, col, delete, select
 
 from frostshift_rules.surroundings import Hours
 from frostshift_service.store.packing import SERIES, pack_hours, unpack_hours
-from frostshift_service.store.records import FeedInUse, FeedRow, KeptForecast, StoreError, UnknownSite
+from frostshift_service.store.records import FeedInUse, FeedRow, KeptForecast, Runs, StoreError, UnknownSite
 from frostshift_service.store.tables import FeedInUseRow, FeedStateRow, ForecastRow, PlanRow, SiteRow
 
 _HOUR: Final = timedelta(hours=1)
@@ -43,7 +43,7 @@ def keep_forecast(session: Session, site_id: str, forecast: KeptForecast) -> int
         hours=pack_hours(forecast.hours),
         attribution=forecast.attribution,
         warnings=list(forecast.warnings),
-        quality=dict(forecast.quality),
+        quality={name: [list(run) for run in runs] for name, runs in forecast.quality.items()},
     )
     session.add(row)
     session.flush()
@@ -199,14 +199,20 @@ def put_feed_in_use(session: Session, site_id: str, used: FeedInUse) -> None:
 
 
 def _kept(row: ForecastRow) -> KeptForecast:
+    hours = unpack_hours(row.hours)
     return KeptForecast(
         feed=row.feed,
         issued_utc=row.issued_utc,
         fetched_utc=row.fetched_utc,
-        hours=unpack_hours(row.hours),
+        hours=hours,
         payload=gzip.decompress(row.payload),
         attribution=row.attribution,
         warnings=tuple(row.warnings),
-        quality=row.quality,
+        quality={name: _runs(said, len(hours)) for name, said in row.quality.items()},
         id=row.id,
     )
+
+
+def _runs(said: str | list[tuple[str, int]], count: int) -> Runs:
+    """Runs of a field; a forecast kept before every hour had its mark has one word for all of them."""
+    return ((said, count),) if isinstance(said, str) else tuple((word, n) for word, n in said)

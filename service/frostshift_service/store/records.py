@@ -214,12 +214,17 @@ class FeedInUse:
     before: str = ""
 
 
+Runs = tuple[tuple[str, int], ...]
+"""What holds for how many hours in a row: ("native", 53), ("interpolated", 150)."""
+
+
 @dataclass(frozen=True)
 class KeptForecast:
     """One payload of one feed, as it came and as hours.
 
     Attributes:
-        feed, issued_utc, fetched_utc, hours, attribution, warnings, quality: as the feed's file made them.
+        feed, issued_utc, fetched_utc, hours, attribution, warnings: as the feed's file made them.
+        quality: field name of `Hours` -> how its values came about, in runs of hours (`weather.quality.runs_of`).
         payload: the answer's body as it came.
         id: in the store; None before it is kept.
     """
@@ -231,7 +236,7 @@ class KeptForecast:
     payload: bytes
     attribution: str
     warnings: tuple[str, ...] = ()
-    quality: Mapping[str, str] = field(default_factory=dict)
+    quality: Mapping[str, Runs] = field(default_factory=dict)
     id: int | None = None
 
 

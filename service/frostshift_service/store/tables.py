@@ -247,7 +247,7 @@ class ForecastRow(Table, table=True):
     hours: bytes = Field(sa_type=LargeBinary)
     attribution: str
     warnings: list[str] = Field(sa_type=JSON)
-    quality: dict[str, str] = Field(sa_type=JSON)
+    quality: dict[str, Any] = Field(sa_type=JSON)
 
 
 class AlertsRow(Table, table=True):

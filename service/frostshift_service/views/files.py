@@ -138,6 +138,7 @@ _HOURS: Final[dict[str, Callable[[HourLine], Cell]]] = {
     "precip_mm": lambda hour: _rounded(hour.precip_mm),
     "snow_cm": lambda hour: _rounded(hour.snow_cm),
     "sun_wm2": lambda hour: _rounded(hour.sun_wm2),
+    "not_native": lambda hour: "; ".join(f"{name} {word}" for name, word in hour.marks.items() if word != "native"),
 }
 """Column -> cell of an hour of the forecast: as people read it, then in SI units."""
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from itertools import groupby
 from math import isfinite
 from typing import Final
 
-from frostshift_rules.surroundings import Hours
 from frostshift_rules.workload import Weather
 from frostshift_service.store.records import Alert, FeedRow, KeptAlerts, KeptForecast, KeptSite
 from frostshift_service.views.forecast import feed_title, forecast_age, forecast_notes
@@ -18,6 +18,7 @@ from frostshift_service.views.words import CAUTIONS, Caution
 from frostshift_service.weather.feeds import FEEDS
 from frostshift_service.weather.nws_alerts import cold, known_alerts
 from frostshift_service.weather.order import Standing
+from frostshift_service.weather.quality import mark_at, marks_of
 
 HOURS_SHOWN: Final = 72
 """Hours on the page, from the present hour on; the files hold all."""
@@ -82,7 +83,8 @@ class HourLine:
 
     `air`, `dew`, wind and cloud hold at the hour; gust, precipitation, snow and sun for the hour that follows. SI
     values beside their texts; `past` hours have gone by. `raw_air` is that of the forecast where the site's thermometer
-    has made it colder.
+    has made it colder. `marks`: field of the record -> how its value came about (`native`, `interpolated`, `spread`,
+    `estimated`, `missing`); empty for hours before the forecast's own record.
     """
 
     at: Moment
@@ -102,6 +104,7 @@ class HourLine:
     snow: str
     sun_wm2: float | None
     sun: str
+    marks: Mapping[str, str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +137,7 @@ class WeatherPage:
         credit: line that the feed's terms ask for.
         warnings: what was odd about the payload.
         alerts: in force, as far as is known; `alerts_text` says how far, empty where no service gives any.
+        marks: of the hours shown, which fields are not as the feed gives them, and when; sentences.
         hours: from the present hour on; `hours_text` says how many of how many.
     """
 
@@ -155,6 +159,7 @@ class WeatherPage:
     alerts_text: str
     hours: tuple[HourLine, ...]
     hours_text: str
+    marks: tuple[str, ...]
     thermometer: ThermometerPage
     cautions: tuple[Caution, ...]
 
@@ -164,7 +169,7 @@ def weather_page(
 ) -> WeatherPage:
     """The page at `now` (aware UTC); `all_hours` past ones and those beyond `HOURS_SHOWN` too."""
     weather = found.weather
-    lines = _hours(weather, found.air.forecast, show, now)
+    lines = _hours(found, show, now)
     shown = lines if all_hours else [line for line in lines if not line.past][:HOURS_SHOWN]
     how_old = forecast_age(weather.issued_utc, weather.fetched_utc, weather.freshness, now)
     return WeatherPage(
@@ -188,6 +193,7 @@ def weather_page(
         alerts_text=_alerts_text(found, show, now),
         hours=tuple(shown),
         hours_text=plural(len(shown), "hour") + (f" of {len(lines)}" if len(shown) < len(lines) else ""),
+        marks=_marks_texts(shown),
         thermometer=thermometer_page(site, found.air, show),
         cautions=CAUTIONS,
     )
@@ -253,10 +259,46 @@ def _end_utc(weather: Weather) -> datetime | None:
     return weather.hours.time_utc(known[-1]) if known else None
 
 
-def _hours(weather: Weather, raw: Hours | None, show: Show, now: datetime) -> list[HourLine]:
+_FIELDS: Final = {
+    "air_c": "Air",
+    "dew_c": "Dew point",
+    "wind_10m_ms": "Wind",
+    "gust_10m_ms": "Gusts",
+    "cloud": "Cloud",
+    "precip_mm": "Rain",
+    "snow_cm": "New snow",
+    "sun_wm2": "Sun",
+}
+_MARKS: Final = {
+    "interpolated": "drawn between two hours of the feed",
+    "spread": "share of an amount that the feed gives for several hours",
+    "estimated": "worked out from other values",
+    "missing": "not known",
+}
+
+
+def _marks_texts(hours: Sequence[HourLine]) -> tuple[str, ...]:
+    """A sentence a field that is not native throughout, with the hours in a row of each mark."""
+    texts = []
+    for name, title in _FIELDS.items():
+        runs = [(word, list(run)) for word, run in groupby(hours, key=lambda hour: hour.marks.get(name, ""))]
+        said = []
+        for word, run in runs:
+            if word in _MARKS:
+                when = run[0].at.text if len(run) == 1 else f"{run[0].at.text} to {run[-1].at.text}"
+                said.append(f"{_MARKS[word]} {'throughout' if len(runs) == 1 else when}")
+        if said:
+            texts.append(f"{title}: {'; '.join(said)}.")
+    return tuple(texts)
+
+
+def _hours(found: SiteWeather, show: Show, now: datetime) -> list[HourLine]:
+    weather, raw, kept = found.weather, found.air.forecast, found.forecast
     hours = weather.hours
     if hours is None:
         return []
+    marks = {} if kept is None else marks_of(kept.quality, kept.hours)
+    before = 0 if kept is None else round((kept.hours.start_utc - hours.start_utc) / timedelta(hours=1))
     raw_c = hours.air_c if raw is None or weather.air_bias is None else raw.air_c
     columns: list[Sequence[float | None]] = [
         [value if isfinite(value) else None for value in column.tolist()]
@@ -296,6 +338,7 @@ def _hours(weather: Weather, raw: Hours | None, show: Show, now: datetime) -> li
                 snow=optional(show.snow_text, snow_cm) or "",
                 sun_wm2=sun_wm2,
                 sun="" if sun_wm2 is None else f"{sun_wm2:.0f} W/m²",
+                marks={name: mark.word for name in marks if (mark := mark_at(marks, name, index - before)) is not None},
             )
         )
     return lines

@@ -7,6 +7,7 @@ from datetime import datetime
 from typing import Protocol
 
 from frostshift_rules.surroundings import Hours
+from frostshift_service.weather.quality import Marks
 
 
 @dataclass(frozen=True)
@@ -20,8 +21,8 @@ class Forecast:
         hours: the record.
         attribution: credit line to show beside the data.
         warnings: what was odd about the payload, sentences for people.
-        quality: field name of `Hours` -> how it came about (`native`, `interpolated`, `spread`, `estimated`,
-            `missing`): the worst among the hours that have a value; `missing` where none has one.
+        quality: field name of `Hours` -> how the value of each hour came about, a `quality.Mark` an hour; `MISSING`
+            exactly where the value is NaN.
     """
 
     feed: str
@@ -30,7 +31,7 @@ class Forecast:
     hours: Hours
     attribution: str
     warnings: tuple[str, ...] = ()
-    quality: dict[str, str] = field(default_factory=dict)
+    quality: Marks = field(default_factory=dict)
 
 
 class FeedError(Exception):

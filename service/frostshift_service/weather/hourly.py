@@ -12,9 +12,11 @@ from datetime import datetime, timedelta
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from frostshift_rules.surroundings import Floats, Hours, dew_point_c
 from frostshift_service.weather import FeedError, Forecast
+from frostshift_service.weather.quality import Mark, Marks, same_mark, with_missing
 
 MAX_AXIS_H: Final = 24 * 17
 """Longest axis [h]; both feeds forecast for up to ten days."""
@@ -74,7 +76,7 @@ def forecast(
     fetched_utc: datetime,
     start_utc: datetime,
     values: Mapping[str, Floats],
-    quality: Mapping[str, str],
+    quality: Marks,
     warnings: list[str],
 ) -> Forecast:
     """Check a feed's rows and make the forecast of them.
@@ -87,7 +89,7 @@ def forecast(
         fetched_utc: when the payload came.
         start_utc: hour of the first row.
         values: the keys of `LIMITS` that the feed has -> one value an hour, NaN for missing, all of one length.
-        quality: how each field came about before the checks here.
+        quality: field -> how the value of each hour came about before the checks here; native where it is left out.
         warnings: of the parser; those found here are added after them.
 
     Raises:
@@ -98,11 +100,11 @@ def forecast(
     count = len(rows["air_c"])
     for name in LIMITS:
         rows.setdefault(name, np.full(count, np.nan))
-    how = dict.fromkeys(rows, "native") | dict(quality)
-    odd, filled = make_sound(rows, start_utc)
+    odd, estimated = make_sound(rows, start_utc)
     found = [*warnings, *odd]
-    if filled:
-        how["dew_c"] = "estimated"
+    marks = {name: np.array(quality.get(name, same_mark(count))) for name in rows}
+    for name, where in estimated.items():
+        marks[name][where] = Mark.ESTIMATED
 
     usable = np.flatnonzero(np.isfinite(rows["air_c"])).tolist()
     first_wanted = (fetched_utc - start_utc) / timedelta(hours=1) - 1.0
@@ -126,11 +128,11 @@ def forecast(
         hours=Hours(start_utc, **rows),
         attribution=attribution,
         warnings=tuple(found),
-        quality={name: "missing" if np.isnan(column).all() else how[name] for name, column in rows.items()},
+        quality={name: with_missing(marks[name], column) for name, column in rows.items()},
     )
 
 
-def make_sound(rows: dict[str, Floats], start_utc: datetime) -> tuple[list[str], bool]:
+def make_sound(rows: dict[str, Floats], start_utc: datetime) -> tuple[list[str], Mapping[str, NDArray[np.bool_]]]:
     """Set what is not to be believed to NaN, fill dew points from humidity, raise gusts to the wind; in place.
 
     Args:
@@ -138,14 +140,14 @@ def make_sound(rows: dict[str, Floats], start_utc: datetime) -> tuple[list[str],
         start_utc: hour of the first row.
 
     Returns:
-        Warnings, and whether a dew point was filled.
+        Warnings, and name of a field -> where it was estimated.
     """
     found = [*reject_outside(rows, start_utc), *_reject_jumps(rows, start_utc)]
     found += _reject_dew_above_air(rows, start_utc)
     filled = _fill_dew(rows)
     below = rows["gust_10m_ms"] < rows["wind_10m_ms"]
     rows["gust_10m_ms"][below] = rows["wind_10m_ms"][below]
-    return found, filled
+    return found, {"dew_c": filled, "gust_10m_ms": below}
 
 
 def _at(start_utc: datetime, index: int) -> str:
@@ -207,12 +209,12 @@ def _reject_dew_above_air(rows: dict[str, Floats], start_utc: datetime) -> list[
     return [message]
 
 
-def _fill_dew(rows: dict[str, Floats]) -> bool:
-    """Missing dew points from the relative humidity; whether any was filled."""
+def _fill_dew(rows: dict[str, Floats]) -> NDArray[np.bool_]:
+    """Missing dew points from the relative humidity; where they were filled."""
     humid = rows[HUMIDITY]
     fill = np.isnan(rows["dew_c"]) & np.isfinite(rows["air_c"]) & (humid > 0.0)
     rows["dew_c"][fill] = dew_point_c(rows["air_c"][fill], np.minimum(humid[fill], 1.0))
-    return bool(fill.any())
+    return fill & np.isfinite(rows["dew_c"])
 
 
 def _missing(rows: dict[str, Floats], start_utc: datetime) -> list[str]:

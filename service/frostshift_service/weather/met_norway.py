@@ -3,22 +3,27 @@
 Shape: a series of stamps in UTC, hourly for two to three days, then every six hours. `instant` values hold at the
 stamp; `next_1_hours` and `next_6_hours` are windows that START at it, which is our convention too. Temperature is at
 2 m, wind the 10-minute mean at 10 m. A parameter that is missing is an absent key. `compact` payloads parse as well;
-their dew point is derived from the humidity.
+their dew point is derived from the humidity, and where the cloud cover is missing it is read from the weather symbol.
 
 Between stamps up to six hours apart the states run linearly, the air temperature through the window's minimum where
 that lies below both ends: a night's low between two stamps must not be smoothed away.
+
+Only `complete` is asked for. Both methods are one product of one model run at one address and version, so whatever
+takes `complete` away takes `compact` with it; what helps then is another feed (`order.py`).
 
 Source: documentation of the service (repository metno/weatherapi-docs: data model, how-to, terms of service).
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from frostshift_rules.surroundings import Floats, sun_elevation_deg
 from frostshift_service.http import Get
@@ -34,6 +39,7 @@ from frostshift_service.weather.fetching import (
     read_json,
 )
 from frostshift_service.weather.payload import Json, as_it_is, child, entries, from_percent, instant, number, whole_hour
+from frostshift_service.weather.quality import Mark, same_mark
 
 INSTANT: Final[dict[str, tuple[str, str, Callable[[float], float]]]] = {
     "air_temperature": ("air_c", "celsius", as_it_is),
@@ -49,6 +55,16 @@ WINDOW_UNITS: Final = {"precipitation_amount": "mm", "air_temperature_min": "cel
 RUNNING: Final = ("air_c", "dew_c", hourly.HUMIDITY, "wind_10m_ms", "cloud")
 """Fields that run linearly between stamps. A gust is a maximum and does not."""
 LONGEST_STEP_H: Final = 6
+CLOUD_OF_SYMBOL: Final = {"clearsky": 0.05, "fair": 0.2, "partlycloudy": 0.5, "cloudy": 0.95, "fog": 0.95}
+"""Cloud cover that a weather symbol stands for, 0 to 1 (our choice)."""
+CLOUD_OF_SHOWERS: Final = 0.5
+"""Showers fall from broken cloud; too little of it is the colder and so the safer reading (our choice)."""
+CLOUD_OF_RAIN: Final = 0.95
+"""Under steady rain, sleet or snow (our choice)."""
+_FALLING: Final = re.compile(
+    # Two of the codes carry a second s, a slip of the service that it keeps.
+    r"(?:(?:light|heavy)?(?:rain|sleet|snow)(showers)?(?:andthunder)?|light(s(?:sleet|snow)showersandthunder))"
+)
 
 NAME: Final = "met_norway"
 TITLE: Final = "MET Norway"
@@ -61,13 +77,14 @@ ATTRIBUTION: Final = (
 
 @dataclass(frozen=True, slots=True)
 class _Stamp:
-    """One entry of the series: its row, the hours to the next entry (0: the last), and its details."""
+    """One entry of the series: its row, the hours to the next entry (0: the last), its details, its weather symbol."""
 
     row: int
     step_h: int
     instant: Json
     next_1_hours: Json
     next_6_hours: Json
+    symbol: object
 
 
 def covers(latitude: float, longitude: float) -> bool:
@@ -118,16 +135,15 @@ def parse(payload: Json, fetched_utc: datetime) -> Forecast:
             warnings.append(f"no forecast for {stamp.step_h} h after {when}: those hours are unknown")
     # Before filling in, so that an absurd value is not drawn out into believable ones beside it.
     warnings += hourly.reject_outside(values, start_utc)
-    quality: dict[str, str] = {}
+    marks = {name: same_mark(count) for name in [*values, "precip_mm"]}
+    _fill_cloud(values["cloud"], marks["cloud"], stamps, start_utc, warnings)
     place = _place(payload)
     for stamp in stamps:
         if 1 < stamp.step_h <= LONGEST_STEP_H:
-            quality |= dict.fromkeys(RUNNING, "interpolated")
-            _fill_between(values, stamp, start_utc, place, warnings)
+            _fill_between(values, marks, stamp, start_utc, place, warnings)
     values["precip_mm"] = np.full(count, np.nan)
     for stamp in stamps:
-        if _fill_precipitation(values["precip_mm"], stamp, warnings):
-            quality["precip_mm"] = "spread"
+        _fill_precipitation(values["precip_mm"], marks["precip_mm"], stamp, warnings)
 
     return hourly.forecast(
         feed=NAME,
@@ -137,7 +153,7 @@ def parse(payload: Json, fetched_utc: datetime) -> Forecast:
         fetched_utc=fetched_utc,
         start_utc=start_utc,
         values=values,
-        quality=quality,
+        quality=marks,
         warnings=warnings,
     )
 
@@ -159,8 +175,8 @@ def _stamps(properties: Json) -> tuple[datetime, list[_Stamp]]:
     stamps = []
     for row, step_h, entry in zip(rows, steps, series, strict=True):
         data = child(entry, "data", f"{TITLE}, timeseries")
-        parts = [_details(data, part) for part in ("instant", "next_1_hours", "next_6_hours")]
-        stamps.append(_Stamp(row, step_h, *parts))
+        state, next_1, next_6 = (_details(data, part) for part in ("instant", "next_1_hours", "next_6_hours"))
+        stamps.append(_Stamp(row, step_h, state, next_1, next_6, _symbol(data)))
     return times[0], stamps
 
 
@@ -172,6 +188,42 @@ def _details(data: Json, part: str) -> Json:
     if not isinstance(found, dict):
         raise FeedError(f"{TITLE}: the details of {part} are no object")
     return found
+
+
+def _symbol(data: Json) -> object:
+    """The symbol code of the shortest window; None where there is none."""
+    for part in ("next_1_hours", "next_6_hours"):
+        summary = data[part].get("summary") if part in data else None
+        if isinstance(summary, dict) and "symbol_code" in summary:
+            return summary["symbol_code"]
+    return None
+
+
+def _cloud_of_symbol(code: object) -> float:
+    """Cloud cover, 0 to 1, of a symbol code with or without its time of day; NaN for one that we do not know."""
+    name = str(code).partition("_")[0]
+    falling = _FALLING.fullmatch(name)
+    if falling is not None:
+        return CLOUD_OF_SHOWERS if any(falling.groups()) else CLOUD_OF_RAIN
+    return CLOUD_OF_SYMBOL.get(name, np.nan)
+
+
+def _fill_cloud(
+    cloud: Floats, marks: NDArray[np.uint8], stamps: list[_Stamp], start_utc: datetime, warnings: list[str]
+) -> None:
+    """Cloud cover from the weather symbol at the stamps that have none of their own; one warning an unknown code."""
+    unknown: dict[str, int] = {}
+    for stamp in stamps:
+        if np.isnan(cloud[stamp.row]) and stamp.symbol is not None:
+            cloud[stamp.row] = _cloud_of_symbol(stamp.symbol)
+            marks[stamp.row] = Mark.ESTIMATED
+            if np.isnan(cloud[stamp.row]):
+                unknown.setdefault(str(stamp.symbol)[:40], stamp.row)
+    for code, row in unknown.items():
+        warnings.append(
+            f"symbol_code at {start_utc + timedelta(hours=row):%Y-%m-%d %H:%M} UTC: {code!r} is not known, "
+            "and the cloud cover is missing: left unknown"
+        )
 
 
 def _check_units(units: Json, stamps: list[_Stamp]) -> None:
@@ -196,6 +248,7 @@ def _place(payload: Json) -> tuple[float, float] | None:
 
 def _fill_between(
     values: dict[str, Floats],
+    marks: dict[str, NDArray[np.uint8]],
     stamp: _Stamp,
     start_utc: datetime,
     place: tuple[float, float] | None,
@@ -207,14 +260,17 @@ def _fill_between(
     for name in RUNNING:
         column = values[name]
         column[between] = np.interp(between, [first, last], [column[first], column[last]])
+        marks[name][between] = max(Mark.INTERPOLATED, *marks[name][[first, last]].tolist())
     air_c = values["air_c"]
     low_c = number(stamp.next_6_hours.get("air_temperature_min"), "air_temperature_min", warnings)
     below_both = low_c < air_c[first] and low_c < air_c[last]
     if below_both and stamp.step_h == LONGEST_STEP_H and low_c >= hourly.LIMITS["air_c"].low:
         at = _coldest_row(first, last, start_utc, place)
         air_c[between] = np.interp(between, [first, at, last], [air_c[first], low_c, air_c[last]])
-    # Where our own line for the air dips below the one for the dew point, the air is saturated.
-    values["dew_c"][between] = np.fmin(values["dew_c"][between], air_c[between])
+    # Where our own line for the air dips below the one for the dew point, the air is saturated. A missing dew point
+    # stays missing: it is derived from the humidity later.
+    dew_c = values["dew_c"]
+    dew_c[between] = np.where(air_c[between] < dew_c[between], air_c[between], dew_c[between])
 
 
 def _coldest_row(first: int, last: int, start_utc: datetime, place: tuple[float, float] | None) -> int:
@@ -228,12 +284,13 @@ def _coldest_row(first: int, last: int, start_utc: datetime, place: tuple[float,
     return first + max(int(rises[0]), 1) if rises.size else middle
 
 
-def _fill_precipitation(column: Floats, stamp: _Stamp, warnings: list[str]) -> bool:
-    """Fill the rows from a stamp to the next with its shortest window's amount; whether it had to be spread."""
+def _fill_precipitation(column: Floats, marks: NDArray[np.uint8], stamp: _Stamp, warnings: list[str]) -> None:
+    """Fill the rows from a stamp to the next with its shortest window's amount, spread where that is six hours."""
     amount = number(stamp.next_1_hours.get("precipitation_amount"), "precipitation_amount", warnings)
     if np.isfinite(amount):
         column[stamp.row] = amount
-        return False
+        return
     amount = number(stamp.next_6_hours.get("precipitation_amount"), "precipitation_amount", warnings)
-    column[stamp.row : stamp.row + min(max(stamp.step_h, 1), 6)] = amount / 6.0
-    return bool(np.isfinite(amount))
+    inside = slice(stamp.row, stamp.row + min(max(stamp.step_h, 1), 6))
+    column[inside] = amount / 6.0
+    marks[inside] = Mark.SPREAD

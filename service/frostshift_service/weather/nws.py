@@ -17,6 +17,7 @@ from datetime import datetime, timedelta
 from typing import Final, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from frostshift_rules.surroundings import Floats
 from frostshift_rules.units import ms_from_kmh
@@ -25,6 +26,7 @@ from frostshift_service.weather import FeedError, Forecast, Place, hourly, nws_p
 from frostshift_service.weather.age import LATE_ISSUE_NWS_H
 from frostshift_service.weather.fetching import Fetched, Kept, ask, asked_utc, keep, kept_validators, read_json
 from frostshift_service.weather.payload import Json, as_it_is, child, entries, from_percent, instant, number, whole_hour
+from frostshift_service.weather.quality import Mark, same_mark
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +103,10 @@ def parse(payload: Json, fetched_utc: datetime) -> Forecast:
     start_utc = min(interval.start_utc for interval in air)
     end_utc = max(_end_utc(interval) for intervals in layers.values() for interval in intervals)
     count = hourly.axis_hours(start_utc, end_utc, TITLE)
-    values = {layer.ours: _expand(layer, layers[name], start_utc, count) for name, layer in LAYERS.items()}
+    values: dict[str, Floats] = {}
+    marks: dict[str, NDArray[np.uint8]] = {}
+    for name, layer in LAYERS.items():
+        values[layer.ours], marks[layer.ours] = _expand(layer, layers[name], start_utc, count)
 
     issued_utc = instant(properties["updateTime"], f"{TITLE}, updateTime") if "updateTime" in properties else None
     if issued_utc is None:
@@ -118,11 +123,7 @@ def parse(payload: Json, fetched_utc: datetime) -> Forecast:
         fetched_utc=fetched_utc,
         start_utc=start_utc,
         values=values,
-        quality={
-            layer.ours: "spread"
-            for name, layer in LAYERS.items()
-            if layer.kind == "amount" and any(interval.hours > 1 for interval in layers[name])
-        },
+        quality=marks,
         warnings=warnings,
     )
 
@@ -164,11 +165,15 @@ def _whole_hours(duration: str) -> int | None:
     return whole if 0 < whole <= hourly.MAX_AXIS_H and minutes == seconds == 0 else None
 
 
-def _expand(layer: _Layer, intervals: list[_Interval], start_utc: datetime, count: int) -> Floats:
-    """One value an hour; NaN where no interval lies. Where two overlap, the later entry wins."""
-    column = np.full(count, np.nan)
+def _expand(
+    layer: _Layer, intervals: list[_Interval], start_utc: datetime, count: int
+) -> tuple[Floats, NDArray[np.uint8]]:
+    """One value an hour and its mark; NaN where no interval lies. Where two overlap, the later entry wins."""
+    column, marks = np.full(count, np.nan), same_mark(count)
     for interval in intervals:
         first = round((interval.start_utc - start_utc) / timedelta(hours=1))
-        share = 1.0 / interval.hours if layer.kind == "amount" else 1.0
-        column[max(first, 0) : max(first + interval.hours, 0)] = interval.value * share
-    return column
+        spread = layer.kind == "amount" and interval.hours > 1
+        inside = slice(max(first, 0), max(first + interval.hours, 0))
+        column[inside] = interval.value / interval.hours if spread else interval.value
+        marks[inside] = Mark.SPREAD if spread else Mark.NATIVE
+    return column, marks

@@ -26,6 +26,7 @@ from frostshift_service.weather import FeedError, Forecast, Place, hourly, nws_p
 from frostshift_service.weather.age import LATE_ISSUE_NWS_H
 from frostshift_service.weather.fetching import Fetched, Kept, ask, asked_utc, keep, kept_validators, read_json
 from frostshift_service.weather.payload import Json, as_it_is, child, entries, from_percent, instant, number, whole_hour
+from frostshift_service.weather.quality import Mark, same_mark
 
 NAME: Final = "nws_hourly"
 TITLE: Final = "US National Weather Service, hourly forecast"
@@ -128,7 +129,7 @@ def parse(payload: Json, fetched_utc: datetime) -> Forecast:
         fetched_utc=fetched_utc,
         start_utc=start_utc,
         values=values,
-        quality={"cloud": "estimated"},
+        quality={"cloud": same_mark(count, Mark.ESTIMATED)},
         warnings=warnings,
     )
 

@@ -13,6 +13,7 @@ from frostshift_service.store import forecasts
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.packing import SERIES, pack_hours, unpack_hours
 from frostshift_service.store.records import FeedRow, KeptForecast, StoreError, UnknownSite
+from frostshift_service.store.tables import ForecastRow
 
 START = datetime(2026, 1, 12, 0, tzinfo=UTC)
 HOUR = timedelta(hours=1)
@@ -73,7 +74,7 @@ def test_a_forecast_comes_back_as_it_was_kept(sited: Engine) -> None:
         payload=bytes(range(256)) * 40,
         attribution="Invented weather office",
         warnings=("hour 2 has no air temperature",),
-        quality={"air_c": "native", "dew_c": "missing"},
+        quality={"air_c": (("native", 1), ("interpolated", 2)), "dew_c": (("missing", 3),)},
     )
     with writing(sited) as session:
         forecast_id = forecasts.keep_forecast(session, "ore-shed", kept)
@@ -84,6 +85,17 @@ def test_a_forecast_comes_back_as_it_was_kept(sited: Engine) -> None:
     assert last.id == back.id == forecast_id
     assert same(back.hours, kept.hours)
     assert replace(back, hours=kept.hours, id=None) == kept
+
+
+def test_a_forecast_kept_with_one_word_a_field_still_reads(sited: Engine) -> None:
+    kept = forecast(hours(START, [-1.0, float("nan"), -3.0]))
+    with writing(sited) as session:
+        forecast_id = forecasts.keep_forecast(session, "ore-shed", kept)
+        row = session.get_one(ForecastRow, forecast_id)
+        row.quality = {"air_c": "interpolated", "snow_cm": "missing"}
+    with reading(sited) as session:
+        back = forecasts.forecast_by_id(session, forecast_id)
+    assert back.quality == {"air_c": (("interpolated", 3),), "snow_cm": (("missing", 3),)}
 
 
 def test_the_last_forecast_is_the_one_fetched_last(sited: Engine) -> None:

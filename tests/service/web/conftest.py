@@ -47,7 +47,7 @@ from frostshift_service.jobs import site_air
 from frostshift_service.settings import Settings
 from frostshift_service.store.engine import open_store, reading, writing
 from frostshift_service.store.joints import import_joints
-from frostshift_service.store.records import FeedRow, ImportedJoint
+from frostshift_service.store.records import FeedRow, ImportedJoint, KeptForecast
 from frostshift_service.store.sites import load_site, save_site
 from frostshift_service.views.chart import SteelSeries
 from frostshift_service.views.desk import Desk
@@ -422,6 +422,12 @@ def site_weather(**changes: Any) -> SiteWeather:
     hours = np.arange(-6, 90)
     gust_ms = 9.0 + np.zeros(len(hours))
     gust_ms[10] = nan
+    runs = {
+        "air_c": (("native", 60), ("interpolated", 36)),
+        "precip_mm": (("spread", 96),),
+        "gust_10m_ms": (("native", 96),),
+        "sun_wm2": (("native", 96),),
+    }
     weather = Weather(
         feed="nws",
         issued_utc=at(-125 / 60),
@@ -444,7 +450,7 @@ def site_weather(**changes: Any) -> SiteWeather:
     return replace(
         SiteWeather(
             weather=weather,
-            forecast=None,
+            forecast=KeptForecast("nws", at(-125 / 60), at(-0.5), weather.hours, b"{}", "credit", quality=runs, id=1),
             standings=(Standing("nws", 1, Freshness("fresh", 1.0, 0.5, 0.0)), Standing("met_norway")),
             rows={"nws": FeedRow("north-yard", "nws", at(0.5), at(-0.5), issued_utc=at(-125 / 60))},
         ),

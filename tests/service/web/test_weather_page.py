@@ -52,6 +52,20 @@ async def test_what_is_missing_is_not_known_and_never_zero(web: Any) -> None:
     assert "Thu 09:00 23 °F dew -8 °F 10 mph gusts not known 25 %" in page
 
 
+async def test_what_is_not_native_is_said_and_stands_in_the_files(web: Any) -> None:
+    page = await words(web)
+    assert "Air: drawn between two hours of the feed Sat 11:00 to Sun 04:00." in page
+    assert "Gusts: not known Thu 09:00." in page
+    assert "Rain: share of an amount that the feed gives for several hours throughout." in page
+    assert "Sun: not known throughout." in page
+    async with web.client() as client:
+        rows = list(csv.DictReader(io.StringIO((await client.get(f"{PAGE}.csv")).text.removeprefix("\ufeff"))))
+        hours = (await client.get(f"{PAGE}.json")).json()["hours"]
+    assert rows[10]["not_native"] == "precip_mm spread; gust_10m_ms missing; sun_wm2 missing"
+    assert hours[60]["marks"]["air_c"] == "interpolated"
+    assert hours[0]["marks"]["air_c"] == "native"
+
+
 async def test_a_feed_that_stands_in_says_for_whom_since_when_and_why(web: Any) -> None:
     usual = site_weather()
     weather = replace(usual.weather, feed="met_norway", instead_of="nws", changed=FeedChange("nws", at(-2.0)))
