@@ -43,6 +43,7 @@ from frostshift_service.store.thermometer import air_readings_of
 from frostshift_service.views.chart import SteelSeries
 from frostshift_service.views.thermometer import SHOWN, SiteAir
 from frostshift_service.views.weather import SiteWeather
+from frostshift_service.weather.members import MEMBERS_STAND, on_axis
 from frostshift_service.weather.order import Standing, in_use
 from frostshift_service.weather.past import KEEP_HOURS, from_first_air, merge_past
 from frostshift_service.weather.site_air import held_against
@@ -367,6 +368,9 @@ def _weather(session: Session, kept_site: KeptSite, standing: Standing, used: Fe
     past = forecasts.past_hours(session, site_id, forecast.feed, first, last)
     past = from_first_air(past) if past is not None else None
     wanted = feeds_of(kept_site)[0]
+    hours = merge_past(past, forecast.hours)
+    # An ensemble is asked less often than its forecast; before its first hour all members take the forecast's hours.
+    members = forecasts.last_members(session, site_id, forecast.feed, forecast.fetched_utc - MEMBERS_STAND)
     changed = used.before and now - used.since_utc < CHANGE_SHOWN
     return Weather(
         feed=forecast.feed,
@@ -375,7 +379,8 @@ def _weather(session: Session, kept_site: KeptSite, standing: Standing, used: Fe
         freshness=standing.age.state,
         late_by_h=standing.age.beyond_late_h,
         attribution=forecast.attribution,
-        hours=merge_past(past, forecast.hours),
+        hours=hours,
+        members=None if members is None else on_axis(members, hours),
         instead_of="" if forecast.feed == wanted else wanted,
         changed=FeedChange(used.before, used.since_utc) if changed else None,
     )

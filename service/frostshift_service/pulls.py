@@ -199,6 +199,7 @@ def _keep(session: Session, site_id: str, forecast: Forecast, payload: bytes, no
         attribution=forecast.attribution,
         warnings=forecast.warnings,
         quality=forecast.quality,
+        members=forecast.members,
     )
     forecasts.keep_forecast(session, site_id, kept)
     forecasts.thin_forecasts(session, site_id, now - KEEP_FORECASTS)

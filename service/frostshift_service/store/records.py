@@ -8,11 +8,11 @@ from datetime import datetime
 from typing import Final, Literal, get_args
 
 from frostshift_rules.job import AirReading, Joint, Reading, Site
-from frostshift_rules.surroundings import Hours
+from frostshift_rules.surroundings import Hours, Members
 from frostshift_rules.workload import Plan, Weather
 
 ShowUnits = Literal["us", "si", "both"]
-FeedName = Literal["nws", "met_norway", "file", "nws_hourly"]
+FeedName = Literal["nws", "met_norway", "file", "nws_hourly", "open_meteo"]
 KeptBecause = Literal["shown", "printed", "sent", "changed"]
 AirSource = Literal["typed", "posted"]
 
@@ -220,6 +220,7 @@ class KeptForecast:
         feed, issued_utc, fetched_utc, hours, attribution, warnings, quality: as the feed's file made them.
         payload: the answer's body as it came.
         id: in the store; None before it is kept.
+        members: of the feed's ensemble, on the axis of `hours`; None where it gave none with this payload.
     """
 
     feed: str
@@ -231,6 +232,7 @@ class KeptForecast:
     warnings: tuple[str, ...] = ()
     quality: Mapping[str, str] = field(default_factory=dict)
     id: int | None = None
+    members: Members | None = None
 
 
 @dataclass(frozen=True, slots=True)

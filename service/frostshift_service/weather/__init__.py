@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Protocol
 
-from frostshift_rules.surroundings import Hours
+from frostshift_rules.surroundings import Hours, Members
 
 
 @dataclass(frozen=True)
@@ -22,6 +22,7 @@ class Forecast:
         warnings: what was odd about the payload, sentences for people.
         quality: field name of `Hours` -> how it came about (`native`, `interpolated`, `spread`, `estimated`,
             `missing`): the worst among the hours that have a value; `missing` where none has one.
+        members: of the feed's ensemble, on the axis of `hours`; None where it gave none this time.
     """
 
     feed: str
@@ -31,6 +32,7 @@ class Forecast:
     attribution: str
     warnings: tuple[str, ...] = ()
     quality: dict[str, str] = field(default_factory=dict)
+    members: Members | None = None
 
 
 class FeedError(Exception):
