@@ -238,8 +238,9 @@ NOTES: Final[dict[HeatStatus, str]] = {
     "length at a time, or a torch over the rest.",
     "never": "Does not get there with this heat. Widen the band, shelter it, or add heat: more torches or a shorter "
     "length at a time.",
-    "out_of_range": "No time: the heated area, the flame or the thickness lies outside what the calculation covers, or "
-    "more than two parts are one piece.",
+    "out_of_range": "No time: the heated area, the flame or the thickness lies outside what the calculation covers, "
+    "more than two parts are one piece, or one of two parts end to end that are one piece is more than one and a "
+    "half times as thick as the other.",
     "unsure": "No time: it hangs too much on how well the flame couples. Widen the band, shelter it, or add heat: more "
     "torches or a shorter length at a time.",
     "too_hot": "No single time: the hottest metal would pass its limit (the maximum; where none is stated, the site's "
@@ -461,7 +462,8 @@ def arc_wait_minutes(job: HeatJob, asked: Asked, parts: Sequence[PartHeat]) -> f
     for part in parts:
         if part.hottest_c is not None:
             depth_m = part.thickness_mm / 1000.0 / (2.0 if joint.both_faces else 1.0)
-            at_weld_c.append(part.hottest_c - part.flux_kwm2.high * 1000.0 * depth_m / (2.0 * _CONDUCTIVITY_WMK))
+            # The hottest of all ends, less what the least flux sets up: never too cool.
+            at_weld_c.append(part.hottest_c - part.flux_kwm2.low * 1000.0 * depth_m / (2.0 * _CONDUCTIVITY_WMK))
     faces = 1.0 if any(part.kind == "tube" for part in joint.parts) else 2.0
     return (
         arc.least_wait_s(

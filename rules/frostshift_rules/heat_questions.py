@@ -29,6 +29,10 @@ BELOW_MAXIMUM_K: Final = 5.0
 """The target stays so far below a stated maximum [K]. Our choice: about the error of a temperature crayon."""
 MOST_FLUX_WM2: Final = 1.0e6
 """More than a swept flame puts into steel [W/m2]; above it the heated area or the torch is mistyped."""
+MOST_UNLIKE: Final = 1.5
+"""Two parts end to end that are one piece: the thicker is at most so many times as thick. What the thinner gives is
+taken to enter over the whole end of the thicker. By finite elements the time of the thicker is up to 6 % short at 1.5
+times, 9 % at 2 times, 15 % at 3 times, 24 % at 4 times."""
 
 Band = Literal["slow", "likely", "fast"]
 BANDS: Final[tuple[Band, ...]] = ("slow", "likely", "fast")
@@ -101,7 +105,7 @@ class Make:
         segments, length_mm: the weld is heated in so many lengths, of so much each.
         sized: of each part, whether the sizes that its time hangs on are stated.
         covered: of each part, whether the engine covers its sizes; what people typed may lie outside.
-        paired: two parts that are one piece; of three or four that are, none is covered.
+        paired: two parts that are one piece; of three or four that are, none is covered, nor of two too unlike.
     """
 
     bodies: tuple[Body, ...]
@@ -120,7 +124,7 @@ def make_of(joint: Joint, extent_mm: float, choices: Choices) -> Make:
     )
     count, length_mm = segments(joint, choices)
     sized = tuple(not sizes_missing(part) for part in joint.parts)
-    knotted = one_piece(joint) and len(joint.parts) > 2
+    knotted = one_piece(joint) and (len(joint.parts) > 2 or _too_unlike(joint))
     return Make(
         bodies=bodies,
         area_m2=sum(body.patch.area_m2 for body in bodies),
@@ -133,6 +137,12 @@ def make_of(joint: Joint, extent_mm: float, choices: Choices) -> Make:
         ),
         paired=one_piece(joint) and len(joint.parts) == 2,
     )
+
+
+def _too_unlike(joint: Joint) -> bool:
+    """Whether parts that end at the weld are one piece and so unlike that the thick one has no sure time."""
+    ending_mm = [part.thickness_mm for part in joint.parts if part.sides == 1]
+    return len(ending_mm) > 1 and max(ending_mm) > MOST_UNLIKE * min(ending_mm)
 
 
 def _deciding_values(joint: Joint, extent_mm: float) -> tuple[object, ...]:

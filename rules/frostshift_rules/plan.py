@@ -100,6 +100,7 @@ def make_plan(
         attribution=weather.attribution,
         instead_of=weather.instead_of,
         feed_changed=weather.changed,
+        station=weather.station,
         air_bias=weather.air_bias,
     )
 

@@ -71,6 +71,11 @@ def ms_from_mph(mph: Number) -> Number:
     return mph * KMH_PER_MPH / 3.6
 
 
+def mi_from_km(km: Number) -> Number:
+    """Kilometres to international miles (1.609344 km, exact)."""
+    return km / 1.609344
+
+
 def ms_from_kmh(kmh: Number) -> Number:
     """Speed in m/s from km/h."""
     return kmh / 3.6

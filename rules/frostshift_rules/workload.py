@@ -29,6 +29,23 @@ class FeedChange:
 
 
 @dataclass(frozen=True, slots=True)
+class StationHours:
+    """Hours gone by that no forecast has, as a station near the site measured them.
+
+    Attributes:
+        title: of the station.
+        distance_km: from the site [km].
+        height_m: how much higher than the site it stands, negative: lower [m].
+        hours: how many of the run-in come from it.
+    """
+
+    title: str
+    distance_km: float
+    height_m: float
+    hours: int
+
+
+@dataclass(frozen=True, slots=True)
 class AirBias:
     """What readings of the air at the site did to the forecast.
 
@@ -58,6 +75,8 @@ class Weather:
         members: of the feed's ensemble, on the axis of `hours`; None where it gives none.
         instead_of: name of the feed that the site wants, for which this one stands in; empty where it is this one.
         changed: the last change of feed, where it was not long ago.
+        station: of the hours gone by that were measured near the site; None where none were.
+        missing_h: hours gone by, of those that steel carries into the plan, that are not known [h].
         air_bias: of the readings at the site; None where they say nothing or the site does not want it.
 
     Raises:
@@ -74,6 +93,8 @@ class Weather:
     members: Members | None = None
     instead_of: str = ""
     changed: FeedChange | None = None
+    station: StationHours | None = None
+    missing_h: int = 0
     air_bias: AirBias | None = None
 
     def __post_init__(self) -> None:
@@ -388,4 +409,5 @@ class Plan:
     attribution: str = ""
     instead_of: str = ""
     feed_changed: FeedChange | None = None
+    station: StationHours | None = None
     air_bias: AirBias | None = None

@@ -30,22 +30,26 @@ from frostshift_rules.people import people_table
 from frostshift_rules.plan import make_plan
 from frostshift_rules.strict import TableError
 from frostshift_rules.tables import check_shipped, load_code_table
-from frostshift_rules.workload import NO_WEATHER, FeedChange, HeatPlan, Plan, Weather
+from frostshift_rules.workload import NO_WEATHER, FeedChange, HeatPlan, Plan, StationHours, Weather
 from frostshift_service.http import Get
 from frostshift_service.pulls import Pulls, feeds_of, standings
 from frostshift_service.site_file import check_own_table
 from frostshift_service.store import forecasts, plans
 from frostshift_service.store import joints as kept_joints
+from frostshift_service.store.alerts import load_alerts
 from frostshift_service.store.engine import reading, writing
+from frostshift_service.store.observed import load_observed
 from frostshift_service.store.records import FeedInUse, KeptBecause, KeptSite, PlanInputs
 from frostshift_service.store.sites import load_site, load_sites
 from frostshift_service.store.thermometer import air_readings_of
+from frostshift_service.us_service import UsService
 from frostshift_service.views.chart import SteelSeries
 from frostshift_service.views.thermometer import SHOWN, SiteAir
 from frostshift_service.views.weather import SiteWeather
+from frostshift_service.weather import nws
 from frostshift_service.weather.members import MEMBERS_STAND, on_axis
 from frostshift_service.weather.order import Standing, in_use
-from frostshift_service.weather.past import KEEP_HOURS, from_first_air, merge_past
+from frostshift_service.weather.past import KEEP_HOURS, Source, run_in
 from frostshift_service.weather.site_air import held_against
 
 log = logging.getLogger(__name__)
@@ -113,6 +117,7 @@ class Jobs:
         """
         self._engine, self._now = engine, now
         self._pulls = Pulls(engine, now, get=get, jitter=jitter, base_urls=base_urls)
+        self._us_service = UsService(engine, now, get=get, jitter=jitter, base_urls=base_urls)
         self.pull, self.take_payload = self._pulls.pull, self._pulls.take_payload
         self._current: dict[str, _Current] = {}
         self._planning = Lock()
@@ -145,8 +150,10 @@ class Jobs:
             site_ids = [kept.site.id for kept in load_sites(session)]
         for site_id in site_ids:
             try:
+                self._us_service.pull_alerts(site_id)
                 self.pull(site_id)
-                self._up_to_date(site_id)
+                if self._up_to_date(site_id).inputs.weather.missing_h and self._us_service.observe(site_id):
+                    self.replan(site_id)
             except Exception:
                 log.exception("site %s: pull or plan failed", site_id)
 
@@ -256,6 +263,8 @@ class Jobs:
                 standings=tuple(standings(session, kept_site, now)),
                 rows={feed: row for feed, row in rows.items() if row is not None},
                 air=site_air(session, kept_site, now),
+                alerts=load_alerts(session, site_id),
+                has_alerts=nws.covers(kept_site.site.latitude, kept_site.site.longitude),
             )
 
     def _planned(self, site_id: str, mark: str) -> tuple[_Current, Joint | None]:
@@ -366,9 +375,11 @@ def _weather(session: Session, kept_site: KeptSite, standing: Standing, used: Fe
     start = forecast.hours.start_utc
     first, last = start - timedelta(hours=KEEP_HOURS), start - timedelta(hours=1)
     past = forecasts.past_hours(session, site_id, forecast.feed, first, last)
-    past = from_first_air(past) if past is not None else None
+    this_hour = now.replace(minute=0, second=0, microsecond=0)
+    observed = load_observed(session, site_id, this_hour - timedelta(hours=KEEP_HOURS), this_hour)
+    found = run_in(past, forecast.hours, observed.hours if observed else None, now)
+    measured = found.count(Source.STATION)
     wanted = feeds_of(kept_site)[0]
-    hours = merge_past(past, forecast.hours)
     # An ensemble is asked less often than its forecast; before its first hour all members take the forecast's hours.
     members = forecasts.last_members(session, site_id, forecast.feed, forecast.fetched_utc - MEMBERS_STAND)
     changed = used.before and now - used.since_utc < CHANGE_SHOWN
@@ -379,8 +390,12 @@ def _weather(session: Session, kept_site: KeptSite, standing: Standing, used: Fe
         freshness=standing.age.state,
         late_by_h=standing.age.beyond_late_h,
         attribution=forecast.attribution,
-        hours=hours,
-        members=None if members is None else on_axis(members, hours),
+        hours=found.hours,
+        members=None if members is None else on_axis(members, found.hours),
+        station=StationHours(observed.title, observed.distance_km, observed.height_m, measured)
+        if observed is not None and measured
+        else None,
+        missing_h=found.missing,
         instead_of="" if forecast.feed == wanted else wanted,
         changed=FeedChange(used.before, used.since_utc) if changed else None,
     )

@@ -19,6 +19,7 @@ from sqlmodel import Session
 from frostshift_rules.job import Site
 from frostshift_service.http import Get
 from frostshift_service.store import forecasts
+from frostshift_service.store.alerts import load_alerts
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.records import FeedRow, KeptForecast, KeptSite
 from frostshift_service.store.sites import load_site
@@ -27,11 +28,17 @@ from frostshift_service.weather import file as payload_file
 from frostshift_service.weather.age import freshness
 from frostshift_service.weather.feeds import FEEDS, Feed
 from frostshift_service.weather.fetching import Fetched
+from frostshift_service.weather.nws_alerts import cold, known_alerts
 from frostshift_service.weather.order import Standing, steps_back, usual_order
 from frostshift_service.weather.schedule import after_failure, after_success, front_near
 
 log = logging.getLogger(__name__)
 
+STATIONS: Final = "nws_stations"
+ALERTS: Final = "nws_alerts"
+"""Names among the feed rows of what is no forecast."""
+US_FEEDS: Final = ("nws", "nws_hourly", STATIONS, ALERTS)
+"""Everything that is asked of one server of the US service."""
 KEEP_FORECASTS: Final = timedelta(days=14)
 
 
@@ -71,6 +78,13 @@ def standing(session: Session, site_id: str, feed: str, now: datetime) -> Standi
     forecast_id, issued_utc, fetched_utc = last
     age = freshness(issued_utc, fetched_utc, row.last_answer_utc if row else None, feed, now)
     return Standing(feed, forecast_id, age)
+
+
+def held_until(session: Session, site_id: str, feed: str) -> datetime | None:
+    """Until when a feed's server wants to be left alone, whichever of its products it was asked for."""
+    names = US_FEEDS if feed in US_FEEDS else (feed,)
+    rows = [forecasts.feed_row(session, site_id, name) for name in names]
+    return max((row.held_utc for row in rows if row is not None and row.held_utc is not None), default=None)
 
 
 class Pulls:
@@ -117,7 +131,10 @@ class Pulls:
         now, site_id, feed = self._now(), kept_site.site.id, FEEDS[feed_name]
         with reading(self._engine) as session:
             row = forecasts.feed_row(session, site_id, feed_name) or FeedRow(site_id, feed_name, now)
-            last = forecasts.last_forecast(session, site_id, feed_name)
+            last = forecasts.last_forecast_times(session, site_id, feed_name)
+            held_utc = held_until(session, site_id, feed_name)
+        if held_utc is not None and held_utc > now:
+            return Pulled(feed_name, "not_due", f"{feed.title} asked for a pause until {held_utc:%H:%M} UTC.")
         moved = last is None and not row.failures
         if row.next_try_utc > now and not moved and not (again_after_failure and row.failures):
             return Pulled(feed_name, "not_due", f"{feed.title} is asked again after {row.next_try_utc:%H:%M} UTC.")
@@ -131,13 +148,12 @@ class Pulls:
             with writing(self._engine) as session:
                 forecasts.put_feed_row(session, failed)
             return Pulled(feed_name, "failed", str(error))
-        older = fetched.forecast is not None and last is not None and _older(fetched.forecast, last)
+        older = fetched.forecast is not None and last is not None and _older(fetched.forecast, last[1])
         if older:  # an edge of the service may hand out yesterday's copy: it is no news, and no validators either
             fetched = replace(fetched, forecast=None, kept=row.state)
         if row.failures:
             log.info("site %s: %s answers again", site_id, feed.title)
-        newest = fetched.forecast or last
-        watch = newest is not None and front_near(newest.hours, now)
+        watch = self._front_near(site_id, feed_name, fetched.forecast, now)
         with writing(self._engine) as session:
             forecasts.put_feed_row(session, after_success(row, fetched, now, self._jitter(), watch=watch))
             still_there = _position(load_site(session, site_id).site) == _position(kept_site.site)
@@ -150,6 +166,13 @@ class Pulls:
         if fetched.forecast is None:
             return Pulled(feed_name, "unchanged", f"{feed.title} has nothing newer.")
         return Pulled(feed_name, "new", f"New forecast from {feed.title}.")
+
+    def _front_near(self, site_id: str, feed: str, forecast: Forecast | None, now: datetime) -> bool:
+        """Whether the forecast, the new one or else the kept one, or an alert tells of a front."""
+        with reading(self._engine) as session:
+            kept = forecast or forecasts.last_forecast(session, site_id, feed)
+            known = known_alerts(load_alerts(session, site_id), now)
+        return (kept is not None and front_near(kept.hours, now)) or any(cold(alert) for alert in known or ())
 
     def _ask(self, feed: Feed, site: Site, kept: Mapping[str, str], now: datetime) -> Fetched:
         """One call of a feed.
@@ -180,8 +203,8 @@ class Pulls:
         return forecast
 
 
-def _older(forecast: Forecast, last: KeptForecast) -> bool:
-    return forecast.issued_utc is not None and last.issued_utc is not None and forecast.issued_utc < last.issued_utc
+def _older(forecast: Forecast, issued_utc: datetime | None) -> bool:
+    return forecast.issued_utc is not None and issued_utc is not None and forecast.issued_utc < issued_utc
 
 
 def _position(site: Site) -> tuple[float, float]:

@@ -223,7 +223,8 @@ def test_the_last_good_forecast_stays(set_up: Run) -> None:
 
 def test_the_weather_says_whose_forecast_how_old_and_every_hour(set_up: Run) -> None:
     said = set_up("weather").good()
-    head, hours, credit = said.rstrip("\n").split("\n\n")
+    head, alerts, hours, credit = said.rstrip("\n").split("\n\n")
+    assert alerts == "Alerts: Not known: they are asked for while a joint is to be welded within two days."
     assert "weather\na forecast file, issued 37 min ago: fresh; reaches to Fri 22 Jan 05:00.\n! dew point" in head
     rows = hours.splitlines()
     assert rows[0].startswith("72 hours of ")

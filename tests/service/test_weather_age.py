@@ -93,9 +93,11 @@ def fetched(ask_again_utc: datetime | None) -> Fetched:
     ],
 )
 def test_an_answer_sets_the_next_try(asked: datetime | None, waits: timedelta) -> None:
-    state = FeedRow("ore-shed", "nws", NOW, ago(9.0), 4, "gone wrong", ago(10.0), {"url": "old"})
+    state = FeedRow("ore-shed", "nws", NOW, ago(9.0), 4, "gone wrong", ago(10.0), state={"url": "old"})
     after = after_success(state, fetched(asked), NOW, 0.0)
-    assert after == FeedRow("ore-shed", "nws", NOW + waits, NOW, 0, "", ago(10.0), {"url": "https://weather.example/"})
+    assert after == FeedRow(
+        "ore-shed", "nws", NOW + waits, NOW, 0, "", ago(10.0), state={"url": "https://weather.example/"}
+    )
     assert after_success(state, fetched(asked), NOW, 0.5).next_try_utc == NOW + waits + timedelta(minutes=5)
     while_a_front_is_near = after_success(state, fetched(asked), NOW, 0.0, watch=True).next_try_utc - NOW
     assert while_a_front_is_near == (timedelta(minutes=20) if waits == HOUR else waits)

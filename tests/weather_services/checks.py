@@ -374,13 +374,13 @@ def trust(week: Week) -> list[str]:
 
 
 def spells(week: Week, site: str, service: str | None = None) -> tuple[int, int]:
-    """How often the calls for a site's forecast began to fail, and how often they were well again after that.
+    """How often the calls for a site's forecasts began to fail, and how often they were well again after that.
 
     A call may be several requests; what counts is how the last one ended. `service`: of that one alone.
     """
     begun = mended = 0
-    of_site = (e for e in week.log if e["place"] == site and service in (None, e["service"]))
-    for entries in _by(of_site, lambda e: e["service"]).values():
+    of_site = (e for e in week.log if e["place"] == site and feed_of(e) and service in (None, e["service"]))
+    for entries in _by(of_site, feed_of).values():
         good = [True, *(call[-1]["good"] for call in _by(entries, at).values())]
         pairs = list(zip(good, good[1:], strict=False))
         begun += sum(a and not b for a, b in pairs)

@@ -50,7 +50,7 @@ FEEDS: dict[str, tuple[str, ...]] = {
     "ore-shed": ("nws",),
     "river-bridge": ("nws",),
     "dry-dock": ("met_norway",),
-    "canal-lock": ("nws", "met_norway"),
+    "canal-lock": ("nws", "met_norway", "nws_hourly"),
 }
 """Site -> the feeds it may ask, the first choice first, then those that stand in; where the first is not what its
 position gives, it is set.

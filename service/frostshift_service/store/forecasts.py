@@ -182,6 +182,7 @@ def feed_row(session: Session, site_id: str, feed: str) -> FeedRow | None:
         failures=row.failures,
         last_error=row.last_error,
         issued_utc=row.issued_utc,
+        held_utc=row.held_utc,
         state=dict(row.state),
     )
 
@@ -198,6 +199,7 @@ def put_feed_row(session: Session, feed: FeedRow) -> None:
             failures=feed.failures,
             last_error=feed.last_error,
             issued_utc=feed.issued_utc,
+            held_utc=feed.held_utc,
             state=dict(feed.state),
         )
     )

@@ -9,7 +9,7 @@ from typing import Final, get_args
 from sqlmodel import Session, col, delete, select, update
 
 from frostshift_rules.job import Joint, Reading, Site
-from frostshift_rules.workload import AirBias, FeedChange, Freshness, Plan, Weather
+from frostshift_rules.workload import AirBias, FeedChange, Freshness, Plan, StationHours, Weather
 from frostshift_service.store.packing import Packing, pack_hours, unpack_weather
 from frostshift_service.store.records import KeptBecause, KeptPlan, PlanInputs, StoreError
 from frostshift_service.store.tables import PlanRow
@@ -30,6 +30,8 @@ class _Told:
     attribution: str
     instead_of: str = ""
     changed: FeedChange | None = None
+    station: StationHours | None = None
+    missing_h: int = 0
     air_bias: AirBias | None = None
 
 

@@ -189,6 +189,7 @@ class FeedRow:
         failures: in a row, since the last answer.
         last_error: of the last failure; empty after an answer.
         issued_utc: the feed's own issue time of the last forecast it gave; None: it does not say, or gave none.
+        held_utc: the server has asked that nothing at all be asked of it before; None: it has not.
         state: what the feed wants to remember between two calls: validators, grid address. It belongs to the kept
             forecast and must go with it.
     """
@@ -200,6 +201,7 @@ class FeedRow:
     failures: int = 0
     last_error: str = ""
     issued_utc: datetime | None = None
+    held_utc: datetime | None = None
     state: Mapping[str, str] = field(default_factory=dict)
 
 

@@ -213,6 +213,7 @@ class FeedStateRow(Table, table=True):
     failures: int
     last_error: str
     issued_utc: datetime | None
+    held_utc: datetime | None
     state: dict[str, str] = Field(sa_type=JSON)
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from frostshift_rules.workload import AirBias, FeedChange, Freshness
-from frostshift_service.views.show import Show, age
+from frostshift_rules.workload import AirBias, FeedChange, Freshness, StationHours
+from frostshift_service.views.show import Show, age, plural
 from frostshift_service.views.thermometer import bias_text
 from frostshift_service.views.words import AHEAD, FEED_TITLES, FRESHNESS
 from frostshift_service.weather.age import UNUSABLE_H
@@ -51,7 +51,12 @@ def feed_title(name: str) -> str:
 
 
 def forecast_notes(
-    feed: str, instead_of: str, changed: FeedChange | None, bias: AirBias | None, show: Show
+    feed: str,
+    instead_of: str,
+    changed: FeedChange | None,
+    station: StationHours | None,
+    bias: AirBias | None,
+    show: Show,
 ) -> tuple[str, ...]:
     """What people should know about where the forecast comes from; empty in the usual case."""
     notes = []
@@ -65,6 +70,13 @@ def forecast_notes(
         notes.append(
             f"From {feed_title(feed)} since {since.text}, before that from {feed_title(changed.before)}: feeds differ "
             "by a few degrees, so that a call that changed at that time need not be a change of weather."
+        )
+    if station is not None:
+        side = "higher" if station.height_m >= 0.0 else "lower"
+        notes.append(
+            f"{plural(station.hours, 'hour')} gone by as measured at {station.title}, "
+            f"{show.distance_text(station.distance_km)} from the site and {show.height_text(abs(station.height_m))} "
+            f"{side}: steel carries them into the plan; the air at the site may have differed by a few degrees."
         )
     if bias is not None:
         notes.append(bias_text(bias, show))

@@ -329,7 +329,7 @@ def header(plan: Plan, show: Show, now: datetime) -> Header:
         forecast_end=optional(show.moment, plan.forecast_end_utc, detail="date"),
         freshness=forecast.state,
         freshness_text=forecast.state_text,
-        feed_notes=forecast_notes(plan.feed, plan.instead_of, plan.feed_changed, plan.air_bias, show),
+        feed_notes=forecast_notes(plan.feed, plan.instead_of, plan.feed_changed, plan.station, plan.air_bias, show),
         warnings=tuple(warnings),
         table_id=site.table_id,
         table=_table_name(site),

@@ -23,6 +23,7 @@ from frostshift_rules.units import (
     ft_from_m,
     in_from_mm,
     lb_from_kg,
+    mi_from_km,
     mph_from_ms,
 )
 from frostshift_rules.workload import Range, Span
@@ -315,6 +316,10 @@ class Show:
     def height_text(self, m: float) -> str:
         """A height above ground."""
         return self._in_units(lambda: f"{trimmed(ft_from_m(m), 0)} ft", lambda: f"{trimmed(m, 1)} m")
+
+    def distance_text(self, km: float) -> str:
+        """A distance over land, in whole miles or kilometres."""
+        return self._in_units(lambda: f"{number(mi_from_km(km))} mi", lambda: f"{number(km)} km")
 
     def area_text(self, m2: float) -> str:
         """An area."""

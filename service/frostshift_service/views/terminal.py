@@ -131,6 +131,9 @@ def weather_text(page: WeatherPage) -> str:
     head = [f"{page.site_name}: weather", f"{page.feed}{age}: {page.verdict}{end}.", *page.notes]
     head += [f"! {warning}" for warning in page.warnings]
     blocks = ["\n".join(_wrapped(row, "") for row in head)]
+    if page.alerts_text:
+        alerts = [f"{one.event}{f' until {one.ends.text}' if one.ends else ''}. {one.headline}" for one in page.alerts]
+        blocks.append("\n".join(_wrapped(row, "") for row in (*alerts, f"Alerts: {page.alerts_text}")))
     if page.feeds:
         blocks.append("\n".join(_wrapped(_feed_text(feed), "") for feed in page.feeds))
     if page.hours:

@@ -10,12 +10,13 @@ from typing import Final
 
 from frostshift_rules.surroundings import Hours
 from frostshift_rules.workload import Weather
-from frostshift_service.store.records import FeedRow, KeptForecast, KeptSite
+from frostshift_service.store.records import Alert, FeedRow, KeptAlerts, KeptForecast, KeptSite
 from frostshift_service.views.forecast import feed_title, forecast_age, forecast_notes
 from frostshift_service.views.show import Moment, Show, Temp, age, optional, plural
 from frostshift_service.views.thermometer import SiteAir, ThermometerPage, thermometer_page
 from frostshift_service.views.words import CAUTIONS, Caution
 from frostshift_service.weather.feeds import FEEDS
+from frostshift_service.weather.nws_alerts import cold, known_alerts
 from frostshift_service.weather.order import Standing
 
 HOURS_SHOWN: Final = 72
@@ -32,6 +33,8 @@ class SiteWeather:
         standings: how it stands with the site's feeds, in their order.
         rows: feed name -> its schedule; feeds that were never asked are missing.
         air: the site's thermometer and the forecast it is held against.
+        alerts: how it stands with them; None where they were never asked for.
+        has_alerts: whether a service gives alerts for where the site is.
     """
 
     weather: Weather
@@ -39,6 +42,8 @@ class SiteWeather:
     standings: tuple[Standing, ...]
     rows: Mapping[str, FeedRow]
     air: SiteAir = SiteAir()
+    alerts: KeptAlerts | None = None
+    has_alerts: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +105,25 @@ class HourLine:
 
 
 @dataclass(frozen=True, slots=True)
+class AlertLine:
+    """One alert in force.
+
+    Attributes:
+        event: its name, as the service gives it; `headline` its sentence, empty where there is none.
+        about: `cold`, `wind`, `snow` or `ice`; empty: something else.
+        severity: word of the Common Alerting Protocol; empty where it is not said.
+        begins, ends: of the event; None where it is not said.
+    """
+
+    event: str
+    headline: str
+    about: str
+    severity: str
+    begins: Moment | None
+    ends: Moment | None
+
+
+@dataclass(frozen=True, slots=True)
 class WeatherPage:
     """The weather of a site.
 
@@ -109,6 +133,7 @@ class WeatherPage:
         notes: sentences on a feed that stands in for another, and on a change of feed.
         credit: line that the feed's terms ask for.
         warnings: what was odd about the payload.
+        alerts: in force, as far as is known; `alerts_text` says how far, empty where no service gives any.
         hours: from the present hour on; `hours_text` says how many of how many.
     """
 
@@ -126,6 +151,8 @@ class WeatherPage:
     notes: tuple[str, ...]
     credit: str
     warnings: tuple[str, ...]
+    alerts: tuple[AlertLine, ...]
+    alerts_text: str
     hours: tuple[HourLine, ...]
     hours_text: str
     thermometer: ThermometerPage
@@ -152,13 +179,41 @@ def weather_page(
         age_text=how_old.text,
         end=optional(show.moment, _end_utc(weather), detail="date"),
         feeds=tuple(_feed_line(one, found, show, now) for one in found.standings if one.feed in FEEDS),
-        notes=forecast_notes(weather.feed, weather.instead_of, weather.changed, weather.air_bias, show),
+        notes=forecast_notes(
+            weather.feed, weather.instead_of, weather.changed, weather.station, weather.air_bias, show
+        ),
         credit=weather.attribution,
         warnings=() if found.forecast is None else found.forecast.warnings,
+        alerts=tuple(_alert_line(alert, show) for alert in known_alerts(found.alerts, now) or ()),
+        alerts_text=_alerts_text(found, show, now),
         hours=tuple(shown),
         hours_text=plural(len(shown), "hour") + (f" of {len(lines)}" if len(shown) < len(lines) else ""),
         thermometer=thermometer_page(site, found.air, show),
         cautions=CAUTIONS,
+    )
+
+
+def _alerts_text(found: SiteWeather, show: Show, now: datetime) -> str:
+    if not found.has_alerts:
+        return ""
+    kept, known = found.alerts, known_alerts(found.alerts, now)
+    if kept is None or kept.fetched_utc is None:
+        return "Not known: they are asked for while a joint is to be welded within two days."
+    when = show.moment(kept.fetched_utc, detail="date").text
+    if known is None:
+        failed = f" {kept.last_error}" if kept.last_error else ""
+        return f"Not known now: last known {when}.{failed}"
+    return f"As known {when}." if known else f"None in force, as known {when}."
+
+
+def _alert_line(alert: Alert, show: Show) -> AlertLine:
+    return AlertLine(
+        event=alert.event,
+        headline=alert.headline or "",
+        about=cold(alert) or "",
+        severity=alert.severity or "",
+        begins=optional(show.moment, alert.onset_utc, detail="date"),
+        ends=optional(show.moment, alert.ends_utc, detail="date"),
     )
 
 

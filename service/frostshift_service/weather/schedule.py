@@ -60,6 +60,7 @@ def after_success(row: FeedRow, fetched: Fetched, now: datetime, jitter: float, 
         last_answer_utc=now,
         failures=0,
         last_error="",
+        held_utc=None,
         issued_utc=row.issued_utc if fetched.forecast is None else fetched.forecast.issued_utc,
         state=dict(fetched.kept),
     )
@@ -81,6 +82,7 @@ def after_failure(row: FeedRow, error: FeedError, now: datetime, jitter: float) 
         next_try_utc=now + wait + jitter * min(wait / 4, SPREAD),
         failures=failures,
         last_error=str(error),
+        held_utc=now + asked if asked else None,
     )
 
 

@@ -14,6 +14,7 @@ def upgrade() -> None:
         batch_op.add_column(sa.Column("instead", sa.JSON(), nullable=True))
     with op.batch_alter_table("feed_state") as batch_op:
         batch_op.add_column(sa.Column("issued_utc", sa.DateTime(timezone=True), nullable=True))
+        batch_op.add_column(sa.Column("held_utc", sa.DateTime(timezone=True), nullable=True))
     op.create_table(
         "feed_in_use",
         sa.Column("site_id", sa.String(), nullable=False),
@@ -28,6 +29,7 @@ def upgrade() -> None:
 def downgrade() -> None:
     op.drop_table("feed_in_use")
     with op.batch_alter_table("feed_state") as batch_op:
+        batch_op.drop_column("held_utc")
         batch_op.drop_column("issued_utc")
     with op.batch_alter_table("site") as batch_op:
         batch_op.drop_column("instead")
