@@ -61,6 +61,8 @@ from frostshift_service.views.terminal import sheet_text, weather_text
 from frostshift_service.views.weather import WeatherPage
 from frostshift_service.weather import FeedError, Forecast
 from frostshift_service.weather.age import freshness
+from frostshift_service.weather.feeds import feeds_with
+from frostshift_service.weather.open_meteo_api import access_of
 from frostshift_service.weather.order import in_use
 
 log = logging.getLogger("frostshift_service")
@@ -118,7 +120,8 @@ def _opened(settings: Settings | None = None) -> Iterator[tuple[Settings, Engine
     client = make_client(settings.contact, __version__) if settings.contact else None
     get = None if client is None else (lambda now: bind(client, now))
     try:
-        yield settings, engine, Jobs(engine, utc_now, get=get, jitter=random.random)
+        feeds = feeds_with(access_of(settings))
+        yield settings, engine, Jobs(engine, utc_now, get=get, jitter=random.random, feeds=feeds)
     finally:
         if client is not None:
             client.close()

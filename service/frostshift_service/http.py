@@ -30,6 +30,8 @@ MAX_REDIRECTS: Final = 5
 RETRIED_STATUS: Final = frozenset({500, 502, 503, 504})
 ATTEMPTS: Final = 3
 LONGEST_RETRY_WAIT_S: Final = 10.0
+SECRET_HEADERS: Final = ("X-Api-Key",)
+"""Sent to the server they were set for; not to another that it sends us on to."""
 
 
 class HttpError(Exception):
@@ -200,12 +202,21 @@ def _ask_once(client: httpx.Client, url: str, headers: Mapping[str, str], now: d
             try:
                 if response.next_request is None:
                     return _answer(response, now)
-                request = response.next_request
+                request = _without_secrets(response.next_request, request.url)
             finally:
                 response.close()
     except httpx.RequestError as error:
         raise Unreachable(f"{_shown(url)}: {type(error).__name__} {error}".rstrip()) from error
     raise AddressRefused(f"{_shown(url)}: sent on more than {MAX_REDIRECTS} times")
+
+
+def _without_secrets(request: httpx.Request, before: httpx.URL) -> httpx.Request:
+    """A request that a server sent us on to; to another server without `SECRET_HEADERS`."""
+    origins = {(url.scheme, url.host, url.port) for url in (request.url, before)}
+    if len(origins) > 1:
+        for name in SECRET_HEADERS:
+            request.headers.pop(name, None)
+    return request
 
 
 def _check_address(url: httpx.URL, from_loopback: bool) -> None:
@@ -286,7 +297,7 @@ def _retry_after_s(text: str | None, now: datetime) -> float | None:
 
 
 def _complaint(answer: Answer) -> str:
-    """The server's own words: a problem's title and detail (RFC 9457), else the first 200 characters."""
+    """The server's own words: a problem's title and detail (RFC 9457) or its reason, else the first 200 characters."""
     text = answer.body.decode("utf-8", errors="replace")
     if "json" in answer.content_type:
         try:
@@ -294,7 +305,7 @@ def _complaint(answer: Answer) -> str:
         except (ValueError, RecursionError):
             problem = None
         if isinstance(problem, dict):
-            said = [str(problem[key]) for key in ("title", "detail") if problem.get(key)]
+            said = [str(problem[key]) for key in ("title", "detail", "reason") if problem.get(key)]
             text = ": ".join(said) or text
     return " ".join(text.split())[:200] or "(empty)"
 

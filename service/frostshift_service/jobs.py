@@ -47,6 +47,8 @@ from frostshift_service.views.chart import SteelSeries
 from frostshift_service.views.thermometer import SHOWN, SiteAir
 from frostshift_service.views.weather import SiteWeather
 from frostshift_service.weather import nws
+from frostshift_service.weather.feeds import FEEDS, Feed
+from frostshift_service.weather.members import MEMBERS_STAND, on_axis
 from frostshift_service.weather.order import Standing, in_use
 from frostshift_service.weather.past import KEEP_HOURS, Source, run_in
 from frostshift_service.weather.site_air import held_against
@@ -104,6 +106,7 @@ class Jobs:
         get: Callable[[datetime], Get] | None,
         jitter: Callable[[], float],
         base_urls: Mapping[str, str] | None = None,
+        feeds: Mapping[str, Feed] = FEEDS,
     ) -> None:
         """Jobs on a store.
 
@@ -113,9 +116,10 @@ class Jobs:
             get: makes the outgoing request for a moment; None: no contact is set, so nothing is pulled.
             jitter: random number from 0 to 1, so that installations do not ask at the same minute.
             base_urls: feed name -> other address than the official one, for a mirror or a test.
+            feeds: by name; as the settings have them (`feeds.feeds_with`).
         """
         self._engine, self._now = engine, now
-        self._pulls = Pulls(engine, now, get=get, jitter=jitter, base_urls=base_urls)
+        self._pulls = Pulls(engine, now, get=get, jitter=jitter, base_urls=base_urls, feeds=feeds)
         self._us_service = UsService(engine, now, get=get, jitter=jitter, base_urls=base_urls)
         self.pull, self.take_payload = self._pulls.pull, self._pulls.take_payload
         self._current: dict[str, _Current] = {}
@@ -379,6 +383,8 @@ def _weather(session: Session, kept_site: KeptSite, standing: Standing, used: Fe
     found = run_in(past, forecast.hours, observed.hours if observed else None, now)
     measured = found.count(Source.STATION)
     wanted = feeds_of(kept_site)[0]
+    # An ensemble is asked less often than its forecast; before its first hour all members take the forecast's hours.
+    members = forecasts.last_members(session, site_id, forecast.feed, forecast.fetched_utc - MEMBERS_STAND)
     changed = used.before and now - used.since_utc < CHANGE_SHOWN
     return Weather(
         feed=forecast.feed,
@@ -388,6 +394,7 @@ def _weather(session: Session, kept_site: KeptSite, standing: Standing, used: Fe
         late_by_h=standing.age.beyond_late_h,
         attribution=forecast.attribution,
         hours=found.hours,
+        members=None if members is None else on_axis(members, found.hours),
         station=StationHours(observed.title, observed.distance_km, observed.height_m, measured)
         if observed is not None and measured
         else None,

@@ -100,9 +100,10 @@ class Pulls:
         get: Callable[[datetime], Get] | None,
         jitter: Callable[[], float],
         base_urls: Mapping[str, str] | None = None,
+        feeds: Mapping[str, Feed] = FEEDS,
     ) -> None:
         self._engine, self._now, self._get, self._jitter = engine, now, get, jitter
-        self._base_urls = dict(base_urls or {})
+        self._base_urls, self._feeds = dict(base_urls or {}), feeds
 
     def pull(self, site_id: str, *, again_after_failure: bool = False) -> Pulled:
         """Ask the site's first feed where it is due, and the next ones only while those before have to step back.
@@ -130,7 +131,7 @@ class Pulls:
         return replace(brought[0], instead=tuple(brought[1:]))
 
     def _pull_one(self, kept_site: KeptSite, feed_name: str, again_after_failure: bool) -> Pulled:
-        now, site_id, feed = self._now(), kept_site.site.id, FEEDS[feed_name]
+        now, site_id, feed = self._now(), kept_site.site.id, self._feeds[feed_name]
         with reading(self._engine) as session:
             row = forecasts.feed_row(session, site_id, feed_name) or FeedRow(site_id, feed_name, now)
             last = forecasts.last_forecast_times(session, site_id, feed_name)
@@ -225,6 +226,7 @@ def _keep(session: Session, site_id: str, forecast: Forecast, payload: bytes, no
         attribution=forecast.attribution,
         warnings=forecast.warnings,
         quality=runs_of(forecast.quality),
+        members=forecast.members,
     )
     forecasts.keep_forecast(session, site_id, kept)
     forecasts.thin_forecasts(session, site_id, now - KEEP_FORECASTS)

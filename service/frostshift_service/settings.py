@@ -7,16 +7,19 @@ we do not know, stops the start: a misspelt name must never mean a silent defaul
 from __future__ import annotations
 
 import os
+import re
 import sys
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final, Literal
+from urllib.parse import urlsplit
 
-from pydantic import Field, ValidationError, field_validator
+from pydantic import Field, SecretStr, ValidationError, ValidationInfo, field_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 PREFIX: Final = "FROSTSHIFT_"
 DATABASE_NAME: Final = "frostshift.db"
+OPEN_METEO_MODEL: Final = "ecmwf_ifs025"
 
 _HOSTS: Final = ("127.0.0.1", "::1", "localhost")
 """The names that the guard before the pages answers to."""
@@ -95,6 +98,24 @@ class Settings(BaseSettings):
         default=10_000_000, ge=1_000, le=100_000_000, description="Largest schedule file that is read [bytes]."
     )
     schedule_rows: int = Field(default=20_000, ge=1, le=100_000, description="Most rows that a schedule file may have.")
+    open_meteo_url: str | None = Field(
+        default=None,
+        description="Base address of Open-Meteo, without `/v1/forecast`: a paid plan's host, or a server of your own. "
+        "Off by default: the free host https://api.open-meteo.com is for non-commercial use only (the data are "
+        "CC BY 4.0). Without it the feed `open_meteo` is not asked.",
+    )
+    open_meteo_ensemble_url: str | None = Field(
+        default=None,
+        description="The same for its ensemble (free host: https://ensemble-api.open-meteo.com): its members widen the "
+        "doubt and give the chance that heat is needed. Without it there are none.",
+    )
+    open_meteo_ensemble_model: str = Field(
+        default=OPEN_METEO_MODEL,
+        description=f"The one model whose members are asked for. Default {OPEN_METEO_MODEL}: 51 members, fifteen days.",
+    )
+    open_meteo_key: SecretStr | None = Field(
+        default=None, description="Key of a paid plan of Open-Meteo; sent as a header, never shown or logged."
+    )
 
     @field_validator("data_dir")
     @classmethod
@@ -130,6 +151,49 @@ class Settings(BaseSettings):
                 "for this machine only: use 127.0.0.1, ::1 or localhost"
             )
         return value
+
+    @field_validator("open_meteo_url", "open_meteo_ensemble_url")
+    @classmethod
+    def _base_address(cls, value: str | None, info: ValidationInfo) -> str | None:
+        if value is None:
+            return None
+        # The value stays out of the message: it may hold a key where one must not be.
+        try:
+            parts = urlsplit(value)
+            whole = parts.hostname is not None and (parts.port or 1) and not re.search(r"[\s?#@]", value)
+        except ValueError:
+            whole = False
+        if not whole or not (parts.scheme == "https" or (parts.scheme == "http" and parts.hostname in _HOSTS)):
+            raise ValueError("expected an address such as https://HOST, or http:// on this machine, without ? # @")
+        if "/v1" in parts.path:
+            raise ValueError("expected the address without /v1 and what follows it")
+        if info.field_name != "open_meteo_url":
+            _needs_open_meteo(info)
+        return value.rstrip("/")
+
+    @field_validator("open_meteo_ensemble_model")
+    @classmethod
+    def _one_model(cls, value: str) -> str:
+        if not re.fullmatch(r"[a-z0-9_]+", value):
+            raise ValueError(f"{value!r} is not the name of one model, such as {OPEN_METEO_MODEL}")
+        return value
+
+    @field_validator("open_meteo_key")
+    @classmethod
+    def _key_for_a_header(cls, value: SecretStr | None, info: ValidationInfo) -> SecretStr | None:
+        if value is None:
+            return None
+        text = value.get_secret_value()
+        if not (text.isascii() and text.isprintable()) or " " in text:
+            raise ValueError("expected plain ASCII without spaces")
+        _needs_open_meteo(info)
+        return value
+
+
+def _needs_open_meteo(info: ValidationInfo) -> None:
+    """A setting that would do nothing stops the start; one whose base is wrong itself is not named beside it."""
+    if info.data.get("open_meteo_url", "wrong itself") is None:
+        raise ValueError("does nothing without FROSTSHIFT_OPEN_METEO_URL")
 
 
 def load_settings() -> Settings:

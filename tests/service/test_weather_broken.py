@@ -41,7 +41,7 @@ def spots(node: Any) -> list[tuple[Any, Any]]:
     return items
 
 
-@pytest.mark.parametrize("name", ["nws_example.json", "met_norway_example.json"])
+@pytest.mark.parametrize("name", ["nws_example.json", "met_norway_example.json", "open_meteo_example.json"])
 def test_junk_anywhere(name: str) -> None:
     example = json.loads((FIXTURES / name).read_text(encoding="utf-8"))
     count = len(spots(example))

@@ -9,9 +9,10 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import httpx
+import numpy as np
 import pytest
 import stamina
-from tests.weather_services import open_meteo
+from tests.weather_services import open_meteo, truth
 from tests.weather_services.checks import Kept, Week, foreign_values
 from tests.weather_services.control import ROOT, Control, running
 from tests.weather_services.faults import KINDS
@@ -21,7 +22,8 @@ from tests.weather_services.week import SERIES
 from frostshift_service import http
 from frostshift_service.http import BadStatus, TooBig, Unreachable, Validators
 from frostshift_service.weather import FeedError
-from frostshift_service.weather.feeds import FEEDS
+from frostshift_service.weather.feeds import FEEDS, feeds_with
+from frostshift_service.weather.open_meteo_api import Access
 
 NOW = datetime(2026, 10, 31, 5, 50, tzinfo=UTC)
 ORE, BRIDGE, DOCK, _, MILL = PLACES
@@ -172,8 +174,9 @@ def test_a_grid_that_has_moved(client: httpx.Client, control: Control) -> None:
 
 
 @pytest.mark.parametrize(
-    ("feed", "place"), [("nws", ORE), ("nws", BRIDGE), ("met_norway", DOCK), ("met_norway", MILL), ("met_norway", ORE)]
-)
+    ("feed", "place"), [("nws", ORE), ("nws", BRIDGE), ("met_norway", DOCK), ("met_norway", MILL), ("met_norway", ORE),
+     ("open_meteo", MILL), ("open_meteo", ORE)],
+)  # fmt: skip
 @pytest.mark.parametrize("hours", [0, 7, 26, 31])
 def test_our_readers_find_what_the_services_meant(
     client: httpx.Client, control: Control, feed: str, place: Any, hours: int
@@ -191,6 +194,25 @@ def test_our_readers_find_what_the_services_meant(
     assert foreign_values(week) == []
     later = replace(kept, rows={time + HOUR: row for time, row in rows.items()})
     assert foreign_values(replace(week, kept=[later]))
+
+
+@pytest.mark.parametrize(("model", "count"), [("ecmwf_ifs025", 51), ("ncep_gefs025", 31)])
+def test_our_reader_finds_the_members_that_the_ensemble_meant(
+    client: httpx.Client, control: Control, model: str, count: int
+) -> None:
+    access = Access(control.base_urls["open_meteo"], control.base_urls["open_meteo_ensemble"], model)
+    fetched = feeds_with(access)["open_meteo"].fetch(http.bind(client, NOW), MILL, {}, NOW, access.url)
+    assert fetched.forecast is not None
+    members, run = fetched.forecast.members, open_meteo.run_at(NOW)
+    assert members is not None
+    assert len(members) == count
+    present = round((NOW.replace(minute=0) - members.start_utc) / HOUR)
+    for member in (0, 1, count - 1):
+        for ahead in (0, 1, 40, 167):
+            meant = truth.forecast(MILL, "om", run, NOW.replace(minute=0) + ahead * HOUR, member)
+            assert members.air_c[member, present + ahead] == np.float32(round(meant.air_c, 1))
+            assert members.wind_10m_ms[member, present + ahead] == np.float32(round(meant.wind_ms, 2))
+    assert np.isnan(members.air_c[:, :present]).all()
 
 
 def test_open_meteo_sums_belong_to_the_hour_before_their_stamp(client: httpx.Client, control: Control) -> None:
@@ -270,7 +292,7 @@ def test_a_wrong_unit_is_refused_by_our_readers_and_absurd_values_are_not_used(
     client: httpx.Client, control: Control
 ) -> None:
     hour = {"from_utc": NOW.isoformat(), "to_utc": (NOW + HOUR).isoformat()}
-    for feed, place in (("nws", ORE), ("met_norway", DOCK)):
+    for feed, place in (("nws", ORE), ("met_norway", DOCK), ("open_meteo", MILL)):
         control.set_faults([{"kind": "wrong_unit", **hour}])
         with pytest.raises(FeedError, match="expected"):
             FEEDS[feed].fetch(http.bind(client, NOW), place, {}, NOW, control.base_urls[feed])

@@ -10,8 +10,8 @@ import numpy as np
 from sqlalchemy import ColumnElement
 from sqlmodel import Session, col, delete, select
 
-from frostshift_rules.surroundings import Hours
-from frostshift_service.store.packing import SERIES, pack_hours, unpack_hours
+from frostshift_rules.surroundings import Hours, Members
+from frostshift_service.store.packing import SERIES, holds_members, pack_hours, unpack_hours, unpack_weather
 from frostshift_service.store.records import FeedInUse, FeedRow, KeptForecast, Runs, StoreError, UnknownSite
 from frostshift_service.store.tables import FeedInUseRow, FeedStateRow, ForecastRow, PlanRow, SiteRow
 
@@ -40,7 +40,7 @@ def keep_forecast(session: Session, site_id: str, forecast: KeptForecast) -> int
         payload=gzip.compress(forecast.payload, compresslevel=6, mtime=0),
         first_hour_utc=forecast.hours.start_utc,
         last_hour_utc=forecast.hours.time_utc(len(forecast.hours) - 1),
-        hours=pack_hours(forecast.hours),
+        hours=pack_hours(forecast.hours, forecast.members),
         attribution=forecast.attribution,
         warnings=list(forecast.warnings),
         quality={name: [list(run) for run in runs] for name, runs in forecast.quality.items()},
@@ -138,6 +138,26 @@ def past_hours(session: Session, site_id: str, feed: str, first_utc: datetime, l
     return Hours(first_utc, *block) if found else None
 
 
+def last_members(session: Session, site_id: str, feed: str, since_utc: datetime) -> Members | None:
+    """Members of the newest forecast of a feed that has any, on its own axis.
+
+    An ensemble is asked less often than the forecast beside it: between two of its answers the last one stands.
+
+    Args:
+        session: any session.
+        site_id: the site.
+        feed: one feed only.
+        since_utc: those of forecasts fetched before it no longer count.
+    """
+    wanted = select(ForecastRow.hours).where(
+        *_of_site(site_id), ForecastRow.feed == feed, ForecastRow.fetched_utc >= since_utc
+    )
+    for packed in session.exec(wanted.order_by(*_NEWEST)):
+        if holds_members(packed):
+            return unpack_weather(packed)[1]
+    return None
+
+
 def thin_forecasts(session: Session, site_id: str, before_utc: datetime) -> int:
     """Delete forecasts fetched before `before_utc` that no plan was made from; returns how many."""
     used = select(PlanRow.forecast_id).where(col(PlanRow.forecast_id).is_not(None))
@@ -199,7 +219,7 @@ def put_feed_in_use(session: Session, site_id: str, used: FeedInUse) -> None:
 
 
 def _kept(row: ForecastRow) -> KeptForecast:
-    hours = unpack_hours(row.hours)
+    hours, members = unpack_weather(row.hours)
     return KeptForecast(
         feed=row.feed,
         issued_utc=row.issued_utc,
@@ -210,6 +230,7 @@ def _kept(row: ForecastRow) -> KeptForecast:
         warnings=tuple(row.warnings),
         quality={name: _runs(said, len(hours)) for name, said in row.quality.items()},
         id=row.id,
+        members=members,
     )
 
 

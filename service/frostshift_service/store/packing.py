@@ -31,7 +31,8 @@ def pack_hours(hours: Hours, members: Members | None = None) -> bytes:
     same axis follow in the same zlib as float32, as exactly: a plan's cold side and chance hang on them.
 
     Raises:
-        ValueError: series of different lengths, or a start that is not aware or not on the full hour.
+        ValueError: series of different lengths, a start that is not aware or not on the full hour, or members on
+            another axis than the hours.
     """
     start = hours.start_utc
     if start.utcoffset() is None or (start.minute, start.second, start.microsecond) != (0, 0, 0):
@@ -39,9 +40,19 @@ def pack_hours(hours: Hours, members: Members | None = None) -> bytes:
     blocks = [np.stack([np.asarray(getattr(hours, name), dtype="<f8") for name in SERIES])]
     about: dict[str, Any] = {"start_utc": start.isoformat(), "series": SERIES}
     if members is not None:
+        if (members.start_utc, members.air_c.shape[1]) != (start, len(hours)):
+            raise ValueError(
+                f"members from {members.start_utc.isoformat()}, {members.air_c.shape[1]} hours; expected those of the "
+                f"forecast, from {start.isoformat()}, {len(hours)} hours"
+            )
         blocks.append(np.stack([np.asarray(getattr(members, name), dtype="<f4") for name in OF_MEMBERS]))
         about |= {"members": len(members), "of_members": OF_MEMBERS}
     return json.dumps(about).encode() + b"\n" + zlib.compress(b"".join(block.tobytes() for block in blocks))
+
+
+def holds_members(packed: bytes) -> bool:
+    """Whether members were packed with the hours; reads the first line only."""
+    return bool(json.loads(packed.partition(b"\n")[0]).get("members", 0))
 
 
 def unpack_hours(packed: bytes) -> Hours:

@@ -8,11 +8,11 @@ from datetime import datetime
 from typing import Final, Literal, get_args
 
 from frostshift_rules.job import AirReading, Joint, Reading, Site
-from frostshift_rules.surroundings import Hours
+from frostshift_rules.surroundings import Hours, Members
 from frostshift_rules.workload import Plan, Weather
 
 ShowUnits = Literal["us", "si", "both"]
-FeedName = Literal["nws", "met_norway", "file", "nws_hourly"]
+FeedName = Literal["nws", "met_norway", "file", "nws_hourly", "open_meteo"]
 KeptBecause = Literal["shown", "printed", "sent", "changed"]
 AirSource = Literal["typed", "posted"]
 
@@ -227,6 +227,7 @@ class KeptForecast:
         quality: field name of `Hours` -> how its values came about, in runs of hours (`weather.quality.runs_of`).
         payload: the answer's body as it came.
         id: in the store; None before it is kept.
+        members: of the feed's ensemble, on the axis of `hours`; None where it gave none with this payload.
     """
 
     feed: str
@@ -238,6 +239,7 @@ class KeptForecast:
     warnings: tuple[str, ...] = ()
     quality: Mapping[str, Runs] = field(default_factory=dict)
     id: int | None = None
+    members: Members | None = None
 
 
 @dataclass(frozen=True, slots=True)

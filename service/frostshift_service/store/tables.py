@@ -229,7 +229,7 @@ class FeedInUseRow(Table, table=True):
 
 
 class ForecastRow(Table, table=True):
-    """One payload of one feed: as it came (gzip), and as hours (packed)."""
+    """One payload of one feed: as it came (gzip), and as hours (packed), with its ensemble's members if any."""
 
     __tablename__ = "forecast"
     __table_args__ = (Index(None, "site_id", "fetched_utc"),)

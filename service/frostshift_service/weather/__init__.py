@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Protocol
 
-from frostshift_rules.surroundings import Hours
+from frostshift_rules.surroundings import Hours, Members
 from frostshift_service.weather.quality import Marks
 
 
@@ -23,6 +23,7 @@ class Forecast:
         warnings: what was odd about the payload, sentences for people.
         quality: field name of `Hours` -> how the value of each hour came about, a `quality.Mark` an hour; `MISSING`
             exactly where the value is NaN.
+        members: of the feed's ensemble, on the axis of `hours`; None where it gave none this time.
     """
 
     feed: str
@@ -32,6 +33,7 @@ class Forecast:
     attribution: str
     warnings: tuple[str, ...] = ()
     quality: Marks = field(default_factory=dict)
+    members: Members | None = None
 
 
 class FeedError(Exception):

@@ -7,7 +7,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Final
 
-from frostshift_service.weather import FeedError, Forecast, met_norway, nws
+from frostshift_service.weather import FeedError, Forecast, met_norway, nws, open_meteo
 from frostshift_service.weather.payload import Json, load
 
 NAME: Final = "file"
@@ -34,7 +34,7 @@ def read_payload_file(path: Path, now: datetime) -> tuple[Forecast, bytes]:
 
 
 def parse(payload: Json, fetched_utc: datetime) -> Forecast:
-    """The forecast in a payload of either feed.
+    """The forecast in a payload of a feed that we know.
 
     Raises:
         FeedError: the shape of no feed we know, or what the feed's parser refuses.
@@ -44,9 +44,11 @@ def parse(payload: Json, fetched_utc: datetime) -> Forecast:
         return met_norway.parse(payload, fetched_utc)
     if isinstance(properties, dict) and isinstance(properties.get("temperature"), dict):
         return nws.parse(payload, fetched_utc)
+    if isinstance(payload.get("hourly"), dict) and "hourly_units" in payload:
+        return open_meteo.parse(payload, fetched_utc)
     raise FeedError(
         f"neither a raw grid of the {nws.TITLE} (properties.temperature) nor a Locationforecast of {met_norway.TITLE} "
-        "(properties.timeseries)"
+        f"(properties.timeseries) nor a forecast of {open_meteo.TITLE} (hourly, hourly_units)"
     )
 
 

@@ -8,11 +8,12 @@ from hypothesis import strategies as st
 from sqlalchemy import Engine
 
 from frostshift_rules.job import Site
-from frostshift_rules.surroundings import Hours
+from frostshift_rules.surroundings import Hours, Members
 from frostshift_service.store import forecasts
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.packing import SERIES, pack_hours, unpack_hours
 from frostshift_service.store.records import FeedRow, KeptForecast, StoreError, UnknownSite
+from frostshift_service.store.sites import save_site
 from frostshift_service.store.tables import ForecastRow
 
 START = datetime(2026, 1, 12, 0, tzinfo=UTC)
@@ -96,6 +97,61 @@ def test_a_forecast_kept_with_one_word_a_field_still_reads(sited: Engine) -> Non
     with reading(sited) as session:
         back = forecasts.forecast_by_id(session, forecast_id)
     assert back.quality == {"air_c": (("interpolated", 3),), "snow_cm": (("missing", 3),)}
+
+
+def members(count: int, n_hours: int, start_utc: datetime = START) -> Members:
+    """So many members, each with its own number as its air temperature."""
+    air_c = np.repeat(np.arange(count, dtype=np.float32)[:, None], n_hours, axis=1)
+    return Members(start_utc, air_c, air_c - 2, air_c + 3, np.full_like(air_c, np.nan))
+
+
+def test_members_are_kept_with_their_forecast_and_stand_until_newer_ones_come(sited: Engine) -> None:
+    def keep(at: datetime, count: int, feed: str = "open_meteo") -> None:
+        held = hours(at, [-1.0, float("nan"), -3.0])
+        with writing(sited) as session:
+            of = members(count, 3, at) if count else None
+            forecasts.keep_forecast(session, "ore-shed", replace(forecast(held, at, feed), members=of))
+
+    keep(START, 3)
+    keep(START + HOUR, 0)
+    keep(START + 2 * HOUR, 5, "nws")
+    with reading(sited) as session:
+        own = forecasts.last_forecast(session, "ore-shed", "open_meteo")
+        last = forecasts.last_members(session, "ore-shed", "open_meteo", START)
+        none = forecasts.last_members(session, "ore-shed", "open_meteo", START + HOUR)
+        past = forecasts.past_hours(session, "ore-shed", "open_meteo", START, START + HOUR)
+    assert own is not None
+    assert own.members is None
+    assert last is not None
+    assert (last.start_utc, len(last), last.air_c.shape) == (START, 3, (3, 3))
+    np.testing.assert_array_equal(last.wind_10m_ms, members(3, 3).wind_10m_ms)
+    assert np.isnan(last.cloud).all()
+    assert none is None
+    assert past is not None
+    assert past.air_c.tolist() == [-1.0, -1.0]
+    keep(START + 3 * HOUR, 7)
+    with reading(sited) as session:
+        newer = forecasts.last_members(session, "ore-shed", "open_meteo", START)
+        whole = forecasts.last_forecast(session, "ore-shed", "open_meteo")
+    assert newer is not None
+    assert len(newer) == 7
+    assert whole is not None
+    assert whole.members is not None
+    np.testing.assert_array_equal(whole.members.air_c, newer.air_c)
+
+
+@pytest.mark.parametrize("of", [members(2, 4), members(2, 3, START + HOUR)])
+def test_members_on_another_axis_than_their_hours_are_refused(of: Members) -> None:
+    with pytest.raises(ValueError, match="expected those of the forecast"):
+        pack_hours(hours(START, [1.0, 2.0, 3.0]), of)
+
+
+def test_members_of_a_place_that_the_site_has_left_do_not_count(sited: Engine, site: Site) -> None:
+    with writing(sited) as session:
+        held = replace(forecast(hours(START, [1.0] * 3), START, "open_meteo"), members=members(2, 3))
+        forecasts.keep_forecast(session, "ore-shed", held)
+        save_site(session, replace(site, latitude=48.0))
+        assert forecasts.last_members(session, "ore-shed", "open_meteo", START) is None
 
 
 def test_the_last_forecast_is_the_one_fetched_last(sited: Engine) -> None:
