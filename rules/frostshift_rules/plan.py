@@ -343,6 +343,7 @@ class _WeatherStates:
 
     def __init__(self, job: _Job, field: Outlook) -> None:
         self._job, self._field = job, field
+        self._at_utc = [field.hours.time_utc(hour) for hour in range(len(field.hours) + 1)]
         spots: dict[tuple[stops.Spot, float, tuple[int, ...]], _SpotStates] = {}
         rows, parts = field.part_class.tolist(), [*field.first_part.tolist(), len(field.part_class)]
         self._spots = []
@@ -396,8 +397,8 @@ class _WeatherStates:
         if run not in spot.spells:
             first, last = run
             spot.spells[run] = WeatherSpell(
-                start_utc=self._field.hours.time_utc(first),
-                end_utc=self._field.hours.time_utc(last + 1),
+                start_utc=self._at_utc[first],
+                end_utc=self._at_utc[last + 1],
                 state=stops.STATES[spot.codes[first]],
                 reasons=spot.judged.worst_reasons(first, last),
             )
