@@ -303,14 +303,15 @@ class Responses:
     """
 
     def __init__(self, geometry: Geometry) -> None:
-        table = geometry.table()
-        _, first, which = np.unique(table, axis=0, return_index=True, return_inverse=True)
-        self._which = which.reshape(-1)
-        self._distinct = geometry.rows(first)
-        self._keys = [table[row].tobytes() for row in first]
+        keys = _bytes_of_rows(geometry.table())
+        a_row = {key: row for row, key in enumerate(keys)}  # dict lookups beat sorting the rows
+        place = {key: number for number, key in enumerate(a_row)}
+        self._which = np.array([place[key] for key in keys], dtype=np.intp)
+        self._distinct = geometry.rows(np.array(list(a_row.values()), dtype=np.intp))
+        self._keys = list(a_row)
         self._thickness_m = geometry.thickness_m
         self._kept = _Kept(np.empty((0, geometry.point_x_m.shape[1], len(NODES), 2)))
-        self._place = np.full((len(first), _LOSS_STEPS), -1, dtype=np.intp)
+        self._place = np.full((len(a_row), _LOSS_STEPS), -1, dtype=np.intp)
         self.depth_m = geometry.depth_m
 
     def curve(self, source: Floats, away: Floats, damping: Floats, diffusivity: Floats) -> Curve:
@@ -352,6 +353,12 @@ class Responses:
         self._place[geometry, steps] = len(self._kept.table) + np.arange(len(new))
         whole = np.array([one for one in found if one is not None])
         self._kept = _Kept(np.concatenate([self._kept.table, whole]))
+
+
+def _bytes_of_rows(table: Floats) -> list[bytes]:
+    """Each row of a table as bytes; equal rows have equal bytes, since -0 is none of its numbers."""
+    whole, size = table.tobytes(), table.shape[1] * table.itemsize
+    return [whole[begin : begin + size] for begin in range(0, len(whole), size)]
 
 
 _AT_ONCE: Final = 96

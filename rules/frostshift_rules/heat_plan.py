@@ -212,10 +212,11 @@ def _drying(jobs: Sequence[HeatJob], asked: Sequence[Asked]) -> list[Range]:
             found.append(_NOTHING)
             continue
         key = job.film, both, flux
-        if key not in known:
+        drying = known.get(key)
+        if drying is None:
             ends = (flux.high, flux.likely, flux.low)
-            known[key] = Range(*(drying_minutes(job.film, end, both_faces=both) for end in ends))
-        found.append(known[key])
+            drying = known[key] = Range(*(drying_minutes(job.film, end, both_faces=both) for end in ends))
+        found.append(drying)
     return found
 
 

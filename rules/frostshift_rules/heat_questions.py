@@ -238,37 +238,43 @@ def ask(jobs: Sequence[HeatJob], choices: Choices) -> tuple[list[Asked], Questio
     numbers: list[float] = []
     asked = []
     for job in jobs:
+        # Keys are looked up once: their hash, over all the values of the parts, costs more than the rest.
         alike = _deciding_values(job.joint, job.extent_mm)
-        if alike not in makes:
-            makes[alike] = len(bodies), make_of(job.joint, job.extent_mm, choices)
-            bodies += makes[alike][1].bodies
-        first, make = makes[alike]
+        known = makes.get(alike)
+        if known is None:
+            known = makes[alike] = len(bodies), make_of(job.joint, job.extent_mm, choices)
+            bodies += known[1].bodies
+        first, make = known
         supplied = first, job.heaters, delivered.flame_in_wind(job.wind_ms)  # all that the flux hangs on
-        if supplied not in supplies:
-            supplies[supplied] = supply_of(job.heaters, job.wind_ms, make.area_m2)
-        supply = supplies[supplied]
+        supply = supplies.get(supplied)
+        if supply is None:
+            supply = supplies[supplied] = supply_of(job.heaters, job.wind_ms, make.area_m2)
         target = target_c(job.minimum_c, job.maximum_c, choices.overheat_k)
         rows: list[int | None] = [None] * len(make.bodies)
         if supply.usable and supply.flux_wm2 is not None and _covered(job, target):
             maximum_c = math.nan if job.maximum_c is None else job.maximum_c
             hours = job.joint.hours
             weld_s = 0.0 if math.isnan(hours) else hours * 3600.0 / make.segments
+            flux, air, loss = _ends(supply.flux_wm2), _ends(job.air_c), _ends(job.convection_wm2k)
+            of_all = (*air, *loss, job.minimum_c, target, maximum_c, weld_s)
             for place, (covered, start) in enumerate(zip(make.covered, job.starts_c, strict=True)):
                 if not covered:
                     continue
                 rows[place] = len(body)
                 body.append(first + place)
                 partner.append(-1)
-                for one in (supply.flux_wm2, start, job.air_c, job.convection_wm2k):
-                    numbers += (one.low, one.likely, one.high)
-                numbers += (job.minimum_c, target, maximum_c, weld_s)
+                numbers += (*flux, start.low, start.likely, start.high, *of_all)
             if make.paired and None not in rows:
                 partner[-2:] = len(body) - 1, len(body) - 2
         asked.append(Asked(make, supply, target, tuple(rows)))
     table = np.array(numbers, dtype=np.float64).reshape(-1, _NUMBERS)
-    flux, start_c, air_c, convection, limits = np.split(table, [3, 6, 9, 12], axis=1)
+    flux_wm2, start_c, air_c, convection, limits = np.split(table, [3, 6, 9, 12], axis=1)
     index, partners = np.array(body, dtype=np.intp), np.array(partner, dtype=np.intp)
-    return asked, Questions(bodies, index, partners, flux, start_c, air_c, convection, *limits.T)
+    return asked, Questions(bodies, index, partners, flux_wm2, start_c, air_c, convection, *limits.T)
+
+
+def _ends(of: Range) -> tuple[float, float, float]:
+    return of.low, of.likely, of.high
 
 
 def _covered(job: HeatJob, target: float) -> bool:

@@ -74,7 +74,8 @@ def make_plan(
     """
     everything, joints = joints, [joint for joint in joints if joint.state not in ("done", "postponed")]
     resting = [joint for joint in everything if joint.state in ("done", "postponed")]
-    job = _Job(site, table, joints, _requirements(joints, site, table), _calendar(site, joints, now_utc), now_utc)
+    calendar = _calendar(site, joints, now_utc)
+    job = _Job(site, table, joints, _requirements(joints, site, table), _shifts_of(joints, calendar), now_utc)
     hours = weather.hours
     warnings = _WEATHER_WARNINGS[weather.freshness]
     if hours is None or len(hours) == 0 or weather.freshness in ("unusable", "none") or not joints:
@@ -94,7 +95,7 @@ def make_plan(
         freshness=weather.freshness,
         forecast_end_utc=hours.time_utc(len(hours) - 1) if hours is not None and len(hours) else None,
         joints=tuple(planned),
-        shifts=shift_totals(planned, job.calendar, site, outdoors, now_utc),
+        shifts=shift_totals(planned, calendar, site, outdoors, now_utc),
         outside_shifts=sum(plan.shift_key is None for plan in planned),
         warnings=warnings,
         attribution=weather.attribution,
@@ -123,13 +124,13 @@ HEATED_READING: Final = (
 
 @dataclass(frozen=True)
 class _Job:
-    """What is known without weather; `requirements` in the order of `joints`."""
+    """What is known without weather; `requirements` and `shifts` (that hold the start) in the order of `joints`."""
 
     site: Site
     table: CodeTable
     joints: Sequence[Joint]
     requirements: Sequence[Requirement]
-    calendar: Sequence[ShiftSpan]
+    shifts: Sequence[ShiftSpan | None]
     now_utc: datetime
 
 
@@ -140,10 +141,11 @@ def _requirements(joints: Sequence[Joint], site: Site, table: CodeTable) -> list
     found = []
     for joint in joints:
         key = preheat.deciding_values(joint)
-        if key not in known:
+        asked = known.get(key)
+        if asked is None:
             procedure = site.procedure(joint.procedure)
-            known[key] = preheat.requirement(joint, table, procedure, site.code_units, accepted)
-        found.append(known[key])
+            asked = known[key] = preheat.requirement(joint, table, procedure, site.code_units, accepted)
+        found.append(asked)
     return found
 
 
@@ -151,6 +153,12 @@ def _calendar(site: Site, joints: Sequence[Joint], now_utc: datetime) -> list[Sh
     """The shifts from now to a week ahead, and further where a joint lies further."""
     starts = [joint.start_utc for joint in joints]
     return spans(site.shifts, site.zone, min([now_utc, *starts]), max([now_utc + HORIZON, *starts]))
+
+
+def _shifts_of(joints: Sequence[Joint], calendar: Sequence[ShiftSpan]) -> list[ShiftSpan | None]:
+    """The shift that holds the planned start of each joint; many start at the same time."""
+    holds = {start: holding(calendar, start) for start in {joint.start_utc for joint in joints}}
+    return [holds[joint.start_utc] for joint in joints]
 
 
 # Windows --------------------------------------------------------------------------------------------------------------
@@ -210,6 +218,7 @@ class _Heating:
 
     def __init__(self, job: _Job, field: Outlook, times: _Times, states: _WeatherStates, numbers: Ints) -> None:
         self._job, self._field, self._times, self._states = job, field, times, states
+        self._heaters: dict[tuple[object, ...], tuple[delivered.Heaters, ...] | None] = {}
         self._steady = {number: self._steady_of(number) for number in numbers.tolist()}
         kinds = {around: row for row, around in enumerate(dict.fromkeys(field.around))}
         winds = [surroundings.wind_at_joint_ms(field.hours.wind_10m_ms, around) for around in kinds]
@@ -218,9 +227,12 @@ class _Heating:
 
     def _steady_of(self, number: int) -> _Steady:
         job, joint = self._job, self._job.joints[number]
-        shift = holding(job.calendar, joint.start_utc)
+        shift = job.shifts[number]
+        heated_with = joint.heat_source, joint.torches, joint.also_heated
+        if heated_with not in self._heaters:
+            self._heaters[heated_with] = delivered.heaters_of(joint, job.site.heat_source)
         return _Steady(
-            heaters=delivered.heaters_of(joint, job.site.heat_source),
+            heaters=self._heaters[heated_with],
             soak_minutes=preheat.soak_minutes(max(part.thickness_mm for part in joint.parts), job.table),
             in_lengths=patches.segments(joint, job.site.choices)[0] > 1,
             present_from_utc=max(shift.start_utc, job.now_utc) if shift else job.now_utc,
@@ -332,23 +344,26 @@ class _WeatherStates:
 
     def __init__(self, job: _Job, field: Outlook) -> None:
         self._job, self._field = job, field
+        self._at_utc = [field.hours.time_utc(hour) for hour in range(len(field.hours) + 1)]
         spots: dict[tuple[stops.Spot, float, tuple[int, ...]], _SpotStates] = {}
         rows, parts = field.part_class.tolist(), [*field.first_part.tolist(), len(field.part_class)]
         self._spots = []
         for joint, around, first, last in zip(job.joints, field.around, parts, parts[1:], strict=False):
             key = (stops.spot_of(joint), max(around.wind_factor, 1.0), tuple(rows[first:last]))
-            if key not in spots:
+            spot = spots.get(key)
+            if spot is None:
                 judged = self._judge(*key)
-                spots[key] = _SpotStates(judged, judged.codes.tolist(), {}, {}, {})
-            self._spots.append(spots[key])
+                spot = spots[key] = _SpotStates(judged, judged.codes.tolist(), {}, {}, {})
+            self._spots.append(spot)
 
     def of(self, number: int, first_h: float, last_h: float) -> tuple[WeatherState, tuple[WeatherSpell, ...]]:
         """The worst state from `first_h` to `last_h`, and the hours that are not `go`."""
         spot = self._spots[number]
         asked = math.floor(first_h), math.ceil(last_h)
-        if asked not in spot.held:
-            spot.held[asked] = self._held(spot, *asked)
-        return spot.held[asked]
+        held = spot.held.get(asked)
+        if held is None:
+            held = spot.held[asked] = self._held(spot, *asked)
+        return held
 
     def film_at(self, number: int, at_h: float) -> Film:
         """What has to be dried off the steel when heating starts; None beyond the forecast."""
@@ -383,8 +398,8 @@ class _WeatherStates:
         if run not in spot.spells:
             first, last = run
             spot.spells[run] = WeatherSpell(
-                start_utc=self._field.hours.time_utc(first),
-                end_utc=self._field.hours.time_utc(last + 1),
+                start_utc=self._at_utc[first],
+                end_utc=self._at_utc[last + 1],
                 state=stops.STATES[spot.codes[first]],
                 reasons=spot.judged.worst_reasons(first, last),
             )
@@ -432,7 +447,7 @@ def _with_weather(job: _Job, field: Outlook) -> list[JointPlan]:
     begins_h, ends_h, shares = times.first_h.tolist(), times.end_h.tolist(), chance.tolist()
     planned = []
     for number, joint in enumerate(job.joints):
-        requirement, shift = job.requirements[number], holding(job.calendar, joint.start_utc)
+        requirement, shift = job.requirements[number], job.shifts[number]
         overdue = ends_h[number] <= now_h
         steel = None if overdue else steel_spans[number]
         verdict = _verdict(job, number, judged, overdue=overdue, ends_early=ends_h[number] > len(hours) - 1)
@@ -565,8 +580,7 @@ def _hour(hours: Hours, index: int) -> datetime | None:
 
 def _without_weather(job: _Job, number: int, weather: Weather) -> JointPlan:
     """A joint of which nothing but the requirement is known."""
-    joint, requirement = job.joints[number], job.requirements[number]
-    shift = holding(job.calendar, joint.start_utc)
+    joint, requirement, shift = job.joints[number], job.requirements[number], job.shifts[number]
     return JointPlan(
         joint=joint,
         shift_key=shift.key if shift else None,

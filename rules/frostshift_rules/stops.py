@@ -173,8 +173,8 @@ class Judged:
     def worst_reasons(self, first: int, last: int) -> tuple[Reason, ...]:
         """Why hours of one spell are not `go`, the worst rule first, each with its worst figure of the hours."""
         return tuple(
-            Reason(f.rule, _worst(f.rule, values[first : last + 1]), _known(f.limit), f.source)
-            for f, values in ((self.findings[number], self._values[number]) for number in self._held(first))
+            Reason(f.rule, _worst(f.rule, values[first : last + 1]), limit, f.source)
+            for f, values, limit in map(self._figures.__getitem__, self._held(first))
         )
 
     @cached_property
@@ -186,20 +186,20 @@ class Judged:
         return marks.tolist()
 
     @cached_property
-    def _values(self) -> list[list[float]]:
-        """The values of each finding."""
-        return [finding.values.tolist() for finding in self.findings]
+    def _figures(self) -> list[tuple[Finding, list[float], float | None]]:
+        """Each finding with its values and its limit."""
+        return [(finding, finding.values.tolist(), _known(finding.limit)) for finding in self.findings]
 
     def _held(self, hour: int) -> list[int]:
         """The findings that hold in an hour, the worst first."""
-        marks = self._marks[hour]
-        return [number for number in self._worst_first if marks >> number & 1]
+        return self._of_marks[self._marks[hour]]
 
     @cached_property
-    def _worst_first(self) -> list[int]:
-        """The findings, those that bring the worst state first."""
+    def _of_marks(self) -> dict[int, list[int]]:
+        """The findings of each sum of marks, those that bring the worst state first."""
         states = [STATES.index(finding.state) for finding in self.findings]
-        return sorted(range(len(states)), key=states.__getitem__, reverse=True)
+        worst_first = sorted(range(len(states)), key=states.__getitem__, reverse=True)
+        return {marks: [number for number in worst_first if marks >> number & 1] for marks in set(self._marks)}
 
 
 def _known(value: float) -> float | None:
