@@ -343,7 +343,7 @@ def _afterwards(cases: HeatCases, bodies: Bodies, heating: _Heating, off: _Momen
     """`hold_s`, `reheat_s` and `keep_s`.
 
     The torch-off is that of the form's own curve. Torch-off is a second heating that begins then and is taken away. The
-    point that is last to get warm is the first to be cold again, except beside a part that stands in the torch's way.
+    point that is last to get warm need not be the first to be cold again: a joint holds as long as every point does.
     """
     n, points = cases.point_x_m.shape
     forms = [_holding(cases, bodies, heating, off.mean_c, off.coldest)]
@@ -351,8 +351,7 @@ def _afterwards(cases: HeatCases, bodies: Bodies, heating: _Heating, off: _Momen
     target_jkg = enthalpy_jkg(cases.target_c)
     on_s = forms[0].curve.seconds_to(target_jkg - enthalpy_jkg(cases.start_c))[:, 0]
     on_area = wide(diffusivity * np.minimum(on_s, LONGEST_S))
-    if np.any(cases.inner_m > 0.0):
-        forms += [_holding(cases, bodies, heating, off.mean_c, np.full(n, point)) for point in range(points)]
+    forms += [_holding(cases, bodies, heating, off.mean_c, np.full(n, point)) for point in range(points)]
     hold_s = np.minimum.reduce([_hold_s(cases, form, on_area) for form in forms])
     off_area = wide(diffusivity * np.minimum(hold_s, LONGEST_S))
     reheat_s = np.maximum.reduce([_reheat_s(form, on_area, off_area, target_jkg) for form in forms])

@@ -93,6 +93,24 @@ def later(first: HeatCases, second: HeatCases, rounding: float = ROUNDING) -> He
     return answer
 
 
+@st.composite
+def one_beside_a_part(draw: st.DrawFn) -> HeatCases:
+    """A plate that runs through under a part of some thickness: no flame there."""
+    case = draw(one_case())
+    return replace(case, inner_m=np.minimum(draw(st.floats(0.002, 0.02)), case.half_width_m / 4.0))
+
+
+@FEW
+@given(st.lists(one_case() | one_beside_a_part(), min_size=2, max_size=5))
+def test_a_joint_answers_the_same_whatever_else_is_asked(cases: list[HeatCases]) -> None:
+    all_of_them = heat_up(together(*cases))
+    for number, case in enumerate(cases):
+        alone = heat_up(case)
+        for field in fields(HeatAnswers):
+            here, there = getattr(all_of_them, field.name)[number], getattr(alone, field.name)[0]
+            np.testing.assert_allclose(here, there, rtol=1e-9, err_msg=field.name)
+
+
 @FEW
 @given(one_case(), st.floats(1.02, 2.0))
 def test_more_flux_is_never_slower(case: HeatCases, factor: float) -> None:

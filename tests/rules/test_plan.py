@@ -711,3 +711,13 @@ def test_a_reading_on_a_joint_that_is_done_still_counts_for_like_parts() -> None
     read = [reading(-15.0, START - minutes(30.0), "A")]
     assert by_mark(plan([open_joint], 20.0))["B"].call == "no_heat"
     assert by_mark(plan([done, open_joint], 20.0, readings=read))["B"].call == "cold_steel_heat"
+
+
+def test_a_joint_is_planned_the_same_whatever_else_is_planned() -> None:
+    """Beside a part that runs through, and beside many others, every joint keeps its own heat plan."""
+    tee = joint(mm(40.0, sides=2), mm(20.0), mark="TEE")
+    thin = joint(mm(12.0, reach_mm=150.0), mm(12.0, reach_mm=150.0), mark="THIN", weld_length_mm=100.0)
+    heavy = joint(mm(70.0), mm(32.0), mark="HEAVY", torches=3)
+    together = by_mark(plan([tee, thin, heavy]))
+    for one in (tee, thin, heavy):
+        assert by_mark(plan([one]))[one.mark].heat == together[one.mark].heat
