@@ -31,6 +31,8 @@ from frostshift_service.store.engine import open_store, reading, writing
 from frostshift_service.store.records import ImportedJoint
 from frostshift_service.store.sites import save_site
 from frostshift_service.store.tables import FeedStateRow, ForecastRow
+from frostshift_service.weather.feeds import feeds_with
+from frostshift_service.weather.open_meteo_api import Access
 
 from .checks import ATTEMPTS, Kept, Sample, Week, politeness, table, trust
 from .control import Control, running
@@ -40,7 +42,7 @@ START = datetime(2026, 10, 29, 0, 50, tzinfo=UTC)
 """A Thursday; the clocks of the United States go back in the night to Sunday, 1 November, at 06:00 and 07:00 UTC."""
 DAYS = 7
 MINUTE, HOUR = timedelta(minutes=1), timedelta(hours=1)
-LOOK_EVERY_H = 2
+LOOK_EVERY_H = 3
 CONTACT = "crew@site.example"
 RULES = "aws_d1_1_2015_t3_3"
 READ_S = 3.0
@@ -51,6 +53,7 @@ FEEDS: dict[str, tuple[str, ...]] = {
     "river-bridge": ("nws",),
     "dry-dock": ("met_norway",),
     "canal-lock": ("nws", "met_norway", "nws_hourly"),
+    "prairie-mill": ("open_meteo", "met_norway"),
 }
 """Site -> the feeds it may ask, the first choice first, then those that stand in; where the first is not what its
 position gives, it is set.
@@ -143,6 +146,11 @@ def script(start: datetime) -> list[dict[str, Any]]:
         fault("canal-lock", "nws", "drop", 1.1, 10, endpoints=["grid"]),  # another feed stands in
         fault("canal-lock", "nws", "status", 3.0, 40, status=500, endpoints=["grid"]),
         fault("canal-lock", "met_norway", "status", 3.5, 5, status=503),
+        fault("prairie-mill", "open_meteo", "status", 0.5, 2, status=429, endpoints=["forecast"]),
+        fault("prairie-mill", "open_meteo", "truncated", 1.0, 2, endpoints=["forecast"]),
+        fault("prairie-mill", "open_meteo", "wrong_unit", 1.5, 2, endpoints=["forecast"]),
+        fault("prairie-mill", "open_meteo", "status", 2.0, 9, status=503, endpoints=["ensemble"]),
+        fault("prairie-mill", "open_meteo", "drop", 3.0, 12),
         fault("river-bridge", "nws", "stuck", 4.0, 30, endpoints=["grid"]),
         fault("river-bridge", "nws", "status", 5.6, 1.2, status=500, times=2, endpoints=["grid"]),
         dock("deprecated", 0.3, 3),
@@ -166,7 +174,7 @@ def play(
 ) -> Week:
     """Play a week against the server; the store is empty before.
 
-    Each site is pulled at the minute it is due; every two hours there is a whole tick of the loop, and the plan is
+    Each site is pulled at the minute it is due; every three hours there is a whole tick of the loop, and the plan is
     looked at. `luck` decides the jitter.
     """
     end = start + timedelta(days=days)
@@ -188,6 +196,7 @@ def play(
         get=lambda moment: http.bind(client, moment),
         jitter=random.Random(luck).random,
         base_urls=control.base_urls,
+        feeds=feeds_with(Access(control.base_urls["open_meteo"], control.base_urls["open_meteo_ensemble"])),
     )
     client.timeout = httpx.Timeout(READ_S)
     next_look = start
