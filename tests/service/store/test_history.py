@@ -110,6 +110,14 @@ def test_only_hours_ahead_are_kept(sited: Engine) -> None:
     with writing(sited) as session:
         assert not history.remember(session, SITE, forecast([1.0, 2.0], START + 2 * HOUR, feed="file"))
     assert kept(sited) == [("nws", fetched_utc)]
+    with reading(sited) as session:
+        assert session.exec(select(HistoryRow.first_hour_utc)).one() == START + 3 * HOUR
+
+
+def test_a_lead_ends_where_the_next_begins(sited: Engine) -> None:
+    remembered(sited, forecast([float(n) for n in range(14)]))
+    found = by_lead(sited, START, 14, 0, 6)
+    assert same(found.air_c, [0.0, 1.0, 2.0, 3.0, 4.0, 5.0] + [NAN] * 8, [NAN] * 6 + [6.0, 7, 8, 9, 10, 11, NAN, NAN])
 
 
 def test_an_hour_at_the_moment_of_fetching_has_lead_nought(sited: Engine) -> None:
