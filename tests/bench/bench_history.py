@@ -4,8 +4,8 @@
 
 150 days, a forecast an hour of 240 hours, on SQLite; figures with one decimal as the feeds give them, first without
 members and then with the quantiles of an ensemble. Thinned after each forecast, as the service does. Measured on two
-shared cores: 2,539 bytes a forecast without members and 4,037 with; a winter thinned is 701 rows and 1.78 MB, with
-members 2.83 MB (9.1 and 14.5 MB had nothing been thinned).
+shared cores: 2,017 bytes a forecast without members and 3,265 with; a winter thinned is 701 rows and 1.41 MB, with
+members 2.29 MB (7.3 and 11.8 MB had nothing been thinned).
 """
 
 from __future__ import annotations
