@@ -23,9 +23,11 @@ import typer
 from pydantic import TypeAdapter
 from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError
+from sqlmodel import Session
 
 from frostshift_rules.air_correction import AHEAD, AIR_LIMITS_C
 from frostshift_rules.coverage import coverage_text
+from frostshift_rules.forecast_scores import hourly_air_c
 from frostshift_rules.job import Acceptance, AirReading, Reading, Site
 from frostshift_rules.strict import TableError
 from frostshift_rules.tables import AROUND_TABLES, acceptable_ids
@@ -36,26 +38,30 @@ from frostshift_service.case_command import case
 from frostshift_service.clock import utc_now
 from frostshift_service.http import HttpError, bind, make_client
 from frostshift_service.jobs import Jobs, check_tables
+from frostshift_service.observed_file import MAX_BYTES as OBSERVED_FILE_BYTES
+from frostshift_service.observed_file import read_observed
 from frostshift_service.procedure_file import COLUMNS as PROCEDURE_COLUMNS
 from frostshift_service.procedure_file import MAX_BYTES as PROCEDURE_FILE_BYTES
 from frostshift_service.procedure_file import procedure_cells, procedures_csv, read_procedures
 from frostshift_service.procedure_file import template_csv as procedures_template_csv
-from frostshift_service.pulls import standings
+from frostshift_service.pulls import feeds_of, standings
 from frostshift_service.schedule_file import CellError, read_schedule, template_csv, template_xlsx
 from frostshift_service.settings import Settings, SettingsError, load_settings
 from frostshift_service.site_file import MAX_BYTES as SITE_FILE_BYTES
 from frostshift_service.site_file import SiteFile, SiteFileError, own_table_name, read_site, template, write_site
+from frostshift_service.store import history
 from frostshift_service.store import joints as kept
 from frostshift_service.store.engine import open_store, reading, writing
 from frostshift_service.store.forecasts import forecast_by_id
 from frostshift_service.store.records import KeptSite, ScheduleImport, StoreError
 from frostshift_service.store.sites import accept_table, load_site, load_sites, save_procedures, save_site
-from frostshift_service.store.thermometer import add_token, add_typed, revoke_token, tokens_of
+from frostshift_service.store.thermometer import add_token, add_typed, air_readings_of, revoke_token, tokens_of
 from frostshift_service.views.desk import Desk
 from frostshift_service.views.files import csv_bytes, sheet_table
 from frostshift_service.views.rule_table import UnknownTable, table_json, table_page, table_text
+from frostshift_service.views.scores import LEADS_H, ScoresPage, scores_text, scores_view
 from frostshift_service.views.sheet import MorningSheet
-from frostshift_service.views.show import age, plural
+from frostshift_service.views.show import Show, age, plural
 from frostshift_service.views.tables import table_lines
 from frostshift_service.views.terminal import sheet_text, weather_text
 from frostshift_service.views.weather import WeatherPage
@@ -646,6 +652,58 @@ def weather(
         _print_bytes(TypeAdapter(WeatherPage).dump_json(found, indent=1) + b"\n")
     else:
         print(weather_text(found))
+
+
+@app.command()
+def scores(
+    site: Annotated[str | None, typer.Argument(help="id of the site; may be left out where there is one")] = None,
+    observed: Annotated[
+        Path | None,
+        typer.Option(
+            help="observed air temperatures: FILE.csv with time_utc and air_c or air_f; without it the readings of the "
+            "site's thermometer"
+        ),
+    ] = None,
+    feed: Annotated[str | None, typer.Option(help="weather feed to score; without it the site's own")] = None,
+    days: Annotated[int, typer.Option(min=1, max=400, help="how many days back")] = 30,
+    as_json: Annotated[bool, typer.Option("--json", help="as JSON")] = False,
+) -> None:
+    """Print how good the forecasts of the air temperature were, by how long before."""
+    now = utc_now()
+    last_utc = now.replace(minute=0, second=0, microsecond=0)
+    first_utc = last_utc - timedelta(days=days)
+    with _opened() as (_, engine, _jobs), reading(engine) as session:
+        found = load_site(session, _site_id(engine, site))
+        name = feed or feeds_of(found)[0]
+        kept_feeds = history.feeds_remembered(session, found.site.id)
+        if name not in kept_feeds:
+            there = ", ".join(kept_feeds) or "nothing yet"
+            raise Refused(f"Of feed {name!r} no forecast is kept for where {found.site.id} is; there is {there}.")
+        readings = _observed(session, found.site.id, observed, first_utc)
+        past = history.leads(session, found.site.id, name, first_utc, last_utc, LEADS_H)
+    observed_c = hourly_air_c(readings, first_utc, past.air_c.shape[1])
+    page = scores_view(found, name, past, observed_c, Show(found.show_units, ZoneInfo(found.site.zone)), now)
+    if as_json:
+        _print_bytes(TypeAdapter(ScoresPage).dump_json(page, indent=1) + b"\n")
+    else:
+        print(scores_text(page))
+
+
+def _observed(session: Session, site_id: str, file: Path | None, first_utc: datetime) -> Sequence[AirReading]:
+    """The air that forecasts are scored against: of a file, else of the site's thermometer."""
+    if file is None:
+        readings = [kept.reading for kept in air_readings_of(session, site_id, since_utc=first_utc)]
+        if readings:
+            return readings
+        raise Refused(
+            "What was observed is needed: readings of the site's thermometer (`frostshift thermometer`), or "
+            "--observed FILE.csv with columns time_utc and air_c or air_f."
+        )
+    read = read_observed(_read(file, OBSERVED_FILE_BYTES), file.name)
+    _refuse_errors(file.name, read.errors, read.error_count)
+    for warning in read.warnings:
+        print(f"! {warning}", file=sys.stderr)
+    return read.readings
 
 
 # Pages ----------------------------------------------------------------------------------------------------------------

@@ -18,7 +18,7 @@ from sqlmodel import Session
 
 from frostshift_rules.job import Site
 from frostshift_service.http import Get
-from frostshift_service.store import forecasts
+from frostshift_service.store import forecasts, history
 from frostshift_service.store.alerts import load_alerts
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.records import FeedRow, KeptForecast, KeptSite
@@ -215,7 +215,7 @@ def _position(site: Site) -> tuple[float, float]:
 
 
 def _keep(session: Session, site_id: str, forecast: Forecast, payload: bytes, now: datetime) -> None:
-    """Keep a forecast, and let old ones go that no plan was made from."""
+    """Keep a forecast and what it says of the hours ahead; let old ones go that no plan was made from."""
     forecast = fill_sun(forecast, load_site(session, site_id).site)
     kept = KeptForecast(
         feed=forecast.feed,
@@ -230,3 +230,5 @@ def _keep(session: Session, site_id: str, forecast: Forecast, payload: bytes, no
     )
     forecasts.keep_forecast(session, site_id, kept)
     forecasts.thin_forecasts(session, site_id, now - KEEP_FORECASTS)
+    history.remember(session, site_id, kept, kept.members)
+    history.thin(session, site_id, now)

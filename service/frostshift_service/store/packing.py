@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import fields
 from datetime import datetime
 from typing import Any, Final, Generic, TypeVar
@@ -13,7 +13,7 @@ from typing import Any, Final, Generic, TypeVar
 import numpy as np
 from pydantic import TypeAdapter
 
-from frostshift_rules.surroundings import MEMBER_SERIES, Hours, Members
+from frostshift_rules.surroundings import MEMBER_SERIES, Hours, Members, Singles
 
 T = TypeVar("T")
 
@@ -77,6 +77,26 @@ def unpack_weather(packed: bytes) -> tuple[Hours, Members | None]:
     named = dict(zip(of_members, blocks, strict=True))
     unknown = np.full((count, n_hours), np.nan, dtype=np.float32)
     return hours, Members(start, *(named.get(name, unknown).copy() for name in OF_MEMBERS))
+
+
+def pack_singles(rows: Mapping[str, Singles]) -> bytes:
+    """Series of one length by name: a line of JSON (the names) and the zlib of one little-endian float32 block.
+
+    Exact, NaN included.
+
+    Raises:
+        ValueError: no series, or series of different lengths.
+    """
+    block = np.stack([np.asarray(row, dtype="<f4") for row in rows.values()])
+    return json.dumps(list(rows)).encode() + b"\n" + zlib.compress(block.tobytes())
+
+
+def unpack_singles(packed: bytes) -> dict[str, Singles]:
+    """The series that were packed, by name."""
+    head, _, body = packed.partition(b"\n")
+    names: list[str] = json.loads(head)
+    block = np.frombuffer(zlib.decompress(body), dtype="<f4").reshape(len(names), -1)
+    return {name: row.astype(np.float32) for name, row in zip(names, block, strict=True)}
 
 
 class Packing(Generic[T]):

@@ -283,6 +283,21 @@ class ObservedHoursRow(Table, table=True):
     hours: bytes = Field(sa_type=LargeBinary)
 
 
+class HistoryRow(Table, table=True):
+    """What one forecast said of the hours ahead of it, so that it can be scored later: packed by `store/history.py`."""
+
+    __tablename__ = "forecast_history"
+
+    site_id: str = Field(primary_key=True, foreign_key="site.id")
+    feed: str = Field(primary_key=True)
+    fetched_utc: datetime = Field(primary_key=True)
+    latitude: float  # of the site when it was fetched, as in `ForecastRow`
+    longitude: float
+    first_hour_utc: datetime
+    last_hour_utc: datetime
+    series: bytes = Field(sa_type=LargeBinary)
+
+
 class PlanRow(Table, table=True):
     """One plan with everything it was made from. `kept_because` is empty while nobody has seen it."""
 
