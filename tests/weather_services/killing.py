@@ -34,6 +34,7 @@ from frostshift_service.store.engine import open_store, reading, writing
 from frostshift_service.store.records import ImportedJoint, KeptForecast
 from frostshift_service.store.sites import save_site
 from frostshift_service.store.tables import FeedStateRow, ForecastRow, PlanRow
+from frostshift_service.weather.derived import fill_sun
 from frostshift_service.weather.feeds import FEEDS as READERS
 from frostshift_service.weather.payload import load
 
@@ -185,7 +186,7 @@ class Seen:
         what = f"forecast {row.id} of {row.site_id}"
         if hashlib.sha256(kept.payload).hexdigest() not in self.sent:
             return [f"{what}: not a payload that was sent whole"]
-        again = READERS[kept.feed].parse(load(kept.payload, what), kept.fetched_utc)
+        again = fill_sun(READERS[kept.feed].parse(load(kept.payload, what), kept.fetched_utc), site_of(row.site_id))
         same = again.hours.start_utc == kept.hours.start_utc and all(
             np.array_equal(getattr(again.hours, name), getattr(kept.hours, name), equal_nan=True) for name in SERIES
         )
