@@ -23,7 +23,6 @@ from sqlmodel import Session
 
 from frostshift_rules import shifts
 from frostshift_rules.job import JOINT_STATES, Arrangement, Reading, Site
-from frostshift_rules.units import c_from_f, f_from_c
 from frostshift_service.case_form import groups, label_of, name_of, read_form
 from frostshift_service.schedule_file import (
     COLUMNS,
@@ -44,7 +43,17 @@ from frostshift_service.views.joint import JointPage
 from frostshift_service.views.rule_table import table_list
 from frostshift_service.views.schedule import ImportOutcome, refused, taken_in
 from frostshift_service.views.words import CAUTIONS
-from frostshift_service.web import DeskDep, FileKind, SiteId, SiteQuery, TableId, file_answer, shown_table, site_of
+from frostshift_service.web import (
+    DeskDep,
+    FileKind,
+    SiteId,
+    SiteQuery,
+    TableId,
+    file_answer,
+    shown_table,
+    site_of,
+    typed_c,
+)
 
 router = APIRouter(include_in_schema=False)
 
@@ -55,7 +64,6 @@ LOOK_AHEAD: Final = timedelta(days=60)
 
 Action = Literal["done", "postponed", "planned", "next_shift"]
 _ONE_WORD: Final = re.compile(r"([\w/*]+(?:-[\w/*]+)+|&lt; \d+)")
-_NUMBER: Final = re.compile(r"[+-]?[0-9]{1,4}(\.[0-9]{1,3})?")
 
 
 # Rendering
@@ -385,18 +393,9 @@ def steel_c_of(value: str, unit: Literal["F", "C"]) -> float:
     Raises:
         ValueError: no number, or outside what steel before any heat can be.
     """
-    typed = value.strip().replace("\N{MINUS SIGN}", "-")
-    if not _NUMBER.fullmatch(typed):
-        raise ValueError(f"Steel temperature: {value!r} is no number; write for example 23 or -4.5.")
-    low_c, high_c = kept.READING_LIMITS_C
-    steel_c = c_from_f(float(typed)) if unit == "F" else float(typed)
-    if not low_c <= steel_c <= high_c:
-        low, high = (f_from_c(low_c), f_from_c(high_c)) if unit == "F" else (low_c, high_c)
-        raise ValueError(
-            f"Steel temperature: {typed} °{unit} is outside {low:g} °{unit} to {high:g} °{unit}. Only a reading before "
-            "any heat belongs here."
-        )
-    return steel_c
+    return typed_c(
+        value, unit, "Steel temperature", kept.READING_LIMITS_C, " Only a reading before any heat belongs here."
+    )
 
 
 @router.post("/sites/{site_id}/readings")

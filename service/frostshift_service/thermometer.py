@@ -18,7 +18,6 @@ from starlette.concurrency import run_in_threadpool
 
 from frostshift_rules.air_correction import AIR_LIMITS_C
 from frostshift_rules.job import AirReading
-from frostshift_rules.units import c_from_f, f_from_c
 from frostshift_service.air_post import MAX_READINGS, PostError, PostProblem, read_post
 from frostshift_service.auth import DEVICE_BYTES
 from frostshift_service.pages import BY, BackField, back_to
@@ -28,12 +27,11 @@ from frostshift_service.store.sites import load_site
 from frostshift_service.store.thermometer import add_posted, add_typed, token_with
 from frostshift_service.views.desk import Desk
 from frostshift_service.views.thermometer import ThermometerPage
-from frostshift_service.web import DeskDep, SiteId
+from frostshift_service.web import DeskDep, SiteId, typed_c
 
 router = APIRouter()
 
 _BEARER: Final = re.compile(r"[Bb]earer +([\x21-\x7e]{1,200}) *")
-_NUMBER: Final = re.compile(r"[+-]?[0-9]{1,4}(\.[0-9]{1,3})?")
 
 _POST: Final[dict[str, Any]] = {
     "requestBody": {
@@ -121,14 +119,7 @@ def air_c_of(value: str, unit: Literal["F", "C"]) -> float:
     Raises:
         ValueError: no number, or outside what the air can be.
     """
-    typed = value.strip().replace("\N{MINUS SIGN}", "-")
-    if not _NUMBER.fullmatch(typed):
-        raise ValueError(f"Air temperature: {value!r} is no number; write for example 23 or -4.5.")
-    air_c = c_from_f(float(typed)) if unit == "F" else float(typed)
-    if not AIR_LIMITS_C[0] <= air_c <= AIR_LIMITS_C[1]:
-        low, high = (f_from_c(limit) if unit == "F" else limit for limit in AIR_LIMITS_C)
-        raise ValueError(f"Air temperature: {typed} °{unit} is outside {low:g} °{unit} to {high:g} °{unit}.")
-    return air_c
+    return typed_c(value, unit, "Air temperature", AIR_LIMITS_C)
 
 
 @router.post("/sites/{site_id}/air-readings", include_in_schema=False)

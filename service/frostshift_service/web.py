@@ -1,13 +1,15 @@
-"""What pages and JSON share: what a request brings, and a file as an answer."""
+"""What pages and JSON share: what a request brings, what is typed into a form, and a file as an answer."""
 
 from __future__ import annotations
 
+import re
 from typing import Annotated, Final, Literal
 
 from fastapi import Depends, HTTPException, Path, Query, Request
 from fastapi.responses import Response
 
 from frostshift_rules.job import Site
+from frostshift_rules.units import c_from_f, f_from_c
 from frostshift_service.store.engine import reading
 from frostshift_service.store.sites import load_site
 from frostshift_service.views.desk import Desk
@@ -15,6 +17,7 @@ from frostshift_service.views.rule_table import TablePage, UnknownTable, table_p
 
 FileKind = Literal["csv", "xlsx"]
 
+_NUMBER: Final = re.compile(r"[+-]?[0-9]{1,4}(\.[0-9]{1,3})?")
 _MEDIA_TYPES: Final[dict[FileKind, str]] = {
     "csv": "text/csv; charset=utf-8",
     "xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
@@ -60,3 +63,26 @@ def file_answer(content: bytes, kind: FileKind, name: str) -> Response:
     """A file to save as `name` (of our own making, no text that somebody typed) with the ending of its kind."""
     disposition = {"Content-Disposition": f'attachment; filename="{name}.{kind}"'}
     return Response(content, media_type=_MEDIA_TYPES[kind], headers=disposition)
+
+
+def typed_c(value: str, unit: Literal["F", "C"], what: str, limits_c: tuple[float, float], more: str = "") -> float:
+    """A temperature typed into a form [°C].
+
+    Args:
+        value: as it was typed.
+        unit: of it.
+        what: its name, for the error.
+        limits_c: the least and the most that is believed [°C].
+        more: said after the limits.
+
+    Raises:
+        ValueError: no number, or outside the limits; names what, value and limits in the unit that was typed.
+    """
+    typed = value.strip().replace("\N{MINUS SIGN}", "-")
+    if not _NUMBER.fullmatch(typed):
+        raise ValueError(f"{what}: {value!r} is no number; write for example 23 or -4.5.")
+    taken_c = c_from_f(float(typed)) if unit == "F" else float(typed)
+    if not limits_c[0] <= taken_c <= limits_c[1]:
+        low, high = (f_from_c(limit) if unit == "F" else limit for limit in limits_c)
+        raise ValueError(f"{what}: {typed} °{unit} is outside {low:g} °{unit} to {high:g} °{unit}.{more}")
+    return taken_c

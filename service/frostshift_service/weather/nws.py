@@ -23,7 +23,6 @@ from frostshift_rules.surroundings import Floats
 from frostshift_rules.units import ms_from_kmh
 from frostshift_service.http import Get
 from frostshift_service.weather import FeedError, Forecast, Place, hourly, nws_points
-from frostshift_service.weather.age import LATE_ISSUE_NWS_H
 from frostshift_service.weather.fetching import Fetched, Kept, ask, asked_utc, keep, kept_validators, read_json
 from frostshift_service.weather.payload import Json, as_it_is, child, entries, from_percent, instant, number, whole_hour
 from frostshift_service.weather.quality import Mark, same_mark
@@ -108,13 +107,7 @@ def parse(payload: Json, fetched_utc: datetime) -> Forecast:
     for name, layer in LAYERS.items():
         values[layer.ours], marks[layer.ours] = _expand(layer, layers[name], start_utc, count)
 
-    issued_utc = instant(properties["updateTime"], f"{TITLE}, updateTime") if "updateTime" in properties else None
-    if issued_utc is None:
-        warnings.append("the payload does not say when it was issued")
-    elif fetched_utc - issued_utc > timedelta(hours=LATE_ISSUE_NWS_H):
-        warnings.append(
-            f"issued {issued_utc:%Y-%m-%d %H:%M} UTC, more than {LATE_ISSUE_NWS_H:g} h before it was fetched"
-        )
+    issued_utc = nws_points.issued_utc(properties, TITLE, fetched_utc, warnings)
     return hourly.forecast(
         feed=NAME,
         title=TITLE,

@@ -15,9 +15,10 @@ from urllib.parse import urlsplit
 
 from frostshift_service.http import Get, Validators
 from frostshift_service.weather import FeedError, Place
+from frostshift_service.weather.age import LATE_ISSUE_NWS_H
 from frostshift_service.weather.area import in_united_states
 from frostshift_service.weather.fetching import Kept, ask, coordinate, read_json
-from frostshift_service.weather.payload import child
+from frostshift_service.weather.payload import Json, child, instant
 
 T = TypeVar("T")
 Address = Literal["grid_url", "hourly_url", "stations_url"]
@@ -94,6 +95,22 @@ def at_address(
     # The address may have moved: look it up once more, then give up.
     addresses = _look_up(get, points_url, now)
     return ask_there(_address(addresses, wanted)), addresses
+
+
+def issued_utc(properties: Json, title: str, fetched_utc: datetime, warnings: list[str]) -> datetime | None:
+    """When a forecast was issued; None, with a warning, where it does not say. One that is late gets a warning too.
+
+    Raises:
+        FeedError: the time cannot be read.
+    """
+    said = properties.get("updateTime")
+    if said is None:
+        warnings.append("the payload does not say when it was issued")
+        return None
+    issued = instant(said, f"{title}, updateTime")
+    if fetched_utc - issued > timedelta(hours=LATE_ISSUE_NWS_H):
+        warnings.append(f"issued {issued:%Y-%m-%d %H:%M} UTC, more than {LATE_ISSUE_NWS_H:g} h before it was fetched")
+    return issued
 
 
 def _look_up(get: Get, points_url: str, now: datetime) -> dict[str, str]:
