@@ -593,6 +593,58 @@ def flange_splice_job(splice: FlangeSplice, *, spacing_m: float = 0.04, layers: 
 
 
 @dataclass(frozen=True)
+class Butt:
+    """Two flat parts of unlike thickness, one piece, end to end on x = 0; torch faces flush on z = 0.
+
+    Part `a` lies at x < 0, part `b` at x > 0, each |y| < width / 2 and as deep as it is thick. The torch heats |x| <
+    half_width from edge to edge until both are warm. The zones are each part within `extent_m` of the weld.
+    """
+
+    a_m: float
+    b_m: float
+    width_m: float
+    half_width_m: float
+    extent_m: float
+    flux_wm2: float
+    minimum_c: float
+    target_c: float
+    weather: Weather
+
+
+def butt_job(butt: Butt, *, spacing_m: float = 0.04, layers: int = 2, growth: float = 0.6) -> Job:
+    """A half, across the weld."""
+    half, end = butt.width_m / 2.0, butt.half_width_m + BEYOND_M
+    thin, thick = sorted((butt.a_m, butt.b_m))
+    along = lines({0.0: spacing_m / 2.0, butt.extent_m: spacing_m, butt.half_width_m: spacing_m}, end, growth=growth)
+    through = np.linspace(0.0, thin, layers + 1)
+    if thick > thin:
+        deeper = max(2, round((thick - thin) / (thin / layers)))
+        through = np.concatenate([through, np.linspace(thin, thick, deeper + 1)[1:]])
+    grids = [
+        np.concatenate([-along[::-1], along[1:]]),
+        lines({0.0: spacing_m, half: spacing_m}, growth=growth),
+        through,
+    ]
+
+    def is_open(at: Floats) -> Bools:
+        x, y, _ = at
+        return ~(_on(np.abs(x), end) | _on(y, 0.0))
+
+    model = make_model(
+        grids,
+        [Box((-end, 0.0, 0.0), (0.0, half, butt.a_m)), Box((0.0, 0.0, 0.0), (end, half, butt.b_m))],
+        is_open=is_open,
+        torch=lambda at: _on(at[2], 0.0) & (np.abs(at[0]) < butt.half_width_m),
+    )
+    x, _, z = model.at_m
+    zones = {
+        "a": (x < TOUCH_M) & (x > -butt.extent_m - TOUCH_M) & (z < butt.a_m + TOUCH_M),
+        "b": (x > -TOUCH_M) & (x < butt.extent_m + TOUCH_M) & (z < butt.b_m + TOUCH_M),
+    }
+    return Job(model, zones, butt.weather, butt.flux_wm2, butt.minimum_c, butt.target_c)
+
+
+@dataclass(frozen=True)
 class Tee:
     """The end of a beam's flange on the face of a column's flange: `meta.tee` of fixtures/reference/heating.json.
 

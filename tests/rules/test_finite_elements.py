@@ -18,7 +18,7 @@ from frostshift_rules import heating
 from frostshift_rules.heating import HeatCases, heat_up, seconds_to_minimum, zone_points
 
 from . import finite_elements as fe
-from .finite_elements import Answer, FlangeSplice, FlatJoint, Floats, Job, Tee, TubeGirth, Weather, solve
+from .finite_elements import Answer, Butt, FlangeSplice, FlatJoint, Floats, Job, Tee, TubeGirth, Weather, solve
 
 REFERENCE = {
     case["id"]: case
@@ -449,7 +449,7 @@ def tube() -> Answer:
     return solve(fe.tube_job(TUBE))
 
 
-def engine_rows(joint: FlangeSplice | Tee | TubeGirth, *parts: dict[str, Any]) -> HeatCases:
+def engine_rows(joint: Butt | FlangeSplice | Tee | TubeGirth, *parts: dict[str, Any]) -> HeatCases:
     """The parts of a joint for the engine, a row each."""
     alike: dict[str, Any] = {
         "both_faces": False,
@@ -513,6 +513,25 @@ def engine_tee(joint: Tee) -> HeatCases:
     return engine_rows(joint, column, beam)
 
 
+def engine_butt(joint: Butt) -> HeatCases:
+    """Part a, then part b, each the other's partner."""
+    half = joint.width_m / 2.0
+    parts = [
+        {
+            "thickness_m": thickness_m,
+            "half_width_m": joint.half_width_m,
+            "half_length_m": half,
+            "edge_y_m": half,
+            "point_x_m": [joint.extent_m, joint.extent_m],
+            "point_y_m": [0.0, half],
+            "inner_m": 0.0,
+            "partner": partner,
+        }
+        for thickness_m, partner in ((joint.a_m, 1), (joint.b_m, 0))
+    ]
+    return engine_rows(joint, *parts)
+
+
 def engine_tube(joint: TubeGirth) -> HeatCases:
     """As the engine takes a tube's wall: twice as thick and heated from both faces, without ends."""
     wall = {
@@ -548,6 +567,40 @@ def test_engine_on_a_tee(name: str, limit: float, request: pytest.FixtureRequest
         assert seconds_to_minimum(case)[row] == pytest.approx(elements.to_minimum_s[part], rel=limit)
         assert answer.to_target_s[row] == pytest.approx(elements.to_target_s[part], rel=limit)
     assert answer.hold_s[0] == pytest.approx(elements.hold_s, rel=0.12)
+
+
+@pytest.mark.parametrize(("a_mm", "b_mm"), [(20.0, 30.0), (40.0, 60.0), (32.0, 25.0)])
+def test_engine_on_butted_parts_that_are_one_piece(a_mm: float, b_mm: float) -> None:
+    # As unlike as the plan takes them (`heat_questions.MOST_UNLIKE`): what counts is when the whole joint is warm.
+    joint = butt(a_mm, b_mm)
+    elements = solve(fe.butt_job(joint), growth=0.15, first_s=1.0)
+    assert abs(elements.imbalance) < 1e-6
+    case = engine_butt(joint)
+    answer = heat_up(case)
+    assert seconds_to_minimum(case).max() == pytest.approx(max(elements.to_minimum_s.values()), rel=0.06)
+    assert answer.to_target_s.max() == pytest.approx(max(elements.to_target_s.values()), rel=0.06)
+    assert answer.hold_s.min() < 1.05 * elements.hold_s
+
+
+def test_butted_parts_that_are_too_unlike_would_get_too_short_a_time() -> None:
+    # Why the plan gives them none.
+    joint = butt(20.0, 80.0)
+    elements = solve(fe.butt_job(joint), growth=0.15, first_s=1.0, hold=False)
+    assert heat_up(engine_butt(joint)).to_target_s.max() < 0.93 * max(elements.to_target_s.values())
+
+
+def butt(a_mm: float, b_mm: float) -> Butt:
+    return Butt(
+        a_m=a_mm / 1000.0,
+        b_m=b_mm / 1000.0,
+        width_m=0.4,
+        half_width_m=0.11,
+        extent_m=0.08,
+        flux_wm2=55e3,
+        minimum_c=110.0,
+        target_c=135.0,
+        weather=FLANGE.weather,
+    )
 
 
 def test_engine_on_a_tube(tube: Answer) -> None:
