@@ -447,12 +447,12 @@ def pull(
             print(f"Forecast of {len(forecast.hours)} hours from {file.name}.")
         else:
             pulled = jobs.pull(site_id, again_after_failure=True)
-            *before, last = (pulled, *pulled.instead)
-            for failed in before:
-                print(f"! {failed.message}")
-            if last.outcome in ("failed", "no_feed"):
-                raise Refused(f"{last.message} {_what_stays(engine, site_id)}")
-            print(last.message)
+            *before, last = (one.message for one in (pulled, *pulled.instead))
+            if (pulled, *pulled.instead)[-1].outcome in ("failed", "no_feed"):
+                raise Refused("\n".join([*before, f"{last} {_what_stays(engine, site_id)}"]))
+            for message in before:
+                print(f"! {message}")
+            print(last)
         jobs.replan(site_id)
 
 

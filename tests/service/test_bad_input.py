@@ -423,7 +423,7 @@ def test_a_late_forecast_widens_the_doubt(ready: Run) -> None:
 
 NEITHER = (
     "bad.json: neither a raw grid of the US National Weather Service (properties.temperature) nor a Locationforecast "
-    "of MET Norway (properties.timeseries)"
+    "of MET Norway (properties.timeseries) nor a forecast of Open-Meteo (hourly, hourly_units)"
 )
 REFUSED_FORECASTS: dict[str, tuple[bytes, str]] = {
     "empty file": (b"", "bad.json: is empty"),
@@ -482,7 +482,9 @@ def test_no_network_at_all(ready: Run, monkeypatch: pytest.MonkeyPatch) -> None:
         ready("site", "load", "site.toml").good()  # whose feed goes by its position
         answer = ready("pull").refused()
     assert re.fullmatch(
-        r"US National Weather Service: https://api\.weather\.gov/points/47\.9,-92\.4: ConnectError .*refused\S* "
+        r"US National Weather Service: https://api\.weather\.gov/points/47\.9,-92\.4: ConnectError .*refused\S*\n"
+        r"MET Norway: https://api\.met\.no/weatherapi/locationforecast/2\.0/complete: ConnectError .*refused\S*\n"
+        r"US National Weather Service: https://api\.weather\.gov/points/.*refused\S* "
         r"There is no earlier forecast: every joint is unknown\.",
         answer,
     ), answer
@@ -492,7 +494,7 @@ def test_no_network_at_all(ready: Run, monkeypatch: pytest.MonkeyPatch) -> None:
 def test_coordinates_outside_a_feeds_area(ready: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("FROSTSHIFT_CONTACT", "crew@site.example")
     text = Path("site.toml").read_text(encoding="utf-8").replace("latitude = 47.9", "latitude = 69.6")
-    Path("far.toml").write_text(f'feed = "nws"\n{text}', encoding="utf-8")
+    Path("far.toml").write_text(f'feed = "nws"\nfeed_instead = []\n{text}', encoding="utf-8")
     ready("site", "load", "far.toml").good()
     assert ready("pull").refused() == (
         "US National Weather Service has no forecast for the site's position. "
