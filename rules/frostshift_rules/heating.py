@@ -17,8 +17,8 @@ in it. The flux is taken as known; it is the largest doubt of every answer, see 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, fields
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, fields, replace
 from typing import Final
 
 import numpy as np
@@ -277,8 +277,8 @@ class _Holding:
     """The heating solved for heat content instead of temperature, which follows the cooling better; arrays [n].
 
     Attributes:
-        curve: heat content of one point above its start [J/kg].
-        line: the same.
+        curve: heat content of the points above their start [J/kg].
+        line: that of one point, for whoever asks often; until `only` the curve itself.
         away_jkg: heat content of the surroundings above the start.
         air_jkg: heat content of steel as warm as the air.
         slower: by how much less the loss is while it cools, per `root` squared [1/m2].
@@ -287,12 +287,38 @@ class _Holding:
     """
 
     curve: Curve
-    line: Line
+    line: Curve | Line
     away_jkg: Floats
     air_jkg: Floats
     slower: Floats
     face_k: Floats
     depth_m: Floats
+
+    def only(self, point: Ints) -> _Holding:
+        """The same for one point of each case."""
+        curve = self.curve.only(point[:, None])
+        return replace(self, curve=curve, line=curve)
+
+    def rows(self, index: Ints) -> _Holding:
+        """The cases of `index`, in their order."""
+        own = {one.name: getattr(self, one.name)[index] for one in fields(self) if one.name not in ("curve", "line")}
+        curve = self.curve.rows(index)
+        return _Holding(curve=curve, line=curve, **own)
+
+    def often(self) -> _Holding:
+        """The same, of one point, to be asked often."""
+        return replace(self, line=self.curve.line())
+
+    def above(self, minimum_c: Floats, on_area: Floats, root: Floats) -> Floats:
+        """Heat content above that of the minimum, at the roots after torch-off [J/kg]."""
+        settled = 1.0 - np.exp(-((np.pi * root / wide(self.depth_m)) ** 2))
+        level_c = wide(minimum_c) + wide(self.face_k) * settled
+        return self.left(on_area, root**2) - (enthalpy_jkg(level_c) - wide(self.air_jkg))
+
+    def again(self, target_jkg: Floats, on_area: Floats, off_area: Floats, root: Floats) -> Floats:
+        """Heat content above that of the target, at the roots after the torch is lit again [J/kg]."""
+        left = self.left_hot(on_area, off_area + root**2) * np.exp(-wide(self.slower) * off_area)
+        return left + self.added(root**2) - wide(target_jkg - self.air_jkg)
 
     def left(self, on_area: Floats, area: Floats) -> Floats:
         """What a burst has left above the air, `area` after it [J/kg]; both [n, 1, m], diffusivity x time."""
@@ -309,8 +335,8 @@ class _Holding:
         return self.line.at(np.sqrt(area)) - to_air
 
 
-def _holding(cases: HeatCases, bodies: Bodies, heating: _Heating, mean_c: Floats, point: Ints) -> _Holding:
-    """The holding form of a heating, for one point of each case."""
+def _holding(cases: HeatCases, bodies: Bodies, heating: _Heating, mean_c: Floats) -> _Holding:
+    """The holding form of a heating, for all points."""
     local_c = cases.start_c + 0.7 * (mean_c - cases.start_c)
     conductivity = conductivity_wmk(local_c)
     specific_heat = specific_heat_jkgk(local_c)
@@ -325,12 +351,12 @@ def _holding(cases: HeatCases, bodies: Bodies, heating: _Heating, mean_c: Floats
         away=air_jkg - start_jkg,
         damping=per_loss * heating.loss_wm2k,
         diffusivity=conductivity / (DENSITY_KG_M3 * specific_heat),
-    ).only(point[:, None])
+    )
     cooler = cases.convection_wm2k + _radiation_wm2k(cases, holding_c)
     face_share = np.where(cases.both_faces, 1.0, 0.5)
     return _Holding(
         curve=curve,
-        line=curve.line(),
+        line=curve,
         away_jkg=air_jkg - start_jkg,
         air_jkg=air_jkg,
         slower=per_loss * (cooler - heating.loss_wm2k),
@@ -346,21 +372,32 @@ def _afterwards(cases: HeatCases, bodies: Bodies, heating: _Heating, off: _Momen
     point that is last to get warm need not be the first to be cold again: a joint holds as long as every point does.
     """
     n, points = cases.point_x_m.shape
-    forms = [_holding(cases, bodies, heating, off.mean_c, off.coldest)]
-    diffusivity = forms[0].curve.diffusivity
+    every = _holding(cases, bodies, heating, off.mean_c)
+    last = every.only(off.coldest).often()
+    others = [every.only(np.full(n, point)) for point in range(points)]
+    diffusivity = last.curve.diffusivity
     target_jkg = enthalpy_jkg(cases.target_c)
-    on_s = forms[0].curve.seconds_to(target_jkg - enthalpy_jkg(cases.start_c))[:, 0]
+    on_s = last.curve.seconds_to(target_jkg - enthalpy_jkg(cases.start_c))[:, 0]
     on_area = wide(diffusivity * np.minimum(on_s, LONGEST_S))
-    forms += [_holding(cases, bodies, heating, off.mean_c, np.full(n, point)) for point in range(points)]
-    hold_s = np.minimum.reduce([_hold_s(cases, form, on_area) for form in forms])
+
+    hold_s = _hold_s(last, cases.minimum_c, on_area)
+    for other in others:  # solved only where it is cold before the points so far
+        root = wide(np.sqrt(diffusivity * np.minimum(hold_s, LONGEST_S)))
+        rows = np.flatnonzero(other.above(cases.minimum_c, on_area, root)[:, 0, 0] < -_NOTHING_JKG)
+        hold_s[rows] = np.minimum(hold_s[rows], _hold_s(other.rows(rows).often(), cases.minimum_c[rows], on_area[rows]))
     off_area = wide(diffusivity * np.minimum(hold_s, LONGEST_S))
-    reheat_s = np.maximum.reduce([_reheat_s(form, on_area, off_area, target_jkg) for form in forms])
+    reheat_s = _reheat_s(last, target_jkg, on_area, off_area)
+    for other in others:
+        root = wide(np.sqrt(diffusivity * np.minimum(reheat_s, LONGEST_S)))
+        rows = np.flatnonzero(other.again(target_jkg, on_area, off_area, root)[:, 0, 0] < -_NOTHING_JKG)
+        longer_s = _reheat_s(other.rows(rows).often(), target_jkg[rows], on_area[rows], off_area[rows])
+        reheat_s[rows] = np.maximum(reheat_s[rows], longer_s)
 
     # Of a train of reheats the mean is that of a flame turned down to their share of the time, the solution being
     # linear. The share that has the target at the end of the weld is a little more than they need, which swing below.
     weld_area = wide(diffusivity * np.minimum(cases.weld_s, LONGEST_S))
     shares = []
-    for form in forms:
+    for form in others:
         lacking = (wide(target_jkg - form.air_jkg) - form.left(on_area, weld_area))[:, 0, 0]
         lit = form.added(weld_area)[:, 0, 0]
         shares.append(np.clip(np.divide(lacking, lit, out=np.ones_like(lit), where=lit > 0.0), 0.0, 1.0))
@@ -368,38 +405,29 @@ def _afterwards(cases: HeatCases, bodies: Bodies, heating: _Heating, off: _Momen
     return hold_s, np.where(np.isfinite(hold_s), reheat_s, 0.0), keep_s
 
 
-def _hold_s(cases: HeatCases, form: _Holding, on_area: Floats) -> Floats:
+_NOTHING_JKG: Final = 1e-3
+"""Heat that is none: some millionths of a kelvin [J/kg]."""
+
+
+def _hold_s(form: _Holding, minimum_c: Floats, on_area: Floats) -> Floats:
     """From torch-off until a point is back at its minimum [s]; inf beyond `LONGEST_S`."""
-
-    def above(root: Floats) -> Floats:
-        """Heat content above that of the minimum, at the roots after torch-off."""
-        settled = 1.0 - np.exp(-((np.pi * root / wide(form.depth_m)) ** 2))
-        level_c = wide(cases.minimum_c) + wide(form.face_k) * settled
-        return form.left(on_area, root**2) - (enthalpy_jkg(level_c) - wide(form.air_jkg))
-
-    last = np.full((len(cases), 1, 1), len(NODES) - 1, dtype=np.intp)
-    cools = above(NODES[last]) < 0.0
-    panel = np.maximum(first_true(lambda node: above(NODES[node]) < 0.0, last) - 1, 0)
-    root = crossing(above, NODES[panel], NODES[panel + 1])
-    hold_s = np.where(cools, root**2 / wide(form.curve.diffusivity), np.inf)[:, 0, 0]
+    hold_s = _first_s(form, lambda root: form.above(minimum_c, on_area, root))
     return np.where(hold_s > LONGEST_S, np.inf, hold_s)
 
 
-def _reheat_s(form: _Holding, on_area: Floats, off_area: Floats, target_jkg: Floats) -> Floats:
+def _reheat_s(form: _Holding, target_jkg: Floats, on_area: Floats, off_area: Floats) -> Floats:
     """Torch time that brings a point back to its target, `off_area` after torch-off [s]; inf: never."""
-    cooling = np.exp(-wide(form.slower) * off_area)
+    return _first_s(form, lambda root: -form.again(target_jkg, on_area, off_area, root))
 
-    def short(root: Floats) -> Floats:
-        """Heat content above that of the target, at the roots after the torch is lit again."""
-        left = form.left_hot(on_area, off_area + root**2) * cooling
-        return left + form.added(root**2) - wide(target_jkg - form.air_jkg)
 
-    last = np.full((len(target_jkg), 1, 1), len(NODES) - 1, dtype=np.intp)
-    comes = short(NODES[last]) >= 0.0
-    panel = np.maximum(first_true(lambda node: short(NODES[node]) >= 0.0, last) - 1, 0)
-    root = crossing(short, NODES[panel], NODES[panel + 1])
-    reheat_s: Floats = np.where(comes, root**2 / wide(form.curve.diffusivity), np.inf)[:, 0, 0]
-    return reheat_s
+def _first_s(form: _Holding, of: Callable[[Floats], Floats]) -> Floats:
+    """Time at which a function of the root that falls through 0 once does so [s]; inf: not within the nodes."""
+    last = np.full((len(form.depth_m), 1, 1), len(NODES) - 1, dtype=np.intp)
+    falls = of(NODES[last]) <= 0.0
+    panel = np.maximum(first_true(lambda node: of(NODES[node]) <= 0.0, last) - 1, 0)
+    root = crossing(of, NODES[panel], NODES[panel + 1])
+    found_s: Floats = np.where(falls, root**2 / wide(form.curve.diffusivity), np.inf)[:, 0, 0]
+    return found_s
 
 
 def train_c(cases: HeatCases, bursts_s: Floats, times_s: Floats) -> Floats:
@@ -425,7 +453,8 @@ def train_c(cases: HeatCases, bursts_s: Floats, times_s: Floats) -> Floats:
     n, points = cases.point_x_m.shape
     curve = heating.curve.only(np.broadcast_to(np.arange(points), (n, points)))
     by_temperature = cases.start_c[:, None, None] + _train(curve, cases.air_c - cases.start_c, bursts, times_s)
-    forms = [_holding(cases, bodies, heating, off.mean_c, np.full(n, point)) for point in range(points)]
+    every = _holding(cases, bodies, heating, off.mean_c)
+    forms = [every.only(np.full(n, point)).often() for point in range(points)]
     contents = [_train(form.curve, form.away_jkg, bursts, times_s) for form in forms]
     content_jkg = enthalpy_jkg(cases.start_c)[:, None, None] + np.concatenate(contents, axis=1)
     by_content = by_temperature
