@@ -6,7 +6,8 @@ Neither is a forecast, and nothing waits for them: where they are missing the pa
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -30,6 +31,18 @@ log = logging.getLogger(__name__)
 
 OBSERVE_AGAIN: Final = timedelta(hours=3)
 """Earliest next look for what a station measured, while hours are missing."""
+
+
+@contextmanager
+def _only_feed_errors(site_id: str) -> Iterator[None]:
+    """What nobody foresaw is written in the log and has to wait its turn like any failure: the forecast goes on."""
+    try:
+        yield
+    except FeedError:
+        raise
+    except Exception as error:
+        log.exception("site %s: the US service could not be read", site_id)
+        raise FeedError("the answer could not be read; it is written in the log.") from error
 
 
 class UsService:
@@ -62,7 +75,8 @@ class UsService:
                 return
         kept = kept or KeptAlerts(site_id, now)
         try:
-            fetched = nws_alerts.fetch(self._get(now), site, kept.state, now, self._base_url)
+            with _only_feed_errors(site_id):
+                fetched = nws_alerts.fetch(self._get(now), site, kept.state, now, self._base_url)
         except FeedError as error:
             if not kept.failures:
                 log.warning("site %s: no alerts: %s", site_id, error)
@@ -94,9 +108,10 @@ class UsService:
         last_utc = now.replace(minute=0, second=0, microsecond=0)
         first_utc = last_utc - timedelta(hours=KEEP_HOURS)
         try:
-            found = nws_stations.fetch(
-                self._get(now), site, row.state, now, self._base_url, first_utc=first_utc, last_utc=last_utc
-            )
+            with _only_feed_errors(site_id):
+                found = nws_stations.fetch(
+                    self._get(now), site, row.state, now, self._base_url, first_utc=first_utc, last_utc=last_utc
+                )
         except FeedError as error:
             if not row.failures:
                 log.warning("site %s: no observations: %s", site_id, error)

@@ -26,6 +26,7 @@ from frostshift_service.views.desk import show_for
 from frostshift_service.views.forecast import forecast_notes
 from frostshift_service.views.show import Show
 from frostshift_service.views.weather import WeatherPage, weather_page
+from frostshift_service.weather import nws_alerts, nws_stations
 
 pytestmark = pytest.mark.usefixtures("one_attempt")
 NAME = "ore-shed"
@@ -195,3 +196,19 @@ def test_a_server_that_asks_for_a_pause_is_left_alone_altogether(loop: Loop) -> 
     loop.control.set_faults([])
     loop.after(minutes=11)
     assert {entry["endpoint"] for entry in loop.control.log()[asked:]} >= {"alerts", "grid"}
+
+
+def test_what_nobody_foresaw_in_alerts_or_stations_stops_no_forecast(
+    loop: Loop, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    def broken(*_: object, **__: object) -> None:
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(nws_alerts, "fetch", broken)
+    monkeypatch.setattr(nws_stations, "fetch", broken)
+    loop.jobs.tick()
+    assert loop.plan().freshness == "fresh"
+    assert loop.page().alerts_text.startswith("Not known")
+    logged = len(caplog.records)
+    loop.after(minutes=1)
+    assert len(caplog.records) == logged, "it waits its turn"

@@ -11,10 +11,10 @@ import hmac
 import secrets
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Final
 
-from sqlmodel import Session, col, select
+from sqlmodel import Session, col, delete, select
 
 from frostshift_rules.air_correction import AIR_LIMITS_C
 from frostshift_rules.job import AirReading
@@ -25,6 +25,8 @@ from frostshift_service.store.tables import AirReadingRow, DeviceTokenRow, SiteR
 MAX_NAME: Final = 60
 MAX_TOKENS: Final = 50
 """Tokens of one site that count; ours, so that a script that runs wild is noticed."""
+KEPT: Final = timedelta(days=400)
+"""Readings that devices posted longer ago go: forecasts are scored no further back."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +147,7 @@ def add_posted(session: Session, token: DeviceToken, readings: Sequence[AirReadi
     """Keep readings of a device: all of them or, after an error, none.
 
     Seconds are dropped and the first of a minute stays, so that what is sent again after a lost answer changes nothing.
+    Posted ones of the site that are older than `KEPT` go.
 
     Raises:
         UnknownToken: it was revoked meanwhile.
@@ -158,6 +161,8 @@ def add_posted(session: Session, token: DeviceToken, readings: Sequence[AirReadi
         raise UnknownToken(f"site {token.site_id} has no token {token.id} that counts")
     row.last_used_utc = now
     session.add(row)
+    old = col(AirReadingRow.site_id) == token.site_id, col(AirReadingRow.at_utc) < now - KEPT
+    session.exec(delete(AirReadingRow).where(*old, col(AirReadingRow.source) == "posted"))
     by_minute: dict[datetime, AirReading] = {}
     for one in readings:
         by_minute.setdefault(one.at_utc.replace(second=0, microsecond=0), one)

@@ -13,6 +13,7 @@ from frostshift_service.store.records import DeviceToken, StoreError, UnknownSit
 from frostshift_service.store.sites import load_site, save_site
 from frostshift_service.store.tables import AirReadingRow, DeviceTokenRow
 from frostshift_service.store.thermometer import (
+    KEPT,
     MAX_TOKENS,
     TakenIn,
     add_posted,
@@ -123,6 +124,17 @@ def test_readings_come_back_in_the_order_of_their_time(sited: Engine) -> None:
         assert air_readings_of(session, SITE, newest=1) == found[2:]
         assert air_readings_of(session, "nowhere") == []
         assert tokens_of(session, SITE)[0].last_used_utc == at(4)
+
+
+def test_what_was_posted_more_than_a_year_ago_goes_with_the_next_post_and_what_was_typed_stays(sited: Engine) -> None:
+    _, token = made(sited)
+    later = NOW + KEPT
+    with writing(sited) as session:
+        add_typed(session, SITE, AirReading(-9.0, at(-3)), by="Q. Arden")
+        add_posted(session, token, [AirReading(-9.5, at(-2)), AirReading(-10.0, NOW)], now=NOW)
+        add_posted(session, token, [AirReading(-10.5, later)], now=later)
+    with reading(sited) as session:
+        assert [one.reading.air_c for one in air_readings_of(session, SITE)] == [-9.0, -10.0, -10.5]
 
 
 def test_what_is_posted_again_is_taken_once(sited: Engine) -> None:
