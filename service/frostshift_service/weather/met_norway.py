@@ -70,7 +70,7 @@ NAME: Final = "met_norway"
 TITLE: Final = "MET Norway"
 BASE_URL: Final = "https://api.met.no/weatherapi"
 ATTRIBUTION: Final = (
-    "Based on data from MET Norway, CC BY 4.0 (https://creativecommons.org/licenses/by/4.0/); hours between the "
+    "Based on data from MET Norway, CC BY 4.0, https://creativecommons.org/licenses/by/4.0/. Hours between the "
     "forecast's steps are filled in and steel temperatures are computed by Frostshift."
 )
 

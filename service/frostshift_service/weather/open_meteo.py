@@ -56,8 +56,8 @@ TITLE: Final = open_meteo_api.TITLE
 BASE_URL: Final = ""
 """None: switched off until the settings give one."""
 ATTRIBUTION: Final = (
-    "Weather data by Open-Meteo.com (https://open-meteo.com/), CC BY 4.0 "
-    "(https://creativecommons.org/licenses/by/4.0/); the values were changed: amounts are moved to the hour that they "
+    "Weather data by Open-Meteo, https://open-meteo.com/, CC BY 4.0, "
+    "https://creativecommons.org/licenses/by/4.0/. The values were changed: amounts are moved to the hour that they "
     "are for, values beyond belief are left out, and steel temperatures are computed by Frostshift."
 )
 SWITCHED_OFF: Final = (

@@ -11,6 +11,9 @@ import httpx
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
+from tests.service.web.conftest import NOW, site_weather
+
+from frostshift_service.store.records import FeedRow
 
 pytestmark = pytest.mark.browser
 
@@ -39,6 +42,10 @@ def test_no_page_is_wider_than_its_screen_and_the_console_stays_silent(
     browser: Browser, base_url: str, web: Any
 ) -> None:
     wider, said = [], []
+    failed = FeedRow(
+        "north-yard", "nws", NOW, NOW, 7, f"https://weather.example/gridpoints/{'XYZ/101,66/' * 8} answered 503"
+    )
+    web.planner.site_weather = site_weather(rows={"nws": failed})
     for size, (width, _) in SIZES.items():
         page = signed_in(browser, base_url, web, size)
         page.on("console", lambda message: said.append(message.text))

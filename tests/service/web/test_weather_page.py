@@ -19,6 +19,7 @@ from frostshift_service.store.records import FeedRow, KeptForecast
 from frostshift_service.views.thermometer import SiteAir
 from frostshift_service.views.weather import WeatherPage
 from frostshift_service.weather.age import Freshness
+from frostshift_service.weather.feeds import FEEDS
 from frostshift_service.weather.order import Standing
 
 pytestmark = pytest.mark.anyio
@@ -83,6 +84,16 @@ async def test_a_feed_that_stands_in_says_for_whom_since_when_and_why(web: Any) 
     assert "From MET Norway since Thu 17 Dec 03:30, before that from US National Weather Service" in page
     assert "5 h 0 min ago 7 tries without an answer since https://x.example answered 503: <b>down</b> Thu 06:00" in page
     assert "MET Norway stands in now; the plan uses it fresh" in page
+
+
+@pytest.mark.parametrize("feed", ["met_norway", "open_meteo"])
+async def test_the_licence_is_a_link_beside_the_data(web: Any, feed: str) -> None:
+    usual = site_weather()
+    web.planner.site_weather = replace(usual, weather=replace(usual.weather, attribution=FEEDS[feed].attribution))
+    async with web.client() as client:
+        links = Tags((await client.get(PAGE)).text).links
+    assert "https://creativecommons.org/licenses/by/4.0/" in links
+    assert ("https://open-meteo.com/" in links) is (feed == "open_meteo")
 
 
 @pytest.mark.parametrize(
