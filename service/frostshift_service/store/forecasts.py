@@ -213,7 +213,8 @@ def feed_in_use(session: Session, site_id: str) -> FeedInUse | None:
 
 
 def put_feed_in_use(session: Session, site_id: str, used: FeedInUse) -> None:
-    """Write the feed that the site's plans are made from."""
+    """Write the feed that the site's plans are made from; holds the site, so that two copies follow one another."""
+    session.exec(select(SiteRow.id).where(SiteRow.id == site_id).with_for_update(key_share=True)).first()
     session.merge(FeedInUseRow(site_id=site_id, feed=used.feed, since_utc=used.since_utc, before=used.before))
     session.flush()
 
