@@ -32,7 +32,7 @@ from frostshift_service.weather.fetching import Fetched
 from frostshift_service.weather.nws_alerts import cold, known_alerts
 from frostshift_service.weather.order import Standing, steps_back, usual_order
 from frostshift_service.weather.quality import runs_of
-from frostshift_service.weather.schedule import after_failure, after_success, front_near
+from frostshift_service.weather.schedule import after_failure, after_success, front_near, waits
 
 log = logging.getLogger(__name__)
 
@@ -136,10 +136,10 @@ class Pulls:
             row = forecasts.feed_row(session, site_id, feed_name) or FeedRow(site_id, feed_name, now)
             last = forecasts.last_forecast_times(session, site_id, feed_name)
             held_utc = held_until(session, site_id, feed_name)
-        if held_utc is not None and held_utc > now:
+        if held_utc is not None and waits(held_utc, now):
             return Pulled(feed_name, "not_due", f"{feed.title} asked for a pause until {held_utc:%H:%M} UTC.")
         moved = last is None and not row.failures
-        if row.next_try_utc > now and not moved and not (again_after_failure and row.failures):
+        if waits(row.next_try_utc, now) and not moved and not (again_after_failure and row.failures):
             return Pulled(feed_name, "not_due", f"{feed.title} is asked again after {row.next_try_utc:%H:%M} UTC.")
         try:
             # Without the forecast they belong to, validators would bring "not modified" and nothing to show.

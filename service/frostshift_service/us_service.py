@@ -25,7 +25,7 @@ from frostshift_service.store.records import FeedRow, KeptAlerts
 from frostshift_service.store.sites import load_site
 from frostshift_service.weather import FeedError, nws, nws_alerts, nws_stations
 from frostshift_service.weather.past import KEEP_HOURS
-from frostshift_service.weather.schedule import after_failure
+from frostshift_service.weather.schedule import after_failure, waits
 
 log = logging.getLogger(__name__)
 
@@ -69,7 +69,7 @@ class UsService:
             held_utc = held_until(session, site_id, ALERTS)
             if self._get is None or not self._covers(site) or not nws_alerts.is_due(kept, now):
                 return
-            if held_utc is not None and held_utc > now:
+            if waits(held_utc, now):
                 return
             if not nws_alerts.work_ahead(kept_joints.joints_of(session, site_id), now):
                 return
@@ -101,9 +101,9 @@ class UsService:
             site = load_site(session, site_id).site
             row = forecasts.feed_row(session, site_id, STATIONS) or FeedRow(site_id, STATIONS, now)
             held_utc = held_until(session, site_id, STATIONS)
-        if held_utc is not None and held_utc > now:
+        if waits(held_utc, now):
             return False
-        if self._get is None or not self._covers(site) or site.altitude_m is None or row.next_try_utc > now:
+        if self._get is None or not self._covers(site) or site.altitude_m is None or waits(row.next_try_utc, now):
             return False
         last_utc = now.replace(minute=0, second=0, microsecond=0)
         first_utc = last_utc - timedelta(hours=KEEP_HOURS)

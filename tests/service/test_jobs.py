@@ -747,6 +747,35 @@ def test_after_a_failure_somebody_who_mended_it_need_not_wait_after_an_answer_ev
     assert jobs.pull(NWS.id, again_after_failure=True).outcome == "not_due"
 
 
+def test_a_clock_that_was_wrong_for_a_while_ends_no_forecast(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    with_site(engine)
+    jobs = jobs_of(engine, clock, server, client)
+    clock.now = NOW + timedelta(days=300)
+    server.status = 503
+    jobs.pull(NWS.id)
+    clock.now, server.status = NOW, 200
+    assert jobs.pull(NWS.id).outcome == "new"
+
+
+def test_a_forecast_that_a_wrong_clock_fetched_does_not_stay_before_all_that_follow(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    with_site(engine, NWS, HEAVY)
+    jobs = jobs_of(engine, clock, server, client)
+    clock.now = NOW + timedelta(hours=6)
+    assert jobs.pull(NWS.id).outcome == "new"
+    clock.now = NOW
+    assert shown(jobs).freshness == "unusable"  # from the future: nobody knows how old it is
+    server.stamp = "Thu, 14 Jan 2027 20:40:00 GMT"
+    clock.now = NOW + timedelta(minutes=20)
+    with writing(engine) as session:
+        forecasts.put_feed_row(session, replace(state(engine), next_try_utc=clock.now))
+    assert jobs.pull(NWS.id).outcome == "new"
+    assert shown(jobs).freshness == "fresh"
+
+
 def test_a_site_that_moves_starts_without_a_forecast_and_asks_at_once(
     engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
 ) -> None:

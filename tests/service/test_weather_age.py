@@ -15,7 +15,7 @@ from frostshift_service.weather import FeedError
 from frostshift_service.weather.age import freshness
 from frostshift_service.weather.fetching import Fetched, asked_utc
 from frostshift_service.weather.past import merge_past
-from frostshift_service.weather.schedule import FIRST_PAUSE, LONGEST_ASKED, after_failure, after_success
+from frostshift_service.weather.schedule import FIRST_PAUSE, LONGEST_ASKED, after_failure, after_success, waits
 
 NOW = datetime(2027, 1, 14, 20, 50, tzinfo=UTC)
 HOUR = timedelta(hours=1)
@@ -183,3 +183,17 @@ def test_the_new_hours_always_stand_as_they_are(old_count: int, new_count: int, 
     assert 0 <= at <= keep
     np.testing.assert_array_equal(merged.air_c[at:], new.air_c)
     assert len(merged) == at + new_count
+
+
+def test_a_next_try_that_a_wrong_clock_wrote_holds_for_nothing() -> None:
+    assert waits(NOW + timedelta(minutes=1), NOW)
+    assert waits(NOW + LONGEST_ASKED, NOW), "what a server may ask for"
+    assert not waits(NOW, NOW)
+    assert not waits(None, NOW)
+    assert not waits(NOW + timedelta(days=300), NOW), "the clock was a year ahead for a while"
+    longest = after_success(FeedRow("ore-shed", "nws", NOW), fetched(NOW + timedelta(days=9000)), NOW, 1.0).next_try_utc
+    refused = FeedError("", retry_after_s=1e9)
+    paused = after_failure(FeedRow("ore-shed", "nws", NOW), refused, NOW, 1.0)
+    assert waits(longest, NOW)
+    assert waits(paused.next_try_utc, NOW)
+    assert waits(paused.held_utc, NOW)

@@ -61,11 +61,13 @@ def _of_site(site_id: str) -> tuple[ColumnElement[bool], ...]:
     )
 
 
-_NEWEST: Final = (col(ForecastRow.fetched_utc).desc(), col(ForecastRow.id).desc())
+_NEWEST: Final = (col(ForecastRow.id).desc(),)
+"""In the order they came, whatever the clock of this machine said: one that was wrong for a while must not leave a
+forecast from the future before all that follow."""
 
 
 def last_forecast(session: Session, site_id: str, feed: str | None = None) -> KeptForecast | None:
-    """The forecast fetched last for where the site is, of one feed where given; None where there is none."""
+    """The forecast that came last for where the site is, of one feed where given; None where there is none."""
     wanted = select(ForecastRow).where(*_of_site(site_id))
     if feed is not None:
         wanted = wanted.where(ForecastRow.feed == feed)

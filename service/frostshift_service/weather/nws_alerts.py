@@ -22,6 +22,7 @@ from frostshift_service.store.records import Alert, KeptAlerts
 from frostshift_service.weather import FeedError, Place, nws_points
 from frostshift_service.weather.fetching import Kept, ask, asked_utc, coordinate, keep, kept_validators, read_json
 from frostshift_service.weather.payload import Json, child, entries, instant
+from frostshift_service.weather.schedule import waits
 
 TITLE: Final = "US National Weather Service, alerts"
 BASE_URL: Final = nws_points.BASE_URL
@@ -175,7 +176,7 @@ def work_ahead(joints: Iterable[Joint], now: datetime) -> bool:
 
 def is_due(kept: KeptAlerts | None, now: datetime) -> bool:
     """Whether the alerts may be asked for now; the caller asks only while there is `work_ahead`."""
-    return kept is None or kept.next_try_utc <= now
+    return kept is None or not waits(kept.next_try_utc, now)
 
 
 def after_answer(kept: KeptAlerts, fetched: FetchedAlerts, now: datetime, jitter: float) -> KeptAlerts:

@@ -43,6 +43,14 @@ def front_near(hours: Hours, now: datetime) -> bool:
     return bool((fall_k[first : max(last + 1, 0)] >= FALL_K).any())
 
 
+def waits(until_utc: datetime | None, now: datetime) -> bool:
+    """Whether a time before which nobody is to be asked still holds.
+
+    One further off than any wait can be was written while this machine's clock was wrong, and holds for nothing.
+    """
+    return until_utc is not None and timedelta(0) < until_utc - now <= LONGEST_ASKED + SPREAD + FIRST_PAUSE
+
+
 def after_success(row: FeedRow, fetched: Fetched, now: datetime, jitter: float, *, watch: bool = False) -> FeedRow:
     """The record after an answer, "not modified" included.
 

@@ -154,18 +154,18 @@ def test_members_of_a_place_that_the_site_has_left_do_not_count(sited: Engine, s
         assert forecasts.last_members(session, "ore-shed", "open_meteo", START) is None
 
 
-def test_the_last_forecast_is_the_one_fetched_last(sited: Engine) -> None:
+def test_the_last_forecast_is_the_one_that_came_last_whatever_the_clock_said(sited: Engine) -> None:
     with writing(sited) as session:
         assert forecasts.last_forecast(session, "ore-shed") is None
-        newer = forecasts.keep_forecast(session, "ore-shed", forecast(hours(START, [1.0]), START + HOUR))
-        older = forecasts.keep_forecast(session, "ore-shed", forecast(hours(START, [2.0]), START, "file"))
+        nws = forecasts.keep_forecast(session, "ore-shed", forecast(hours(START, [1.0]), START + HOUR))
+        file = forecasts.keep_forecast(session, "ore-shed", forecast(hours(START, [2.0]), START, "file"))
     with reading(sited) as session:
 
         def last_id(feed: str | None) -> int | None:
             found = forecasts.last_forecast(session, "ore-shed", feed)
             return None if found is None else found.id
 
-        assert [last_id(None), last_id("nws"), last_id("file"), last_id("met_norway")] == [newer, newer, older, None]
+        assert [last_id(None), last_id("nws"), last_id("file"), last_id("met_norway")] == [file, nws, file, None]
 
 
 def test_past_hours_come_from_the_newest_forecast_that_has_them(sited: Engine) -> None:
