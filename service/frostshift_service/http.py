@@ -271,19 +271,26 @@ def _body(response: httpx.Response) -> bytes:
 
 
 def _start_of_body(response: httpx.Response) -> bytes:
-    """Enough of an error's body to show."""
-    for chunk in response.iter_bytes(MAX_COMPLAINT_BYTES):
-        return chunk
-    return b""
+    """Enough of an error's body to show; what has come where it breaks off: status and headers are what counts."""
+    until = monotonic() + TRANSFER_S
+    body = bytearray()
+    try:
+        for chunk in response.iter_bytes():
+            body += chunk
+            if len(body) >= MAX_COMPLAINT_BYTES or monotonic() > until:
+                break
+    except httpx.RequestError:
+        pass
+    return bytes(body[:MAX_COMPLAINT_BYTES])
 
 
 def _http_date(text: str | None) -> datetime | None:
     """A date header as aware UTC; None where there is none or it is none (`Expires: 0` is common)."""
     try:
         moment = parsedate_to_datetime(text or "")
-    except ValueError:
+        return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
+    except (ValueError, OverflowError):
         return None
-    return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
 
 
 def _retry_after_s(text: str | None, now: datetime) -> float | None:

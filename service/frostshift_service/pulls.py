@@ -82,11 +82,10 @@ def standing(session: Session, site_id: str, feed: str, now: datetime) -> Standi
     return Standing(feed, forecast_id, age)
 
 
-def held_until(session: Session, site_id: str, feed: str) -> datetime | None:
-    """Until when a feed's server wants to be left alone, whichever of its products it was asked for."""
+def held_until(session: Session, feed: str, now: datetime) -> datetime | None:
+    """Until when a feed's server wants to be left alone, whatever it was asked for and for whichever site."""
     names = US_FEEDS if feed in US_FEEDS else (feed,)
-    rows = [forecasts.feed_row(session, site_id, name) for name in names]
-    return max((row.held_utc for row in rows if row is not None and row.held_utc is not None), default=None)
+    return max((until_utc for until_utc in forecasts.pauses(session, names) if waits(until_utc, now)), default=None)
 
 
 class Pulls:
@@ -135,8 +134,8 @@ class Pulls:
         with reading(self._engine) as session:
             row = forecasts.feed_row(session, site_id, feed_name) or FeedRow(site_id, feed_name, now)
             last = forecasts.last_forecast_times(session, site_id, feed_name)
-            held_utc = held_until(session, site_id, feed_name)
-        if held_utc is not None and waits(held_utc, now):
+            held_utc = held_until(session, feed_name, now)
+        if held_utc is not None:
             return Pulled(feed_name, "not_due", f"{feed.title} asked for a pause until {held_utc:%H:%M} UTC.")
         moved = last is None and not row.failures
         if waits(row.next_try_utc, now) and not moved and not (again_after_failure and row.failures):
@@ -145,23 +144,23 @@ class Pulls:
             # Without the forecast they belong to, validators would bring "not modified" and nothing to show.
             fetched = self._ask(feed, kept_site.site, row.state if last is not None else {}, now)
         except FeedError as error:
-            failed = after_failure(row, error, now, self._jitter())
-            if failed.failures == 1:
-                log.warning("site %s: %s gives no forecast: %s", site_id, feed.title, error)
-            with writing(self._engine) as session:
-                forecasts.put_feed_row(session, failed)
-            return Pulled(feed_name, "failed", str(error))
+            return self._failed(row, feed, error, now)
         older = fetched.forecast is not None and last is not None and _older(fetched.forecast, last[1])
         if older:  # an edge of the service may hand out yesterday's copy: it is no news, and no validators either
             fetched = replace(fetched, forecast=None, kept=row.state)
         if row.failures:
             log.info("site %s: %s answers again", site_id, feed.title)
         watch = self._front_near(site_id, feed_name, fetched.forecast, now)
-        with writing(self._engine) as session:
-            forecasts.put_feed_row(session, after_success(row, fetched, now, self._jitter(), watch=watch))
-            still_there = _position(load_site(session, site_id).site) == _position(kept_site.site)
-            if fetched.forecast is not None and still_there:
-                _keep(session, site_id, fetched.forecast, fetched.answer.body, now)
+        try:
+            with writing(self._engine) as session:
+                forecasts.put_feed_row(session, after_success(row, fetched, now, self._jitter(), watch=watch))
+                still_there = _position(load_site(session, site_id).site) == _position(kept_site.site)
+                if fetched.forecast is not None and still_there:
+                    _keep(session, site_id, fetched.forecast, fetched.answer.body, now)
+        except Exception:  # or the service would be asked again at every turn for what cannot be kept
+            log.exception("site %s: the answer of %s could not be kept", site_id, feed.title)
+            unkept = FeedError(f"{feed.title}: the answer could not be kept; it is written in the log.")
+            return self._failed(row, feed, unkept, now)
         if older:
             return Pulled(
                 feed_name, "unchanged", f"{feed.title} sent an older forecast than the one in hand: not used."
@@ -169,6 +168,15 @@ class Pulls:
         if fetched.forecast is None:
             return Pulled(feed_name, "unchanged", f"{feed.title} has nothing newer.")
         return Pulled(feed_name, "new", f"New forecast from {feed.title}.")
+
+    def _failed(self, row: FeedRow, feed: Feed, error: FeedError, now: datetime) -> Pulled:
+        """Write the failure down; said in the log when a feed breaks, and not again until it is mended."""
+        failed = after_failure(row, error, now, self._jitter())
+        if failed.failures == 1:
+            log.warning("site %s: %s gives no forecast: %s", row.site_id, feed.title, error)
+        with writing(self._engine) as session:
+            forecasts.put_feed_row(session, failed)
+        return Pulled(feed.name, "failed", str(error))
 
     def _front_near(self, site_id: str, feed: str, forecast: Forecast | None, now: datetime) -> bool:
         """Whether the forecast, the new one or else the kept one, or an alert tells of a front."""

@@ -66,10 +66,10 @@ class UsService:
         with reading(self._engine) as session:
             site = load_site(session, site_id).site
             kept = load_alerts(session, site_id)
-            held_utc = held_until(session, site_id, ALERTS)
+            held_utc = held_until(session, ALERTS, now)
             if self._get is None or not self._covers(site) or not nws_alerts.is_due(kept, now):
                 return
-            if waits(held_utc, now):
+            if held_utc is not None:
                 return
             if not nws_alerts.work_ahead(kept_joints.joints_of(session, site_id), now):
                 return
@@ -100,8 +100,8 @@ class UsService:
         with reading(self._engine) as session:
             site = load_site(session, site_id).site
             row = forecasts.feed_row(session, site_id, STATIONS) or FeedRow(site_id, STATIONS, now)
-            held_utc = held_until(session, site_id, STATIONS)
-        if waits(held_utc, now):
+            held_utc = held_until(session, STATIONS, now)
+        if held_utc is not None:
             return False
         if self._get is None or not self._covers(site) or site.altitude_m is None or waits(row.next_try_utc, now):
             return False

@@ -408,6 +408,53 @@ def test_a_body_that_breaks_off_is_no_answer(server: _Server, client: httpx.Clie
     assert len(server.seen) == http.ATTEMPTS
 
 
+def refused_by(server: _Server, client: httpx.Client, answer: Reply) -> BadStatus:
+    """The refusal, for which the server is asked once and no more."""
+    server.replies["/"] = answer
+    with pytest.raises(BadStatus) as refused:
+        ask(client, server.url("/"))
+    assert len(server.seen) == 1
+    return refused.value
+
+
+def test_a_refusal_whose_body_breaks_off_still_says_how_long_to_wait(server: _Server, client: httpx.Client) -> None:
+    def broken(handler: BaseHTTPRequestHandler) -> None:
+        handler.send_response(429)
+        handler.send_header("Retry-After", "3600")
+        handler.send_header("Content-Length", "1000")
+        handler.end_headers()
+        handler.wfile.write(b"slow down")
+
+    asked = refused_by(server, client, broken)
+    assert asked.answer.retry_after_s == 3600.0
+    assert "slow down" in str(asked)
+
+
+def test_a_refusal_whose_body_cannot_be_unpacked_still_says_how_long_to_wait(
+    server: _Server, client: httpx.Client
+) -> None:
+    def broken(handler: BaseHTTPRequestHandler) -> None:
+        reply(handler, 429, b"no gzip at all", **{"Retry-After": "3600", "Content-Encoding": "gzip"})
+
+    assert refused_by(server, client, broken).answer.retry_after_s == 3600.0
+
+
+@respx.mock
+def test_the_complaint_of_a_server_that_trickles_is_cut(client: httpx.Client, monkeypatch: pytest.MonkeyPatch) -> None:
+    seconds = iter(range(0, 10_000, 19))
+    monkeypatch.setattr(http, "monotonic", lambda: next(seconds))
+    respx.get(URL).mock(side_effect=lambda _: httpx.Response(403, stream=_Trickle()))
+    with pytest.raises(BadStatus) as refused:
+        ask(client)
+    assert len(refused.value.answer.body) < 100
+
+
+@respx.mock
+def test_a_date_at_the_end_of_the_calendar_is_none_and_loses_no_answer(client: httpx.Client) -> None:
+    respx.get(URL).respond(200, json={}, headers={"Expires": "Fri, 31 Dec 9999 23:59:59 -0100"})
+    assert ask(client).expires is None
+
+
 def test_nobody_listens(client: httpx.Client) -> None:
     with pytest.raises(Unreachable, match="ConnectError"):
         ask(client, "http://127.0.0.1:9/")

@@ -747,6 +747,24 @@ def test_after_a_failure_somebody_who_mended_it_need_not_wait_after_an_answer_ev
     assert jobs.pull(NWS.id, again_after_failure=True).outcome == "not_due"
 
 
+def test_an_answer_that_cannot_be_kept_is_not_asked_for_at_every_turn(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*_: object) -> None:
+        raise ZeroDivisionError
+
+    with writing(engine) as session:
+        save_site(session, NWS, instead=())
+    jobs = jobs_of(engine, clock, server, client)
+    monkeypatch.setattr("frostshift_service.pulls._keep", broken)
+    assert "could not be kept" in jobs.pull(NWS.id).message
+    asked = len(server.seen)
+    assert jobs.pull(NWS.id).outcome == "not_due"
+    assert len(server.seen) == asked
+    assert (state(engine).failures, state(engine).last_answer_utc) == (1, None)
+    assert count(engine, ForecastRow) == 0
+
+
 def test_a_clock_that_was_wrong_for_a_while_ends_no_forecast(
     engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
 ) -> None:

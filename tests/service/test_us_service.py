@@ -212,3 +212,17 @@ def test_what_nobody_foresaw_in_alerts_or_stations_stops_no_forecast(
     logged = len(caplog.records)
     loop.after(minutes=1)
     assert len(caplog.records) == logged, "it waits its turn"
+
+
+def test_a_pause_holds_for_every_site_that_asks_the_same_server(loop: Loop) -> None:
+    loop.jobs.tick()
+    loop.fault("alerts", status=429, retry_after_s=5400)
+    loop.after(minutes=10)
+    with writing(loop.engine) as session:
+        save_site(session, site_of("river-bridge"))
+    asked = len(loop.control.log())
+    loop.after(minutes=10)
+    assert [entry for entry in loop.control.log()[asked:] if entry["service"] == "nws"] == []
+    loop.control.set_faults([])
+    loop.after(minutes=85)
+    assert {entry["place"] for entry in loop.control.log()[asked:]} >= {"ore-shed", "river-bridge"}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+from collections.abc import Collection
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -187,6 +188,14 @@ def feed_row(session: Session, site_id: str, feed: str) -> FeedRow | None:
         held_utc=row.held_utc,
         state=dict(row.state),
     )
+
+
+def pauses(session: Session, feeds: Collection[str]) -> list[datetime]:
+    """Until when servers have asked to be left alone, by the rows of some feeds at any site."""
+    wanted = select(FeedStateRow.held_utc).where(
+        col(FeedStateRow.feed).in_(feeds), col(FeedStateRow.held_utc).is_not(None)
+    )
+    return [held_utc for held_utc in session.exec(wanted) if held_utc is not None]
 
 
 def put_feed_row(session: Session, feed: FeedRow) -> None:
