@@ -148,17 +148,20 @@ class Jobs:
             self._scheduler = None
 
     def tick(self) -> None:
-        """Pull every feed that is due and plan again where something changed. One bad site stops no other."""
+        """Pull every feed that is due and plan again where something changed. No step and no site stops another."""
         with reading(self._engine) as session:
             site_ids = [kept.site.id for kept in load_sites(session)]
         for site_id in site_ids:
-            try:
-                self._us_service.pull_alerts(site_id)
-                self.pull(site_id)
-                if self._up_to_date(site_id).inputs.weather.missing_h and self._us_service.observe(site_id):
-                    self.replan(site_id)
-            except Exception:
-                log.exception("site %s: pull or plan failed", site_id)
+            for step in (self._us_service.pull_alerts, self.pull, self._plan_with_past):
+                try:
+                    step(site_id)
+                except Exception:
+                    log.exception("site %s: pull or plan failed", site_id)
+
+    def _plan_with_past(self, site_id: str) -> None:
+        """Plan again where something changed; where hours of the run-in are missing, ask for them first."""
+        if self._up_to_date(site_id).inputs.weather.missing_h and self._us_service.observe(site_id):
+            self.replan(site_id)
 
     # Plans
 

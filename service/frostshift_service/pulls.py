@@ -28,7 +28,7 @@ from frostshift_service.weather import file as payload_file
 from frostshift_service.weather.age import freshness
 from frostshift_service.weather.derived import fill_sun
 from frostshift_service.weather.feeds import FEEDS, Feed
-from frostshift_service.weather.fetching import Fetched
+from frostshift_service.weather.fetching import Fetched, only_feed_errors
 from frostshift_service.weather.nws_alerts import cold, known_alerts
 from frostshift_service.weather.order import Standing, steps_back, usual_order
 from frostshift_service.weather.quality import runs_of
@@ -142,7 +142,8 @@ class Pulls:
             return Pulled(feed_name, "not_due", f"{feed.title} is asked again after {row.next_try_utc:%H:%M} UTC.")
         try:
             # Without the forecast they belong to, validators would bring "not modified" and nothing to show.
-            fetched = self._ask(feed, kept_site.site, row.state if last is not None else {}, now)
+            with only_feed_errors(site_id, feed.title, "read"):
+                fetched = self._ask(feed, kept_site.site, row.state if last is not None else {}, now)
         except FeedError as error:
             return self._failed(row, feed, error, now)
         older = fetched.forecast is not None and last is not None and _older(fetched.forecast, last[1])
@@ -152,15 +153,13 @@ class Pulls:
             log.info("site %s: %s answers again", site_id, feed.title)
         watch = self._front_near(site_id, feed_name, fetched.forecast, now)
         try:
-            with writing(self._engine) as session:
+            with only_feed_errors(site_id, feed.title, "kept"), writing(self._engine) as session:
                 forecasts.put_feed_row(session, after_success(row, fetched, now, self._jitter(), watch=watch))
                 still_there = _position(load_site(session, site_id).site) == _position(kept_site.site)
                 if fetched.forecast is not None and still_there:
                     _keep(session, site_id, fetched.forecast, fetched.answer.body, now)
-        except Exception:  # or the service would be asked again at every turn for what cannot be kept
-            log.exception("site %s: the answer of %s could not be kept", site_id, feed.title)
-            unkept = FeedError(f"{feed.title}: the answer could not be kept; it is written in the log.")
-            return self._failed(row, feed, unkept, now)
+        except FeedError as error:
+            return self._failed(row, feed, error, now)
         if older:
             return Pulled(
                 feed_name, "unchanged", f"{feed.title} sent an older forecast than the one in hand: not used."
@@ -189,17 +188,11 @@ class Pulls:
         """One call of a feed.
 
         Raises:
-            FeedError: no forecast, for whatever reason: what nobody foresaw has to wait its turn like the rest.
+            FeedError: no forecast.
         """
         if self._get is None or not feed.covers(site.latitude, site.longitude):
             raise FeedError(f"{feed.title} has no forecast for the site's position.", permanent=True)
-        try:
-            return feed.fetch(self._get(now), site, kept, now, self._base_urls.get(feed.name, feed.base_url))
-        except FeedError:
-            raise
-        except Exception as error:
-            log.exception("site %s: %s could not be read", site.id, feed.title)
-            raise FeedError(f"{feed.title}: the answer could not be read; it is written in the log.") from error
+        return feed.fetch(self._get(now), site, kept, now, self._base_urls.get(feed.name, feed.base_url))
 
     def take_payload(self, site_id: str, path: Path) -> Forecast:
         """Keep a forecast from a file that holds one feed's payload.

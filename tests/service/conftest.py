@@ -73,7 +73,7 @@ def run(
     for name in [name for name in os.environ if name.startswith("FROSTSHIFT_") and "TEST" not in name]:
         monkeypatch.delenv(name)
     monkeypatch.setenv("FROSTSHIFT_DATA_DIR", str(tmp_path / "data"))
-    monkeypatch.setattr(cli, "utc_now", lambda: CLOCK)
+    monkeypatch.setattr("frostshift_service.clock.utc_now", lambda: CLOCK)
     monkeypatch.chdir(tmp_path)
     level = cli.log.level
 

@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 import stamina
 
-from frostshift_service import cli, demo
+from frostshift_service import demo
 
 CLOCK = datetime(2027, 1, 14, 20, 50, tzinfo=UTC)  # of `run`
 Run = Callable[..., Any]
@@ -534,7 +534,7 @@ def test_the_night_of_a_clock_change(
     start_utc: str,
     shift_hours: int,
 ) -> None:
-    monkeypatch.setattr(cli, "utc_now", lambda: now)
+    monkeypatch.setattr("frostshift_service.clock.utc_now", lambda: now)
     night = 'name = "night"\nstart = "18:00"\nend = "06:00"\nhands = 2\n'
     text = Path("site.toml").read_text(encoding="utf-8")
     Path("night.toml").write_text(f'feed = "file"\n{text}\n[[shift]]\n{night}', encoding="utf-8")

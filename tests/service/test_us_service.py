@@ -14,7 +14,7 @@ from tests.weather_services.truth import fronts
 from tests.weather_services.week import START, joints_of, site_of
 
 from frostshift_rules.workload import Plan
-from frostshift_service import http
+from frostshift_service import http, us_service
 from frostshift_service.jobs import Jobs
 from frostshift_service.pulls import STATIONS
 from frostshift_service.store import forecasts, joints
@@ -212,6 +212,36 @@ def test_what_nobody_foresaw_in_alerts_or_stations_stops_no_forecast(
     logged = len(caplog.records)
     loop.after(minutes=1)
     assert len(caplog.records) == logged, "it waits its turn"
+
+
+def test_an_answer_that_cannot_be_kept_waits_its_turn_and_stops_no_forecast(
+    loop: Loop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*_: object, **__: object) -> None:
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(nws_alerts, "after_answer", broken)
+    monkeypatch.setattr(us_service, "put_observed", broken)
+    loop.jobs.tick()
+    assert loop.plan().freshness == "fresh"
+    assert loop.page().alerts_text.startswith("Not known")
+    asked = loop.asked("alerts"), loop.asked("stations"), loop.asked("observations")
+    for _ in range(3):
+        loop.after(minutes=1)
+    assert (loop.asked("alerts"), loop.asked("stations"), loop.asked("observations")) == asked
+    monkeypatch.undo()
+    loop.after(hours=1)
+    assert not loop.page().alerts_text.startswith("Not known")
+    assert loop.plan().station is not None
+
+
+def test_alerts_that_break_down_altogether_stop_no_forecast(loop: Loop, monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(*_: object, **__: object) -> None:
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(us_service, "put_alerts", broken)  # the failure cannot be written either
+    loop.jobs.tick()
+    assert loop.plan().freshness == "fresh"
 
 
 def test_a_pause_holds_for_every_site_that_asks_the_same_server(loop: Loop) -> None:

@@ -3,19 +3,16 @@
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from frostshift_rules.surroundings import Hours
 from frostshift_service.http import Answer
 from frostshift_service.store.records import FeedRow
 from frostshift_service.weather import FeedError
 from frostshift_service.weather.age import freshness
 from frostshift_service.weather.fetching import Fetched, asked_utc
-from frostshift_service.weather.past import merge_past
-from frostshift_service.weather.schedule import FIRST_PAUSE, LONGEST_ASKED, after_failure, after_success, waits
+from frostshift_service.weather.schedule import FIRST_PAUSE, LONGEST_ASKED, after_failure, after_success
 
 NOW = datetime(2027, 1, 14, 20, 50, tzinfo=UTC)
 HOUR = timedelta(hours=1)
@@ -139,61 +136,3 @@ def test_what_a_failure_asks_for(error: FeedError, waits: timedelta) -> None:
     assert after_failure(FeedRow("ore-shed", "nws", NOW), error, NOW, 0.0).next_try_utc == NOW + waits
     drawn_out = after_failure(FeedRow("ore-shed", "nws", NOW), error, NOW, 1.0).next_try_utc
     assert NOW + waits < drawn_out <= NOW + waits * 1.25
-
-
-def hours(start: datetime, values: list[float]) -> Hours:
-    column = np.array(values)
-    return Hours(start, column, column - 3.0, column + 50.0, column * 0.0, *[column * 0.0 + i for i in range(4)])
-
-
-def test_the_past_is_put_before_and_nothing_is_blended() -> None:
-    old = hours(NOW.replace(minute=0), [1.0, 2.0, 3.0, 4.0, 5.0])
-    new = hours(old.start_utc + 2 * HOUR, [30.0, np.nan, 50.0])
-    merged = merge_past(old, new)
-    assert merged.start_utc == old.start_utc
-    np.testing.assert_array_equal(merged.air_c, [1.0, 2.0, 30.0, np.nan, 50.0])
-    np.testing.assert_array_equal(merged.sun_wm2, [3.0] * 3 + [np.nan] + [3.0])
-    assert len(merged) == len(merged.dew_c) == len(merged.gust_10m_ms) == 5
-
-
-def test_the_past_is_cut_and_a_gap_stays_unknown() -> None:
-    old = hours(NOW.replace(minute=0), [1.0, 2.0, 3.0])
-    new = hours(old.start_utc + 5 * HOUR, [60.0])
-    merged = merge_past(old, new, keep_hours=4)
-    assert merged.start_utc == old.start_utc + HOUR
-    np.testing.assert_array_equal(merged.air_c, [2.0, 3.0, np.nan, np.nan, 60.0])
-
-
-@pytest.mark.parametrize(
-    "start", [NOW.replace(minute=0), NOW.replace(minute=0) + HOUR, NOW.replace(minute=0) - 99 * HOUR]
-)
-def test_no_past_to_keep(start: datetime) -> None:
-    new = hours(NOW.replace(minute=0), [1.0])
-    assert merge_past(None, new) is new
-    assert merge_past(hours(start, [5.0, 6.0]), new) is new
-
-
-@given(st.integers(1, 60), st.integers(1, 60), st.integers(-5, 80), st.integers(0, 60))
-def test_the_new_hours_always_stand_as_they_are(old_count: int, new_count: int, lead: int, keep: int) -> None:
-    start = NOW.replace(minute=0)
-    old = hours(start, [1.0] * old_count)
-    new = hours(start + lead * HOUR, [float(i) for i in range(new_count)])
-    merged = merge_past(old, new, keep)
-    at = round((new.start_utc - merged.start_utc) / HOUR)
-    assert 0 <= at <= keep
-    np.testing.assert_array_equal(merged.air_c[at:], new.air_c)
-    assert len(merged) == at + new_count
-
-
-def test_a_next_try_that_a_wrong_clock_wrote_holds_for_nothing() -> None:
-    assert waits(NOW + timedelta(minutes=1), NOW)
-    assert waits(NOW + LONGEST_ASKED, NOW), "what a server may ask for"
-    assert not waits(NOW, NOW)
-    assert not waits(None, NOW)
-    assert not waits(NOW + timedelta(days=300), NOW), "the clock was a year ahead for a while"
-    longest = after_success(FeedRow("ore-shed", "nws", NOW), fetched(NOW + timedelta(days=9000)), NOW, 1.0).next_try_utc
-    refused = FeedError("", retry_after_s=1e9)
-    paused = after_failure(FeedRow("ore-shed", "nws", NOW), refused, NOW, 1.0)
-    assert waits(longest, NOW)
-    assert waits(paused.next_try_utc, NOW)
-    assert waits(paused.held_utc, NOW)

@@ -17,7 +17,7 @@ from frostshift_rules.surroundings import Hours
 from frostshift_service.store.packing import SERIES
 from frostshift_service.weather import FeedError, Forecast, hourly
 from frostshift_service.weather.file import parse
-from frostshift_service.weather.quality import Mark, mark_at, marks_of, runs_of, same_mark, span, with_missing, worst
+from frostshift_service.weather.quality import Mark, mark_at, marks_of, runs_of, same_mark, with_missing, worst
 
 FIXTURES = Path(__file__).parents[2] / "fixtures" / "weather"
 NOW = datetime(2027, 1, 14, 20, 50, tzinfo=UTC)
@@ -95,10 +95,6 @@ def test_what_pages_ask() -> None:
     assert [worst(marks, name) for name in ("cloud", "snow_cm", "air_c", "sun_wm2")] == [
         Mark.ESTIMATED, Mark.MISSING, None, None,
     ]  # fmt: skip
-    assert worst(span(marks, 2, 4), "cloud") is Mark.INTERPOLATED
-    assert span(marks, -3, 1)["cloud"].tolist() == [0]
-    assert span(marks, -3, -1)["cloud"].tolist() == []
-    assert span(marks, 3, 9)["cloud"].tolist() == [4]
     assert [mark_at(marks, "cloud", i) for i in (-1, 1, 4)] == [None, Mark.ESTIMATED, None]
     assert mark_at(marks, "sun_wm2", 0) is None
     assert Mark.ESTIMATED.word == "estimated"

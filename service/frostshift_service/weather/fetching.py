@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import logging
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Literal
 
 from frostshift_service.http import Answer, BadStatus, Get, HttpError, Validators
 from frostshift_service.weather import FeedError, Forecast
 from frostshift_service.weather.payload import Json, load
+
+log = logging.getLogger(__name__)
 
 Kept = Mapping[str, str]
 """What a feed wants to remember between two calls, as texts: the address asked, its validators, a grid address."""
@@ -32,6 +37,24 @@ class Fetched:
     answer: Answer
     kept: Kept
     ask_again_utc: datetime | None
+
+
+@contextmanager
+def only_feed_errors(site_id: str, title: str, done: Literal["read", "kept"]) -> Iterator[None]:
+    """What nobody foresaw is written in the log and has to wait its turn like any failure of a feed.
+
+    Without it the service would be asked again at every turn, and what comes after it would never run.
+
+    Raises:
+        FeedError: whatever went wrong inside.
+    """
+    try:
+        yield
+    except FeedError:
+        raise
+    except Exception as error:
+        log.exception("site %s: the answer of %s could not be %s", site_id, title, done)
+        raise FeedError(f"{title}: the answer could not be {done}; it is written in the log.") from error
 
 
 def coordinate(degrees: float) -> str:

@@ -57,11 +57,6 @@ def mark_at(marks: Marks, name: str, index: int) -> Mark | None:
     return Mark(int(column[index])) if column is not None and 0 <= index < len(column) else None
 
 
-def span(marks: Marks, first: int, last: int) -> dict[str, NDArray[np.uint8]]:
-    """The marks of the hours from `first` to before `last`, cut to the record."""
-    return {name: column[max(first, 0) : max(last, 0)] for name, column in marks.items()}
-
-
 def worst(marks: Marks, name: str) -> Mark | None:
     """The worst mark among the hours that have a value, `MISSING` where none has one; None: no hours, or unmarked."""
     column = marks.get(name)
