@@ -26,6 +26,7 @@ if sys.version_info < (3, 11):  # noqa: UP036
 ROOT = Path(__file__).resolve().parent.parent
 VENV = ROOT / ".venv"
 STAMP = VENV / "frostshift-stamp"
+SIDE_BY_SIDE = ["-n", "auto", "--dist", "loadfile"]  # the whole suite on every processor, a file on one
 LOCKS = {"run": "requirements.lock", "dev": "requirements-dev.lock"}
 NO_ANSWER = (  # words of pip and uv when nobody answers
     "name resolution",
@@ -56,7 +57,7 @@ def main(argv: list[str]) -> int:
     demo.add_argument("--port", type=int, help="port of the pages")
     commands.add_parser("test", help="run the tests; what follows goes to pytest", add_help=False)
     if argv[:1] == ["test"]:  # pytest's own options are none of argparse's business
-        kind, command = "dev", [str(tool("python")), "-m", "pytest", *argv[1:]]
+        kind, command = "dev", [str(tool("python")), "-m", "pytest", *(argv[1:] or SIDE_BY_SIDE)]
     else:
         kind, command = "run", demo_command(parser.parse_args(argv))
     try:
