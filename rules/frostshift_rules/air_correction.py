@@ -15,12 +15,13 @@ than the one that went in.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, fields, replace
 from datetime import datetime, timedelta
 from typing import Final, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from frostshift_rules.job import AirReading, Choices
 from frostshift_rules.strict import OutOfRange
@@ -31,7 +32,7 @@ AIR_LIMITS_C: Final = (-60.0, 50.0)
 FURTHEST_K: Final = 15.0
 """A reading further from the forecast is no bias: the thermometer, its place or the forecast is wrong [K]."""
 COUNTS_FOR: Final = timedelta(hours=6)
-"""A reading older than this says nothing of the hours to come."""
+"""A reading that lies further than this before the last one says nothing of the hours to come."""
 AHEAD: Final = timedelta(minutes=5)
 """A device's clock may be ahead of ours by this."""
 LEAST_READINGS: Final = 2
@@ -39,6 +40,8 @@ LEAST_SPAN: Final = timedelta(minutes=10)
 """From the first to the last reading that counts: less is one look at one thermometer."""
 FADES_FOR: Final = timedelta(hours=24)
 """Nothing is corrected further than this from the last reading."""
+LOOKS_BACK: Final = FADES_FOR + COUNTS_FOR
+"""No reading older than this counts."""
 
 WhyLeftOut = Literal["outside", "ahead", "old", "no_forecast", "far_from_forecast"]
 Outcome = Literal["corrected", "not_colder", "too_close", "too_few", "no_readings", "off"]
@@ -63,8 +66,8 @@ class LeftOut:
 
     Attributes:
         reading: as it was taken.
-        why: `outside` (not within `AIR_LIMITS_C`, or no number), `ahead` (later than now), `old`, `no_forecast` (none
-            for its time), `far_from_forecast`.
+        why: `outside` (not within `AIR_LIMITS_C`, or no number), `ahead` (later than now), `old` (too far before the
+            last reading, or the last reading is), `no_forecast` (none for its time), `far_from_forecast`.
         forecast_c: for its time [°C]; None where there is none.
     """
 
@@ -97,23 +100,60 @@ class Corrected:
     outcome: Outcome
 
 
+def with_earlier(issue: Hours, earlier: Iterable[Hours], first_utc: datetime) -> Hours:
+    """What an issue of a forecast says of the air, carried back over hours gone by with the issues before it.
+
+    A service's new issue begins about now, and readings were taken before. The hours of the issue before it stand for
+    what it would have said of them, moved by what the two differ at the first hour they share: so a reading is held
+    against the issue that is planned with, and a change from issue to issue is no error of the site. Our choice.
+
+    Args:
+        issue: the forecast in use.
+        earlier: issues of the same feed for the same place, the newest first.
+        first_utc: how far back hours are wanted.
+
+    Returns:
+        Hours with the air alone, the rest NaN; from as far back as the issues reach without a gap.
+    """
+    air_c, start_utc = issue.air_c, issue.start_utc
+    for older in earlier:
+        if start_utc <= first_utc:
+            break
+        before = round(older.position(start_utc))
+        if 0 < before < len(older) and np.isfinite(differ_k := air_c[0] - older.air_c[before]):
+            air_c = np.concatenate([older.air_c[:before] + differ_k, air_c])
+            start_utc = older.start_utc
+    unknown = np.full(len(air_c), np.nan)
+    return Hours(start_utc, air_c, *[unknown] * (len(fields(Hours)) - 2))
+
+
 def correct(
-    hours: Hours, members: Members | None, readings: Sequence[AirReading], now: datetime, choices: Choices
+    hours: Hours,
+    members: Members | None,
+    readings: Sequence[AirReading],
+    now: datetime,
+    choices: Choices,
+    *,
+    said: Hours | None = None,
+    measured: NDArray[np.bool_] | None = None,
 ) -> Corrected:
     """Make the forecast colder where the site's thermometer says so.
 
     From the hour that holds the first reading that counts on, the air takes the whole bias up to the last reading, then
-    bias x exp(-hours since / `air_fade_hours`), and nothing beyond `FADES_FOR`. It fades from the last reading and not
-    from now, so that planning again without a new reading gives the same hours. Members take the same shift. The water
-    in the air is not what a thermometer shows: the dew point stays, but never above the air that was made colder. Wind,
-    cloud, rain and sun stay; missing stays missing.
+    bias x exp(-hours since / `air_fade_hours`), and nothing beyond `FADES_FOR`. Everything hangs on the last reading
+    and not on now, so that planning again without a new reading gives the same hours. Members take the same shift. The
+    water in the air is not what a thermometer shows: the dew point stays, but never above the air that was made colder.
+    Wind, cloud, rain and sun stay; missing stays missing.
 
     Args:
-        hours: the forecast; not changed.
+        hours: to plan with; not changed. Hours gone by may come from elsewhere than the forecast in use.
         members: of its ensemble, on the same axis; not changed.
         readings: of the site's thermometers, in any order.
         now: aware.
         choices: of the site.
+        said: what the forecast in use says, as far back as it is known (`with_earlier`); None: `hours`. Readings are
+            held against it and nothing else.
+        measured: hours that were measured near the site and stay as they are, one flag for each of `hours`; None: none.
 
     Raises:
         OutOfRange: a time constant that is not above 0.
@@ -122,31 +162,48 @@ def correct(
         value = getattr(choices, name)
         if not 0.0 < value < np.inf:
             raise OutOfRange(f"{name} is {value:g}, more than 0 is needed")
-    counted: list[Counted] = []
-    left_out: list[LeftOut] = []
-    for one in sorted(readings, key=lambda reading: reading.at_utc):
-        forecast_c = forecast_at_c(hours, one.at_utc)
-        why = _why_left_out(one, forecast_c, now)
-        if why is None and forecast_c is not None:
-            counted.append(Counted(one, forecast_c))
-        else:
-            left_out.append(LeftOut(one, why or "no_forecast", forecast_c))
+    said = hours if said is None else said
+    counted, left_out = _sorted_out(said, readings, now)
     bias_k, outcome = _bias_k(counted, choices.air_average_hours)
     if bias_k is not None and not choices.correct_forecast:
         outcome = "off"
     if outcome != "corrected" or bias_k is None:
-        return Corrected(hours, members, bias_k, tuple(counted), tuple(left_out), None, outcome)
+        return Corrected(hours, members, bias_k, counted, left_out, None, outcome)
     first_utc, last_utc = counted[0].reading.at_utc, counted[-1].reading.at_utc
-    shift_k = bias_k * _share(hours, first_utc, last_utc, choices.air_fade_hours)
+    share = _share(hours, first_utc, last_utc, choices.air_fade_hours)
+    # An hour gone by may be colder already than the forecast in use would have had it: it never gets warmer.
+    colder_c = np.minimum(_on_axis_of(hours, said) + bias_k * share, hours.air_c)
+    moved = (share > 0.0) & np.isfinite(colder_c) & (True if measured is None else ~measured)
+    shift_k = np.where(moved, colder_c - hours.air_c, 0.0)
     return Corrected(
         hours=_colder_hours(hours, shift_k),
         members=None if members is None else _colder_members(members, shift_k),
         bias_k=bias_k,
-        counted=tuple(counted),
-        left_out=tuple(left_out),
+        counted=counted,
+        left_out=left_out,
         until_utc=last_utc + FADES_FOR,
         outcome=outcome,
     )
+
+
+def _sorted_out(
+    said: Hours, readings: Sequence[AirReading], now: datetime
+) -> tuple[tuple[Counted, ...], tuple[LeftOut, ...]]:
+    """The readings that count and those that do not, each in the order of their time."""
+    there = [(one, forecast_at_c(said, one.at_utc)) for one in sorted(readings, key=lambda reading: reading.at_utc)]
+    whys = [_why_left_out(one, forecast_c, now) for one, forecast_c in there]
+    last_utc = max((one.at_utc for (one, _), why in zip(there, whys, strict=True) if why is None), default=now)
+    counted: list[Counted] = []
+    left_out: list[LeftOut] = []
+    for (one, forecast_c), otherwise in zip(there, whys, strict=True):
+        why = otherwise
+        if why is None and (now - last_utc > FADES_FOR or last_utc - one.at_utc > COUNTS_FOR):
+            why = "old"
+        if why is None and forecast_c is not None:
+            counted.append(Counted(one, forecast_c))
+        else:
+            left_out.append(LeftOut(one, why or "no_forecast", forecast_c))
+    return tuple(counted), tuple(left_out)
 
 
 def forecast_at_c(hours: Hours, at_utc: datetime) -> float | None:
@@ -168,7 +225,7 @@ def _why_left_out(reading: AirReading, forecast_c: float | None, now: datetime) 
         return "outside"
     if reading.at_utc > now + AHEAD:
         return "ahead"
-    if now - reading.at_utc > COUNTS_FOR:
+    if now - reading.at_utc > LOOKS_BACK:
         return "old"
     if forecast_c is None:
         return "no_forecast"
@@ -196,6 +253,16 @@ def _share(hours: Hours, first_utc: datetime, last_utc: datetime, fade_hours: fl
     fading = np.exp(-np.maximum(since_last_h, 0.0) / fade_hours)
     begun = np.arange(len(hours)) >= np.floor(hours.position(first_utc))
     return np.where(begun & (since_last_h <= FADES_FOR / timedelta(hours=1)), fading, 0.0)
+
+
+def _on_axis_of(hours: Hours, said: Hours) -> Floats:
+    """The air that `said` has for each of `hours`; NaN where it has none."""
+    first = round(hours.position(said.start_utc))  # index of its first hour on our axis
+    low, high = max(first, 0), min(first + len(said), len(hours))
+    air_c = np.full(len(hours), np.nan)
+    if low < high:
+        air_c[low:high] = said.air_c[low - first : high - first]
+    return air_c
 
 
 def _colder_hours(hours: Hours, shift_k: Floats) -> Hours:

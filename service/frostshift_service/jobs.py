@@ -19,11 +19,11 @@ from apscheduler.triggers.cron import CronTrigger
 from sqlalchemy import Engine
 from sqlmodel import Session
 
-from frostshift_rules.air_correction import COUNTS_FOR
+from frostshift_rules.air_correction import LOOKS_BACK, Corrected, with_earlier
 from frostshift_rules.electrodes import electrode_table
 from frostshift_rules.gas import cylinders, gases
 from frostshift_rules.heat_sources import known_sources
-from frostshift_rules.job import AirReading, Joint, Reading, Site
+from frostshift_rules.job import Joint, Site
 from frostshift_rules.operations import operations
 from frostshift_rules.outlook import outlook
 from frostshift_rules.people import people_table
@@ -51,7 +51,7 @@ from frostshift_service.weather.feeds import FEEDS, Feed
 from frostshift_service.weather.members import MEMBERS_STAND, on_axis
 from frostshift_service.weather.order import Standing, in_use
 from frostshift_service.weather.past import KEEP_HOURS, Source, run_in
-from frostshift_service.weather.site_air import held_against
+from frostshift_service.weather.site_air import RawWeather, held_against
 
 log = logging.getLogger(__name__)
 
@@ -92,6 +92,8 @@ class _Current:
     forecast_id: int | None
     plan: Plan
     inputs: PlanInputs
+    raw: RawWeather
+    held: Corrected | None
     seen: bool
 
 
@@ -203,30 +205,33 @@ class Jobs:
     def _plan(self, site_id: str) -> _Current:
         now = self._now()
         with reading(self._engine) as session:
-            revision, raw, inputs = _inputs(session, site_id, now)
+            made_from = _made_from(session, site_id, now)
+        inputs, used, forecast_id = made_from.inputs, made_from.used, made_from.forecast_id
         table = load_code_table(inputs.site.table_id, inputs.site.own_tables)
         with without_collector():
             plan = make_plan(inputs.site, table, inputs.joints, inputs.weather, inputs.readings, now)
         before = self._current.get(site_id)
         with writing(self._engine) as session, without_collector():
-            plan_id = plans.keep_plan(session, plan, inputs, raw.forecast_id)
-            if raw.used is not None and raw.used.since_utc == now:
-                forecasts.put_feed_in_use(session, site_id, raw.used)
+            plan_id = plans.keep_plan(session, plan, inputs, forecast_id)
+            if used is not None and used.since_utc == now:
+                forecasts.put_feed_in_use(session, site_id, used)
             changed = before is not None and _calls(before.plan) != _calls(plan)
             if changed:
                 plans.mark_plan_seen(session, plan_id, "changed")
             plans.thin_plans(session, site_id, KEEP_UNSEEN_PLANS)
-        self._current[site_id] = _Current(plan_id, revision, raw.forecast_id, plan, inputs, changed)
+        self._current[site_id] = _Current(
+            plan_id, made_from.revision, forecast_id, plan, inputs, made_from.raw, made_from.held, changed
+        )
         return self._current[site_id]
 
     # What the page of one joint shows beside its plan
 
     def steel_series(self, site_id: str, mark: str) -> SteelSeries | None:
-        """Hourly temperatures of the joint's coldest part by the latest plan's forecast; None without one."""
+        """Hourly temperatures of the joint's coldest part by the latest plan's forecast; None without one to use."""
         current, joint = self._planned(site_id, mark)
         inputs = current.inputs
         hours = inputs.weather.hours
-        if joint is None or hours is None or not len(hours):
+        if joint is None or hours is None or not len(hours) or inputs.weather.freshness in ("unusable", "none"):
             return None
         field = outlook(inputs.site, [joint], inputs.weather, hours, inputs.readings, _measured(inputs, joint))
         row = field.coldest_class(0)
@@ -268,7 +273,7 @@ class Jobs:
                 forecast=forecast,
                 standings=tuple(standings(session, kept_site, now)),
                 rows={feed: row for feed, row in rows.items() if row is not None},
-                air=site_air(session, kept_site, now),
+                air=site_air(session, site_id, current.raw, current.held),
                 alerts=load_alerts(session, site_id),
                 has_alerts=nws.covers(kept_site.site.latitude, kept_site.site.longitude),
             )
@@ -314,65 +319,67 @@ def _measured(inputs: PlanInputs, joint: Joint) -> list[Joint]:
 
 
 @dataclass(frozen=True, slots=True)
-class RawWeather:
-    """The weather by the forecast in use alone, before the site's thermometer is read.
+class _MadeFrom:
+    """Everything a plan is made from, read in one transaction.
 
     Attributes:
-        forecast_id: of the forecast; None where there is none.
+        revision: of the site.
+        forecast_id: of the forecast in use; None where there is none.
         used: the feed in use from now on; None where there is no forecast.
-        weather: with its hours.
+        inputs: of the plan.
+        raw: the weather before the site's thermometer was read.
+        held: what became of its readings; None without a forecast.
     """
 
+    revision: int
     forecast_id: int | None
     used: FeedInUse | None
-    weather: Weather
+    inputs: PlanInputs
+    raw: RawWeather
+    held: Corrected | None
 
 
-def _inputs(session: Session, site_id: str, now: datetime) -> tuple[int, RawWeather, PlanInputs]:
-    """Revision of the site, the forecast in use, and everything a plan is made from."""
+def _made_from(session: Session, site_id: str, now: datetime) -> _MadeFrom:
     kept_site = load_site(session, site_id)
-    raw = uncorrected_weather(session, kept_site, now)
-    readings: list[Reading] = [
-        kept.reading for kept in kept_joints.readings_of(session, site_id, since_utc=now - READINGS_COUNT)
-    ]
-    air_readings = counting_readings(session, site_id, now)
+    forecast_id, used, raw = uncorrected_weather(session, kept_site, now)
+    readings = [kept.reading for kept in kept_joints.readings_of(session, site_id, since_utc=now - READINGS_COUNT)]
+    weather, held = with_thermometer(session, kept_site, raw, now)
     inputs = PlanInputs(
         site=kept_site.site,
         joints=tuple(kept_joints.joints_of(session, site_id)),
         readings=tuple(readings),
-        weather=held_against(raw.weather, air_readings, kept_site.site.choices, now)[0],
+        weather=weather,
     )
-    return kept_site.revision, raw, inputs
+    return _MadeFrom(kept_site.revision, forecast_id, used, inputs, raw, held)
 
 
-def uncorrected_weather(session: Session, kept_site: KeptSite, now: datetime) -> RawWeather:
-    """The forecast in use at `now`, of whichever feed of the site."""
+def uncorrected_weather(
+    session: Session, kept_site: KeptSite, now: datetime
+) -> tuple[int | None, FeedInUse | None, RawWeather]:
+    """Id of the forecast in use at `now`, of whichever feed of the site, that feed, and its weather."""
     standing = in_use(standings(session, kept_site, now))
     if standing.forecast_id is None:
-        return RawWeather(None, None, NO_WEATHER)
+        return None, None, RawWeather(NO_WEATHER)
     used = forecasts.feed_in_use(session, kept_site.site.id)
     if used is None or used.feed != standing.feed:
         used = FeedInUse(standing.feed, now, used.feed if used is not None else "")
-    return RawWeather(standing.forecast_id, used, _weather(session, kept_site, standing, used, now))
+    return standing.forecast_id, used, _weather(session, kept_site, standing, used, now)
 
 
-def site_air(session: Session, kept_site: KeptSite, now: datetime) -> SiteAir:
-    """The site's thermometer, and the forecast in use that it is held against."""
-    site = kept_site.site
-    raw = uncorrected_weather(session, kept_site, now).weather
-    return SiteAir(
-        forecast=raw.hours,
-        readings=tuple(air_readings_of(session, site.id, newest=SHOWN)),
-        held=held_against(raw, counting_readings(session, site.id, now), site.choices, now)[1],
-    )
+def with_thermometer(
+    session: Session, kept_site: KeptSite, raw: RawWeather, now: datetime
+) -> tuple[Weather, Corrected | None]:
+    """The weather to plan with, and what the readings of the site's thermometers did to it."""
+    newest = air_readings_of(session, kept_site.site.id, since_utc=now - LOOKS_BACK)
+    return held_against(raw, [kept.reading for kept in newest], kept_site.site.choices, now)
 
 
-def counting_readings(session: Session, site_id: str, now: datetime) -> list[AirReading]:
-    """Readings of the site's thermometers that are not too old to count."""
-    return [kept.reading for kept in air_readings_of(session, site_id, since_utc=now - COUNTS_FOR)]
+def site_air(session: Session, site_id: str, raw: RawWeather, held: Corrected | None) -> SiteAir:
+    """The site's thermometer, and the forecast that it was held against."""
+    return SiteAir(raw.weather.hours, tuple(air_readings_of(session, site_id, newest=SHOWN)), held, raw.said)
 
 
-def _weather(session: Session, kept_site: KeptSite, standing: Standing, used: FeedInUse, now: datetime) -> Weather:
+def _weather(session: Session, kept_site: KeptSite, standing: Standing, used: FeedInUse, now: datetime) -> RawWeather:
     """The forecast with its age, and with the hours that earlier forecasts of the feed had before it."""
     assert standing.forecast_id is not None
     assert standing.age is not None
@@ -389,7 +396,8 @@ def _weather(session: Session, kept_site: KeptSite, standing: Standing, used: Fe
     # An ensemble is asked less often than its forecast; before its first hour all members take the forecast's hours.
     members = forecasts.last_members(session, site_id, forecast.feed, forecast.fetched_utc - MEMBERS_STAND)
     changed = used.before and now - used.since_utc < CHANGE_SHOWN
-    return Weather(
+    earlier = forecasts.issues_before(session, site_id, standing.forecast_id, now - LOOKS_BACK)
+    weather = Weather(
         feed=forecast.feed,
         issued_utc=forecast.issued_utc,
         fetched_utc=forecast.fetched_utc,
@@ -405,6 +413,8 @@ def _weather(session: Session, kept_site: KeptSite, standing: Standing, used: Fe
         instead_of="" if forecast.feed == wanted else wanted,
         changed=FeedChange(used.before, used.since_utc) if changed else None,
     )
+    said = with_earlier(forecast.hours, earlier, now - LOOKS_BACK)
+    return RawWeather(weather, said, found.source == Source.STATION)
 
 
 def _calls(plan: Plan) -> dict[str, tuple[str, str]]:

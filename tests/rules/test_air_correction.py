@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from frostshift_rules.air_correction import Corrected, correct, forecast_at_c
+from frostshift_rules.air_correction import Corrected, correct, forecast_at_c, with_earlier
 from frostshift_rules.job import AirReading, Reading
 from frostshift_rules.strict import OutOfRange
 from frostshift_rules.surroundings import Hours, Members
@@ -100,9 +100,12 @@ def test_the_correction_fades_from_the_last_reading() -> None:
     assert shift[last + 25 :].tolist() == [0.0] * (HOURS - last - 25)
 
 
-def test_planning_again_without_a_new_reading_changes_no_hour() -> None:
-    readings = read(-13.0, 1.5), read(-14.0, 0.2)
-    first, later = (found(hours(-10.0), *readings, now=NOW + timedelta(hours=h)) for h in (0.0, 4.0))
+@pytest.mark.parametrize("first_ago", [1.5, 5.97])
+@pytest.mark.parametrize("later_h", [0.27, 4.0, 23.0])
+def test_planning_again_without_a_new_reading_changes_no_hour(first_ago: float, later_h: float) -> None:
+    readings = read(-13.0, first_ago), read(-14.0, 0.2)
+    first, later = (found(hours(-10.0), *readings, now=NOW + timedelta(hours=h)) for h in (0.0, later_h))
+    assert first.outcome == "corrected"
     assert np.array_equal(first.hours.air_c, later.hours.air_c)
 
 
@@ -120,6 +123,69 @@ def test_a_time_constant_that_is_none(name: str, value: float) -> None:
         found(hours(), read(-9.0, 1.0), read(-9.0, 0.0), **{name: value})
 
 
+# Held against the issue in use alone ----------------------------------------------------------------------------------
+
+
+def issue(air_c: float, begins_ago: int, count: int = 60) -> Hours:
+    """An issue of a forecast that is the same at every hour."""
+    begun = FIRST + timedelta(hours=math.floor(at(NOW)) - begins_ago)
+    column = np.full(count, air_c)
+    return Hours(begun, *[column] * (len(fields(Hours)) - 1))
+
+
+def run_in(before_c: float, now_c: float) -> Hours:
+    """Hours gone by from elsewhere, then the issue that begins this hour."""
+    return hours(np.where(np.arange(HOURS) < math.floor(at(NOW)), before_c, now_c), dew_c=np.full(HOURS, -60.0))
+
+
+def test_what_an_issue_says_of_hours_before_it_is_the_issue_before_moved_to_meet_it() -> None:
+    newest, before, first = issue(2.0, 0), issue(-10.0, 3), issue(-4.0, 9)
+    said = with_earlier(newest, [before, first], NOW - timedelta(hours=30))
+    assert said.start_utc == first.start_utc
+    assert said.air_c.tolist() == [2.0] * (9 + 60)
+    assert np.isnan(said.dew_c).all()
+
+
+def test_an_earlier_issue_that_does_not_reach_the_next_one_is_not_used() -> None:
+    newest = issue(2.0, 0)
+    for earlier in (issue(-10.0, 9, count=9), issue(-10.0, -1), replace(issue(-10.0, 9), air_c=np.full(60, np.nan))):
+        assert with_earlier(newest, [earlier], NOW - timedelta(hours=30)).start_utc == newest.start_utc
+
+
+@pytest.mark.parametrize(
+    ("before_c", "now_c", "read_c", "bias_k"),
+    [(-10.0, 2.0, -8.0, -10.0), (0.0, -8.0, -8.0, 0.0), (-4.0, -4.0, -14.0, -10.0), (-4.0, -4.0, -4.0, 0.0)],
+)
+def test_a_change_from_issue_to_issue_is_no_error_of_the_site(
+    before_c: float, now_c: float, read_c: float, bias_k: float
+) -> None:
+    """Two readings from before the issue in use: what counts is how far it would have been off."""
+    of, said = run_in(before_c, now_c), with_earlier(issue(now_c, 0), [issue(before_c, 9)], NOW - timedelta(hours=30))
+    got = correct(of, None, [read(read_c, 2.0), read(read_c, 1.5)], NOW, choices(), said=said)
+    assert got.bias_k == pytest.approx(bias_k)
+    shift = got.hours.air_c - of.air_c
+    assert shift.max() == 0.0
+    if bias_k:
+        assert shift[math.ceil(at(NOW))] == pytest.approx(
+            bias_k * math.exp(-(math.ceil(at(NOW)) - at(NOW) + 1.5) / 6.0)
+        )
+        gone_by = math.floor(at(NOW)) - 1
+        assert got.hours.air_c[gone_by] == pytest.approx(min(before_c, now_c + bias_k * math.exp(-0.5 / 6.0)), abs=0.7)
+
+
+def test_a_station_is_no_forecast_and_what_it_measured_stays() -> None:
+    of = run_in(-14.0, -4.0)
+    measured = np.arange(HOURS) < math.floor(at(NOW))
+    readings = [read(-14.0, 2.0), read(-14.0, 1.5)]
+    alone = correct(of, None, readings, NOW, choices(), said=with_earlier(issue(-4.0, 0), [], NOW), measured=measured)
+    assert {left.why for left in alone.left_out} == {"no_forecast"}
+    said = with_earlier(issue(-4.0, 0), [issue(-4.0, 9)], NOW - timedelta(hours=30))
+    got = correct(of, None, readings, NOW, choices(), said=said, measured=measured)
+    assert got.bias_k == pytest.approx(-10.0)
+    assert np.array_equal(got.hours.air_c[measured], of.air_c[measured])
+    assert got.hours.air_c[math.floor(at(NOW)) + 1] < -10.0
+
+
 # What counts ----------------------------------------------------------------------------------------------------------
 
 
@@ -130,7 +196,8 @@ def test_a_time_constant_that_is_none(name: str, value: float) -> None:
         (read(50.1, 0.5), "outside"),
         (read(math.nan, 0.5), "outside"),
         (read(-10.0, -6 / 60), "ahead"),
-        (read(-10.0, 6.02), "old"),
+        (read(-10.0, 7.02), "old"),
+        (read(-10.0, 30.02), "old"),
         (read(-25.1, 0.5), "far_from_forecast"),
         (read(5.1, 0.5), "far_from_forecast"),
     ],
@@ -143,7 +210,7 @@ def test_a_reading_that_cannot_be_right_is_left_out_with_its_reason(one: AirRead
     assert got.bias_k == pytest.approx(-2.0)
 
 
-@pytest.mark.parametrize("one", [read(-12.0, 6.0), read(-25.0, 0.5), read(5.0, 0.5), read(-10.0, -5 / 60)])
+@pytest.mark.parametrize("one", [read(-12.0, 8.0), read(-25.0, 0.5), read(5.0, 0.5), read(-10.0, -5 / 60)])
 def test_a_reading_at_the_edge_counts(one: AirReading) -> None:
     got = found(hours(-10.0), read(-12.0, 2.0), one)
     assert (len(got.counted), got.left_out) == (2, ())
@@ -167,9 +234,10 @@ def test_no_forecast_for_the_time_of_a_reading() -> None:
     ("readings", "outcome"),
     [
         ((), "no_readings"),
-        ((read(-12.0, 7.0), read(-12.0, 6.5)), "no_readings"),
+        ((read(-12.0, 25.0), read(-12.0, 24.02)), "no_readings"),
+        ((read(-12.0, 25.0), read(-12.0, 24.0)), "corrected"),
         ((read(-12.0, 0.5),), "too_few"),
-        ((read(-12.0, 0.5), read(-12.0, 7.0)), "too_few"),
+        ((read(-12.0, 0.5), read(-12.0, 6.52)), "too_few"),
         ((read(-12.0, 0.5), read(-12.0, 0.5 + 9.9 / 60)), "too_close"),
         (tuple(read(-12.0, n / 60) for n in range(9)), "too_close"),
         ((read(-12.0, 0.5), read(-12.0, 0.5 + 10 / 60)), "corrected"),

@@ -10,6 +10,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import httpx
 import numpy as np
@@ -42,7 +43,7 @@ from frostshift_rules.job import AirReading, HeatSource, Reading, Site
 from frostshift_rules.plan import make_plan
 from frostshift_rules.surroundings import Members
 from frostshift_rules.tables import load_code_table
-from frostshift_rules.workload import JointPlan, Plan, Weather
+from frostshift_rules.workload import JointPlan, Plan
 from frostshift_service import http
 from frostshift_service import jobs as loops
 from frostshift_service.clock import utc_now
@@ -53,8 +54,11 @@ from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.records import FeedRow, UnknownSite
 from frostshift_service.store.sites import load_site, save_site
 from frostshift_service.store.tables import ForecastRow, PlanRow
+from frostshift_service.views.show import Show
+from frostshift_service.views.weather import weather_page
 from frostshift_service.weather import FeedError
 from frostshift_service.weather.feeds import FEEDS
+from frostshift_service.weather.site_air import RawWeather
 
 pytestmark = pytest.mark.usefixtures("one_attempt")
 
@@ -87,7 +91,7 @@ def test_readings_at_the_site_make_the_next_plan_colder_and_it_can_be_made_again
         assert plan_id is not None
         inputs = plans.inputs_of(session, plan_id)
         site = load_site(session, NWS.id)
-        raw = loops.uncorrected_weather(session, site, NOW).weather
+        raw = loops.uncorrected_weather(session, site, NOW)[2].weather
     assert raw.hours is not None
     assert inputs.weather.hours is not None
     assert raw.air_bias is None
@@ -111,7 +115,54 @@ def test_the_switch_and_old_readings_leave_the_plan_as_it_was(
         save_site(session, NWS)
     assert shown(jobs).air_bias is not None, "the switch alone makes a new plan"
     clock.now += timedelta(hours=6)
+    later = shown(jobs).air_bias
+    assert later is not None
+    assert later.until_utc == NOW + timedelta(hours=24, minutes=-10), "it fades out, and does not fall away"
+    clock.now += timedelta(hours=18)
     assert shown(jobs).air_bias is None, "the readings are too old"
+
+
+def test_the_page_shows_the_forecast_that_the_plan_was_made_from(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    """A plan is up to a quarter of an hour old; the hours of its run-in begin where they began then."""
+    with_site(engine, NWS, HEAVY)
+    jobs = jobs_of(engine, clock, server, client)
+    jobs.pull(NWS.id)
+    with writing(engine) as session:
+        kept_forecast = forecasts.last_forecast(session, NWS.id, "nws")
+        assert kept_forecast is not None
+        hours, days = kept_forecast.hours, timedelta(days=3)
+        early = replace(kept_forecast, hours=replace(hours, start_utc=hours.start_utc - days))
+        forecasts.keep_forecast(
+            session, NWS.id, replace(early, issued_utc=NOW - days, fetched_utc=NOW - days, members=None)
+        )
+        forecasts.keep_forecast(session, NWS.id, replace(kept_forecast, fetched_utc=NOW))
+        for minutes in (40, 10):
+            thermometer.add_typed(session, NWS.id, AirReading(-12.0, NOW - timedelta(minutes=minutes)), by="")
+    clock.now = NOW.replace(minute=58)
+    jobs.replan(NWS.id)
+    clock.now += timedelta(minutes=3)
+    found = jobs.weather(NWS.id)
+    assert found.weather.hours is not None
+    assert found.air.forecast is not None
+    assert found.weather.air_bias is not None
+    assert found.air.forecast.start_utc == found.weather.hours.start_utc
+    with reading(engine) as session:
+        page = weather_page(load_site(session, NWS.id), found, Show("us", ZoneInfo(NWS.zone)), clock.now)
+    assert any(line.raw_air is not None for line in page.hours)
+
+
+def test_the_steel_of_a_joint_is_not_drawn_from_a_forecast_that_is_too_old(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    with_site(engine, NWS, HEAVY)
+    jobs = jobs_of(engine, clock, server, client)
+    jobs.pull(NWS.id)
+    assert jobs.steel_series(NWS.id, "C-1") is not None
+    clock.now += timedelta(hours=30)
+    assert shown(jobs).freshness == "unusable"
+    assert jobs.steel_series(NWS.id, "C-1") is None
 
 
 # Pulling --------------------------------------------------------------------------------------------------------------
@@ -418,13 +469,14 @@ def test_a_kept_plan_is_reproduced_to_the_last_digit(
 def test_a_plan_made_with_an_ensemble_is_reproduced_too(
     either: Engine, clock: Clock, server: WeatherServer, client: httpx.Client, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def with_members(*args: Any) -> Weather:
-        weather = plain(*args)
+    def with_members(*args: Any) -> RawWeather:
+        raw = plain(*args)
+        weather = raw.weather
         assert weather.hours is not None
         of, colder_k = weather.hours, np.linspace(-6.0, 6.0, 11)[:, None]
         series = (of.air_c - colder_k, of.dew_c - colder_k, of.wind_10m_ms + abs(colder_k), of.cloud + 0.0 * colder_k)
         members = Members(of.start_utc, *(values.astype(np.float32) for values in series))
-        return replace(weather, members=members)
+        return replace(raw, weather=replace(weather, members=members))
 
     with_site(either, NWS, HEAVY, THIN, UNSAID)
     jobs = jobs_of(either, clock, server, client)

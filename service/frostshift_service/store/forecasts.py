@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import gzip
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -139,6 +139,28 @@ def past_hours(session: Session, site_id: str, feed: str, first_utc: datetime, l
         if not np.isnan(block).any():
             break
     return Hours(first_utc, *block) if found else None
+
+
+def issues_before(session: Session, site_id: str, forecast_id: int, first_utc: datetime) -> Iterator[Hours]:
+    """Hours of the forecasts that a feed gave before one of its forecasts, the newest first.
+
+    Args:
+        session: any session; each is read when it is asked for.
+        site_id: the site.
+        forecast_id: of the forecast.
+        first_utc: those that end before it are left out.
+    """
+    row = session.get(ForecastRow, forecast_id)
+    if row is None:
+        return
+    wanted = select(ForecastRow.hours).where(
+        *_of_site(site_id),
+        ForecastRow.feed == row.feed,
+        ForecastRow.last_hour_utc >= first_utc,
+        col(ForecastRow.id) < forecast_id,
+    )
+    for packed in session.exec(wanted.order_by(*_NEWEST)):
+        yield unpack_hours(packed)
 
 
 def last_members(session: Session, site_id: str, feed: str, since_utc: datetime) -> Members | None:

@@ -9,6 +9,7 @@ from typing import Final
 from frostshift_rules.air_correction import (
     AIR_LIMITS_C,
     COUNTS_FOR,
+    FADES_FOR,
     FURTHEST_K,
     LEAST_SPAN,
     Corrected,
@@ -31,14 +32,16 @@ class SiteAir:
     """What the view is made from.
 
     Attributes:
-        forecast: hours before any correction; None where there is none.
+        forecast: hours before any correction, on the axis of the plan's; None where there is none.
         readings: the last ones, in the order of their time.
         held: what became of those that are not too old; None without a forecast.
+        said: what the forecast in use says, as far back as readings may count; None: `forecast`.
     """
 
     forecast: Hours | None = None
     readings: tuple[KeptAirReading, ...] = ()
     held: Corrected | None = None
+    said: Hours | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +97,8 @@ class ThermometerPage:
 
 def thermometer_page(site: KeptSite, air: SiteAir, show: Show) -> ThermometerPage:
     """The view of a site with its switch."""
-    readings, forecast, found = air.readings, air.forecast, air.held
+    readings, found = air.readings, air.held
+    forecast = air.forecast if air.said is None else air.said
     counted = {one.reading for one in found.counted} if found else set()
     reasons = {one.reading: one.why for one in found.left_out} if found else {}
     on = site.site.choices.correct_forecast
@@ -148,13 +152,14 @@ def _outcome_text(found: Corrected | None, show: Show) -> str:
 
 _LEAST_MINUTES: Final = int(LEAST_SPAN / timedelta(minutes=1))
 _COUNTS_HOURS: Final = int(COUNTS_FOR / timedelta(hours=1))
+_FADES_HOURS: Final = int(FADES_FOR / timedelta(hours=1))
 
 _NO_BIAS: Final[dict[Outcome, str]] = {
-    "no_readings": f"No reading of the last {_COUNTS_HOURS} h counts: the forecast stays as it is.",
-    "too_few": f"One reading counts. Another one, at least {_LEAST_MINUTES} minutes from it, is needed before the "
-    "forecast is corrected.",
-    "too_close": f"The readings that count lie within {_LEAST_MINUTES} minutes. A later one is needed before the "
-    "forecast is corrected.",
+    "no_readings": "No reading counts: the forecast stays as it is.",
+    "too_few": f"One reading counts. Another one, at least {_LEAST_MINUTES} minutes from it, is needed before they say "
+    "anything of the forecast.",
+    "too_close": f"The readings that count lie within {_LEAST_MINUTES} minutes. A later one is needed before they say "
+    "anything of the forecast.",
 }
 
 
@@ -163,7 +168,7 @@ def _why_text(why: WhyLeftOut, show: Show) -> str:
     return {
         "outside": f"outside {low} to {high}",
         "ahead": "later than now",
-        "old": f"older than {_COUNTS_HOURS} h",
+        "old": f"old: more than {_COUNTS_HOURS} h before the last, or the last is more than {_FADES_HOURS} h old",
         "no_forecast": "no forecast for that time",
         "far_from_forecast": f"more than {show.rise_text(FURTHEST_K)} from the forecast: look at the thermometer and "
         "its place",

@@ -43,7 +43,7 @@ from frostshift_rules.workload import (
     WeatherSpell,
 )
 from frostshift_service.app import create_app
-from frostshift_service.jobs import site_air
+from frostshift_service.jobs import site_air, uncorrected_weather, with_thermometer
 from frostshift_service.settings import Settings
 from frostshift_service.store.engine import open_store, reading, writing
 from frostshift_service.store.joints import import_joints
@@ -509,7 +509,10 @@ class HandPlanner:
             return self.site_weather
         assert self.engine is not None
         with reading(self.engine) as session:
-            return site_weather(air=site_air(session, load_site(session, site_id), self.clock[0]))
+            kept_site, now = load_site(session, site_id), self.clock[0]
+            raw = uncorrected_weather(session, kept_site, now)[2]
+            held = with_thermometer(session, kept_site, raw, now)[1]
+            return site_weather(air=site_air(session, site_id, raw, held))
 
     def replan(self, site_id: str) -> None:
         self.replanned.append(site_id)

@@ -289,7 +289,7 @@ async def test_the_fragment_shows_form_list_words_and_switch(web: Any) -> None:
     forecast(web)
     empty = plain(in_page(web))
     assert "Nothing read yet." in empty
-    assert "No reading of the last 6 h counts: the forecast stays as it is." in empty
+    assert "No reading counts: the forecast stays as it is." in empty
     await device(web, json=[post_of(web, -13.0, 60.0), post_of(web, -13.0, 30.0)], headers=bearer(token(web, "<mast>")))
     text = plain(in_page(web))
     assert "Forecast corrected by -5.4 °F from 2 readings at the site, fading out by Fri 05:00." in text
@@ -341,10 +341,11 @@ def flat(now: datetime) -> Hours:
         (
             [(-12.0, 30)],
             True,
-            "One reading counts. Another one, at least 10 minutes from it, is needed before the forecast is corrected.",
+            "One reading counts. Another one, at least 10 minutes from it, is needed before they say anything of the "
+            "forecast.",
         ),
         ([(-12.0, 30), (-12.0, 25)], True, "The readings that count lie within 10 minutes."),
-        ([(-12.0, 400)], True, "No reading of the last 6 h counts: the forecast stays as it is."),
+        ([(-12.0, 1900)], True, "No reading counts: the forecast stays as it is."),
         ([(-12.0, 60), (-12.0, 30)], False, "The readings lie 3.6 °F below the forecast, which stays as it is."),
         ([(-8.0, 60), (-8.0, 30)], False, "The readings lie 3.6 °F above the forecast, which stays as it is."),
     ],
