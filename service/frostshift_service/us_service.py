@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -32,6 +33,8 @@ log = logging.getLogger(__name__)
 
 OBSERVE_AGAIN: Final = timedelta(hours=3)
 """Earliest next look for what a station measured, while hours are missing."""
+_PLACE: Final = "place"
+"""Key of the kept state: where the site was when stations were asked."""
 
 
 class UsService:
@@ -59,7 +62,8 @@ class UsService:
             kept = load_alerts(session, site_id) or KeptAlerts(site_id, now)
             if not nws_alerts.is_due(kept, now) or held_until(session, ALERTS, now) is not None:
                 return
-            if not nws_alerts.work_ahead(kept_joints.joints_of(session, site_id), now):
+            soon = kept_joints.joints_of(session, site_id, at_work_by_utc=now + nws_alerts.WORK_AHEAD)
+            if not nws_alerts.work_ahead(soon, now):
                 return
         try:
             with only_feed_errors(site_id, nws_alerts.TITLE, "read"):
@@ -92,6 +96,9 @@ class UsService:
         with reading(self._engine) as session:
             site = load_site(session, site_id).site
             row = forecasts.feed_row(session, site_id, STATIONS) or FeedRow(site_id, STATIONS, now)
+            place = f"{site.latitude} {site.longitude}"
+            if row.state.get(_PLACE) != place:  # the site was moved: what was said of the other place counts no more
+                row = FeedRow(site_id, STATIONS, now, row.last_answer_utc, held_utc=row.held_utc)
             if self._get is None or not self._covers(site) or site.altitude_m is None:
                 return False
             if waits(row.next_try_utc, now) or held_until(session, STATIONS, now) is not None:
@@ -105,13 +112,16 @@ class UsService:
                 )
             with only_feed_errors(site_id, nws_stations.TITLE, "kept"), writing(self._engine) as session:
                 next_try_utc = now + OBSERVE_AGAIN + self._jitter() * timedelta(minutes=10)
-                forecasts.put_feed_row(session, FeedRow(site_id, STATIONS, next_try_utc, now, state=found.kept))
+                forecasts.put_feed_row(
+                    session, FeedRow(site_id, STATIONS, next_try_utc, now, state={**found.kept, _PLACE: place})
+                )
                 put_observed(session, site_id, found.observed, site.latitude, site.longitude)
         except FeedError as error:
             if not row.failures:
                 log.warning("site %s: no observations: %s", site_id, error)
             with writing(self._engine) as session:
-                forecasts.put_feed_row(session, after_failure(row, error, now, self._jitter()))
+                failed = after_failure(row, error, now, self._jitter())
+                forecasts.put_feed_row(session, replace(failed, state={**failed.state, _PLACE: place}))
             return False
         if row.failures:
             log.info("site %s: observations are known again", site_id)

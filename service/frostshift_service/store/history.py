@@ -189,7 +189,8 @@ def leads(
 def thin(session: Session, site_id: str, now: datetime) -> int:
     """Let go what `superfluous` names, feed by feed; returns how many rows.
 
-    The newest of each feed stays while the site is where it was fetched for.
+    The newest of each feed stays while the site is where it was fetched for. Where all but what was fetched just now
+    are older than `DAILY_UNTIL`, nothing goes: a clock that is wrong must destroy nothing.
     """
     site = session.get(SiteRow, site_id)
     if site is None:
@@ -201,6 +202,8 @@ def thin(session: Session, site_id: str, now: datetime) -> int:
     gone = 0
     for (feed, *place), times in kept.items():
         here = place == [site.latitude, site.longitude]
+        if here and all(at >= now or now - at > DAILY_UNTIL for at in times):
+            continue
         old = superfluous(times, now, keep_newest=here)
         if old:
             query = delete(HistoryRow).where(

@@ -110,8 +110,14 @@ def last_import(session: Session, site_id: str) -> ScheduleImport | None:
     )
 
 
-def joints_of(session: Session, site_id: str) -> list[Joint]:
-    """The joints of the last schedule as they stand now, by planned start, then mark."""
+def joints_of(session: Session, site_id: str, *, at_work_by_utc: datetime | None = None) -> list[Joint]:
+    """The joints of the last schedule as they stand now, by planned start, then mark.
+
+    Args:
+        session: any session.
+        site_id: the site.
+        at_work_by_utc: only those that are worked on now or may be begun by then; None: all.
+    """
     # SQLAlchemy's own select: SQLModel's types end at four columns.
     wanted = sqlalchemy.select(
         col(JointRow.mark),
@@ -121,6 +127,10 @@ def joints_of(session: Session, site_id: str) -> list[Joint]:
         col(JointRow.state),
         col(JointRow.rest),
     ).where(col(JointRow.site_id) == site_id, col(JointRow.present))
+    if at_work_by_utc is not None:
+        begun = col(JointRow.state).in_(("heating", "in_progress"))
+        soon = (col(JointRow.state) == "planned") & (col(JointRow.start_utc) <= at_work_by_utc)
+        wanted = wanted.where(begun | soon)
     joints = [
         _JOINT.validate_python(
             {"mark": mark, "place": place, "crew": crew, "start_utc": start_utc, "state": state, **rest}

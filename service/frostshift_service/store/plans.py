@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from typing import Final, get_args
 
 from sqlmodel import Session, col, delete, select, update
@@ -38,6 +38,13 @@ class _Told:
 _OF_WEATHER: Final = tuple(name for name in _Told.__dataclass_fields__ if name not in ("site", "joints", "readings"))
 """Fields of `_Told` that are the weather's, under the same names."""
 
+
+ALL_SHOWN: Final = timedelta(days=2)
+HOURLY_SHOWN: Final = timedelta(days=60)
+"""So long all plans that were shown stay, and so long the last of each hour."""
+_HOUR: Final = timedelta(hours=1)
+_DAY: Final = timedelta(days=1)
+_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
 _PLAN: Final = Packing(Plan)
 _TOLD: Final = Packing(_Told)
@@ -105,7 +112,7 @@ def inputs_of(session: Session, plan_id: int) -> PlanInputs:
 
 
 def mark_plan_seen(session: Session, plan_id: int, because: KeptBecause) -> None:
-    """Keep a plan for good, because it was shown, printed, sent or changed a call. The first reason stays.
+    """Keep a plan (see `thin_plans`), because it was shown, printed, sent or changed a call. The first reason stays.
 
     Raises:
         StoreError: no such reason.
@@ -117,13 +124,31 @@ def mark_plan_seen(session: Session, plan_id: int, because: KeptBecause) -> None
 
 
 def thin_plans(session: Session, site_id: str, newest: int) -> int:
-    """Delete the plans that nobody saw, except the `newest` plans of the site; returns how many."""
+    """Delete plans of a site, never one of the `newest`, nor one that was printed or sent; returns how many.
+
+    Those that nobody saw go. Of those that were shown or changed a call all stay for `ALL_SHOWN`, then the last of each
+    hour, from `HOURLY_SHOWN` on the last of each day (UTC); their ages count from the newest plan, so that a clock that
+    is wrong for a while destroys little.
+    """
     order = col(PlanRow.made_utc).desc(), col(PlanRow.id).desc()
-    stay = session.exec(select(PlanRow.id).where(PlanRow.site_id == site_id).order_by(*order).limit(newest)).all()
-    unseen = delete(PlanRow).where(
-        col(PlanRow.site_id) == site_id, col(PlanRow.kept_because) == "", col(PlanRow.id).not_in(stay)
-    )
-    return session.exec(unseen).rowcount
+    rows = session.exec(
+        select(PlanRow.id, PlanRow.made_utc, PlanRow.kept_because).where(PlanRow.site_id == site_id).order_by(*order)
+    ).all()
+    gone: list[int | None] = []
+    spans: set[tuple[timedelta, int]] = set()
+    for plan_id, made_utc, because in rows[newest:]:
+        age = rows[0][1] - made_utc
+        if because == "":
+            gone.append(plan_id)
+        elif because in ("shown", "changed") and age > ALL_SHOWN:
+            length = _HOUR if age <= HOURLY_SHOWN else _DAY
+            span = length, (made_utc - _EPOCH) // length
+            if span in spans:
+                gone.append(plan_id)
+            spans.add(span)
+    for first in range(0, len(gone), 500):  # databases take only so many values at once
+        session.exec(delete(PlanRow).where(col(PlanRow.id).in_(gone[first : first + 500])))
+    return len(gone)
 
 
 def _row(session: Session, plan_id: int) -> PlanRow:

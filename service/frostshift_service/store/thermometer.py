@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
 
-from sqlmodel import Session, col, delete, select
+from sqlmodel import Session, col, delete, func, select
 
 from frostshift_rules.air_correction import AIR_LIMITS_C
 from frostshift_rules.job import AirReading
@@ -147,7 +147,7 @@ def add_posted(session: Session, token: DeviceToken, readings: Sequence[AirReadi
     """Keep readings of a device: all of them or, after an error, none.
 
     Seconds are dropped and the first of a minute stays, so that what is sent again after a lost answer changes nothing.
-    Posted ones of the site that are older than `KEPT` go.
+    Posted ones of the site that are older than `KEPT` go, unless all are: a clock that is wrong must destroy nothing.
 
     Raises:
         UnknownToken: it was revoked meanwhile.
@@ -161,8 +161,10 @@ def add_posted(session: Session, token: DeviceToken, readings: Sequence[AirReadi
         raise UnknownToken(f"site {token.site_id} has no token {token.id} that counts")
     row.last_used_utc = now
     session.add(row)
-    old = col(AirReadingRow.site_id) == token.site_id, col(AirReadingRow.at_utc) < now - KEPT
-    session.exec(delete(AirReadingRow).where(*old, col(AirReadingRow.source) == "posted"))
+    posted = col(AirReadingRow.site_id) == token.site_id, col(AirReadingRow.source) == "posted"
+    newest_utc = session.exec(select(func.max(AirReadingRow.at_utc)).where(*posted)).one()
+    if newest_utc is not None and now - newest_utc < KEPT:  # or our clock may be years ahead: nothing goes then
+        session.exec(delete(AirReadingRow).where(*posted, col(AirReadingRow.at_utc) < now - KEPT))
     by_minute: dict[datetime, AirReading] = {}
     for one in readings:
         by_minute.setdefault(one.at_utc.replace(second=0, microsecond=0), one)

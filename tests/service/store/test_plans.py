@@ -154,6 +154,23 @@ def test_thinning_keeps_what_somebody_saw(sited: Engine, plan: Plan, inputs: Pla
         assert plans.last_plan_id(session, "ore-shed") == made[-1]
 
 
+def test_shown_plans_are_thinned_with_age_and_printed_ones_stay(sited: Engine, plan: Plan, inputs: PlanInputs) -> None:
+    seen = [
+        (62 * 24 + 6.0, "shown", False), (62 * 24 + 5.5, "printed", True), (62 * 24 + 5.0, "changed", False),
+        (62 * 24 + 0.0, "shown", True),  # the last of that day
+        (10 * 24 + 6.0, "shown", False), (10 * 24 + 5.5, "changed", True), (10 * 24 + 5.0, "shown", True),
+        (30.0, "shown", True), (29.5, "shown", True), (0.0, "shown", True),
+    ]  # fmt: skip
+    made = [keep(sited, replace(plan, made_utc=NOW - ago_h * HOUR), inputs) for ago_h, _, _ in seen]
+    with writing(sited) as session:
+        for plan_id, (_, because, _) in zip(made, seen, strict=True):
+            plans.mark_plan_seen(session, plan_id, because)  # type: ignore[arg-type]
+        assert plans.thin_plans(session, "ore-shed", newest=1) == 3
+        assert plans.thin_plans(session, "ore-shed", newest=1) == 0, "thinning again lets nothing more go"
+    with reading(sited) as session:
+        assert [plans.is_kept(session, plan_id) for plan_id in made] == [stays for _, _, stays in seen]
+
+
 def test_the_first_reason_stays(sited: Engine, plan: Plan, inputs: PlanInputs) -> None:
     plan_id = keep(sited, plan, inputs)
     with writing(sited) as session:

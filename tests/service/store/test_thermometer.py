@@ -132,9 +132,19 @@ def test_what_was_posted_more_than_a_year_ago_goes_with_the_next_post_and_what_w
     with writing(sited) as session:
         add_typed(session, SITE, AirReading(-9.0, at(-3)), by="Q. Arden")
         add_posted(session, token, [AirReading(-9.5, at(-2)), AirReading(-10.0, NOW)], now=NOW)
+        add_posted(session, token, [AirReading(-10.2, at(5))], now=at(5))
         add_posted(session, token, [AirReading(-10.5, later)], now=later)
     with reading(sited) as session:
-        assert [one.reading.air_c for one in air_readings_of(session, SITE)] == [-9.0, -10.0, -10.5]
+        assert [one.reading.air_c for one in air_readings_of(session, SITE)] == [-9.0, -10.0, -10.2, -10.5]
+
+
+def test_a_clock_that_is_years_ahead_for_once_destroys_no_reading(sited: Engine) -> None:
+    _, token = made(sited)
+    with writing(sited) as session:
+        add_posted(session, token, [AirReading(-9.5, at(-2)), AirReading(-10.0, NOW)], now=NOW)
+        add_posted(session, token, [], now=NOW + 10 * KEPT)
+    with reading(sited) as session:
+        assert len(air_readings_of(session, SITE)) == 2
 
 
 def test_what_is_posted_again_is_taken_once(sited: Engine) -> None:
