@@ -41,6 +41,14 @@ class UnknownToken(StoreError):
     """The site has no device token of that id."""
 
 
+class StockRefused(StoreError):
+    """The stock ledger refuses an entry; `field` is what of the entry is wrong."""
+
+    def __init__(self, message: str, field: str) -> None:
+        self.field = field
+        super().__init__(message)
+
+
 @dataclass(frozen=True, slots=True)
 class KeptSite:
     """A site with what the rules do not need.

@@ -13,6 +13,7 @@ from sqlalchemy import JSON, ForeignKeyConstraint, Index, LargeBinary, MetaData,
 from sqlmodel import AutoString, Field, SQLModel
 
 from frostshift_rules.job import JointState
+from frostshift_rules.stock_entry import Movement
 from frostshift_service.store.records import AirSource, FeedName, KeptBecause, ShowUnits
 
 NAMES = {
@@ -296,6 +297,38 @@ class HistoryRow(Table, table=True):
     first_hour_utc: datetime
     last_hour_utc: datetime
     series: bytes = Field(sa_type=LargeBinary)
+
+
+class StockEntryRow(Table, table=True):
+    """One line of the stock ledger, never changed; `entered_utc` is when it was added, `at_utc` when it happened.
+
+    `entry_key` is the sender's: the same form sent twice is one entry.
+    """
+
+    __tablename__ = "stock_entry"
+    __table_args__ = (
+        ForeignKeyConstraint(["site_id", "corrects"], ["stock_entry.site_id", "stock_entry.number"]),
+        UniqueConstraint("site_id", "entry_key"),
+    )
+
+    site_id: str = Field(primary_key=True, foreign_key="site.id")
+    number: int = Field(primary_key=True)
+    entry_key: str
+    entered_utc: datetime
+    kind: str
+    movement: Movement = Field(sa_type=AutoString)
+    at_utc: datetime
+    by: str
+    note: str
+    cylinders: int | None
+    full_change: int | None
+    in_use_change: int | None
+    empty_change: int | None
+    order_no: str
+    left_kg: float | None
+    used_kg: float | None
+    residual_kg: float | None
+    corrects: int | None
 
 
 class PlanRow(Table, table=True):

@@ -73,6 +73,7 @@ def test_the_steps_ship_with_the_package() -> None:
     assert folder.joinpath("versions", "0004_thermometer.py").is_file()
     assert folder.joinpath("versions", "0005_alerts_and_observed.py").is_file()
     assert folder.joinpath("versions", "0006_history.py").is_file()
+    assert folder.joinpath("versions", "0007_stock.py").is_file()
 
 
 def test_opening_again_keeps_what_is_there(store_url: str, site: Site) -> None:
