@@ -19,7 +19,9 @@ from typing import Final, Literal, get_args
 
 from frostshift_rules import units
 from frostshift_rules.job import FuelName, HeatSource
-from frostshift_rules.strict import Basis, OutOfRange, Section, TableError, shipped
+from frostshift_rules.shells import Origin as Origin
+from frostshift_rules.shells import Shell, read_origin, read_shell
+from frostshift_rules.strict import OutOfRange, Section, TableError, shipped
 
 RatioEnd = Literal["low", "likely", "high"]
 
@@ -39,15 +41,8 @@ MOST_KW: Final = 1000.0
 """Highest rate believed of one torch or heater [kW]; the heaviest tips stay below a quarter of it (our choice)."""
 
 _FUELS: Final[tuple[FuelName, ...]] = get_args(FuelName)
+_BY_WEIGHT: Final[tuple[FuelName, ...]] = ("propane", "propylene", "mps")
 _M3_AT_15C_PER_M3_AT_70F: Final = (units.KELVIN_0C + 15.0) / (units.KELVIN_0C + units.c_from_f(70.0))
-
-
-@dataclass(frozen=True, slots=True)
-class Origin:
-    """Where a figure comes from and how sure it is."""
-
-    basis: Basis
-    source: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +103,10 @@ class Gas:
 
 @dataclass(frozen=True, slots=True)
 class FuelCylinder:
-    """A fuel cylinder: full contents [kg], the share the count relies on, and where both come from."""
+    """A fuel cylinder: full contents [kg], the share the count relies on, and where both come from.
+
+    `shell` is the vessel of a fuel that boils in it; None where it does not, or no size is known.
+    """
 
     id: str
     name: str
@@ -117,6 +115,7 @@ class FuelCylinder:
     contents: Origin
     usable_share: float
     usable: Origin
+    shell: Shell | None = None
 
     @property
     def usable_kg(self) -> float:
@@ -125,8 +124,28 @@ class FuelCylinder:
 
 
 @dataclass(frozen=True, slots=True)
+class Fill:
+    """Gauge pressure [kPa] to which a cylinder is filled, and the temperature [°C] it is stated at."""
+
+    gauge_kpa: float
+    at_c: float
+    origin: Origin
+
+
+@dataclass(frozen=True, slots=True)
+class Draw:
+    """What a vessel gives hour after hour [m3/h at 15 °C]."""
+
+    m3_h: float
+    origin: Origin
+
+
+@dataclass(frozen=True, slots=True)
 class OxygenCylinder:
-    """An oxygen cylinder: full contents [m3 at 15 °C], the share the count relies on, and where both come from."""
+    """An oxygen cylinder: full contents [m3 at 15 °C], the share the count relies on, and where both come from.
+
+    `fill` is the pressure of a full one; None for liquid oxygen, whose `draw` its vaporiser limits.
+    """
 
     id: str
     name: str
@@ -134,6 +153,8 @@ class OxygenCylinder:
     contents: Origin
     usable_share: float
     usable: Origin
+    fill: Fill | None = None
+    draw: Draw | None = None
 
     @property
     def usable_m3(self) -> float:
@@ -340,7 +361,7 @@ def read_cylinders(top: Section, fuels: Mapping[str, Gas]) -> Cylinders:
     default_oxygen = head.text("oxygen_cylinder")
     head.done()
     usable = top.section("usable")
-    shares = {name: _read_usable(usable.section(name)) for name in ("propane", "acetylene", "oxygen")}
+    shares = {name: _read_usable(usable.section(name)) for name in (*_BY_WEIGHT, "acetylene", "oxygen")}
     usable.done()
     fuel: dict[str, FuelCylinder] = {}
     oxygen: dict[str, OxygenCylinder] = {}
@@ -348,21 +369,11 @@ def read_cylinders(top: Section, fuels: Mapping[str, Gas]) -> Cylinders:
         cylinder_id, name, holds = section.text("id"), section.text("name"), section.choice("gas", tuple(shares))
         if cylinder_id in fuel or cylinder_id in oxygen:
             raise TableError(f"{section.where}: '{cylinder_id}' is there twice")
-        share, share_origin = shares[holds]
+        usable_share = shares[holds]
         if holds == "oxygen":
-            volume_m3 = _read_volume_m3(section)
-            oxygen[cylinder_id] = OxygenCylinder(
-                cylinder_id, name, volume_m3, _read_origin(section), share, share_origin
-            )
+            oxygen[cylinder_id] = _read_oxygen_cylinder(section, cylinder_id, name, usable_share)
         else:
-            record = fuels[holds]
-            if holds == "acetylene":
-                contents_kg = _read_volume_m3(section) * record.vapour_kg_m3
-            else:
-                contents_kg = units.kg_from_lb(section.number("contents_lb", 1.0, 1000.0))
-            fuel[cylinder_id] = FuelCylinder(
-                cylinder_id, name, record.id, contents_kg, _read_origin(section), share, share_origin
-            )
+            fuel[cylinder_id] = _read_fuel_cylinder(section, cylinder_id, name, fuels[holds], usable_share, fuel)
         section.done()
     top.done()
     for record in fuels.values():
@@ -381,10 +392,6 @@ def _read_head(top: Section) -> Section:
     return head
 
 
-def _read_origin(section: Section) -> Origin:
-    return Origin(section.basis(), section.text("source"))
-
-
 def _read_gas(section: Section) -> Gas:
     fuel: FuelName = section.choice("id", _FUELS)  # type: ignore[assignment]
     heat, density, supply = section.section("heat"), section.section("density"), section.section("supply")
@@ -393,9 +400,9 @@ def _read_gas(section: Section) -> Gas:
         name=section.text("name"),
         gross_mj_kg=heat.number("gross_mj_kg", 20.0, 142.0),
         net_mj_kg=heat.number("net_mj_kg", 20.0, 120.0),
-        heat=_read_origin(heat),
+        heat=read_origin(heat),
         vapour_kg_m3=density.number("vapour_kg_m3", 0.1, 5.0),
-        density=_read_origin(density),
+        density=read_origin(density),
         oxygen=_read_oxygen(section.section("oxygen")),
         share_with_oxygen=read_share(section.section("share_with_oxygen")),
         share_with_air=read_share(section.section("share_with_air")),
@@ -418,7 +425,7 @@ def _read_rising(section: Section, keys: tuple[str, ...], low: float, high: floa
 
 def _read_oxygen(section: Section) -> OxygenRatio:
     low, likely, high, full = _read_rising(section, ("low", "likely", "high", "full"), 0.1, 10.0)
-    ratio = OxygenRatio(low, likely, high, full, _read_origin(section))
+    ratio = OxygenRatio(low, likely, high, full, read_origin(section))
     section.done()
     return ratio
 
@@ -430,17 +437,63 @@ def read_share(section: Section) -> Share:
         TableError: the section lacks something, says something unknown, or its figures do not rise.
     """
     low, likely, high = _read_rising(section, ("low", "likely", "high"), 0.01, 1.0)
-    share = Share(low, likely, high, _read_origin(section))
+    share = Share(low, likely, high, read_origin(section))
     section.done()
     return share
 
 
 def _read_usable(section: Section) -> tuple[float, Origin]:
-    usable = section.number("usable_share", 0.1, 1.0), _read_origin(section)
+    usable = section.number("usable_share", 0.1, 1.0), read_origin(section)
     section.done()
     return usable
 
 
+def _read_fuel_cylinder(
+    section: Section,
+    cylinder_id: str,
+    name: str,
+    record: Gas,
+    usable: tuple[float, Origin],
+    before: Mapping[str, FuelCylinder],
+) -> FuelCylinder:
+    if record.id in _BY_WEIGHT:
+        contents_kg = units.kg_from_lb(section.number("contents_lb", 1.0, 1000.0))
+    else:
+        contents_kg = _read_volume_m3(section) * record.vapour_kg_m3
+    shell = None
+    same_as = section.optional_text("shell_of")
+    if same_as is not None:
+        shell = before[same_as].shell if same_as in before else None
+        if shell is None:
+            raise TableError(f"{section.where}: shell_of '{same_as}' is no cylinder with a shell above this one")
+    elif section.has("size"):
+        shell = read_shell(section)
+    return FuelCylinder(cylinder_id, name, record.id, contents_kg, read_origin(section), *usable, shell)
+
+
+def _read_oxygen_cylinder(
+    section: Section, cylinder_id: str, name: str, usable: tuple[float, Origin]
+) -> OxygenCylinder:
+    metric = section.has("contents_m3")
+    contents_m3 = section.number("contents_m3", 0.1, 1000.0) if metric else _read_volume_m3(section)
+    liquid = section.has("liquid")
+    fill = None if liquid else section.one("fill", _read_fill)
+    draw = section.one("liquid", _read_draw) if liquid else None
+    return OxygenCylinder(cylinder_id, name, contents_m3, read_origin(section), *usable, fill, draw)
+
+
+def _read_fill(section: Section) -> Fill:
+    if section.has("pressure_bar"):
+        return Fill(100.0 * section.number("pressure_bar", 10.0, 300.0), 15.0, read_origin(section))
+    psig = section.number("pressure_psig", 100.0, 4500.0)
+    return Fill(psig * units.KPA_PER_PSI, units.c_from_f(70.0), read_origin(section))
+
+
+def _read_draw(section: Section) -> Draw:
+    draw_ft3_h = section.number("draw_ft3_h", 1.0, 5000.0)
+    return Draw(units.m3_from_ft3(draw_ft3_h) * _M3_AT_15C_PER_M3_AT_70F, read_origin(section))
+
+
 def _read_volume_m3(section: Section) -> float:
     """Contents in m3 at 15 °C from cubic feet at 70 °F, the reference of cylinders in the United States."""
-    return units.m3_from_ft3(section.number("contents_ft3", 1.0, 1000.0)) * _M3_AT_15C_PER_M3_AT_70F
+    return units.m3_from_ft3(section.number("contents_ft3", 1.0, 10000.0)) * _M3_AT_15C_PER_M3_AT_70F

@@ -23,7 +23,7 @@ Arrangement = Literal["butt", "flange_splice", "tee", "stiffener", "column_splic
 Exposure = Literal["open", "half", "covered"]
 JointState = Literal["planned", "heating", "in_progress", "done", "postponed"]
 Terrain = Literal["open", "suburban", "city"]
-FuelName = Literal["propane", "propylene", "acetylene", "natural_gas"]
+FuelName = Literal["propane", "propylene", "acetylene", "mps", "natural_gas"]
 SourceKind = Literal["flame", "pad", "induction"]
 
 ARRANGEMENTS: Final[tuple[Arrangement, ...]] = get_args(Arrangement)

@@ -130,6 +130,12 @@ class Section:
             raise TableError(f"{self.where}: '{key}' is {value!r}, expected a list of numbers")
         return tuple(self._bounded(key, float(item), low, high) for item in value)
 
+    def rows(self, key: str, low: float, high: float) -> tuple[tuple[float, ...], ...]:
+        """A list of lists of numbers, each within `low` to `high`."""
+        value = self._get(key, (list,), False)
+        parts = [Section({key: row}, f"{self.where}, row {n}") for n, row in enumerate(value, 1)]
+        return tuple(part.numbers(key, low, high) for part in parts)
+
     def section(self, key: str) -> Section:
         """A sub-table."""
         return Section(self._get(key, (dict,), False), f"{self.where}, [{key}]")

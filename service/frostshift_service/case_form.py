@@ -240,6 +240,7 @@ def groups(site: Site | None = None) -> tuple[Group, ...]:
                         ("", "propane"),
                         ("propylene", "propylene"),
                         ("acetylene", "acetylene"),
+                        ("mps", "MPS gas"),
                         ("natural gas", "natural gas"),
                     ),
                 ),
