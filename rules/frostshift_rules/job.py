@@ -14,6 +14,7 @@ from typing import Final, Literal, get_args
 from frostshift_rules.code_table import PROCESSES as PROCESSES
 from frostshift_rules.code_table import Process as Process
 from frostshift_rules.composition import Composition, Restraint
+from frostshift_rules.gas_setup import GasSetup
 from frostshift_rules.tables import OwnTable
 
 CodeUnits = Literal["us", "si", "either"]
@@ -326,6 +327,7 @@ class Site:
     terrain: Terrain = "open"
     choices: Choices = field(default_factory=Choices)
     own_tables: tuple[OwnTable, ...] = ()
+    gas: GasSetup = field(default_factory=GasSetup)
 
     @property
     def accepted_ids(self) -> frozenset[str]:
