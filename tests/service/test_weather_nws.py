@@ -488,6 +488,15 @@ def test_a_payload_from_a_file() -> None:
     assert_same(forecast.hours, nws.parse(payload("nws_long.json"), NOW).hours)
 
 
+def test_a_file_without_an_issue_time_is_as_old_as_its_first_hour(tmp_path: Path) -> None:
+    grid = payload("nws_long.json")
+    del grid["properties"]["updateTime"]
+    path = tmp_path / "grid.json"
+    path.write_text(json.dumps(grid), encoding="utf-8")
+    forecast, _ = read_payload_file(path, NOW)
+    assert forecast.issued_utc == forecast.hours.start_utc
+
+
 @pytest.mark.parametrize(
     ("content", "said"),
     [

@@ -17,7 +17,8 @@ MAX_BYTES: Final = 20_000_000
 def read_payload_file(path: Path, now: datetime) -> tuple[Forecast, bytes]:
     """Read a payload; which feed it is of is seen from its content.
 
-    The forecast is as old as the payload says, however fresh the file; `now` counts as the time it was fetched.
+    The forecast is as old as the payload says, however fresh the file; where it does not say, as old as its first hour
+    allows. `now` counts as the time it was fetched.
 
     Returns:
         The forecast, and the bytes it was read from.
@@ -28,7 +29,10 @@ def read_payload_file(path: Path, now: datetime) -> tuple[Forecast, bytes]:
     """
     try:
         body = _read(path)
-        return replace(parse(load(body, "content"), now), feed=NAME), body
+        forecast = parse(load(body, "content"), now)
+        # Counted from loading, a file without an issue time would be fresh whatever its age.
+        issued_utc = forecast.issued_utc or forecast.hours.start_utc
+        return replace(forecast, feed=NAME, issued_utc=issued_utc), body
     except FeedError as error:
         raise FeedError(f"{path}: {error}", permanent=True) from error
 
@@ -45,7 +49,7 @@ def parse(payload: Json, fetched_utc: datetime) -> Forecast:
     if isinstance(properties, dict) and isinstance(properties.get("temperature"), dict):
         return nws.parse(payload, fetched_utc)
     if isinstance(payload.get("hourly"), dict) and "hourly_units" in payload:
-        return open_meteo.parse(payload, fetched_utc)
+        return open_meteo.parse_file(payload, fetched_utc)
     raise FeedError(
         f"neither a raw grid of the {nws.TITLE} (properties.temperature) nor a Locationforecast of {met_norway.TITLE} "
         f"(properties.timeseries) nor a forecast of {open_meteo.TITLE} (hourly, hourly_units)"
