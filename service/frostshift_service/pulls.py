@@ -25,7 +25,7 @@ from frostshift_service.store.records import FeedRow, KeptForecast, KeptSite
 from frostshift_service.store.sites import load_site
 from frostshift_service.weather import FeedError, Forecast
 from frostshift_service.weather import file as payload_file
-from frostshift_service.weather.age import freshness
+from frostshift_service.weather.age import AHEAD_H, freshness
 from frostshift_service.weather.derived import fill_sun
 from frostshift_service.weather.feeds import FEEDS, Feed
 from frostshift_service.weather.fetching import Fetched, only_feed_errors
@@ -146,7 +146,7 @@ class Pulls:
                 fetched = self._ask(feed, kept_site.site, row.state if last is not None else {}, now)
         except FeedError as error:
             return self._failed(row, feed, error, now)
-        older = fetched.forecast is not None and last is not None and _older(fetched.forecast, last[1])
+        older = fetched.forecast is not None and last is not None and _older(fetched.forecast, *last[1:], now)
         if older:  # an edge of the service may hand out yesterday's copy: it is no news, and no validators either
             fetched = replace(fetched, forecast=None, kept=row.state)
         if row.failures:
@@ -188,11 +188,19 @@ class Pulls:
         """One call of a feed.
 
         Raises:
-            FeedError: no forecast.
+            FeedError: no forecast, or one that was issued further ahead of our clock than `age.AHEAD_H`.
         """
         if self._get is None or not feed.covers(site.latitude, site.longitude):
             raise FeedError(f"{feed.title} has no forecast for the site's position.", permanent=True)
-        return feed.fetch(self._get(now), site, kept, now, self._base_urls.get(feed.name, feed.base_url))
+        fetched = feed.fetch(self._get(now), site, kept, now, self._base_urls.get(feed.name, feed.base_url))
+        issued_utc = None if fetched.forecast is None else fetched.forecast.issued_utc
+        # Refused, and not kept without its issue time: that would make it fresh, and nobody knows how old it is.
+        if issued_utc is not None and issued_utc - now > timedelta(hours=AHEAD_H):
+            raise FeedError(
+                f"{feed.title}: issued {issued_utc:%Y-%m-%d %H:%M} UTC, ahead of this machine's clock "
+                f"({now:%Y-%m-%d %H:%M} UTC): one of the two is wrong; payload not used"
+            )
+        return fetched
 
     def take_payload(self, site_id: str, path: Path) -> Forecast:
         """Keep a forecast from a file that holds one feed's payload.
@@ -207,8 +215,13 @@ class Pulls:
         return forecast
 
 
-def _older(forecast: Forecast, issued_utc: datetime | None) -> bool:
-    return forecast.issued_utc is not None and issued_utc is not None and forecast.issued_utc < issued_utc
+def _older(forecast: Forecast, issued_utc: datetime | None, fetched_utc: datetime, now: datetime) -> bool:
+    """Whether a forecast is older than the one in hand, by the latter's times; without an issue time since it came.
+
+    One in hand from ahead of `now` says nothing: a clock was wrong, and it must not shut out all that follow.
+    """
+    in_hand_utc = issued_utc or fetched_utc
+    return (forecast.issued_utc or forecast.fetched_utc) < in_hand_utc <= now
 
 
 def _position(site: Site) -> tuple[float, float]:

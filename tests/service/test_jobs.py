@@ -8,6 +8,7 @@ import threading
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from email.utils import format_datetime
 from pathlib import Path
 from typing import Any
 
@@ -825,3 +826,47 @@ def test_what_nobody_foresaw_waits_its_turn_like_any_failure(
     assert "written in the log" in failed.message
     assert jobs.pull(NWS.id).outcome == "not_due"
     assert state(engine).failures == 1
+
+
+def grid_issued(issued_utc: datetime) -> bytes:
+    grid = json.loads((PAYLOADS / "nws_long.json").read_text(encoding="utf-8"))
+    grid["properties"]["updateTime"] = issued_utc.isoformat()
+    return json.dumps(grid).encode()
+
+
+def due(engine: Engine, clock: Clock, server: WeatherServer, issued_utc: datetime) -> None:
+    """The next pull is due, and brings a forecast issued at a time."""
+    server.grid, server.stamp = grid_issued(issued_utc), format_datetime(issued_utc, usegmt=True)
+    with writing(engine) as session:
+        forecasts.put_feed_row(session, replace(state(engine), next_try_utc=clock.now))
+
+
+def test_a_forecast_issued_ahead_of_our_clock_is_refused(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    with writing(engine) as session:
+        save_site(session, NWS, instead=())
+    jobs = jobs_of(engine, clock, server, client)
+    jobs.pull(NWS.id)
+    kept_utc = issued_of(engine)
+    due(engine, clock, server, NOW + timedelta(minutes=61))
+    refused = jobs.pull(NWS.id)
+    assert refused.outcome == "failed"
+    assert "issued 2027-01-14 21:51 UTC, ahead of this machine's clock (2027-01-14 20:50 UTC)" in refused.message
+    assert issued_of(engine) == kept_utc, "the last good one stays"
+    due(engine, clock, server, NOW + timedelta(minutes=59))
+    assert jobs.pull(NWS.id).outcome == "new", "clocks differ by a little"
+
+
+def test_a_kept_forecast_from_the_future_shuts_out_none_that_follows(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    with_site(engine, NWS, HEAVY)
+    jobs = jobs_of(engine, clock, server, client)
+    clock.now = NOW + timedelta(days=3)  # this machine's clock and the service's were wrong for a while
+    server.grid = grid_issued(clock.now)
+    assert jobs.pull(NWS.id).outcome == "new"
+    clock.now = NOW
+    due(engine, clock, server, NOW - timedelta(minutes=10))
+    assert jobs.pull(NWS.id).outcome == "new"
+    assert shown(jobs).freshness == "fresh"
