@@ -132,7 +132,7 @@ class Pulls:
     def _pull_one(self, kept_site: KeptSite, feed_name: str, again_after_failure: bool) -> Pulled:
         now, site_id, feed = self._now(), kept_site.site.id, self._feeds[feed_name]
         with reading(self._engine) as session:
-            row = forecasts.feed_row(session, site_id, feed_name) or FeedRow(site_id, feed_name, now)
+            row = _row(session, site_id, feed_name, now)
             last = forecasts.last_forecast_times(session, site_id, feed_name)
             held_utc = held_until(session, feed_name, now)
         if held_utc is not None:
@@ -145,35 +145,63 @@ class Pulls:
             with only_feed_errors(site_id, feed.title, "read"):
                 fetched = self._ask(feed, kept_site.site, row.state if last is not None else {}, now)
         except FeedError as error:
-            return self._failed(row, feed, error, now)
-        older = fetched.forecast is not None and last is not None and _older(fetched.forecast, *last[1:], now)
-        if older:  # an edge of the service may hand out yesterday's copy: it is no news, and no validators either
-            fetched = replace(fetched, forecast=None, kept=row.state)
+            return self._failed(row, feed, error)
         if row.failures:
             log.info("site %s: %s answers again", site_id, feed.title)
         watch = self._front_near(site_id, feed_name, fetched.forecast, now)
         try:
             with only_feed_errors(site_id, feed.title, "kept"), writing(self._engine) as session:
-                forecasts.put_feed_row(session, after_success(row, fetched, now, self._jitter(), watch=watch))
-                still_there = _position(load_site(session, site_id).site) == _position(kept_site.site)
-                if fetched.forecast is not None and still_there:
-                    _keep(session, site_id, fetched.forecast, fetched.answer.body, now)
+                return self._take(session, kept_site.site, feed, row, fetched, watch)
         except FeedError as error:
-            return self._failed(row, feed, error, now)
-        if older:
-            return Pulled(
-                feed_name, "unchanged", f"{feed.title} sent an older forecast than the one in hand: not used."
-            )
-        if fetched.forecast is None:
-            return Pulled(feed_name, "unchanged", f"{feed.title} has nothing newer.")
-        return Pulled(feed_name, "new", f"New forecast from {feed.title}.")
+            return self._failed(row, feed, error)
 
-    def _failed(self, row: FeedRow, feed: Feed, error: FeedError, now: datetime) -> Pulled:
-        """Write the failure down; said in the log when a feed breaks, and not again until it is mended."""
-        failed = after_failure(row, error, now, self._jitter())
-        if failed.failures == 1:
-            log.warning("site %s: %s gives no forecast: %s", row.site_id, feed.title, error)
+    def _take(self, session: Session, site: Site, feed: Feed, asked: FeedRow, fetched: Fetched, watch: bool) -> Pulled:
+        """Write an answer down, as things stand now: while it was waited for another copy may have had one, too.
+
+        Args:
+            session: a writing one.
+            site: as it was when the feed was asked.
+            feed: that was asked.
+            asked: how it stood with the feed then.
+            fetched: what it brought.
+            watch: whether a front is near.
+        """
+        forecasts.hold_site(session, site.id)
+        now = self._now()
+        row = _row(session, site.id, feed.name, now)
+        last = forecasts.last_forecast_times(session, site.id, feed.name)
+        said = Pulled(feed.name, "new", f"New forecast from {feed.title}.")
+        if fetched.forecast is None:
+            said = Pulled(feed.name, "unchanged", f"{feed.title} has nothing newer.")
+            if row.state != asked.state:  # those of a forecast that came meanwhile
+                fetched = replace(fetched, kept=row.state)
+        elif last is not None and _older(fetched.forecast, *last[1:], now):
+            # An edge of the service may hand out yesterday's copy: it is no news, and no validators either.
+            said = Pulled(
+                feed.name, "unchanged", f"{feed.title} sent an older forecast than the one in hand: not used."
+            )
+            fetched = replace(fetched, forecast=None, kept=row.state)
+        forecasts.put_feed_row(session, after_success(row, fetched, now, self._jitter(), watch=watch))
+        still_there = _position(load_site(session, site.id).site) == _position(site)
+        if fetched.forecast is not None and still_there:
+            _keep(session, site.id, fetched.forecast, fetched.answer.body, now)
+        return said
+
+    def _failed(self, asked: FeedRow, feed: Feed, error: FeedError) -> Pulled:
+        """Write the failure down; said in the log when a feed breaks, and not again until it is mended.
+
+        Where another copy has been answered since `asked` was read, its answer stands and only a pause counts.
+        """
         with writing(self._engine) as session:
+            forecasts.hold_site(session, asked.site_id)
+            now = self._now()
+            row = _row(session, asked.site_id, asked.feed, now)
+            failed = after_failure(row, error, now, self._jitter())
+            if row.last_answer_utc != asked.last_answer_utc:
+                next_try_utc = max(row.next_try_utc, failed.held_utc or row.next_try_utc)
+                failed = replace(row, held_utc=failed.held_utc, next_try_utc=next_try_utc)
+            if failed.failures == 1:
+                log.warning("site %s: %s gives no forecast: %s", asked.site_id, feed.title, error)
             forecasts.put_feed_row(session, failed)
         return Pulled(feed.name, "failed", str(error))
 
@@ -213,6 +241,10 @@ class Pulls:
         with writing(self._engine) as session:
             _keep(session, site_id, forecast, payload, now)
         return forecast
+
+
+def _row(session: Session, site_id: str, feed: str, now: datetime) -> FeedRow:
+    return forecasts.feed_row(session, site_id, feed) or FeedRow(site_id, feed, now)
 
 
 def _older(forecast: Forecast, issued_utc: datetime | None, fetched_utc: datetime, now: datetime) -> bool:

@@ -5,7 +5,7 @@ import json
 import logging
 import re
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from email.utils import format_datetime
@@ -47,6 +47,7 @@ from frostshift_rules.workload import JointPlan, Plan, Weather
 from frostshift_service import http
 from frostshift_service import jobs as loops
 from frostshift_service.clock import utc_now
+from frostshift_service.http import Answer, Get, Validators
 from frostshift_service.jobs import PLAN_AGE, Jobs, torch_options
 from frostshift_service.store import forecasts, plans, thermometer
 from frostshift_service.store import joints as kept_joints
@@ -834,9 +835,13 @@ def grid_issued(issued_utc: datetime) -> bytes:
     return json.dumps(grid).encode()
 
 
+def http_date(moment: datetime) -> str:
+    return format_datetime(moment, usegmt=True)
+
+
 def due(engine: Engine, clock: Clock, server: WeatherServer, issued_utc: datetime) -> None:
     """The next pull is due, and brings a forecast issued at a time."""
-    server.grid, server.stamp = grid_issued(issued_utc), format_datetime(issued_utc, usegmt=True)
+    server.grid, server.stamp = grid_issued(issued_utc), http_date(issued_utc)
     with writing(engine) as session:
         forecasts.put_feed_row(session, replace(state(engine), next_try_utc=clock.now))
 
@@ -870,3 +875,80 @@ def test_a_kept_forecast_from_the_future_shuts_out_none_that_follows(
     due(engine, clock, server, NOW - timedelta(minutes=10))
     assert jobs.pull(NWS.id).outcome == "new"
     assert shown(jobs).freshness == "fresh"
+
+
+# Two copies at one feed -----------------------------------------------------------------------------------------------
+
+
+def slow_copy(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client, meanwhile: Callable[[], None]
+) -> Jobs:
+    """Jobs for whom something happens between a grid's answer and its arrival."""
+
+    def get_at(now: datetime) -> Get:
+        def slow(url: str, headers: Mapping[str, str], validators: Validators) -> Answer:
+            try:
+                return http.get(client, url, headers, validators, now)
+            finally:
+                if "gridpoints" in url:
+                    meanwhile()
+
+        return slow
+
+    return Jobs(engine, clock, get=get_at, jitter=lambda: 0.0, base_urls={"nws": server.base_url})
+
+
+@pytest.mark.parametrize("first", ["older", "304", "503", "429"])
+def test_what_a_slow_copy_brings_takes_nothing_back_that_another_has_written(
+    either: Engine, clock: Clock, server: WeatherServer, client: httpx.Client, first: str
+) -> None:
+    with writing(either) as session:
+        save_site(session, NWS, instead=())
+    server.grid, server.stamp = grid_issued(NOW - timedelta(hours=3)), http_date(NOW - timedelta(hours=3))
+    if first == "304":
+        assert jobs_of(either, clock, server, client).pull(NWS.id).outcome == "new"
+        with writing(either) as session:
+            forecasts.put_feed_row(session, replace(state(either), next_try_utc=NOW))
+    server.only = {} if first in ("older", "304") else {"gridpoints": int(first)}
+    written: list[FeedRow] = []
+
+    def meanwhile() -> None:
+        clock.now += timedelta(minutes=2)
+        server.grid, server.stamp = grid_issued(NOW - timedelta(minutes=5)), http_date(NOW - timedelta(minutes=5))
+        server.only = {}
+        assert jobs_of(either, clock, server, client).pull(NWS.id).outcome == "new"
+        written.append(state(either))
+        clock.now += timedelta(minutes=1)
+
+    slow = slow_copy(either, clock, server, client, meanwhile).pull(NWS.id)
+    (other,), row = written, state(either)
+    with reading(either) as session:
+        last = forecasts.last_forecast(session, NWS.id, "nws")
+    assert last is not None
+    assert (last.issued_utc, last.fetched_utc) == (NOW - timedelta(minutes=5), NOW + timedelta(minutes=2))
+    assert row.state == other.state
+    assert row.state["last_modified"] == server.stamp
+    assert (row.failures, row.last_error, row.issued_utc) == (0, "", last.issued_utc)
+    if first in ("older", "304"):
+        assert slow.outcome == "unchanged"
+        assert row.last_answer_utc == clock.now
+    else:
+        assert slow.outcome == "failed"
+        assert row.last_answer_utc == other.last_answer_utc
+        pause = timedelta(minutes=1) if first == "429" else None  # the service names none: its own rule
+        assert row.held_utc == (None if pause is None else clock.now + pause)
+        assert row.next_try_utc == other.next_try_utc
+
+
+def test_a_pause_that_another_copy_was_asked_for_outlasts_a_late_answer(
+    either: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    with writing(either) as session:
+        save_site(session, NWS, instead=())
+
+    def meanwhile() -> None:
+        server.only = {"gridpoints": 429}
+        assert jobs_of(either, clock, server, client).pull(NWS.id).outcome == "failed"
+
+    assert slow_copy(either, clock, server, client, meanwhile).pull(NWS.id).outcome == "new"
+    assert state(either).held_utc == NOW + timedelta(minutes=1)

@@ -198,9 +198,14 @@ def pauses(session: Session, feeds: Collection[str]) -> list[datetime]:
     return [held_utc for held_utc in session.exec(wanted) if held_utc is not None]
 
 
+def hold_site(session: Session, site_id: str) -> None:
+    """Hold a site for the rest of a writing transaction: what is read after it stays so until the end."""
+    session.exec(select(SiteRow.id).where(SiteRow.id == site_id).with_for_update(key_share=True)).first()
+
+
 def put_feed_row(session: Session, feed: FeedRow) -> None:
     """Write how it stands with a feed, new or changed; holds the site, so that two copies follow one another."""
-    session.exec(select(SiteRow.id).where(SiteRow.id == feed.site_id).with_for_update(key_share=True)).first()
+    hold_site(session, feed.site_id)
     session.merge(
         FeedStateRow(
             site_id=feed.site_id,
@@ -225,7 +230,7 @@ def feed_in_use(session: Session, site_id: str) -> FeedInUse | None:
 
 def put_feed_in_use(session: Session, site_id: str, used: FeedInUse) -> None:
     """Write the feed that the site's plans are made from; holds the site, so that two copies follow one another."""
-    session.exec(select(SiteRow.id).where(SiteRow.id == site_id).with_for_update(key_share=True)).first()
+    hold_site(session, site_id)
     session.merge(FeedInUseRow(site_id=site_id, feed=used.feed, since_utc=used.since_utc, before=used.before))
     session.flush()
 

@@ -68,7 +68,7 @@ def after_success(row: FeedRow, fetched: Fetched, now: datetime, jitter: float, 
         last_answer_utc=now,
         failures=0,
         last_error="",
-        held_utc=None,
+        held_utc=_held(row, now),
         issued_utc=row.issued_utc if fetched.forecast is None else fetched.forecast.issued_utc,
         state=dict(fetched.kept),
     )
@@ -85,13 +85,19 @@ def after_failure(row: FeedRow, error: FeedError, now: datetime, jitter: float) 
     pause = LONGEST_PAUSE if error.permanent else min(FIRST_PAUSE * 2 ** min(failures - 1, 10), LONGEST_PAUSE)
     asked = timedelta(seconds=min(error.retry_after_s or 0.0, LONGEST_ASKED.total_seconds()))
     wait = max(pause, asked)
+    holds = [until_utc for until_utc in (_held(row, now), now + asked if asked else None) if until_utc is not None]
     return replace(
         row,
         next_try_utc=now + wait + jitter * min(wait / 4, SPREAD),
         failures=failures,
         last_error=str(error),
-        held_utc=now + asked if asked else None,
+        held_utc=max(holds, default=None),
     )
+
+
+def _held(row: FeedRow, now: datetime) -> datetime | None:
+    """A pause that was asked for and is not over: of another copy, as nobody is asked during one."""
+    return row.held_utc if waits(row.held_utc, now) else None
 
 
 def _asked(ask_again_utc: datetime | None, now: datetime) -> timedelta:
