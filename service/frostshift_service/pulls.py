@@ -256,8 +256,9 @@ def _older(forecast: Forecast, issued_utc: datetime | None, fetched_utc: datetim
     return (forecast.issued_utc or forecast.fetched_utc) < in_hand_utc <= now
 
 
-def _position(site: Site) -> tuple[float, float]:
-    return site.latitude, site.longitude
+def _position(site: Site) -> tuple[float, float, float | None]:
+    """What a forecast is asked for: the height, too, as MET Norway and Open-Meteo forecast for it."""
+    return site.latitude, site.longitude, site.altitude_m
 
 
 def _keep(session: Session, site_id: str, forecast: Forecast, payload: bytes, now: datetime) -> None:

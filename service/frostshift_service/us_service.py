@@ -106,7 +106,7 @@ class UsService:
             with only_feed_errors(site_id, nws_stations.TITLE, "kept"), writing(self._engine) as session:
                 next_try_utc = now + OBSERVE_AGAIN + self._jitter() * timedelta(minutes=10)
                 forecasts.put_feed_row(session, FeedRow(site_id, STATIONS, next_try_utc, now, state=found.kept))
-                put_observed(session, site_id, found.observed, site.latitude, site.longitude)
+                put_observed(session, site_id, found.observed, site.latitude, site.longitude, site.altitude_m)
         except FeedError as error:
             if not row.failures:
                 log.warning("site %s: no observations: %s", site_id, error)

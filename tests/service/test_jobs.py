@@ -952,3 +952,20 @@ def test_a_pause_that_another_copy_was_asked_for_outlasts_a_late_answer(
 
     assert slow_copy(either, clock, server, client, meanwhile).pull(NWS.id).outcome == "new"
     assert state(either).held_utc == NOW + timedelta(minutes=1)
+
+
+def test_a_site_whose_height_is_corrected_asks_for_the_new_one_at_once(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    with_site(engine, NORTH, HEAVY)
+    jobs = jobs_of(engine, clock, server, client)
+    assert jobs.pull(NORTH.id).outcome == "new"
+    assert shown(jobs, NORTH).freshness == "fresh"
+    with writing(engine) as session:
+        save_site(session, replace(NORTH, altitude_m=51.0))
+    assert shown(jobs, NORTH).freshness == "none"
+    assert jobs.pull(NORTH.id).outcome == "failed"  # the server knows the other height only
+    assert server.seen[-1][0].endswith("&altitude=51")
+    with writing(engine) as session:
+        save_site(session, NORTH)
+    assert shown(jobs, NORTH).freshness == "fresh"

@@ -35,6 +35,7 @@ def keep_forecast(session: Session, site_id: str, forecast: KeptForecast) -> int
         site_id=site_id,
         latitude=site.latitude,
         longitude=site.longitude,
+        altitude_m=site.altitude_m,
         feed=forecast.feed,
         issued_utc=forecast.issued_utc,
         fetched_utc=forecast.fetched_utc,
@@ -53,12 +54,13 @@ def keep_forecast(session: Session, site_id: str, forecast: KeptForecast) -> int
 
 
 def _of_site(site_id: str) -> tuple[ColumnElement[bool], ...]:
-    """Forecasts of a site for where it is now; those for a place it has left no longer count."""
+    """Forecasts of a site for where and how high it is now; those for a place it has left no longer count."""
     return (
         col(ForecastRow.site_id) == site_id,
         col(SiteRow.id) == site_id,
         col(ForecastRow.latitude) == col(SiteRow.latitude),
         col(ForecastRow.longitude) == col(SiteRow.longitude),
+        col(ForecastRow.altitude_m).is_not_distinct_from(col(SiteRow.altitude_m)),
     )
 
 

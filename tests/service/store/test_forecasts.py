@@ -154,6 +154,31 @@ def test_members_of_a_place_that_the_site_has_left_do_not_count(sited: Engine, s
         assert forecasts.last_members(session, "ore-shed", "open_meteo", START) is None
 
 
+@pytest.mark.parametrize(("before_m", "after_m"), [(430.0, 1430.0), (430.0, None), (None, 430.0)])
+def test_a_forecast_for_another_height_does_not_count(
+    sited: Engine, site: Site, before_m: float | None, after_m: float | None
+) -> None:
+    def found() -> list[bool]:
+        with reading(sited) as session:
+            return [
+                forecasts.last_forecast(session, "ore-shed") is not None,
+                forecasts.last_forecast_times(session, "ore-shed", "nws") is not None,
+                forecasts.past_hours(session, "ore-shed", "nws", START, START) is not None,
+            ]
+
+    low, high = (replace(site, altitude_m=height) for height in (before_m, after_m))
+    with writing(sited) as session:
+        save_site(session, low)
+        forecasts.keep_forecast(session, "ore-shed", forecast(hours(START, [1.0])))
+    assert found() == [True] * 3
+    with writing(sited) as session:
+        save_site(session, high)
+    assert found() == [False] * 3
+    with writing(sited) as session:
+        save_site(session, low)
+    assert found() == [True] * 3
+
+
 def test_the_last_forecast_is_the_one_that_came_last_whatever_the_clock_said(sited: Engine) -> None:
     with writing(sited) as session:
         assert forecasts.last_forecast(session, "ore-shed") is None
