@@ -41,7 +41,7 @@ from tests.service.weather_site import (
 
 from frostshift_rules.job import AirReading, HeatSource, Reading, Site
 from frostshift_rules.plan import make_plan
-from frostshift_rules.surroundings import Members
+from frostshift_rules.surroundings import Hours, Members
 from frostshift_rules.tables import load_code_table
 from frostshift_rules.workload import JointPlan, Plan, Weather
 from frostshift_service import http
@@ -51,12 +51,15 @@ from frostshift_service.http import Answer, Get, Validators
 from frostshift_service.jobs import PLAN_AGE, Jobs, torch_options
 from frostshift_service.store import forecasts, plans, thermometer
 from frostshift_service.store import joints as kept_joints
+from frostshift_service.store.alerts import put_alerts
 from frostshift_service.store.engine import reading, writing
-from frostshift_service.store.records import FeedRow, UnknownSite
+from frostshift_service.store.observed import put_observed
+from frostshift_service.store.records import FeedRow, KeptAlerts, ObservedHours, UnknownSite
 from frostshift_service.store.sites import load_site, save_site
 from frostshift_service.store.tables import ForecastRow, PlanRow
-from frostshift_service.weather import FeedError
+from frostshift_service.weather import FeedError, nws_alerts, nws_stations
 from frostshift_service.weather.feeds import FEEDS
+from frostshift_service.weather.payload import load as load_payload
 
 pytestmark = pytest.mark.usefixtures("one_attempt")
 
@@ -969,3 +972,47 @@ def test_a_site_whose_height_is_corrected_asks_for_the_new_one_at_once(
     with writing(engine) as session:
         save_site(session, NORTH)
     assert shown(jobs, NORTH).freshness == "fresh"
+
+
+@pytest.mark.parametrize("kind", ["application/problem+json", "text/html"])
+def test_a_pause_is_kept_whatever_text_the_refusal_has(either: Engine, clock: Clock, kind: str) -> None:
+    with writing(either) as session:
+        save_site(session, NWS, instead=())
+    asked = []
+
+    def refuse(url: str, headers: Mapping[str, str], validators: Validators) -> Answer:
+        asked.append(url)
+        body = b'{"title": "Slow \\ud83d down\\u0000", "detail": "\\ud83d\\ude00"}'
+        if kind == "text/html":
+            body = b"<p>Slow\0 down"
+        raise http.BadStatus(Answer(429, body, kind, None, None, None, None, None, 1800.0, url))
+
+    jobs = Jobs(either, clock, get=lambda now: refuse, jitter=lambda: 0.0)
+    refused = jobs.pull(NWS.id)
+    assert refused.outcome == "failed"
+    assert ("Slow \ufffd down: \U0001f600" if kind != "text/html" else "<p>Slow down") in refused.message
+    assert state(either).held_utc == NOW + timedelta(minutes=30)
+    assert jobs.pull(NWS.id).outcome == "not_due"
+    assert len(asked) == 1
+
+
+def test_alerts_and_stations_with_broken_texts_are_kept(either: Engine) -> None:
+    broken = {"headline": "Cold \ud83d tonight", "areaDesc": "Sample\0 County", "event": "Cold Weather Advisory"}
+    message = {"id": "urn:1", "status": "Actual", **broken}
+    (alert,), _ = nws_alerts.parse([parsed({"features": [{"properties": message}]})], NOW)
+    assert (alert.headline, alert.area) == ("Cold \ufffd tonight", "Sample County")
+    stations = json.loads((PAYLOADS / "nws_stations.json").read_text(encoding="utf-8"))
+    for feature in stations["features"]:
+        feature["properties"]["name"] = "Field \udfff\0"
+    near = nws_stations.near_stations(parsed(stations), NWS, [])
+    assert {station.title for station in near} == {"Field \ufffd"}
+    with writing(either) as session:
+        save_site(session, NWS)
+        put_alerts(session, KeptAlerts(NWS.id, NOW, NOW, alerts=(alert,)), NWS.latitude, NWS.longitude)
+        hours = Hours(NOW.replace(minute=0), *np.zeros((8, 2)))
+        observed = ObservedHours(near[0].id, near[0].title, near[0].distance_km, near[0].height_m, NOW, hours)
+        put_observed(session, NWS.id, observed, NWS.latitude, NWS.longitude, NWS.altitude_m)
+
+
+def parsed(payload: Any) -> Any:
+    return load_payload(json.dumps(payload).encode(), "here")

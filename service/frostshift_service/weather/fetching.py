@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Literal
 
-from frostshift_service.http import Answer, BadStatus, Get, HttpError, Validators
+from frostshift_service.http import Answer, BadStatus, Get, HttpError, Validators, clean_text
 from frostshift_service.weather import FeedError, Forecast
 from frostshift_service.weather.payload import Json, load
 
@@ -127,6 +127,6 @@ def ask(get: Get, feed: str, title: str, url: str, headers: Mapping[str, str], v
 def read_json(answer: Answer, title: str) -> Json:
     """The JSON object of an answer; FeedError where it is something else, such as a gateway's page."""
     if "json" not in answer.content_type:
-        start = " ".join(answer.body[:200].decode("utf-8", errors="replace").split())[:100]
+        start = " ".join(clean_text(answer.body[:200].decode("utf-8", errors="replace")).split())[:100]
         raise FeedError(f"{title}: answered {answer.status} with {answer.content_type or 'no type'}, not JSON: {start}")
     return load(answer.body, title)
