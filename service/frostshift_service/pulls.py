@@ -146,14 +146,16 @@ class Pulls:
                 fetched = self._ask(feed, kept_site.site, row.state if last is not None else {}, now)
         except FeedError as error:
             return self._failed(row, feed, error)
-        if row.failures:
-            log.info("site %s: %s answers again", site_id, feed.title)
-        watch = self._front_near(site_id, feed_name, fetched.forecast, now)
         try:
-            with only_feed_errors(site_id, feed.title, "kept"), writing(self._engine) as session:
-                return self._take(session, kept_site.site, feed, row, fetched, watch)
+            with only_feed_errors(site_id, feed.title, "kept"):
+                watch = self._front_near(site_id, feed_name, fetched.forecast, now)
+                with writing(self._engine) as session:
+                    pulled = self._take(session, kept_site.site, feed, row, fetched, watch)
         except FeedError as error:
             return self._failed(row, feed, error)
+        if row.failures:
+            log.info("site %s: %s answers again", site_id, feed.title)
+        return pulled
 
     def _take(self, session: Session, site: Site, feed: Feed, asked: FeedRow, fetched: Fetched, watch: bool) -> Pulled:
         """Write an answer down, as things stand now: while it was waited for another copy may have had one, too.

@@ -1016,3 +1016,20 @@ def test_alerts_and_stations_with_broken_texts_are_kept(either: Engine) -> None:
 
 def parsed(payload: Any) -> Any:
     return load_payload(json.dumps(payload).encode(), "here")
+
+
+def test_alerts_that_cannot_be_read_let_the_answer_wait_its_turn(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*_: object) -> None:
+        raise ZeroDivisionError
+
+    with writing(engine) as session:
+        save_site(session, NWS, instead=())
+    jobs = jobs_of(engine, clock, server, client)
+    monkeypatch.setattr("frostshift_service.pulls.load_alerts", broken)
+    failed = jobs.pull(NWS.id)
+    assert failed.outcome == "failed"
+    assert "could not be kept" in failed.message
+    assert jobs.pull(NWS.id).outcome == "not_due"
+    assert (state(engine).failures, state(engine).state) == (1, {})
