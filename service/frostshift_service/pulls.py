@@ -173,7 +173,11 @@ class Pulls:
         row = _row(session, site.id, feed.name, now)
         last = forecasts.last_forecast_times(session, site.id, feed.name)
         said = Pulled(feed.name, "new", f"New forecast from {feed.title}.")
-        if fetched.forecast is None:
+        if _position(load_site(session, site.id).site) != _position(site):
+            # No validators of an answer that is not kept: after a move back they would bring "not modified".
+            said = Pulled(feed.name, "unchanged", f"The site was moved while {feed.title} answered: not used.")
+            fetched = replace(fetched, forecast=None, kept={})
+        elif fetched.forecast is None:
             said = Pulled(feed.name, "unchanged", f"{feed.title} has nothing newer.")
             if row.state != asked.state:  # those of a forecast that came meanwhile
                 fetched = replace(fetched, kept=row.state)
@@ -184,8 +188,7 @@ class Pulls:
             )
             fetched = replace(fetched, forecast=None, kept=row.state)
         forecasts.put_feed_row(session, after_success(row, fetched, now, self._jitter(), watch=watch))
-        still_there = _position(load_site(session, site.id).site) == _position(site)
-        if fetched.forecast is not None and still_there:
+        if fetched.forecast is not None:
             _keep(session, site.id, fetched.forecast, fetched.answer.body, now)
         return said
 

@@ -1033,3 +1033,27 @@ def test_alerts_that_cannot_be_read_let_the_answer_wait_its_turn(
     assert "could not be kept" in failed.message
     assert jobs.pull(NWS.id).outcome == "not_due"
     assert (state(engine).failures, state(engine).state) == (1, {})
+
+
+def test_a_site_moved_away_during_a_pull_and_back_after_it_gets_what_it_missed(
+    either: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    def moved_by(north: float) -> None:
+        with writing(either) as session:
+            save_site(session, replace(NWS, latitude=NWS.latitude + north), instead=())
+
+    moved_by(0.0)
+    assert jobs_of(either, clock, server, client).pull(NWS.id).outcome == "new"
+    clock.now += timedelta(hours=1)
+    newer_utc = NOW + timedelta(minutes=10)
+    due(either, clock, server, newer_utc)
+    slow = slow_copy(either, clock, server, client, lambda: moved_by(0.5)).pull(NWS.id)
+    assert slow.message == "The site was moved while US National Weather Service answered: not used."
+    assert count(either, ForecastRow) == 1
+    moved_by(0.0)
+    clock.now = state(either).next_try_utc
+    assert jobs_of(either, clock, server, client).pull(NWS.id).outcome == "new"
+    with reading(either) as session:
+        last = forecasts.last_forecast(session, NWS.id)
+    assert last is not None
+    assert last.issued_utc == newer_utc
