@@ -14,7 +14,7 @@ from typing import Final
 from frostshift_rules.surroundings import Hours
 from frostshift_service.store.records import FeedRow
 from frostshift_service.weather import FeedError
-from frostshift_service.weather.fetching import Fetched
+from frostshift_service.weather.fetching import LONGEST_ASKED, Fetched
 
 OWN_INTERVAL: Final = timedelta(minutes=60)
 WATCH_INTERVAL: Final = timedelta(minutes=20)
@@ -28,8 +28,6 @@ SPREAD: Final = timedelta(minutes=10)
 FIRST_PAUSE: Final = timedelta(minutes=4)
 LONGEST_PAUSE: Final = timedelta(minutes=60)
 """Pauses after failures double from the first to the longest; each is drawn out at random by up to a quarter."""
-LONGEST_ASKED: Final = timedelta(hours=12)
-"""What a server asks for is honoured up to here: an absurd date must not end the forecasts in silence."""
 
 
 def front_near(hours: Hours, now: datetime) -> bool:
