@@ -77,8 +77,8 @@ def standing(session: Session, site_id: str, feed: str, now: datetime) -> Standi
     if last is None:
         return Standing(feed)
     row = forecasts.feed_row(session, site_id, feed)
-    forecast_id, issued_utc, fetched_utc = last
-    age = freshness(issued_utc, fetched_utc, row.last_answer_utc if row else None, feed, now)
+    forecast_id, issued_utc, fetched_utc, service = last
+    age = freshness(issued_utc, fetched_utc, row.last_answer_utc if row else None, service or feed, now)
     return Standing(feed, forecast_id, age)
 
 
@@ -181,7 +181,7 @@ class Pulls:
             said = Pulled(feed.name, "unchanged", f"{feed.title} has nothing newer.")
             if row.state != asked.state:  # those of a forecast that came meanwhile
                 fetched = replace(fetched, kept=row.state)
-        elif last is not None and _older(fetched.forecast, *last[1:], now):
+        elif last is not None and _older(fetched.forecast, *last[1:3], now):
             # An edge of the service may hand out yesterday's copy: it is no news, and no validators either.
             said = Pulled(
                 feed.name, "unchanged", f"{feed.title} sent an older forecast than the one in hand: not used."
@@ -242,7 +242,9 @@ class Pulls:
             FeedError: the file cannot be used; nothing is kept.
         """
         now = self._now()
-        forecast, payload = payload_file.read_payload_file(path, now)
+        with reading(self._engine) as session:
+            site = load_site(session, site_id).site
+        forecast, payload = payload_file.read_payload_file(path, now, site)
         with writing(self._engine) as session:
             _keep(session, site_id, forecast, payload, now)
         return forecast
@@ -279,6 +281,7 @@ def _keep(session: Session, site_id: str, forecast: Forecast, payload: bytes, no
         warnings=forecast.warnings,
         quality=runs_of(forecast.quality),
         members=forecast.members,
+        service=forecast.service,
     )
     forecasts.keep_forecast(session, site_id, kept)
     forecasts.thin_forecasts(session, site_id, now - KEEP_FORECASTS)

@@ -1057,3 +1057,22 @@ def test_a_site_moved_away_during_a_pull_and_back_after_it_gets_what_it_missed(
         last = forecasts.last_forecast(session, NWS.id)
     assert last is not None
     assert last.issued_utc == newer_utc
+
+
+def test_a_file_is_as_late_as_one_of_its_service_and_says_where_it_is_for(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    with writing(engine) as session:
+        save_site(session, NWS, feed="file")
+    load(engine, NWS, HEAVY)
+    jobs = jobs_of(engine, clock, server, client)
+    clock.now = NOW + timedelta(hours=7)  # nearly eight hours after the issue: late for the US service alone
+    taken = jobs.take_payload(NWS.id, PAYLOADS / "nws_long.json")
+    assert (taken.feed, taken.service) == ("file", "nws")
+    assert not any("from the site" in warning for warning in taken.warnings)
+    assert shown(jobs).freshness == "late"
+    far = jobs.take_payload(NWS.id, PAYLOADS / "met_norway_long.json")
+    assert far.service == "met_norway"
+    assert far.warnings[0].startswith("the payload is for 61.1000, 9.6000, 6")
+    assert jobs.weather(NWS.id).forecast.warnings[0] == far.warnings[0]  # type: ignore[union-attr]
+    assert shown(jobs).freshness == "fresh"

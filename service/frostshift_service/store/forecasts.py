@@ -46,6 +46,7 @@ def keep_forecast(session: Session, site_id: str, forecast: KeptForecast) -> int
         attribution=forecast.attribution,
         warnings=list(forecast.warnings),
         quality={name: [list(run) for run in runs] for name, runs in forecast.quality.items()},
+        service=forecast.service,
     )
     session.add(row)
     session.flush()
@@ -78,16 +79,20 @@ def last_forecast(session: Session, site_id: str, feed: str | None = None) -> Ke
     return None if row is None else _kept(row)
 
 
-def last_forecast_times(session: Session, site_id: str, feed: str) -> tuple[int, datetime | None, datetime] | None:
-    """Id, issue time and fetch time of that forecast, without its hours; None where there is none."""
-    columns = select(col(ForecastRow.id), col(ForecastRow.issued_utc), col(ForecastRow.fetched_utc))
+def last_forecast_times(
+    session: Session, site_id: str, feed: str
+) -> tuple[int, datetime | None, datetime, str | None] | None:
+    """Id, issue time, fetch time and service of that forecast, without its hours; None where there is none."""
+    columns = select(
+        col(ForecastRow.id), col(ForecastRow.issued_utc), col(ForecastRow.fetched_utc), col(ForecastRow.service)
+    )
     wanted = columns.where(*_of_site(site_id), col(ForecastRow.feed) == feed).order_by(*_NEWEST).limit(1)
     row = session.exec(wanted).first()
     if row is None:
         return None
-    forecast_id, issued_utc, fetched_utc = row
+    forecast_id, issued_utc, fetched_utc, service = row
     assert forecast_id is not None  # only a row that was not written has none
-    return forecast_id, issued_utc, fetched_utc
+    return forecast_id, issued_utc, fetched_utc, service
 
 
 def forecast_by_id(session: Session, forecast_id: int) -> KeptForecast:
@@ -110,7 +115,7 @@ def past_hours(session: Session, site_id: str, feed: str, first_utc: datetime, l
     Args:
         session: any session.
         site_id: the site.
-        feed: one feed only; feeds are not mixed.
+        feed: one feed only; feeds are not mixed. Of files those of the service that the newest is of.
         first_utc: first hour, aware, on the full hour.
         last_utc: last hour, the same; not before `first_utc`.
 
@@ -118,11 +123,13 @@ def past_hours(session: Session, site_id: str, feed: str, first_utc: datetime, l
         Hours from first to last, NaN where no forecast has a value; None where no forecast reaches into them.
     """
     count = round((last_utc - first_utc) / _HOUR) + 1
+    of_feed = (*_of_site(site_id), col(ForecastRow.feed) == feed)
+    service = session.exec(select(ForecastRow.service).where(*of_feed).order_by(*_NEWEST).limit(1)).first()
     wanted = (
         select(ForecastRow.hours)
         .where(
-            *_of_site(site_id),
-            ForecastRow.feed == feed,
+            *of_feed,
+            col(ForecastRow.service).is_not_distinct_from(service),
             ForecastRow.first_hour_utc <= last_utc,
             ForecastRow.last_hour_utc >= first_utc,
         )
@@ -250,6 +257,7 @@ def _kept(row: ForecastRow) -> KeptForecast:
         quality={name: _runs(said, len(hours)) for name, said in row.quality.items()},
         id=row.id,
         members=members,
+        service=row.service,
     )
 
 

@@ -249,6 +249,7 @@ class ForecastRow(Table, table=True):
     attribution: str
     warnings: list[str] = Field(sa_type=JSON)
     quality: dict[str, Any] = Field(sa_type=JSON)
+    service: str | None  # of a file's payload
 
 
 class AlertsRow(Table, table=True):

@@ -212,6 +212,25 @@ def test_past_hours_come_from_the_newest_forecast_that_has_them(sited: Engine) -
     assert np.array_equal(past.dew_c, [nan, -5.0, -6.0, -7.0, -8.0, nan, nan], equal_nan=True)
 
 
+def test_past_hours_of_files_are_of_the_service_that_the_newest_is_of(sited: Engine) -> None:
+    def past() -> Hours | None:
+        with reading(sited) as session:
+            return forecasts.past_hours(session, "ore-shed", "file", START, START + HOUR)
+
+    def keep(start_utc: datetime, air_c: float, service: str | None) -> None:
+        with writing(sited) as session:
+            held = replace(forecast(hours(start_utc, [air_c] * 2), start_utc, "file"), service=service)
+            forecasts.keep_forecast(session, "ore-shed", held)
+
+    keep(START, -5.0, "met_norway")
+    keep(START + 2 * HOUR, -9.0, "nws")
+    assert past() is None, "those of another service do not stand before it"
+    keep(START + 2 * HOUR, -9.0, "met_norway")
+    found = past()
+    assert found is not None
+    assert found.air_c.tolist() == [-5.0, -5.0]
+
+
 def test_a_forecast_without_hours_or_site_is_refused(sited: Engine) -> None:
     with pytest.raises(StoreError, match="no hours"), writing(sited) as session:
         forecasts.keep_forecast(session, "ore-shed", forecast(hours(START, [])))

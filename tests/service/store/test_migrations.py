@@ -74,6 +74,7 @@ def test_the_steps_ship_with_the_package() -> None:
     assert folder.joinpath("versions", "0005_alerts_and_observed.py").is_file()
     assert folder.joinpath("versions", "0006_history.py").is_file()
     assert folder.joinpath("versions", "0007_altitude.py").is_file()
+    assert folder.joinpath("versions", "0008_file_service.py").is_file()
 
 
 def test_opening_again_keeps_what_is_there(store_url: str, site: Site) -> None:
@@ -200,6 +201,30 @@ def test_what_the_first_version_wrote_is_read_after_the_update(store_url: str) -
         assert sites.save_site(session, kept.site, show_units=kept.show_units, feed=kept.feed) == kept.revision + 1
     with reading(store) as session:
         assert sites.load_site(session, "ore-shed").site == kept.site
+    store.dispose()
+
+
+@pytest.mark.parametrize(
+    ("feed", "credit", "service"),
+    [
+        ("file", "Forecast data: US National Weather Service (public domain).", "nws"),
+        ("file", "Based on data from MET Norway, CC BY 4.0", "met_norway"),
+        ("file", "Weather data by Open-Meteo, CC BY 4.0", "open_meteo"),
+        ("file", "Invented weather office", None),
+        ("nws", "Forecast data: US National Weather Service (public domain).", None),
+    ],
+)
+def test_a_forecast_from_a_file_gets_its_service(store_url: str, feed: str, credit: str, service: str | None) -> None:
+    (site,) = json.loads((FIXTURES / "schema_0001.json").read_text(encoding="utf-8"))["site"]
+    site |= {"own_tables": [], "instead": None}
+    place = {"site_id": site["id"], "latitude": site["latitude"], "longitude": site["longitude"]}
+    row = PLACED["forecast"] | place | {"feed": feed, "attribution": credit}
+    at_schema(store_url, "0006", {"site": [site], "forecast": [row]})
+    store = open_store(store_url)
+    with reading(store) as session:
+        last = forecasts.last_forecast_times(session, site["id"], feed)
+    assert last is not None
+    assert last[3] == service
     store.dispose()
 
 
