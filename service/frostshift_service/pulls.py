@@ -17,10 +17,12 @@ from sqlalchemy import Engine
 from sqlmodel import Session
 
 from frostshift_rules.job import Site
+from frostshift_rules.surroundings import Hours
 from frostshift_service.http import Get
 from frostshift_service.store import forecasts, history
 from frostshift_service.store.alerts import load_alerts
 from frostshift_service.store.engine import reading, writing
+from frostshift_service.store.observed import load_observed
 from frostshift_service.store.records import FeedRow, KeptForecast, KeptSite
 from frostshift_service.store.sites import load_site
 from frostshift_service.weather import FeedError, Forecast
@@ -31,6 +33,7 @@ from frostshift_service.weather.feeds import FEEDS, Feed
 from frostshift_service.weather.fetching import Fetched, only_feed_errors
 from frostshift_service.weather.nws_alerts import cold, known_alerts
 from frostshift_service.weather.order import Standing, steps_back, usual_order
+from frostshift_service.weather.past import run_in
 from frostshift_service.weather.quality import runs_of
 from frostshift_service.weather.schedule import after_failure, after_success, front_near, waits
 
@@ -42,6 +45,7 @@ ALERTS: Final = "nws_alerts"
 US_FEEDS: Final = ("nws", "nws_hourly", STATIONS, ALERTS)
 """Everything that is asked of one server of the US service."""
 KEEP_FORECASTS: Final = timedelta(days=14)
+_DAY: Final = timedelta(days=1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,8 +218,9 @@ class Pulls:
         """Whether the forecast, the new one or else the kept one, or an alert tells of a front."""
         with reading(self._engine) as session:
             kept = forecast or forecasts.last_forecast(session, site_id, feed)
+            hours = None if kept is None else _with_day_before(session, site_id, feed, kept.hours, now)
             known = known_alerts(load_alerts(session, site_id), now)
-        return (kept is not None and front_near(kept.hours, now)) or any(cold(alert) for alert in known or ())
+        return (hours is not None and front_near(hours, now)) or any(cold(alert) for alert in known or ())
 
     def _ask(self, feed: Feed, site: Site, kept: Mapping[str, str], now: datetime) -> Fetched:
         """One call of a feed.
@@ -261,6 +266,19 @@ def _older(forecast: Forecast, issued_utc: datetime | None, fetched_utc: datetim
     """
     in_hand_utc = issued_utc or fetched_utc
     return (forecast.issued_utc or forecast.fetched_utc) < in_hand_utc <= now
+
+
+def _with_day_before(session: Session, site_id: str, feed: str, hours: Hours, now: datetime) -> Hours:
+    """The hours of a forecast and those gone by, as a plan has them.
+
+    Some feeds begin at the present hour: by itself such a forecast has nothing to hold its first day against. A site's
+    first forecast still has not, where no station has measured near it.
+    """
+    this_hour = now.replace(minute=0, second=0, microsecond=0)
+    first_utc = this_hour - _DAY
+    stored = forecasts.past_hours(session, site_id, feed, first_utc, this_hour)
+    observed = load_observed(session, site_id, first_utc, this_hour)
+    return run_in(stored, hours, None if observed is None else observed.hours, now, keep_hours=24).hours
 
 
 def _position(site: Site) -> tuple[float, float, float | None]:

@@ -33,7 +33,8 @@ LONGEST_PAUSE: Final = timedelta(minutes=60)
 def front_near(hours: Hours, now: datetime) -> bool:
     """Whether an hour of the next day and a half is far colder than the same hour a day earlier.
 
-    A day earlier, so that an ordinary cold night is no front. Hours without a value say nothing.
+    A day earlier, so that an ordinary cold night is no front. Hours without a value say nothing; for the next day to be
+    looked at, `hours` has to hold the day gone by.
     """
     fall_k = hours.air_c[:-24] - hours.air_c[24:]  # index i: of hour i + 24 against hour i
     at = hours.position(now) - 24.0
