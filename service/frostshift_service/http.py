@@ -140,6 +140,11 @@ def make_client(contact: str | None, version: str, transport: httpx.BaseTranspor
     )
 
 
+def clean_text(text: str) -> str:
+    """A text that every database takes: lone surrogates replaced, NUL dropped."""
+    return re.sub("[\ud800-\udfff]", "\ufffd", text).replace("\0", "")
+
+
 def bind(client: httpx.Client, now: datetime) -> Get:
     """`get` with `client` and `now` filled in."""
     return lambda url, headers, validators: get(client, url, headers, validators, now)
@@ -314,7 +319,7 @@ def _complaint(answer: Answer) -> str:
         if isinstance(problem, dict):
             said = [str(problem[key]) for key in ("title", "detail", "reason") if problem.get(key)]
             text = ": ".join(said) or text
-    return " ".join(text.split())[:200] or "(empty)"
+    return " ".join(clean_text(text).split())[:200] or "(empty)"
 
 
 def _shown(url: str) -> str:

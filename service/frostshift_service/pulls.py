@@ -17,20 +17,23 @@ from sqlalchemy import Engine
 from sqlmodel import Session
 
 from frostshift_rules.job import Site
+from frostshift_rules.surroundings import Hours
 from frostshift_service.http import Get
 from frostshift_service.store import forecasts, history
 from frostshift_service.store.alerts import load_alerts
 from frostshift_service.store.engine import reading, writing
+from frostshift_service.store.observed import load_observed
 from frostshift_service.store.records import FeedRow, KeptForecast, KeptSite
 from frostshift_service.store.sites import load_site
 from frostshift_service.weather import FeedError, Forecast
 from frostshift_service.weather import file as payload_file
-from frostshift_service.weather.age import freshness
+from frostshift_service.weather.age import AHEAD_H, freshness
 from frostshift_service.weather.derived import fill_sun
 from frostshift_service.weather.feeds import FEEDS, Feed
 from frostshift_service.weather.fetching import Fetched, only_feed_errors
 from frostshift_service.weather.nws_alerts import cold, known_alerts
 from frostshift_service.weather.order import Standing, steps_back, usual_order
+from frostshift_service.weather.past import run_in
 from frostshift_service.weather.quality import runs_of
 from frostshift_service.weather.schedule import after_failure, after_success, front_near, waits
 
@@ -42,6 +45,7 @@ ALERTS: Final = "nws_alerts"
 US_FEEDS: Final = ("nws", "nws_hourly", STATIONS, ALERTS)
 """Everything that is asked of one server of the US service."""
 KEEP_FORECASTS: Final = timedelta(days=14)
+_DAY: Final = timedelta(days=1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,8 +81,8 @@ def standing(session: Session, site_id: str, feed: str, now: datetime) -> Standi
     if last is None:
         return Standing(feed)
     row = forecasts.feed_row(session, site_id, feed)
-    forecast_id, issued_utc, fetched_utc = last
-    age = freshness(issued_utc, fetched_utc, row.last_answer_utc if row else None, feed, now)
+    forecast_id, issued_utc, fetched_utc, service = last
+    age = freshness(issued_utc, fetched_utc, row.last_answer_utc if row else None, service or feed, now)
     return Standing(feed, forecast_id, age)
 
 
@@ -132,7 +136,7 @@ class Pulls:
     def _pull_one(self, kept_site: KeptSite, feed_name: str, again_after_failure: bool) -> Pulled:
         now, site_id, feed = self._now(), kept_site.site.id, self._feeds[feed_name]
         with reading(self._engine) as session:
-            row = forecasts.feed_row(session, site_id, feed_name) or FeedRow(site_id, feed_name, now)
+            row = _row(session, site_id, feed_name, now)
             last = forecasts.last_forecast_times(session, site_id, feed_name)
             held_utc = held_until(session, feed_name, now)
         if held_utc is not None:
@@ -145,35 +149,68 @@ class Pulls:
             with only_feed_errors(site_id, feed.title, "read"):
                 fetched = self._ask(feed, kept_site.site, row.state if last is not None else {}, now)
         except FeedError as error:
-            return self._failed(row, feed, error, now)
-        older = fetched.forecast is not None and last is not None and _older(fetched.forecast, last[1])
-        if older:  # an edge of the service may hand out yesterday's copy: it is no news, and no validators either
-            fetched = replace(fetched, forecast=None, kept=row.state)
+            return self._failed(row, feed, error)
+        try:
+            with only_feed_errors(site_id, feed.title, "kept"):
+                watch = self._front_near(site_id, feed_name, fetched.forecast, now)
+                with writing(self._engine) as session:
+                    pulled = self._take(session, kept_site.site, feed, row, fetched, watch)
+        except FeedError as error:
+            return self._failed(row, feed, error)
         if row.failures:
             log.info("site %s: %s answers again", site_id, feed.title)
-        watch = self._front_near(site_id, feed_name, fetched.forecast, now)
-        try:
-            with only_feed_errors(site_id, feed.title, "kept"), writing(self._engine) as session:
-                forecasts.put_feed_row(session, after_success(row, fetched, now, self._jitter(), watch=watch))
-                still_there = _position(load_site(session, site_id).site) == _position(kept_site.site)
-                if fetched.forecast is not None and still_there:
-                    _keep(session, site_id, fetched.forecast, fetched.answer.body, now)
-        except FeedError as error:
-            return self._failed(row, feed, error, now)
-        if older:
-            return Pulled(
-                feed_name, "unchanged", f"{feed.title} sent an older forecast than the one in hand: not used."
-            )
-        if fetched.forecast is None:
-            return Pulled(feed_name, "unchanged", f"{feed.title} has nothing newer.")
-        return Pulled(feed_name, "new", f"New forecast from {feed.title}.")
+        return pulled
 
-    def _failed(self, row: FeedRow, feed: Feed, error: FeedError, now: datetime) -> Pulled:
-        """Write the failure down; said in the log when a feed breaks, and not again until it is mended."""
-        failed = after_failure(row, error, now, self._jitter())
-        if failed.failures == 1:
-            log.warning("site %s: %s gives no forecast: %s", row.site_id, feed.title, error)
+    def _take(self, session: Session, site: Site, feed: Feed, asked: FeedRow, fetched: Fetched, watch: bool) -> Pulled:
+        """Write an answer down, as things stand now: while it was waited for another copy may have had one, too.
+
+        Args:
+            session: a writing one.
+            site: as it was when the feed was asked.
+            feed: that was asked.
+            asked: how it stood with the feed then.
+            fetched: what it brought.
+            watch: whether a front is near.
+        """
+        forecasts.hold_site(session, site.id)
+        now = self._now()
+        row = _row(session, site.id, feed.name, now)
+        last = forecasts.last_forecast_times(session, site.id, feed.name)
+        said = Pulled(feed.name, "new", f"New forecast from {feed.title}.")
+        if _position(load_site(session, site.id).site) != _position(site):
+            # No validators of an answer that is not kept: after a move back they would bring "not modified".
+            said = Pulled(feed.name, "unchanged", f"The site was moved while {feed.title} answered: not used.")
+            fetched = replace(fetched, forecast=None, kept={})
+        elif fetched.forecast is None:
+            said = Pulled(feed.name, "unchanged", f"{feed.title} has nothing newer.")
+            if row.state != asked.state:  # those of a forecast that came meanwhile
+                fetched = replace(fetched, kept=row.state)
+        elif last is not None and _older(fetched.forecast, *last[1:3], now):
+            # An edge of the service may hand out yesterday's copy: it is no news, and no validators either.
+            said = Pulled(
+                feed.name, "unchanged", f"{feed.title} sent an older forecast than the one in hand: not used."
+            )
+            fetched = replace(fetched, forecast=None, kept=row.state)
+        forecasts.put_feed_row(session, after_success(row, fetched, now, self._jitter(), watch=watch))
+        if fetched.forecast is not None:
+            _keep(session, site.id, fetched.forecast, fetched.answer.body, now)
+        return said
+
+    def _failed(self, asked: FeedRow, feed: Feed, error: FeedError) -> Pulled:
+        """Write the failure down; said in the log when a feed breaks, and not again until it is mended.
+
+        Where another copy has been answered since `asked` was read, its answer stands and only a pause counts.
+        """
         with writing(self._engine) as session:
+            forecasts.hold_site(session, asked.site_id)
+            now = self._now()
+            row = _row(session, asked.site_id, asked.feed, now)
+            failed = after_failure(row, error, now, self._jitter())
+            if row.last_answer_utc != asked.last_answer_utc:
+                next_try_utc = max(row.next_try_utc, failed.held_utc or row.next_try_utc)
+                failed = replace(row, held_utc=failed.held_utc, next_try_utc=next_try_utc)
+            if failed.failures == 1:
+                log.warning("site %s: %s gives no forecast: %s", asked.site_id, feed.title, error)
             forecasts.put_feed_row(session, failed)
         return Pulled(feed.name, "failed", str(error))
 
@@ -181,18 +218,27 @@ class Pulls:
         """Whether the forecast, the new one or else the kept one, or an alert tells of a front."""
         with reading(self._engine) as session:
             kept = forecast or forecasts.last_forecast(session, site_id, feed)
+            hours = None if kept is None else _with_day_before(session, site_id, feed, kept.hours, now)
             known = known_alerts(load_alerts(session, site_id), now)
-        return (kept is not None and front_near(kept.hours, now)) or any(cold(alert) for alert in known or ())
+        return (hours is not None and front_near(hours, now)) or any(cold(alert) for alert in known or ())
 
     def _ask(self, feed: Feed, site: Site, kept: Mapping[str, str], now: datetime) -> Fetched:
         """One call of a feed.
 
         Raises:
-            FeedError: no forecast.
+            FeedError: no forecast, or one that was issued further ahead of our clock than `age.AHEAD_H`.
         """
         if self._get is None or not feed.covers(site.latitude, site.longitude):
             raise FeedError(f"{feed.title} has no forecast for the site's position.", permanent=True)
-        return feed.fetch(self._get(now), site, kept, now, self._base_urls.get(feed.name, feed.base_url))
+        fetched = feed.fetch(self._get(now), site, kept, now, self._base_urls.get(feed.name, feed.base_url))
+        issued_utc = None if fetched.forecast is None else fetched.forecast.issued_utc
+        # Refused, and not kept without its issue time: that would make it fresh, and nobody knows how old it is.
+        if issued_utc is not None and issued_utc - now > timedelta(hours=AHEAD_H):
+            raise FeedError(
+                f"{feed.title}: issued {issued_utc:%Y-%m-%d %H:%M} UTC, ahead of this machine's clock "
+                f"({now:%Y-%m-%d %H:%M} UTC): one of the two is wrong; payload not used"
+            )
+        return fetched
 
     def take_payload(self, site_id: str, path: Path) -> Forecast:
         """Keep a forecast from a file that holds one feed's payload.
@@ -201,18 +247,43 @@ class Pulls:
             FeedError: the file cannot be used; nothing is kept.
         """
         now = self._now()
-        forecast, payload = payload_file.read_payload_file(path, now)
+        with reading(self._engine) as session:
+            site = load_site(session, site_id).site
+        forecast, payload = payload_file.read_payload_file(path, now, site)
         with writing(self._engine) as session:
             _keep(session, site_id, forecast, payload, now)
         return forecast
 
 
-def _older(forecast: Forecast, issued_utc: datetime | None) -> bool:
-    return forecast.issued_utc is not None and issued_utc is not None and forecast.issued_utc < issued_utc
+def _row(session: Session, site_id: str, feed: str, now: datetime) -> FeedRow:
+    return forecasts.feed_row(session, site_id, feed) or FeedRow(site_id, feed, now)
 
 
-def _position(site: Site) -> tuple[float, float]:
-    return site.latitude, site.longitude
+def _older(forecast: Forecast, issued_utc: datetime | None, fetched_utc: datetime, now: datetime) -> bool:
+    """Whether a forecast is older than the one in hand, by the latter's times; without an issue time since it came.
+
+    One in hand from ahead of `now` says nothing: a clock was wrong, and it must not shut out all that follow.
+    """
+    in_hand_utc = issued_utc or fetched_utc
+    return (forecast.issued_utc or forecast.fetched_utc) < in_hand_utc <= now
+
+
+def _with_day_before(session: Session, site_id: str, feed: str, hours: Hours, now: datetime) -> Hours:
+    """The hours of a forecast and those gone by, as a plan has them.
+
+    Some feeds begin at the present hour: by itself such a forecast has nothing to hold its first day against. A site's
+    first forecast still has not, where no station has measured near it.
+    """
+    this_hour = now.replace(minute=0, second=0, microsecond=0)
+    first_utc = this_hour - _DAY
+    stored = forecasts.past_hours(session, site_id, feed, first_utc, this_hour)
+    observed = load_observed(session, site_id, first_utc, this_hour)
+    return run_in(stored, hours, None if observed is None else observed.hours, now, keep_hours=24).hours
+
+
+def _position(site: Site) -> tuple[float, float, float | None]:
+    """What a forecast is asked for: the height, too, as MET Norway and Open-Meteo forecast for it."""
+    return site.latitude, site.longitude, site.altitude_m
 
 
 def _keep(session: Session, site_id: str, forecast: Forecast, payload: bytes, now: datetime) -> None:
@@ -228,6 +299,7 @@ def _keep(session: Session, site_id: str, forecast: Forecast, payload: bytes, no
         warnings=forecast.warnings,
         quality=runs_of(forecast.quality),
         members=forecast.members,
+        service=forecast.service,
     )
     forecasts.keep_forecast(session, site_id, kept)
     forecasts.thin_forecasts(session, site_id, now - KEEP_FORECASTS)

@@ -96,7 +96,7 @@ class UsService:
         with reading(self._engine) as session:
             site = load_site(session, site_id).site
             row = forecasts.feed_row(session, site_id, STATIONS) or FeedRow(site_id, STATIONS, now)
-            place = f"{site.latitude} {site.longitude}"
+            place = f"{site.latitude} {site.longitude} {site.altitude_m}"
             if row.state.get(_PLACE) != place:  # the site was moved: what was said of the other place counts no more
                 row = FeedRow(site_id, STATIONS, now, row.last_answer_utc, held_utc=row.held_utc)
             if self._get is None or not self._covers(site) or site.altitude_m is None:
@@ -115,7 +115,7 @@ class UsService:
                 forecasts.put_feed_row(
                     session, FeedRow(site_id, STATIONS, next_try_utc, now, state={**found.kept, _PLACE: place})
                 )
-                put_observed(session, site_id, found.observed, site.latitude, site.longitude)
+                put_observed(session, site_id, found.observed, site.latitude, site.longitude, site.altitude_m)
         except FeedError as error:
             if not row.failures:
                 log.warning("site %s: no observations: %s", site_id, error)

@@ -1,5 +1,6 @@
 """Which feed is asked, and whose forecast a plan is made from, while feeds fall silent and come back."""
 
+import json
 import logging
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -247,3 +248,33 @@ def test_feeds_that_have_nothing_leave_every_joint_unknown(
     plan = shown(jobs)
     assert (plan.feed, plan.freshness) == ("", "none")
     assert plan.joints[0].call == "unknown"
+
+
+def from_now_on(now: datetime, air_c: list[float]) -> bytes:
+    """A payload of MET Norway's that begins at the present hour, with nothing but air temperatures."""
+    start = now.replace(minute=0)
+    series = [
+        {
+            "time": f"{start + timedelta(hours=hour):%Y-%m-%dT%H:%M:%SZ}",
+            "data": {"instant": {"details": {"air_temperature": value}}},
+        }
+        for hour, value in enumerate(air_c)
+    ]
+    meta = {"updated_at": f"{now - timedelta(minutes=30):%Y-%m-%dT%H:%M:%SZ}", "units": {"air_temperature": "celsius"}}
+    return json.dumps({"properties": {"meta": meta, "timeseries": series}}).encode()
+
+
+@pytest.mark.parametrize(("low_c", "minutes"), [(-FALL_K - 0.1, 20), (-FALL_K + 0.1, 60)])
+def test_a_front_within_the_first_day_is_seen_by_the_hours_gone_by(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client, low_c: float, minutes: int
+) -> None:
+    with_site(engine, NORTH)
+    jobs = jobs_of(engine, clock, server, client)
+    clock.now = NOW - timedelta(hours=24)
+    server.timeseries = from_now_on(clock.now, [0.0] * 60)
+    assert jobs.pull(NORTH.id).outcome == "new"
+    clock.now, server.stamp = NOW, "Thu, 14 Jan 2027 20:20:00 GMT"
+    # Cold from the sixth hour on, and over before the same hours of the next day would tell.
+    server.timeseries = from_now_on(NOW, [0.0] * 6 + [low_c] * 12 + [0.0] * 42)
+    assert jobs.pull(NORTH.id).outcome == "new"
+    assert state(engine, NORTH, "met_norway").next_try_utc == NOW + timedelta(minutes=minutes)

@@ -5,9 +5,10 @@ import json
 import logging
 import re
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from email.utils import format_datetime
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -41,23 +42,27 @@ from tests.service.weather_site import (
 
 from frostshift_rules.job import AirReading, HeatSource, Reading, Site
 from frostshift_rules.plan import make_plan
-from frostshift_rules.surroundings import Members
+from frostshift_rules.surroundings import Hours, Members
 from frostshift_rules.tables import load_code_table
 from frostshift_rules.workload import JointPlan, Plan
 from frostshift_service import http
 from frostshift_service import jobs as loops
 from frostshift_service.clock import utc_now
+from frostshift_service.http import Answer, Get, Validators
 from frostshift_service.jobs import PLAN_AGE, Jobs, torch_options
 from frostshift_service.store import forecasts, plans, thermometer
 from frostshift_service.store import joints as kept_joints
+from frostshift_service.store.alerts import put_alerts
 from frostshift_service.store.engine import reading, writing
-from frostshift_service.store.records import FeedRow, UnknownSite
+from frostshift_service.store.observed import put_observed
+from frostshift_service.store.records import FeedRow, KeptAlerts, ObservedHours, UnknownSite
 from frostshift_service.store.sites import load_site, save_site
 from frostshift_service.store.tables import ForecastRow, PlanRow
 from frostshift_service.views.show import Show
 from frostshift_service.views.weather import weather_page
-from frostshift_service.weather import FeedError
+from frostshift_service.weather import FeedError, nws_alerts, nws_stations
 from frostshift_service.weather.feeds import FEEDS
+from frostshift_service.weather.payload import load as load_payload
 from frostshift_service.weather.site_air import RawWeather
 
 pytestmark = pytest.mark.usefixtures("one_attempt")
@@ -877,3 +882,249 @@ def test_what_nobody_foresaw_waits_its_turn_like_any_failure(
     assert "written in the log" in failed.message
     assert jobs.pull(NWS.id).outcome == "not_due"
     assert state(engine).failures == 1
+
+
+def grid_issued(issued_utc: datetime) -> bytes:
+    grid = json.loads((PAYLOADS / "nws_long.json").read_text(encoding="utf-8"))
+    grid["properties"]["updateTime"] = issued_utc.isoformat()
+    return json.dumps(grid).encode()
+
+
+def http_date(moment: datetime) -> str:
+    return format_datetime(moment, usegmt=True)
+
+
+def due(engine: Engine, clock: Clock, server: WeatherServer, issued_utc: datetime) -> None:
+    """The next pull is due, and brings a forecast issued at a time."""
+    server.grid, server.stamp = grid_issued(issued_utc), http_date(issued_utc)
+    with writing(engine) as session:
+        forecasts.put_feed_row(session, replace(state(engine), next_try_utc=clock.now))
+
+
+def test_a_forecast_issued_ahead_of_our_clock_is_refused(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    with writing(engine) as session:
+        save_site(session, NWS, instead=())
+    jobs = jobs_of(engine, clock, server, client)
+    jobs.pull(NWS.id)
+    kept_utc = issued_of(engine)
+    due(engine, clock, server, NOW + timedelta(minutes=61))
+    refused = jobs.pull(NWS.id)
+    assert refused.outcome == "failed"
+    assert "issued 2027-01-14 21:51 UTC, ahead of this machine's clock (2027-01-14 20:50 UTC)" in refused.message
+    assert issued_of(engine) == kept_utc, "the last good one stays"
+    due(engine, clock, server, NOW + timedelta(minutes=59))
+    assert jobs.pull(NWS.id).outcome == "new", "clocks differ by a little"
+
+
+def test_a_kept_forecast_from_the_future_shuts_out_none_that_follows(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    with_site(engine, NWS, HEAVY)
+    jobs = jobs_of(engine, clock, server, client)
+    clock.now = NOW + timedelta(days=3)  # this machine's clock and the service's were wrong for a while
+    server.grid = grid_issued(clock.now)
+    assert jobs.pull(NWS.id).outcome == "new"
+    clock.now = NOW
+    due(engine, clock, server, NOW - timedelta(minutes=10))
+    assert jobs.pull(NWS.id).outcome == "new"
+    assert shown(jobs).freshness == "fresh"
+
+
+# Two copies at one feed -----------------------------------------------------------------------------------------------
+
+
+def slow_copy(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client, meanwhile: Callable[[], None]
+) -> Jobs:
+    """Jobs for whom something happens between a grid's answer and its arrival."""
+
+    def get_at(now: datetime) -> Get:
+        def slow(url: str, headers: Mapping[str, str], validators: Validators) -> Answer:
+            try:
+                return http.get(client, url, headers, validators, now)
+            finally:
+                if "gridpoints" in url:
+                    meanwhile()
+
+        return slow
+
+    return Jobs(engine, clock, get=get_at, jitter=lambda: 0.0, base_urls={"nws": server.base_url})
+
+
+@pytest.mark.parametrize("first", ["older", "304", "503", "429"])
+def test_what_a_slow_copy_brings_takes_nothing_back_that_another_has_written(
+    either: Engine, clock: Clock, server: WeatherServer, client: httpx.Client, first: str
+) -> None:
+    with writing(either) as session:
+        save_site(session, NWS, instead=())
+    server.grid, server.stamp = grid_issued(NOW - timedelta(hours=3)), http_date(NOW - timedelta(hours=3))
+    if first == "304":
+        assert jobs_of(either, clock, server, client).pull(NWS.id).outcome == "new"
+        with writing(either) as session:
+            forecasts.put_feed_row(session, replace(state(either), next_try_utc=NOW))
+    server.only = {} if first in ("older", "304") else {"gridpoints": int(first)}
+    written: list[FeedRow] = []
+
+    def meanwhile() -> None:
+        clock.now += timedelta(minutes=2)
+        server.grid, server.stamp = grid_issued(NOW - timedelta(minutes=5)), http_date(NOW - timedelta(minutes=5))
+        server.only = {}
+        assert jobs_of(either, clock, server, client).pull(NWS.id).outcome == "new"
+        written.append(state(either))
+        clock.now += timedelta(minutes=1)
+
+    slow = slow_copy(either, clock, server, client, meanwhile).pull(NWS.id)
+    (other,), row = written, state(either)
+    with reading(either) as session:
+        last = forecasts.last_forecast(session, NWS.id, "nws")
+    assert last is not None
+    assert (last.issued_utc, last.fetched_utc) == (NOW - timedelta(minutes=5), NOW + timedelta(minutes=2))
+    assert row.state == other.state
+    assert row.state["last_modified"] == server.stamp
+    assert (row.failures, row.last_error, row.issued_utc) == (0, "", last.issued_utc)
+    if first in ("older", "304"):
+        assert slow.outcome == "unchanged"
+        assert row.last_answer_utc == clock.now
+    else:
+        assert slow.outcome == "failed"
+        assert row.last_answer_utc == other.last_answer_utc
+        pause = timedelta(minutes=1) if first == "429" else None  # the service names none: its own rule
+        assert row.held_utc == (None if pause is None else clock.now + pause)
+        assert row.next_try_utc == other.next_try_utc
+
+
+def test_a_pause_that_another_copy_was_asked_for_outlasts_a_late_answer(
+    either: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    with writing(either) as session:
+        save_site(session, NWS, instead=())
+
+    def meanwhile() -> None:
+        server.only = {"gridpoints": 429}
+        assert jobs_of(either, clock, server, client).pull(NWS.id).outcome == "failed"
+
+    assert slow_copy(either, clock, server, client, meanwhile).pull(NWS.id).outcome == "new"
+    assert state(either).held_utc == NOW + timedelta(minutes=1)
+
+
+def test_a_site_whose_height_is_corrected_asks_for_the_new_one_at_once(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    with_site(engine, NORTH, HEAVY)
+    jobs = jobs_of(engine, clock, server, client)
+    assert jobs.pull(NORTH.id).outcome == "new"
+    assert shown(jobs, NORTH).freshness == "fresh"
+    with writing(engine) as session:
+        save_site(session, replace(NORTH, altitude_m=51.0))
+    assert shown(jobs, NORTH).freshness == "none"
+    assert jobs.pull(NORTH.id).outcome == "failed"  # the server knows the other height only
+    assert server.seen[-1][0].endswith("&altitude=51")
+    with writing(engine) as session:
+        save_site(session, NORTH)
+    assert shown(jobs, NORTH).freshness == "fresh"
+
+
+@pytest.mark.parametrize("kind", ["application/problem+json", "text/html"])
+def test_a_pause_is_kept_whatever_text_the_refusal_has(either: Engine, clock: Clock, kind: str) -> None:
+    with writing(either) as session:
+        save_site(session, NWS, instead=())
+    asked = []
+
+    def refuse(url: str, headers: Mapping[str, str], validators: Validators) -> Answer:
+        asked.append(url)
+        body = b'{"title": "Slow \\ud83d down\\u0000", "detail": "\\ud83d\\ude00"}'
+        if kind == "text/html":
+            body = b"<p>Slow\0 down"
+        raise http.BadStatus(Answer(429, body, kind, None, None, None, None, None, 1800.0, url))
+
+    jobs = Jobs(either, clock, get=lambda now: refuse, jitter=lambda: 0.0)
+    refused = jobs.pull(NWS.id)
+    assert refused.outcome == "failed"
+    assert ("Slow \ufffd down: \U0001f600" if kind != "text/html" else "<p>Slow down") in refused.message
+    assert state(either).held_utc == NOW + timedelta(minutes=30)
+    assert jobs.pull(NWS.id).outcome == "not_due"
+    assert len(asked) == 1
+
+
+def test_alerts_and_stations_with_broken_texts_are_kept(either: Engine) -> None:
+    broken = {"headline": "Cold \ud83d tonight", "areaDesc": "Sample\0 County", "event": "Cold Weather Advisory"}
+    message = {"id": "urn:1", "status": "Actual", **broken}
+    (alert,), _ = nws_alerts.parse([parsed({"features": [{"properties": message}]})], NOW)
+    assert (alert.headline, alert.area) == ("Cold \ufffd tonight", "Sample County")
+    stations = json.loads((PAYLOADS / "nws_stations.json").read_text(encoding="utf-8"))
+    for feature in stations["features"]:
+        feature["properties"]["name"] = "Field \udfff\0"
+    near = nws_stations.near_stations(parsed(stations), NWS, [])
+    assert {station.title for station in near} == {"Field \ufffd"}
+    with writing(either) as session:
+        save_site(session, NWS)
+        put_alerts(session, KeptAlerts(NWS.id, NOW, NOW, alerts=(alert,)), NWS.latitude, NWS.longitude)
+        hours = Hours(NOW.replace(minute=0), *np.zeros((8, 2)))
+        observed = ObservedHours(near[0].id, near[0].title, near[0].distance_km, near[0].height_m, NOW, hours)
+        put_observed(session, NWS.id, observed, NWS.latitude, NWS.longitude, NWS.altitude_m)
+
+
+def parsed(payload: Any) -> Any:
+    return load_payload(json.dumps(payload).encode(), "here")
+
+
+def test_alerts_that_cannot_be_read_let_the_answer_wait_its_turn(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*_: object) -> None:
+        raise ZeroDivisionError
+
+    with writing(engine) as session:
+        save_site(session, NWS, instead=())
+    jobs = jobs_of(engine, clock, server, client)
+    monkeypatch.setattr("frostshift_service.pulls.load_alerts", broken)
+    failed = jobs.pull(NWS.id)
+    assert failed.outcome == "failed"
+    assert "could not be kept" in failed.message
+    assert jobs.pull(NWS.id).outcome == "not_due"
+    assert (state(engine).failures, state(engine).state) == (1, {})
+
+
+def test_a_site_moved_away_during_a_pull_and_back_after_it_gets_what_it_missed(
+    either: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    def moved_by(north: float) -> None:
+        with writing(either) as session:
+            save_site(session, replace(NWS, latitude=NWS.latitude + north), instead=())
+
+    moved_by(0.0)
+    assert jobs_of(either, clock, server, client).pull(NWS.id).outcome == "new"
+    clock.now += timedelta(hours=1)
+    newer_utc = NOW + timedelta(minutes=10)
+    due(either, clock, server, newer_utc)
+    slow = slow_copy(either, clock, server, client, lambda: moved_by(0.5)).pull(NWS.id)
+    assert slow.message == "The site was moved while US National Weather Service answered: not used."
+    assert count(either, ForecastRow) == 1
+    moved_by(0.0)
+    clock.now = state(either).next_try_utc
+    assert jobs_of(either, clock, server, client).pull(NWS.id).outcome == "new"
+    with reading(either) as session:
+        last = forecasts.last_forecast(session, NWS.id)
+    assert last is not None
+    assert last.issued_utc == newer_utc
+
+
+def test_a_file_is_as_late_as_one_of_its_service_and_says_where_it_is_for(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    with writing(engine) as session:
+        save_site(session, NWS, feed="file")
+    load(engine, NWS, HEAVY)
+    jobs = jobs_of(engine, clock, server, client)
+    clock.now = NOW + timedelta(hours=7)  # nearly eight hours after the issue: late for the US service alone
+    taken = jobs.take_payload(NWS.id, PAYLOADS / "nws_long.json")
+    assert (taken.feed, taken.service) == ("file", "nws")
+    assert not any("from the site" in warning for warning in taken.warnings)
+    assert shown(jobs).freshness == "late"
+    far = jobs.take_payload(NWS.id, PAYLOADS / "met_norway_long.json")
+    assert far.service == "met_norway"
+    assert far.warnings[0].startswith("the payload is for 61.1000, 9.6000, 6")
+    assert jobs.weather(NWS.id).forecast.warnings[0] == far.warnings[0]  # type: ignore[union-attr]
+    assert shown(jobs).freshness == "fresh"

@@ -11,8 +11,8 @@ from frostshift_service.http import Answer
 from frostshift_service.store.records import FeedRow
 from frostshift_service.weather import FeedError
 from frostshift_service.weather.age import freshness
-from frostshift_service.weather.fetching import Fetched, asked_utc
-from frostshift_service.weather.schedule import FIRST_PAUSE, LONGEST_ASKED, after_failure, after_success
+from frostshift_service.weather.fetching import LONGEST_ASKED, Fetched, asked_utc
+from frostshift_service.weather.schedule import FIRST_PAUSE, after_failure, after_success
 
 NOW = datetime(2027, 1, 14, 20, 50, tzinfo=UTC)
 HOUR = timedelta(hours=1)
@@ -105,6 +105,11 @@ def test_what_the_server_asks_counts_by_its_own_clock() -> None:
     assert asked_utc(answer(max_age_s=90.0), NOW) == NOW + timedelta(seconds=90)
     assert asked_utc(answer(expires=NOW + HOUR), NOW) == NOW + HOUR
     assert asked_utc(answer(expires=NOW + HOUR, date=NOW + HOUR / 2), NOW) == NOW + HOUR / 2
+    first, last = datetime.min.replace(tzinfo=UTC), datetime.max.replace(tzinfo=UTC)  # 1 January 1, 31 December 9999
+    assert asked_utc(answer(expires=last), NOW) == NOW + LONGEST_ASKED
+    assert asked_utc(answer(expires=last, date=first), NOW) == NOW + LONGEST_ASKED
+    assert asked_utc(answer(expires=first, date=last), NOW) == NOW
+    assert asked_utc(answer(max_age_s=999_999_999.0), NOW) == NOW + LONGEST_ASKED
     both = answer(expires=NOW + HOUR, date=NOW, max_age_s=60.0)
     assert asked_utc(both, NOW) == NOW + HOUR
 

@@ -11,9 +11,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from frostshift_service.http import Answer
 from frostshift_service.weather import FeedError
+from frostshift_service.weather.fetching import read_json
 from frostshift_service.weather.file import parse
 from frostshift_service.weather.hourly import LIMITS
+from frostshift_service.weather.payload import load
 
 FIXTURES = Path(__file__).parents[2] / "fixtures" / "weather"
 NOW = datetime(2027, 1, 14, 20, 50, tzinfo=UTC)
@@ -69,3 +72,21 @@ def test_junk_anywhere(name: str) -> None:
                 assert ((limit.low <= known) & (known <= limit.high)).all(), field
 
     check()
+
+
+def test_no_text_of_a_payload_holds_what_a_database_refuses() -> None:
+    body = (
+        rb'{"a\u0000b": [["x\ud83dy", "\ude00", "\ud83d\ude00", "\\ud83d", "plain"], {"n": 1.5, "t": true}], "z": null}'
+    )
+    assert load(body, "here") == {
+        "ab": [["x\ufffdy", "\ufffd", "\U0001f600", r"\ud83d", "plain"], {"n": 1.5, "t": True}],
+        "z": None,
+    }
+    with pytest.raises(FeedError, match="nested too deeply"):
+        load(b'{"a": "\\ud83d", "b": ' + b"[" * 100_000 + b"]" * 100_000 + b"}", "here")
+
+
+def test_a_page_that_is_no_json_is_shown_without_nul() -> None:
+    page = Answer(200, b"<p>down\0 today", "text/html", None, None, None, None, None, None, "https://weather.example/")
+    with pytest.raises(FeedError, match="not JSON: <p>down today$"):
+        read_json(page, "Service")

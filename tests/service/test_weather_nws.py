@@ -488,6 +488,15 @@ def test_a_payload_from_a_file() -> None:
     assert_same(forecast.hours, nws.parse(payload("nws_long.json"), NOW).hours)
 
 
+def test_a_file_without_an_issue_time_is_as_old_as_its_first_hour(tmp_path: Path) -> None:
+    grid = payload("nws_long.json")
+    del grid["properties"]["updateTime"]
+    path = tmp_path / "grid.json"
+    path.write_text(json.dumps(grid), encoding="utf-8")
+    forecast, _ = read_payload_file(path, NOW)
+    assert forecast.issued_utc == forecast.hours.start_utc
+
+
 @pytest.mark.parametrize(
     ("content", "said"),
     [
@@ -516,3 +525,29 @@ def test_a_file_that_is_not_there(tmp_path: Path) -> None:
         read_payload_file(tmp_path / "none.json", NOW)
     with pytest.raises(FeedError, match="cannot be read"):
         read_payload_file(tmp_path, NOW)
+
+
+# One degree of latitude is 111.2 km on a sphere of 6371 km (pi * 6371 / 180).
+@pytest.mark.parametrize(
+    ("name", "north", "near"),
+    [
+        ("nws_long.json", 0.08, True),
+        ("nws_long.json", 0.1, False),
+        ("met_norway_example.json", 0.08, True),
+        ("met_norway_example.json", 0.1, False),
+        ("open_meteo_long.json", 0.34, True),
+        ("open_meteo_long.json", 0.38, False),
+    ],
+)
+def test_a_file_for_another_place_is_said(name: str, north: float, near: bool) -> None:
+    place = SimpleNamespace(latitude=46.5 + north, longitude=-94.0, altitude_m=None)
+    forecast, _ = read_payload_file(FIXTURES / name, datetime(2027, 1, 14, 20, 50, tzinfo=UTC), place)
+    assert any("from the site" in warning for warning in forecast.warnings) != near
+
+
+@pytest.mark.parametrize("geometry", [None, 3, {"type": "Point"}, {"type": "Polygon", "coordinates": [[[200, 3]]]}])
+def test_a_file_that_does_not_say_its_place(tmp_path: Path, geometry: object) -> None:
+    path = tmp_path / "grid.json"
+    path.write_text(json.dumps(payload("nws_long.json") | {"geometry": geometry}), encoding="utf-8")
+    forecast, _ = read_payload_file(path, NOW, SimpleNamespace(latitude=46.5, longitude=-94.0, altitude_m=None))
+    assert forecast.warnings[0].startswith("the payload does not say for which place it is")

@@ -23,6 +23,7 @@ from hypothesis import strategies as st
 from frostshift_service import http
 from frostshift_service.http import Get
 from frostshift_service.weather import FeedError, open_meteo
+from frostshift_service.weather.age import freshness
 from frostshift_service.weather.feeds import FEEDS, choose, feeds_with
 from frostshift_service.weather.fetching import Fetched
 from frostshift_service.weather.file import read_payload_file
@@ -286,6 +287,36 @@ def test_a_payload_from_a_file() -> None:
             read_payload_file(FIXTURES / name, NOW)
 
 
+def in_local_stamps(payload: dict[str, Any]) -> dict[str, Any]:
+    payload["hourly_units"]["time"] = "iso8601"
+    times = payload["hourly"]["time"]
+    payload["hourly"]["time"] = [f"{datetime.fromtimestamp(time, UTC):%Y-%m-%dT%H:%M}" for time in times]
+    return payload
+
+
+# What the axis begins with (past_hours, past_days, forecast_days, forecast_hours): documentation of the service.
+@pytest.mark.parametrize(
+    ("payload", "issued_utc"),
+    [
+        (make_payloads.open_meteo_long(), START),
+        (make_payloads.open_meteo_long(START - 40 * HOUR), START - 40 * HOUR),
+        (make_payloads.open_meteo_long(START - 20 * HOUR, past=0), START - 20 * HOUR),
+        (make_payloads.open_meteo_long(past=24), START - 24 * HOUR),
+        # As long as we ask for, but from elsewhere, or answered in the future: nine days without the past.
+        (in_local_stamps(make_payloads.open_meteo_long()), START - 48 * HOUR),
+        (make_payloads.open_meteo_long(START - 8 * HOUR, past=0, ahead=216), START - 8 * HOUR),
+    ],
+)
+def test_a_file_is_as_old_as_its_axis_allows(tmp_path: Path, payload: dict[str, Any], issued_utc: datetime) -> None:
+    path = tmp_path / "kept.json"
+    path.write_text(json.dumps(payload), encoding="utf-8")
+    forecast, _ = read_payload_file(path, NOW)
+    assert forecast.issued_utc == issued_utc
+    assert forecast.warnings[0].endswith(f"its age counts from {issued_utc:%Y-%m-%d %H:%M} UTC")
+    later = freshness(forecast.issued_utc, forecast.fetched_utc, None, "file", NOW)
+    assert (later.state == "unusable") == (NOW - issued_utc >= 24 * HOUR)
+
+
 # Asking
 
 
@@ -418,6 +449,14 @@ def test_an_answer_that_was_kept_on_the_way_is_said() -> None:
     forecast = call(served(stale)).forecast
     assert forecast is not None
     assert "as if it were 2027-01-14 16:00 UTC and not 2027-01-14 21:10 UTC" in forecast.warnings[0]
+    assert forecast.issued_utc == START - 5 * HOUR, "its age counts from the answer, not from when it came"
+
+
+def test_only_an_answer_that_was_kept_on_the_way_has_an_issue_time() -> None:
+    for start, issued_utc in ((START, None), (START + 30 * HOUR, NOW)):
+        forecast = call(served(json.dumps(make_payloads.open_meteo_long(start)).encode())).forecast
+        assert forecast is not None
+        assert forecast.issued_utc == issued_utc
 
 
 # The switch

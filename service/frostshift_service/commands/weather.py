@@ -84,7 +84,8 @@ def pull(
 
 def _say_if_old(forecast: Forecast) -> None:
     """Said at once and not only on the sheet: a file may have lain about for long."""
-    found = freshness(forecast.issued_utc, forecast.fetched_utc, None, forecast.feed, clock.utc_now())
+    service = forecast.service or forecast.feed
+    found = freshness(forecast.issued_utc, forecast.fetched_utc, None, service, clock.utc_now())
     if found.state == "fresh":
         return
     when = f"issued {age(abs(found.age_h))} {'ago' if found.age_h >= 0.0 else 'from now'}"

@@ -35,6 +35,7 @@ def keep_forecast(session: Session, site_id: str, forecast: KeptForecast) -> int
         site_id=site_id,
         latitude=site.latitude,
         longitude=site.longitude,
+        altitude_m=site.altitude_m,
         feed=forecast.feed,
         issued_utc=forecast.issued_utc,
         fetched_utc=forecast.fetched_utc,
@@ -45,6 +46,7 @@ def keep_forecast(session: Session, site_id: str, forecast: KeptForecast) -> int
         attribution=forecast.attribution,
         warnings=list(forecast.warnings),
         quality={name: [list(run) for run in runs] for name, runs in forecast.quality.items()},
+        service=forecast.service,
     )
     session.add(row)
     session.flush()
@@ -53,12 +55,13 @@ def keep_forecast(session: Session, site_id: str, forecast: KeptForecast) -> int
 
 
 def _of_site(site_id: str) -> tuple[ColumnElement[bool], ...]:
-    """Forecasts of a site for where it is now; those for a place it has left no longer count."""
+    """Forecasts of a site for where and how high it is now; those for a place it has left no longer count."""
     return (
         col(ForecastRow.site_id) == site_id,
         col(SiteRow.id) == site_id,
         col(ForecastRow.latitude) == col(SiteRow.latitude),
         col(ForecastRow.longitude) == col(SiteRow.longitude),
+        col(ForecastRow.altitude_m).is_not_distinct_from(col(SiteRow.altitude_m)),
     )
 
 
@@ -76,16 +79,20 @@ def last_forecast(session: Session, site_id: str, feed: str | None = None) -> Ke
     return None if row is None else _kept(row)
 
 
-def last_forecast_times(session: Session, site_id: str, feed: str) -> tuple[int, datetime | None, datetime] | None:
-    """Id, issue time and fetch time of that forecast, without its hours; None where there is none."""
-    columns = select(col(ForecastRow.id), col(ForecastRow.issued_utc), col(ForecastRow.fetched_utc))
+def last_forecast_times(
+    session: Session, site_id: str, feed: str
+) -> tuple[int, datetime | None, datetime, str | None] | None:
+    """Id, issue time, fetch time and service of that forecast, without its hours; None where there is none."""
+    columns = select(
+        col(ForecastRow.id), col(ForecastRow.issued_utc), col(ForecastRow.fetched_utc), col(ForecastRow.service)
+    )
     wanted = columns.where(*_of_site(site_id), col(ForecastRow.feed) == feed).order_by(*_NEWEST).limit(1)
     row = session.exec(wanted).first()
     if row is None:
         return None
-    forecast_id, issued_utc, fetched_utc = row
+    forecast_id, issued_utc, fetched_utc, service = row
     assert forecast_id is not None  # only a row that was not written has none
-    return forecast_id, issued_utc, fetched_utc
+    return forecast_id, issued_utc, fetched_utc, service
 
 
 def forecast_by_id(session: Session, forecast_id: int) -> KeptForecast:
@@ -108,7 +115,7 @@ def past_hours(session: Session, site_id: str, feed: str, first_utc: datetime, l
     Args:
         session: any session.
         site_id: the site.
-        feed: one feed only; feeds are not mixed.
+        feed: one feed only; feeds are not mixed. Of files those of the service that the newest is of.
         first_utc: first hour, aware, on the full hour.
         last_utc: last hour, the same; not before `first_utc`.
 
@@ -116,11 +123,13 @@ def past_hours(session: Session, site_id: str, feed: str, first_utc: datetime, l
         Hours from first to last, NaN where no forecast has a value; None where no forecast reaches into them.
     """
     count = round((last_utc - first_utc) / _HOUR) + 1
+    of_feed = (*_of_site(site_id), col(ForecastRow.feed) == feed)
+    service = session.exec(select(ForecastRow.service).where(*of_feed).order_by(*_NEWEST).limit(1)).first()
     wanted = (
         select(ForecastRow.hours)
         .where(
-            *_of_site(site_id),
-            ForecastRow.feed == feed,
+            *of_feed,
+            col(ForecastRow.service).is_not_distinct_from(service),
             ForecastRow.first_hour_utc <= last_utc,
             ForecastRow.last_hour_utc >= first_utc,
         )
@@ -142,7 +151,7 @@ def past_hours(session: Session, site_id: str, feed: str, first_utc: datetime, l
 
 
 def issues_before(session: Session, site_id: str, forecast_id: int, first_utc: datetime) -> Iterator[Hours]:
-    """Hours of the forecasts that a feed gave before one of its forecasts, the newest first.
+    """Hours of the forecasts that a feed gave before one of its forecasts, the newest first; files of one service.
 
     Args:
         session: any session; each is read when it is asked for.
@@ -156,6 +165,7 @@ def issues_before(session: Session, site_id: str, forecast_id: int, first_utc: d
     wanted = select(ForecastRow.hours).where(
         *_of_site(site_id),
         ForecastRow.feed == row.feed,
+        col(ForecastRow.service).is_not_distinct_from(row.service),
         ForecastRow.last_hour_utc >= first_utc,
         col(ForecastRow.id) < forecast_id,
     )
@@ -220,9 +230,14 @@ def pauses(session: Session, feeds: Collection[str]) -> list[datetime]:
     return [held_utc for held_utc in session.exec(wanted) if held_utc is not None]
 
 
+def hold_site(session: Session, site_id: str) -> None:
+    """Hold a site for the rest of a writing transaction: what is read after it stays so until the end."""
+    session.exec(select(SiteRow.id).where(SiteRow.id == site_id).with_for_update(key_share=True)).first()
+
+
 def put_feed_row(session: Session, feed: FeedRow) -> None:
     """Write how it stands with a feed, new or changed; holds the site, so that two copies follow one another."""
-    session.exec(select(SiteRow.id).where(SiteRow.id == feed.site_id).with_for_update(key_share=True)).first()
+    hold_site(session, feed.site_id)
     session.merge(
         FeedStateRow(
             site_id=feed.site_id,
@@ -247,7 +262,7 @@ def feed_in_use(session: Session, site_id: str) -> FeedInUse | None:
 
 def put_feed_in_use(session: Session, site_id: str, used: FeedInUse) -> None:
     """Write the feed that the site's plans are made from; holds the site, so that two copies follow one another."""
-    session.exec(select(SiteRow.id).where(SiteRow.id == site_id).with_for_update(key_share=True)).first()
+    hold_site(session, site_id)
     session.merge(FeedInUseRow(site_id=site_id, feed=used.feed, since_utc=used.since_utc, before=used.before))
     session.flush()
 
@@ -265,6 +280,7 @@ def _kept(row: ForecastRow) -> KeptForecast:
         quality={name: _runs(said, len(hours)) for name, said in row.quality.items()},
         id=row.id,
         members=members,
+        service=row.service,
     )
 
 

@@ -16,6 +16,7 @@ from typing import Final
 
 import numpy as np
 from sqlalchemy import ColumnElement
+from sqlalchemy.orm import defer
 from sqlmodel import Session, col, delete, select
 
 from frostshift_rules.surroundings import Members, Singles
@@ -108,6 +109,7 @@ def remember(session: Session, site_id: str, forecast: KeptForecast, members: Me
             fetched_utc=forecast.fetched_utc,
             latitude=site.latitude,
             longitude=site.longitude,
+            altitude_m=site.altitude_m,
             first_hour_utc=hours.time_utc(first),
             last_hour_utc=hours.time_utc(len(hours) - 1),
             series=pack_singles(rows),
@@ -118,12 +120,13 @@ def remember(session: Session, site_id: str, forecast: KeptForecast, members: Me
 
 
 def _of_site(site_id: str) -> tuple[ColumnElement[bool], ...]:
-    """Rows of a site for where it is now; those for a place it has left no longer count."""
+    """Rows of a site for where and how high it is now; those for a place it has left no longer count."""
     return (
         col(HistoryRow.site_id) == site_id,
         col(SiteRow.id) == site_id,
         col(HistoryRow.latitude) == col(SiteRow.latitude),
         col(HistoryRow.longitude) == col(SiteRow.longitude),
+        col(HistoryRow.altitude_m).is_not_distinct_from(col(SiteRow.altitude_m)),
     )
 
 
@@ -195,13 +198,13 @@ def thin(session: Session, site_id: str, now: datetime) -> int:
     site = session.get(SiteRow, site_id)
     if site is None:
         return 0
-    wanted = select(HistoryRow.feed, HistoryRow.latitude, HistoryRow.longitude, HistoryRow.fetched_utc)
-    kept: defaultdict[tuple[str, float, float], list[datetime]] = defaultdict(list)
-    for feed, latitude, longitude, fetched_utc in session.exec(wanted.where(HistoryRow.site_id == site_id)):
-        kept[feed, latitude, longitude].append(fetched_utc)
+    without_series = select(HistoryRow).options(defer(col(HistoryRow.series)))  # type: ignore[arg-type]
+    kept: defaultdict[tuple[str, tuple[float, float, float | None]], list[datetime]] = defaultdict(list)
+    for row in session.exec(without_series.where(HistoryRow.site_id == site_id)):
+        kept[row.feed, (row.latitude, row.longitude, row.altitude_m)].append(row.fetched_utc)
     gone = 0
-    for (feed, *place), times in kept.items():
-        here = place == [site.latitude, site.longitude]
+    for (feed, place), times in kept.items():
+        here = place == (site.latitude, site.longitude, site.altitude_m)
         if here and all(at >= now or now - at > DAILY_UNTIL for at in times):
             continue
         old = superfluous(times, now, keep_newest=here)

@@ -18,7 +18,14 @@ KEPT_H: Final = 72
 _HOUR: Final = timedelta(hours=1)
 
 
-def put_observed(session: Session, site_id: str, observed: ObservedHours, latitude: float, longitude: float) -> None:
+def put_observed(
+    session: Session,
+    site_id: str,
+    observed: ObservedHours,
+    latitude: float,
+    longitude: float,
+    altitude_m: float | None,
+) -> None:
     """Keep what a station measured, merged with what is kept of it: a new value stands, a missing one leaves the old.
 
     Hours more than `KEPT_H` before `observed.fetched_utc` go, and stations last fetched before that.
@@ -29,6 +36,7 @@ def put_observed(session: Session, site_id: str, observed: ObservedHours, latitu
         observed: new hours.
         latitude: of the place they were asked for [degrees]; what was kept for another place goes.
         longitude: of the same [degrees].
+        altitude_m: of the same [m].
 
     Raises:
         UnknownSite: there is no site of that id.
@@ -36,7 +44,11 @@ def put_observed(session: Session, site_id: str, observed: ObservedHours, latitu
     if session.exec(select(SiteRow.id).where(SiteRow.id == site_id).with_for_update(key_share=True)).first() is None:
         raise UnknownSite(f"there is no site {site_id!r}")
     oldest_utc = observed.fetched_utc - KEPT_H * _HOUR
-    elsewhere = (col(ObservedHoursRow.latitude) != latitude) | (col(ObservedHoursRow.longitude) != longitude)
+    elsewhere = (
+        (col(ObservedHoursRow.latitude) != latitude)
+        | (col(ObservedHoursRow.longitude) != longitude)
+        | col(ObservedHoursRow.altitude_m).is_distinct_from(altitude_m)
+    )
     old = elsewhere | (col(ObservedHoursRow.fetched_utc) < oldest_utc)
     session.exec(delete(ObservedHoursRow).where(col(ObservedHoursRow.site_id) == site_id, old))
     session.expire_all()
@@ -52,6 +64,7 @@ def put_observed(session: Session, site_id: str, observed: ObservedHours, latitu
             station=observed.station,
             latitude=latitude,
             longitude=longitude,
+            altitude_m=altitude_m,
             title=observed.title,
             distance_km=observed.distance_km,
             height_m=observed.height_m,
@@ -79,6 +92,7 @@ def load_observed(session: Session, site_id: str, first_utc: datetime, last_utc:
         SiteRow.id == site_id,
         ObservedHoursRow.latitude == SiteRow.latitude,
         ObservedHoursRow.longitude == SiteRow.longitude,
+        col(ObservedHoursRow.altitude_m).is_not_distinct_from(col(SiteRow.altitude_m)),
     )
     newest = (col(ObservedHoursRow.fetched_utc).desc(), col(ObservedHoursRow.station))
     for row in session.exec(wanted.order_by(*newest)):

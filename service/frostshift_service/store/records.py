@@ -236,6 +236,7 @@ class KeptForecast:
         payload: the answer's body as it came.
         id: in the store; None before it is kept.
         members: of the feed's ensemble, on the axis of `hours`; None where it gave none with this payload.
+        service: name of the feed that a file's payload is of; None where `feed` is that feed itself.
     """
 
     feed: str
@@ -248,6 +249,7 @@ class KeptForecast:
     quality: Mapping[str, Runs] = field(default_factory=dict)
     id: int | None = None
     members: Members | None = None
+    service: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

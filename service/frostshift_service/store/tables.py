@@ -237,8 +237,9 @@ class ForecastRow(Table, table=True):
 
     id: int | None = Field(default=None, primary_key=True)
     site_id: str = Field(foreign_key="site.id")
-    latitude: float  # of the site when it was fetched: a site that moves starts without a forecast
+    latitude: float  # of the site when it was fetched: a site that moves, or is corrected in height, starts without
     longitude: float
+    altitude_m: float | None
     feed: str
     issued_utc: datetime | None
     fetched_utc: datetime
@@ -249,6 +250,7 @@ class ForecastRow(Table, table=True):
     attribution: str
     warnings: list[str] = Field(sa_type=JSON)
     quality: dict[str, Any] = Field(sa_type=JSON)
+    service: str | None  # of a file's payload
 
 
 class AlertsRow(Table, table=True):
@@ -277,6 +279,7 @@ class ObservedHoursRow(Table, table=True):
     station: str = Field(primary_key=True)
     latitude: float  # of the site when it was asked: distance and height are from there
     longitude: float
+    altitude_m: float | None
     title: str
     distance_km: float
     height_m: float
@@ -294,6 +297,7 @@ class HistoryRow(Table, table=True):
     fetched_utc: datetime = Field(primary_key=True)
     latitude: float  # of the site when it was fetched, as in `ForecastRow`
     longitude: float
+    altitude_m: float | None
     first_hour_utc: datetime
     last_hour_utc: datetime
     series: bytes = Field(sa_type=LargeBinary)

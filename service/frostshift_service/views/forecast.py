@@ -34,13 +34,13 @@ def forecast_age(
 ) -> ForecastAge:
     """The age at `now` of a forecast that was `freshness` when the plan was made; times aware UTC."""
     text, ahead, outgrown = "", False, False
-    if issued_utc is not None:
-        age_h = (now - issued_utc) / timedelta(hours=1)
+    since_utc = issued_utc or fetched_utc  # as in `weather.age`
+    if since_utc is not None:
+        age_h = (now - since_utc) / timedelta(hours=1)
         ahead = freshness == "unusable" and age_h < 0.0  # this machine's clock, or the feed's, is wrong
-        text = f"issued {age(-age_h)} from now" if ahead else f"issued {age(age_h)} ago"
+        text = f"{age(-age_h)} from now" if ahead else f"{age(age_h)} ago"
+        text = f"fetched {text}; its issue time is not known" if issued_utc is None else f"issued {text}"
         outgrown = age_h > UNUSABLE_H and freshness != "unusable"
-    elif fetched_utc is not None:
-        text = f"fetched {age((now - fetched_utc) / timedelta(hours=1))} ago; its issue time is not known"
     state: Freshness = "unusable" if outgrown else freshness
     return ForecastAge(text, state, AHEAD if ahead else FRESHNESS[state], outgrown)
 

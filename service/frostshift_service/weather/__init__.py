@@ -24,6 +24,7 @@ class Forecast:
         quality: field name of `Hours` -> how the value of each hour came about, a `quality.Mark` an hour; `MISSING`
             exactly where the value is NaN.
         members: of the feed's ensemble, on the axis of `hours`; None where it gave none this time.
+        service: name of the feed that a file's payload is of; None where `feed` is that feed itself.
     """
 
     feed: str
@@ -34,6 +35,7 @@ class Forecast:
     warnings: tuple[str, ...] = ()
     quality: Marks = field(default_factory=dict)
     members: Members | None = None
+    service: str | None = None
 
 
 class FeedError(Exception):

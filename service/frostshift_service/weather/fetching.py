@@ -7,13 +7,16 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Literal
+from typing import Final, Literal
 
-from frostshift_service.http import Answer, BadStatus, Get, HttpError, Validators
+from frostshift_service.http import Answer, BadStatus, Get, HttpError, Validators, clean_text
 from frostshift_service.weather import FeedError, Forecast
 from frostshift_service.weather.payload import Json, load
 
 log = logging.getLogger(__name__)
+
+LONGEST_ASKED: Final = timedelta(hours=12)
+"""What a server asks for is honoured up to here: an absurd date must not end the forecasts in silence."""
 
 Kept = Mapping[str, str]
 """What a feed wants to remember between two calls, as texts: the address asked, its validators, a grid address."""
@@ -89,15 +92,16 @@ def keep(answer: Answer, url: str, earlier: Kept) -> dict[str, str]:
 def asked_utc(answer: Answer, now: datetime) -> datetime | None:
     """The moment before which the server does not want to be asked again, by our clock.
 
-    The later of `max-age` and `Expires`; the latter counted from the server's own `Date`, so that a wrong clock on
-    either side does no harm.
+    The later of `max-age` and `Expires`, not beyond `LONGEST_ASKED`; the latter counted from the server's own `Date`,
+    so that a wrong clock on either side does no harm.
     """
     waits = []
     if answer.max_age_s is not None:
         waits.append(timedelta(seconds=answer.max_age_s))
     if answer.expires is not None:
         waits.append(answer.expires - (answer.date or now))
-    return now + max(waits) if waits else None
+    # Within bounds before it is added: dates may lie at either end of the calendar.
+    return now + min(max(*waits, timedelta(0)), LONGEST_ASKED) if waits else None
 
 
 def ask(get: Get, feed: str, title: str, url: str, headers: Mapping[str, str], validators: Validators) -> Answer:
@@ -127,6 +131,6 @@ def ask(get: Get, feed: str, title: str, url: str, headers: Mapping[str, str], v
 def read_json(answer: Answer, title: str) -> Json:
     """The JSON object of an answer; FeedError where it is something else, such as a gateway's page."""
     if "json" not in answer.content_type:
-        start = " ".join(answer.body[:200].decode("utf-8", errors="replace").split())[:100]
+        start = " ".join(clean_text(answer.body[:200].decode("utf-8", errors="replace")).split())[:100]
         raise FeedError(f"{title}: answered {answer.status} with {answer.content_type or 'no type'}, not JSON: {start}")
     return load(answer.body, title)

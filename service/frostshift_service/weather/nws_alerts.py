@@ -20,7 +20,16 @@ from frostshift_rules.job import Joint
 from frostshift_service.http import Answer, Get, Validators
 from frostshift_service.store.records import Alert, KeptAlerts
 from frostshift_service.weather import FeedError, Place, nws_points
-from frostshift_service.weather.fetching import Kept, ask, asked_utc, coordinate, keep, kept_validators, read_json
+from frostshift_service.weather.fetching import (
+    LONGEST_ASKED,
+    Kept,
+    ask,
+    asked_utc,
+    coordinate,
+    keep,
+    kept_validators,
+    read_json,
+)
 from frostshift_service.weather.payload import Json, child, entries, instant
 from frostshift_service.weather.schedule import waits
 
@@ -36,7 +45,6 @@ KNOWN_FOR: Final = timedelta(minutes=15)
 """Without an answer for so long the alerts are not known: never shown as none."""
 LONGEST_PAUSE: Final = timedelta(minutes=30)
 """Pauses after failures double from `ASK_EVERY` to here; a server that asks for more gets more, up to 12 h."""
-LONGEST_ASKED: Final = timedelta(hours=12)
 SPREAD: Final = timedelta(minutes=1)
 """Longest random addition: installations must not all ask at the same second."""
 MAX_PAGES: Final = 5

@@ -39,6 +39,7 @@ from frostshift_rules.units import c_from_f, ms_from_kmh
 from frostshift_service.http import Get, Validators
 from frostshift_service.store.records import ObservedHours
 from frostshift_service.weather import FeedError, Place, hourly, nws_points
+from frostshift_service.weather.distance import distance_km
 from frostshift_service.weather.fetching import Kept, ask, read_json
 from frostshift_service.weather.payload import Json, as_it_is, child, entries, from_percent, instant, number
 
@@ -88,7 +89,6 @@ _STATES: Final[Mapping[str, tuple[str, Units]]] = {
 _AMOUNT: Final[Units] = {"mm": as_it_is, "m": _mm}
 _METRES: Final[Units] = {"m": as_it_is}
 _STATION_ID: Final = re.compile(r"[A-Za-z0-9_-]{1,16}")
-_EARTH_KM: Final = 6371.0
 _HOUR: Final = timedelta(hours=1)
 
 
@@ -338,7 +338,4 @@ def _distance_km(place: Place, geometry: Any, what: str, warnings: list[str]) ->
     if not (-90.0 <= latitude <= 90.0 and -180.0 <= longitude <= 180.0):
         warnings.append(f"station {what}: no position, left out")
         return math.inf
-    north, south = math.radians(latitude), math.radians(place.latitude)
-    east = math.radians(longitude - place.longitude)
-    half = math.sin((north - south) / 2.0) ** 2 + math.cos(north) * math.cos(south) * math.sin(east / 2.0) ** 2
-    return 2.0 * _EARTH_KM * math.asin(min(1.0, math.sqrt(half)))
+    return distance_km(place, latitude, longitude)

@@ -6,7 +6,8 @@ hour has none. Temperature is at 2 m, wind at 10 m. Snow is centimetres of new s
 
 The service fills the hours between the steps of its models itself (three-hourly from the sixth day on at the latest)
 and does not say which: everything is marked so. Nor does it say which model run it answers from: there is no issue
-time, and the age of a forecast counts from when it was fetched.
+time, and the age of a forecast counts from when it was fetched. What was kept on the way, or in a file, counts from the
+oldest time at which its axis can have been answered.
 
 Source: documentation of the service's variables (repository open-meteo/open-meteo-website, docs).
 """
@@ -24,7 +25,7 @@ from frostshift_service.weather import FeedError, Forecast, Place, hourly, open_
 from frostshift_service.weather.fetching import Fetched, Kept, asked_utc
 from frostshift_service.weather.members import on_axis
 from frostshift_service.weather.open_meteo_api import Access
-from frostshift_service.weather.payload import Json
+from frostshift_service.weather.payload import Json, child
 from frostshift_service.weather.quality import Mark, same_mark
 
 Variables = dict[str, tuple[str, str, float]]
@@ -89,23 +90,48 @@ def fetch(
     url = open_meteo_api.address(base_url, "/v1/forecast", place, (*AT, *OVER), f"&past_hours={PAST_H}")
     answer = open_meteo_api.ask(get, url, access, now)
     forecast = parse(open_meteo_api.read(answer), now)
+    stale = _stale(forecast, now)
     extra = open_meteo_ensemble.ask_in_turn(get, place, kept, now, access)
     forecast = replace(
         forecast,
-        warnings=(*_stale(forecast, now), *forecast.warnings, *extra.warnings),
+        issued_utc=min(now, _answered_utc(forecast)) if stale else None,
+        warnings=(*stale, *forecast.warnings, *extra.warnings),
         members=None if extra.members is None else on_axis(extra.members, forecast.hours),
     )
     return Fetched(forecast, answer, extra.kept, asked_utc(answer, now))
 
 
+def _answered_utc(forecast: Forecast) -> datetime:
+    """The hour in which the axis that we ask for was answered."""
+    return forecast.hours.start_utc + timedelta(hours=PAST_H)
+
+
 def _stale(forecast: Forecast, now: datetime) -> list[str]:
-    answered_utc = forecast.hours.start_utc + timedelta(hours=PAST_H)
+    answered_utc = _answered_utc(forecast)
     if -STALE < now - answered_utc < STALE + timedelta(hours=1):
         return []
     return [
         f"the answer begins as if it were {answered_utc:%Y-%m-%d %H:%M} UTC and not {now:%Y-%m-%d %H:%M} UTC: it was "
         "kept on the way, or this machine's clock is wrong"
     ]
+
+
+def parse_file(payload: Json, now: datetime) -> Forecast:
+    """The record of a payload from a file, its issue time the oldest that its axis allows.
+
+    Nobody knows when a file was fetched. An axis begins with the day or the hour of the answer, or earlier where past
+    hours were asked for: the first hour of the axis counts. Only one just as we ask for (its stamps, its length, and
+    not ahead of `now`) counts from the hour that we ask from.
+
+    Raises:
+        FeedError: as `parse`.
+    """
+    forecast = parse(payload, now)
+    ours = child(payload, "hourly_units", TITLE).get("time") == "unixtime"
+    ours = ours and len(forecast.hours) == PAST_H + open_meteo_api.AHEAD_H and _answered_utc(forecast) <= now
+    issued_utc = _answered_utc(forecast) if ours else forecast.hours.start_utc
+    unsaid = f"the payload does not say when it was issued: its age counts from {issued_utc:%Y-%m-%d %H:%M} UTC"
+    return replace(forecast, issued_utc=issued_utc, warnings=(unsaid, *forecast.warnings))
 
 
 def parse(payload: Json, fetched_utc: datetime) -> Forecast:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from datetime import UTC, datetime
 from typing import Any, Final
 
+from frostshift_service.http import clean_text
 from frostshift_service.weather import FeedError
 
 Json = dict[str, Any]
@@ -16,13 +18,16 @@ YEARS: Final = range(2000, 2200)
 
 
 def load(body: bytes, where: str) -> Json:
-    """The JSON object in `body`.
+    """The JSON object in `body`; lone surrogates and NUL in its texts are gone (`http.clean_text`).
 
     Raises:
         FeedError: not UTF-8, not JSON (cut off, HTML), or not an object; the message starts with `where`.
     """
     try:
-        payload = json.loads(body.decode("utf-8-sig"))
+        text = body.decode("utf-8-sig")
+        payload = json.loads(text)
+        if _UNCLEAN.search(text):  # rare: a payload is big, and is walked through only where it may be needed
+            payload = _clean(payload)
     except UnicodeDecodeError as error:
         raise FeedError(f"{where}: not UTF-8 text (byte {error.start})") from error
     except json.JSONDecodeError as error:
@@ -38,6 +43,20 @@ def load(body: bytes, where: str) -> Json:
     if not isinstance(payload, dict):
         raise FeedError(f"{where}: a JSON object is expected, not {type(payload).__name__}")
     return payload
+
+
+_UNCLEAN: Final = re.compile(r"\\u(?:[dD][89a-fA-F]|0000)")
+"""Escapes of surrogates and NUL: neither can stand in JSON itself."""
+
+
+def _clean(value: Any) -> Any:
+    if isinstance(value, str):
+        return clean_text(value)
+    if isinstance(value, list):
+        return [_clean(item) for item in value]
+    if isinstance(value, dict):
+        return {clean_text(key): _clean(item) for key, item in value.items()}
+    return value
 
 
 def child(parent: Json, key: str, where: str) -> Json:

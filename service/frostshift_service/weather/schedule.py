@@ -14,7 +14,7 @@ from typing import Final
 from frostshift_rules.surroundings import Hours
 from frostshift_service.store.records import FeedRow
 from frostshift_service.weather import FeedError
-from frostshift_service.weather.fetching import Fetched
+from frostshift_service.weather.fetching import LONGEST_ASKED, Fetched
 
 OWN_INTERVAL: Final = timedelta(minutes=60)
 WATCH_INTERVAL: Final = timedelta(minutes=20)
@@ -28,14 +28,13 @@ SPREAD: Final = timedelta(minutes=10)
 FIRST_PAUSE: Final = timedelta(minutes=4)
 LONGEST_PAUSE: Final = timedelta(minutes=60)
 """Pauses after failures double from the first to the longest; each is drawn out at random by up to a quarter."""
-LONGEST_ASKED: Final = timedelta(hours=12)
-"""What a server asks for is honoured up to here: an absurd date must not end the forecasts in silence."""
 
 
 def front_near(hours: Hours, now: datetime) -> bool:
     """Whether an hour of the next day and a half is far colder than the same hour a day earlier.
 
-    A day earlier, so that an ordinary cold night is no front. Hours without a value say nothing.
+    A day earlier, so that an ordinary cold night is no front. Hours without a value say nothing; for the next day to be
+    looked at, `hours` has to hold the day gone by.
     """
     fall_k = hours.air_c[:-24] - hours.air_c[24:]  # index i: of hour i + 24 against hour i
     at = hours.position(now) - 24.0
@@ -68,7 +67,7 @@ def after_success(row: FeedRow, fetched: Fetched, now: datetime, jitter: float, 
         last_answer_utc=now,
         failures=0,
         last_error="",
-        held_utc=None,
+        held_utc=_held(row, now),
         issued_utc=row.issued_utc if fetched.forecast is None else fetched.forecast.issued_utc,
         state=dict(fetched.kept),
     )
@@ -85,13 +84,19 @@ def after_failure(row: FeedRow, error: FeedError, now: datetime, jitter: float) 
     pause = LONGEST_PAUSE if error.permanent else min(FIRST_PAUSE * 2 ** min(failures - 1, 10), LONGEST_PAUSE)
     asked = timedelta(seconds=min(error.retry_after_s or 0.0, LONGEST_ASKED.total_seconds()))
     wait = max(pause, asked)
+    holds = [until_utc for until_utc in (_held(row, now), now + asked if asked else None) if until_utc is not None]
     return replace(
         row,
         next_try_utc=now + wait + jitter * min(wait / 4, SPREAD),
         failures=failures,
         last_error=str(error),
-        held_utc=now + asked if asked else None,
+        held_utc=max(holds, default=None),
     )
+
+
+def _held(row: FeedRow, now: datetime) -> datetime | None:
+    """A pause that was asked for and is not over: of another copy, as nobody is asked during one."""
+    return row.held_utc if waits(row.held_utc, now) else None
 
 
 def _asked(ask_again_utc: datetime | None, now: datetime) -> timedelta:

@@ -154,6 +154,31 @@ def test_members_of_a_place_that_the_site_has_left_do_not_count(sited: Engine, s
         assert forecasts.last_members(session, "ore-shed", "open_meteo", START) is None
 
 
+@pytest.mark.parametrize(("before_m", "after_m"), [(430.0, 1430.0), (430.0, None), (None, 430.0)])
+def test_a_forecast_for_another_height_does_not_count(
+    sited: Engine, site: Site, before_m: float | None, after_m: float | None
+) -> None:
+    def found() -> list[bool]:
+        with reading(sited) as session:
+            return [
+                forecasts.last_forecast(session, "ore-shed") is not None,
+                forecasts.last_forecast_times(session, "ore-shed", "nws") is not None,
+                forecasts.past_hours(session, "ore-shed", "nws", START, START) is not None,
+            ]
+
+    low, high = (replace(site, altitude_m=height) for height in (before_m, after_m))
+    with writing(sited) as session:
+        save_site(session, low)
+        forecasts.keep_forecast(session, "ore-shed", forecast(hours(START, [1.0])))
+    assert found() == [True] * 3
+    with writing(sited) as session:
+        save_site(session, high)
+    assert found() == [False] * 3
+    with writing(sited) as session:
+        save_site(session, low)
+    assert found() == [True] * 3
+
+
 def test_the_last_forecast_is_the_one_that_came_last_whatever_the_clock_said(sited: Engine) -> None:
     with writing(sited) as session:
         assert forecasts.last_forecast(session, "ore-shed") is None
@@ -185,6 +210,25 @@ def test_past_hours_come_from_the_newest_forecast_that_has_them(sited: Engine) -
     assert past.start_utc == START - HOUR
     assert np.array_equal(past.air_c, [nan, -1.0, -2.0, -30.0, -4.0, -50.0, nan], equal_nan=True)
     assert np.array_equal(past.dew_c, [nan, -5.0, -6.0, -7.0, -8.0, nan, nan], equal_nan=True)
+
+
+def test_past_hours_of_files_are_of_the_service_that_the_newest_is_of(sited: Engine) -> None:
+    def past() -> Hours | None:
+        with reading(sited) as session:
+            return forecasts.past_hours(session, "ore-shed", "file", START, START + HOUR)
+
+    def keep(start_utc: datetime, air_c: float, service: str | None) -> None:
+        with writing(sited) as session:
+            held = replace(forecast(hours(start_utc, [air_c] * 2), start_utc, "file"), service=service)
+            forecasts.keep_forecast(session, "ore-shed", held)
+
+    keep(START, -5.0, "met_norway")
+    keep(START + 2 * HOUR, -9.0, "nws")
+    assert past() is None, "those of another service do not stand before it"
+    keep(START + 2 * HOUR, -9.0, "met_norway")
+    found = past()
+    assert found is not None
+    assert found.air_c.tolist() == [-5.0, -5.0]
 
 
 def test_a_forecast_without_hours_or_site_is_refused(sited: Engine) -> None:

@@ -184,6 +184,22 @@ def test_a_site_that_moved_has_no_past_and_one_that_comes_back_has(sited: Engine
     assert same(by_lead(sited, START, 1, 0).air_c, [1.0])
 
 
+@pytest.mark.parametrize(("before_m", "after_m"), [(430.0, 1430.0), (430.0, None), (None, 430.0)])
+def test_another_height_is_another_place(
+    sited: Engine, site: Site, before_m: float | None, after_m: float | None
+) -> None:
+    low, high = (replace(site, altitude_m=height) for height in (before_m, after_m))
+    with writing(sited) as session:
+        save_site(session, low)
+    remembered(sited, forecast([1.0]))
+    assert same(by_lead(sited, START, 1, 0).air_c, [1.0])
+    with writing(sited) as session:
+        save_site(session, high)
+    assert same(by_lead(sited, START, 1, 0).air_c, [NAN])
+    with writing(sited) as session:
+        assert history.thin(session, SITE, START + timedelta(days=500)) == 1, "the newest of another place goes too"
+
+
 @pytest.mark.parametrize(
     ("first_utc", "last_utc", "leads_h", "said"),
     [

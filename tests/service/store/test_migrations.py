@@ -31,7 +31,7 @@ from sqlalchemy import Table as PlainTable
 from sqlalchemy.types import TypeEngine
 
 from frostshift_rules.job import Procedure, Site
-from frostshift_service.store import engine, joints, plans, sites
+from frostshift_service.store import engine, forecasts, joints, plans, sites
 from frostshift_service.store.engine import open_store, reading, writing
 from frostshift_service.store.migrations.run import config
 from frostshift_service.store.records import ImportedJoint, StoreError
@@ -73,7 +73,8 @@ def test_the_steps_ship_with_the_package() -> None:
     assert folder.joinpath("versions", "0004_thermometer.py").is_file()
     assert folder.joinpath("versions", "0005_alerts_and_observed.py").is_file()
     assert folder.joinpath("versions", "0006_history.py").is_file()
-    assert folder.joinpath("versions", "0007_stock.py").is_file()
+    for name in ("0007_stock", "0008_altitude", "0009_file_service"):
+        assert folder.joinpath("versions", f"{name}.py").is_file()
 
 
 def test_opening_again_keeps_what_is_there(store_url: str, site: Site) -> None:
@@ -200,6 +201,78 @@ def test_what_the_first_version_wrote_is_read_after_the_update(store_url: str) -
         assert sites.save_site(session, kept.site, show_units=kept.show_units, feed=kept.feed) == kept.revision + 1
     with reading(store) as session:
         assert sites.load_site(session, "ore-shed").site == kept.site
+    store.dispose()
+
+
+@pytest.mark.parametrize(
+    ("feed", "credit", "service"),
+    [
+        ("file", "Forecast data: US National Weather Service (public domain).", "nws"),
+        ("file", "Based on data from MET Norway, CC BY 4.0", "met_norway"),
+        ("file", "Weather data by Open-Meteo, CC BY 4.0", "open_meteo"),
+        ("file", "Invented weather office", None),
+        ("nws", "Forecast data: US National Weather Service (public domain).", None),
+    ],
+)
+def test_a_forecast_from_a_file_gets_its_service(store_url: str, feed: str, credit: str, service: str | None) -> None:
+    (site,) = json.loads((FIXTURES / "schema_0001.json").read_text(encoding="utf-8"))["site"]
+    site |= {"own_tables": [], "instead": None}
+    place = {"site_id": site["id"], "latitude": site["latitude"], "longitude": site["longitude"]}
+    row = PLACED["forecast"] | place | {"feed": feed, "attribution": credit}
+    at_schema(store_url, "0006", {"site": [site], "forecast": [row]})
+    store = open_store(store_url)
+    with reading(store) as session:
+        last = forecasts.last_forecast_times(session, site["id"], feed)
+    assert last is not None
+    assert last[3] == service
+    store.dispose()
+
+
+PLACED: dict[str, dict[str, Any]] = {
+    "forecast": {
+        "id": 1,
+        "feed": "nws",
+        "issued_utc": None,
+        "fetched_utc": "2026-01-12T18:00:00",
+        "payload": {},
+        "first_hour_utc": "2026-01-12T18:00:00",
+        "last_hour_utc": "2026-01-12T19:00:00",
+        "hours": {},
+        "attribution": "Invented weather office",
+        "warnings": [],
+        "quality": {},
+    },
+    "forecast_history": {
+        "feed": "nws",
+        "fetched_utc": "2026-01-12T18:00:00",
+        "first_hour_utc": "2026-01-12T18:00:00",
+        "last_hour_utc": "2026-01-12T19:00:00",
+        "series": {},
+    },
+    "observed_hours": {
+        "station": "XONE",
+        "title": "Invented field",
+        "distance_km": 3.0,
+        "height_m": 4.0,
+        "fetched_utc": "2026-01-12T18:00:00",
+        "hours": {},
+    },
+}
+"""Rows for the place of a site as schema 0006 has them, without the site."""
+
+
+@pytest.mark.parametrize("altitude_m", [431.5, None])
+def test_what_was_kept_for_a_place_gets_the_sites_height(store_url: str, altitude_m: float | None) -> None:
+    (site,) = json.loads((FIXTURES / "schema_0001.json").read_text(encoding="utf-8"))["site"]
+    site |= {"altitude_m": altitude_m, "own_tables": [], "instead": None}
+    place = {"site_id": site["id"], "latitude": site["latitude"], "longitude": site["longitude"]}
+    at_schema(store_url, "0006", {"site": [site], **{name: [row | place] for name, row in PLACED.items()}})
+    store = open_store(store_url)
+    with reading(store) as session:
+        for name in PLACED:
+            kept = session.connection().execute(text(f"SELECT altitude_m FROM {name}")).scalar_one()
+            assert kept == altitude_m, name
+        assert forecasts.last_forecast_times(session, site["id"], "nws") is not None
     store.dispose()
 
 

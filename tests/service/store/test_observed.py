@@ -27,7 +27,7 @@ def observed(first: int, air_c: list[float], station: str = "XTWN", now: datetim
 def put(store: Engine, site: Site, *rows: ObservedHours) -> None:
     for row in rows:
         with writing(store) as session:
-            put_observed(session, site.id, row, site.latitude, site.longitude)
+            put_observed(session, site.id, row, site.latitude, site.longitude, site.altitude_m)
 
 
 def air(store: Engine, first: int, last: int) -> list[float] | None:
@@ -90,6 +90,25 @@ def test_a_site_that_moves_starts_without(sited: Engine, site: Site) -> None:
     assert air(sited, -3, -3) is None
     put(sited, moved, observed(-2, [-2.0]))
     np.testing.assert_array_equal(air(sited, -3, -2), [NAN, -2.0])
+
+
+@pytest.mark.parametrize(("before_m", "after_m"), [(430.0, 1430.0), (430.0, None), (None, 430.0)])
+def test_a_site_whose_height_is_corrected_starts_without(
+    sited: Engine, site: Site, before_m: float | None, after_m: float | None
+) -> None:
+    low, high = (replace(site, altitude_m=height) for height in (before_m, after_m))
+    with writing(sited) as session:
+        save_site(session, low)
+    put(sited, low, observed(-3, [-1.0]))
+    assert air(sited, -3, -3) == [-1.0]
+    with writing(sited) as session:
+        save_site(session, high)
+    assert air(sited, -3, -3) is None
+    put(sited, high, observed(-2, [-2.0]))
+    np.testing.assert_array_equal(air(sited, -3, -2), [NAN, -2.0])
+    with writing(sited) as session:
+        save_site(session, low)
+    assert air(sited, -3, -2) is None, "those of another height are gone"
 
 
 def test_no_site(store: Engine, site: Site) -> None:

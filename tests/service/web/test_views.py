@@ -319,6 +319,15 @@ def test_ages_count_to_the_moment_of_reading(plan: Plan, show: Show, now: dateti
     assert too_old.freshness_text == "too old to use: every joint is unknown"
 
 
+def test_a_kept_plan_without_an_issue_time_ages_from_the_fetch(plan: Plan, show: Show, now: datetime) -> None:
+    unsaid = replace(plan, issued_utc=None, fetched_utc=now - timedelta(hours=2), freshness="fresh")
+    head = morning_sheet(unsaid, show, now).header
+    assert (head.freshness, head.age_text) == ("fresh", "fetched 2 h 0 min ago; its issue time is not known")
+    old = morning_sheet(unsaid, show, now + timedelta(hours=23)).header
+    assert (old.freshness, old.freshness_text) == ("unusable", "too old to use: every joint is unknown")
+    assert old.warnings[0].startswith("The forecast of this plan has become too old")
+
+
 def test_a_forecast_from_the_future_is_never_called_young(plan: Plan, show: Show, now: datetime) -> None:
     ahead = replace(plan, issued_utc=now + timedelta(days=3), freshness="unusable")
     head = morning_sheet(ahead, show, now).header
