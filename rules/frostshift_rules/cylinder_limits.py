@@ -158,7 +158,8 @@ def filled_gauge_kpa(cylinder: OxygenCylinder, oxygen_c: float, barometer_kpa: f
         barometer_kpa: of the site [kPa].
 
     Raises:
-        OutOfRange: a temperature outside the table, or liquid oxygen, whose pressure its own regulator holds.
+        OutOfRange: a temperature outside the table, liquid oxygen, whose pressure its own regulator holds, or a filling
+            pressure that is not on file.
     """
     return oxygen_table().kpa(oxygen_c, _filled_kg_m3(cylinder)) - barometer_kpa
 
@@ -194,16 +195,18 @@ def oxygen_dewars(flow_m3_h: float, cylinder: OxygenCylinder) -> int:
     """Dewars of liquid oxygen on one line for a continuous flow [m3/h at 15 °C], by what their vaporiser gives.
 
     Raises:
-        OutOfRange: the flow is negative or no number, or a compressed cylinder, which no vaporiser limits.
+        OutOfRange: the flow is negative or no number, or no cylinder whose vaporiser limits it.
     """
     if cylinder.draw is None:
-        raise OutOfRange(f"cylinder {cylinder.id} holds compressed oxygen, expected a dewar")
+        holds = "compressed oxygen" if cylinder.fill is not None else "oxygen at a pressure that is not on file"
+        raise OutOfRange(f"cylinder {cylinder.id} holds {holds}, expected a dewar")
     return whole(_flow(flow_m3_h) / cylinder.draw.m3_h)
 
 
 def _filled_kg_m3(cylinder: OxygenCylinder) -> float:
     if cylinder.fill is None:
-        raise OutOfRange(f"cylinder {cylinder.id} holds liquid oxygen, expected compressed oxygen")
+        holds = "liquid oxygen" if cylinder.draw is not None else "oxygen at a pressure that is not on file"
+        raise OutOfRange(f"cylinder {cylinder.id} holds {holds}, expected compressed oxygen")
     # What is stamped or printed is a gauge pressure at sea level.
     return oxygen_table().density_kg_m3(cylinder.fill.at_c, cylinder.fill.gauge_kpa + STANDARD_KPA)
 

@@ -11,16 +11,17 @@ every count.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cache
 from types import MappingProxyType
-from typing import Final, Literal, get_args
+from typing import Final, Literal, cast, get_args
 
 from frostshift_rules import units
+from frostshift_rules.gas_setup import CylinderGas, GasSetup, OwnCylinder
 from frostshift_rules.job import FuelName, HeatSource
 from frostshift_rules.shells import Origin as Origin
-from frostshift_rules.shells import Shell, read_origin, read_shell
+from frostshift_rules.shells import Shell, read_origin, read_shell, stated_shell
 from frostshift_rules.strict import OutOfRange, Section, TableError, shipped
 
 RatioEnd = Literal["low", "likely", "high"]
@@ -42,6 +43,7 @@ MOST_KW: Final = 1000.0
 
 _FUELS: Final[tuple[FuelName, ...]] = get_args(FuelName)
 _BY_WEIGHT: Final[tuple[FuelName, ...]] = ("propane", "propylene", "mps")
+_OWN: Final = Origin("second hand", "The site's own figure, as it states it.")
 _M3_AT_15C_PER_M3_AT_70F: Final = (units.KELVIN_0C + 15.0) / (units.KELVIN_0C + units.c_from_f(70.0))
 
 
@@ -144,7 +146,8 @@ class Draw:
 class OxygenCylinder:
     """An oxygen cylinder: full contents [m3 at 15 °C], the share the count relies on, and where both come from.
 
-    `fill` is the pressure of a full one; None for liquid oxygen, whose `draw` its vaporiser limits.
+    `fill` is the pressure of a full one; None for liquid oxygen, whose `draw` its vaporiser limits. Of one that the
+    site brings itself neither is on file.
     """
 
     id: str
@@ -163,12 +166,30 @@ class OxygenCylinder:
 
 
 @dataclass(frozen=True, slots=True)
+class GasShare:
+    """A share that holds for all cylinders of a gas."""
+
+    share: float
+    origin: Origin
+
+
+@dataclass(frozen=True, slots=True)
 class Cylinders:
-    """All cylinders by id, and the one that oxygen is counted in."""
+    """All cylinders by id, and the one that oxygen is counted in.
+
+    `usable` is the share of the contents that the count relies on, by gas; `filling` is what a full cylinder holds over
+    the water it would hold, by weight, for the fuels that boil in theirs.
+    """
 
     fuel: Mapping[str, FuelCylinder]
     oxygen: Mapping[str, OxygenCylinder]
     default_oxygen: OxygenCylinder
+    usable: Mapping[str, GasShare]
+    filling: Mapping[str, GasShare]
+
+    def find(self, cylinder_id: str) -> FuelCylinder | OxygenCylinder | None:
+        """The cylinder of that id; None where there is none."""
+        return self.fuel.get(cylinder_id) or self.oxygen.get(cylinder_id)
 
 
 @dataclass(frozen=True, slots=True)
@@ -303,6 +324,112 @@ def default_oxygen_cylinder() -> OxygenCylinder:
     return cylinders().default_oxygen
 
 
+def counted_in(setup: GasSetup, fuel: str) -> FuelCylinder | None:
+    """The cylinder that a site counts a fuel in: the one it chose, else the usual one; as `default_fuel_cylinder`.
+
+    Raises:
+        OutOfRange: there is no such fuel, or as `cylinders_of`.
+    """
+    usual, found = default_fuel_cylinder(fuel), cylinders_of(setup).fuel
+    return next((found[kind] for kind in setup.kinds if kind in found and found[kind].fuel == fuel), usual)
+
+
+def oxygen_counted_in(setup: GasSetup) -> OxygenCylinder:
+    """The cylinder that a site counts oxygen in: the one it chose, else the usual one.
+
+    Raises:
+        OutOfRange: as `cylinders_of`.
+    """
+    found = cylinders_of(setup)
+    return next((found.oxygen[kind] for kind in setup.kinds if kind in found.oxygen), found.default_oxygen)
+
+
+def cylinders_of(setup: GasSetup) -> Cylinders:
+    """The cylinders that ship and those that a site brings itself.
+
+    Raises:
+        OutOfRange: an own cylinder has the id of another, its figures contradict each other, or `kinds` names an
+            unknown cylinder or two of one gas; names field, value and what is allowed.
+    """
+    ours = cylinders()
+    fuel, oxygen = dict(ours.fuel), dict(ours.oxygen)
+    for own in setup.own_cylinders:
+        if ours.find(own.id) is not None:
+            raise OutOfRange(f"id of cylinder {own.id!r} is that of one that ships, give yours another")
+        if own.id in fuel or own.id in oxygen:
+            raise OutOfRange(f"cylinder {own.id!r} stands twice")
+        record = own_cylinder(own)
+        if isinstance(record, FuelCylinder):
+            fuel[own.id] = record
+        else:
+            oxygen[own.id] = record
+    found = replace(ours, fuel=MappingProxyType(fuel), oxygen=MappingProxyType(oxygen))
+    _check_kinds(setup.kinds, found)
+    return found
+
+
+def _check_kinds(kinds: Sequence[str], found: Cylinders) -> None:
+    """At most one for each gas, all of them known."""
+    by_gas: dict[str, str] = {}
+    for kind in kinds:
+        cylinder = found.find(kind)
+        if cylinder is None:
+            known = ", ".join((*found.fuel, *found.oxygen))
+            raise OutOfRange(f"kinds has {kind!r}, expected some of {known}")
+        holds = gas_in(cylinder)
+        if holds in by_gas:
+            raise OutOfRange(f"kinds has {by_gas[holds]!r} and {kind!r}, expected at most one for {holds}")
+        by_gas[holds] = kind
+
+
+def gas_in(cylinder: FuelCylinder | OxygenCylinder) -> CylinderGas:
+    """What a cylinder holds."""
+    return cast(CylinderGas, cylinder.fuel) if isinstance(cylinder, FuelCylinder) else "oxygen"
+
+
+def own_cylinder(own: OwnCylinder) -> FuelCylinder | OxygenCylinder:
+    """The record of a cylinder that a site brings itself; the share the count relies on is that of its gas.
+
+    A fuel that boils in its cylinder gets a shell where diameter, height and empty weight are all stated. Its water
+    capacity follows from the contents, which are stamped on it, and the usual filling: the height contains a foot ring
+    and a collar of unknown size, so that it says too much; it only has to be high enough. What the wall lets in hangs
+    on contents and diameter alone.
+
+    Raises:
+        OutOfRange: contents that are missing, of the wrong kind for the gas or not above 0, or a size that does not fit
+            them; names cylinder, field, value and limit.
+    """
+    usable = cylinders().usable[own.gas]
+    if own.gas == "oxygen":
+        contents_m3 = _own_contents(own, "contents_m3", own.contents_m3, "contents_kg", own.contents_kg)
+        return OxygenCylinder(own.id, own.name, contents_m3, _OWN, usable.share, usable.origin)
+    contents_kg = _own_contents(own, "contents_kg", own.contents_kg, "contents_m3", own.contents_m3)
+    shell = _own_shell(own, contents_kg)
+    return FuelCylinder(own.id, own.name, own.gas, contents_kg, _OWN, usable.share, usable.origin, shell)
+
+
+def _own_contents(own: OwnCylinder, field: str, value: float | None, other: str, other_value: float | None) -> float:
+    if other_value is not None:
+        raise OutOfRange(f"{other} of cylinder {own.id!r} is {other_value:g}, but {own.gas} is stated in {field}")
+    if value is None or not 0.0 < value < math.inf:
+        said = "missing" if value is None else f"{value:g}"
+        raise OutOfRange(f"{field} of cylinder {own.id!r} is {said}, a number above 0 is needed")
+    return value
+
+
+def _own_shell(own: OwnCylinder, contents_kg: float) -> Shell | None:
+    filling = cylinders().filling.get(own.gas)
+    if filling is None or own.diameter_mm is None or own.height_mm is None or own.tare_kg is None:
+        return None
+    water = Origin(
+        "our choice", f"Taken as filled as usual, {100.0 * filling.share:g} % of its water. {filling.origin.source}"
+    )
+    try:
+        return stated_shell(own.diameter_mm, own.height_mm, own.tare_kg, _OWN, contents_kg / filling.share, water)
+    except OutOfRange as error:
+        raise OutOfRange(f"cylinder {own.id!r}: {error}") from None
+
+
 def _amount(field: str, value: float, unit: str) -> float:
     if not 0.0 <= value < math.inf:  # also refuses NaN
         raise OutOfRange(f"{field} is {value:g} {unit}, expected a number from 0 {unit} up")
@@ -361,8 +488,15 @@ def read_cylinders(top: Section, fuels: Mapping[str, Gas]) -> Cylinders:
     default_oxygen = head.text("oxygen_cylinder")
     head.done()
     usable = top.section("usable")
-    shares = {name: _read_usable(usable.section(name)) for name in (*_BY_WEIGHT, "acetylene", "oxygen")}
+    shares: dict[str, GasShare] = {
+        name: usable.one(name, _read_usable) for name in (*_BY_WEIGHT, "acetylene", "oxygen")
+    }
     usable.done()
+    fillings = top.section("filling")
+    filling: dict[str, GasShare] = {
+        name: fillings.one(name, _read_filling) for name in _BY_WEIGHT if fillings.has(name)
+    }
+    fillings.done()
     fuel: dict[str, FuelCylinder] = {}
     oxygen: dict[str, OxygenCylinder] = {}
     for section in top.sections("cylinder"):
@@ -382,7 +516,13 @@ def read_cylinders(top: Section, fuels: Mapping[str, Gas]) -> Cylinders:
             raise TableError(f"{top.where}: {record.name} is counted in '{counted_in}', which is none of its cylinders")
     if default_oxygen not in oxygen:
         raise TableError(f"{top.where}: oxygen_cylinder '{default_oxygen}' is none of the oxygen cylinders")
-    return Cylinders(MappingProxyType(fuel), MappingProxyType(oxygen), oxygen[default_oxygen])
+    return Cylinders(
+        MappingProxyType(fuel),
+        MappingProxyType(oxygen),
+        oxygen[default_oxygen],
+        MappingProxyType(shares),
+        MappingProxyType(filling),
+    )
 
 
 def _read_head(top: Section) -> Section:
@@ -442,10 +582,12 @@ def read_share(section: Section) -> Share:
     return share
 
 
-def _read_usable(section: Section) -> tuple[float, Origin]:
-    usable = section.number("usable_share", 0.1, 1.0), read_origin(section)
-    section.done()
-    return usable
+def _read_usable(section: Section) -> GasShare:
+    return GasShare(section.number("usable_share", 0.1, 1.0), read_origin(section))
+
+
+def _read_filling(section: Section) -> GasShare:
+    return GasShare(section.number("filling_share", 0.2, 0.7), read_origin(section))
 
 
 def _read_fuel_cylinder(
@@ -453,7 +595,7 @@ def _read_fuel_cylinder(
     cylinder_id: str,
     name: str,
     record: Gas,
-    usable: tuple[float, Origin],
+    usable: GasShare,
     before: Mapping[str, FuelCylinder],
 ) -> FuelCylinder:
     if record.id in _BY_WEIGHT:
@@ -468,18 +610,18 @@ def _read_fuel_cylinder(
             raise TableError(f"{section.where}: shell_of '{same_as}' is no cylinder with a shell above this one")
     elif section.has("size"):
         shell = read_shell(section)
-    return FuelCylinder(cylinder_id, name, record.id, contents_kg, read_origin(section), *usable, shell)
+    return FuelCylinder(
+        cylinder_id, name, record.id, contents_kg, read_origin(section), usable.share, usable.origin, shell
+    )
 
 
-def _read_oxygen_cylinder(
-    section: Section, cylinder_id: str, name: str, usable: tuple[float, Origin]
-) -> OxygenCylinder:
+def _read_oxygen_cylinder(section: Section, cylinder_id: str, name: str, usable: GasShare) -> OxygenCylinder:
     metric = section.has("contents_m3")
     contents_m3 = section.number("contents_m3", 0.1, 1000.0) if metric else _read_volume_m3(section)
     liquid = section.has("liquid")
     fill = None if liquid else section.one("fill", _read_fill)
     draw = section.one("liquid", _read_draw) if liquid else None
-    return OxygenCylinder(cylinder_id, name, contents_m3, read_origin(section), *usable, fill, draw)
+    return OxygenCylinder(cylinder_id, name, contents_m3, read_origin(section), usable.share, usable.origin, fill, draw)
 
 
 def _read_fill(section: Section) -> Fill:

@@ -138,9 +138,42 @@ def read_shell(section: Section) -> Shell:
         water_m3=units.kg_from_lb(water_lb) / _WATER_KG_M3,
         water=water_origin,
     )
-    if not shell.outside_diameter_m / 2.0 <= shell.body_height_m <= shell.overall_height_m:
+    if not _fits(shell):
         raise TableError(
             f"{section.where}: {water_lb:g} lb of water in a body of {diameter_in:g} in make it "
             f"{shell.body_height_m / 0.0254:.1f} in high, which does not fit {height_in:g} in overall"
         )
     return shell
+
+
+def stated_shell(
+    diameter_mm: float, height_mm: float, tare_kg: float, stated: Origin, water_kg: float, water: Origin
+) -> Shell:
+    """A vessel from what somebody states of it, and the water that it holds.
+
+    Args:
+        diameter_mm: outside [mm].
+        height_mm: outside, with foot ring and collar [mm].
+        tare_kg: empty [kg].
+        stated: origin of these three.
+        water_kg: water that it holds [kg].
+        water: its origin.
+
+    Raises:
+        OutOfRange: the body would be no cylinder or taller than the whole, or a figure is not above 0.
+    """
+    for field, value in (("diameter_mm", diameter_mm), ("height_mm", height_mm), ("tare_kg", tare_kg)):
+        if not 0.0 < value < math.inf:  # also refuses NaN
+            raise OutOfRange(f"{field} is {value:g}, a number above 0 is needed")
+    shell = Shell(diameter_mm / 1000.0, height_mm / 1000.0, stated, tare_kg, stated, water_kg / _WATER_KG_M3, water)
+    if not _fits(shell):
+        raise OutOfRange(
+            f"diameter_mm {diameter_mm:g} and height_mm {height_mm:g} do not fit what it holds: with {water_kg:.3g} kg "
+            f"of water its body would be {1000.0 * shell.body_height_m:.0f} mm high, outside {diameter_mm / 2.0:g} to "
+            f"{height_mm:g} mm"
+        )
+    return shell
+
+
+def _fits(shell: Shell) -> bool:
+    return shell.outside_diameter_m / 2.0 <= shell.body_height_m <= shell.overall_height_m

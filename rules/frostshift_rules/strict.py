@@ -39,6 +39,7 @@ class Section:
         """Read `data`; `where` names file and place in errors."""
         self._data = data
         self._asked: set[str] = set()
+        self._looked: set[str] = set()
         self.where = where
 
     def _get(self, key: str, kinds: tuple[type, ...], optional: bool) -> Any:
@@ -55,6 +56,7 @@ class Section:
 
     def has(self, key: str) -> bool:
         """Whether the key is there."""
+        self._looked.add(key)
         return key in self._data
 
     def names(self) -> tuple[str, ...]:
@@ -98,6 +100,12 @@ class Section:
         if isinstance(value, datetime):  # a kind of date to Python
             raise TableError(f"{self.where}: '{key}' is {value}, expected a date without a time")
         return value
+
+    def days(self, key: str) -> tuple[date, ...]:
+        """A list of dates."""
+        value = self._get(key, (list,), False)
+        parts = [Section({key: item}, f"{self.where}, '{key}' {n}") for n, item in enumerate(value, 1)]
+        return tuple(part.day(key) for part in parts)
 
     def choice(self, key: str, allowed: Sequence[str]) -> str:
         """One of the allowed strings."""
@@ -154,6 +162,13 @@ class Section:
             raise TableError(f"{self.where}: '{key}' is {value:g}, expected a whole number")
         return int(value)
 
+    def weekdays(self, key: str) -> frozenset[int]:
+        """A list of ISO days, at least one."""
+        days = self.numbers(key, 1, 7)
+        if not days or any(day != int(day) for day in days):
+            raise TableError(f"{self.where}: '{key}' is {list(days)}, expected whole numbers, 1 Monday to 7 Sunday")
+        return frozenset(int(day) for day in days)
+
     def one(self, key: str, read: Callable[[Section], T]) -> T:
         """A sub-table as `read` reads it, and nothing in it that it did not ask for."""
         section = self.section(key)
@@ -177,7 +192,7 @@ class Section:
         """Refuse keys that nobody asked for."""
         unknown = sorted(set(self._data) - self._asked)
         if unknown:
-            known = ", ".join(sorted(self._asked))
+            known = ", ".join(sorted(self._asked | self._looked))
             raise TableError(f"{self.where}: unknown key '{unknown[0]}'; known keys are {known}")
 
 

@@ -103,7 +103,7 @@ def _total(
         torches_at_utc=at_utc,
         torches_there=there,
         hands=shift.shift.hands,
-        fuels=_fuels(joints, site.heat_sources),
+        fuels=_fuels(joints, site),
         unknown=sum(without_amount(joint) or joint.call == "unknown" for joint in joints),
         notes=_notes(joints, near, at_once, shift, site),
         people=people,
@@ -182,17 +182,17 @@ def _peak(burnings: Iterable[tuple[Burning, float]]) -> tuple[float, datetime | 
     return most, when
 
 
-def _fuels(joints: Sequence[JointPlan], sources: Sequence[HeatSource]) -> tuple[FuelTotal, ...]:
+def _fuels(joints: Sequence[JointPlan], site: Site) -> tuple[FuelTotal, ...]:
     totals = []
-    for source in sources:
+    oxygen_cylinder = gas.oxygen_counted_in(site.gas)
+    for source in site.heat_sources:
         used = [(joint, one) for joint in joints if joint.heat for one in _of(source, joint.heat.amounts)]
         if not used:
             continue
         heating = _added(source, used)
         kept = [(joint, one) for joint in joints if joint.heat for one in _of(source, joint.heat.keep_amounts)]
         keep = _added(source, kept)
-        fuel_cylinder = None if source.fuel is None else gas.default_fuel_cylinder(source.fuel)
-        oxygen_cylinder = gas.default_oxygen_cylinder()
+        fuel_cylinder = None if source.fuel is None else gas.counted_in(site.gas, source.fuel)
         fuels = _cylinders(heating.fuel_kg, keep.fuel_kg, fuel_cylinder)
         oxygens = _cylinders(heating.oxygen_m3, keep.oxygen_m3, oxygen_cylinder)
         totals.append(

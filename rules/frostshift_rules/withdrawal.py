@@ -121,7 +121,7 @@ def vessel_of(cylinder: FuelCylinder) -> Vessel | NoModel:
     elif record.id not in saturations():
         reason = f"no vapour pressure is on file for {record.name}: read the data sheet of the gas on the site"
     elif cylinder.shell is None:
-        reason = f"the size of the {cylinder.name} cylinder is not on file"
+        reason = f"size and empty weight of the {cylinder.name} cylinder are not both on file"
     else:
         return Vessel(cylinder, cylinder.shell, saturations()[record.id], 1000.0 * record.gross_mj_kg)
     return NoModel(cylinder.id, record.id, reason)

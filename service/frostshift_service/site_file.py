@@ -10,12 +10,13 @@ that ship.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 from datetime import date, time
 from typing import Final, cast, get_args
 from zoneinfo import ZoneInfo, available_timezones
 
+from frostshift_rules.gas_setup import GasSetup
 from frostshift_rules.heat_sources import AREA_M2, NET_KW, check_area, usual_share
 from frostshift_rules.job import (
     PROCESSES,
@@ -38,7 +39,9 @@ from frostshift_rules.steel_names import canonical_steel
 from frostshift_rules.strict import OutOfRange, Section, TableError, read_toml
 from frostshift_rules.tables import OwnTable, acceptable_ids, code_table_ids, load_code_table, taken_ids
 from frostshift_rules.workload import Range
+from frostshift_service.site_gas import gas_template, read_gas, write_gas
 from frostshift_service.store.records import SHOW_UNITS, SITE_FEEDS, STAND_IN_NAMES, FeedName, ShowUnits
+from frostshift_service.toml_text import toml_text, toml_texts
 
 MAX_BYTES: Final = 200_000
 """Of the site file, and of each own table beside it."""
@@ -206,6 +209,7 @@ def _site_file(top: Section, read_beside: Callable[[str], bytes] | None) -> Site
     own_tables = _own_tables(top, read_beside)
     table_ids = (*code_table_ids(), *(table.id for table in own_tables))
     sources = tuple(_source(section) for section in top.sections("heat_source")) if top.has("heat_source") else ()
+    shifts = tuple(_shift(section) for section in top.sections("shift"))
     site = Site(
         id=site_id,
         name=top.text("name"),
@@ -215,7 +219,7 @@ def _site_file(top: Section, read_beside: Callable[[str], bytes] | None) -> Site
         zone=ZoneInfo(zone).key,
         table_id=top.choice("table", table_ids),
         code_units=cast(CodeUnits, top.choice("code_units", get_args(CodeUnits))),
-        shifts=tuple(_shift(section) for section in top.sections("shift")),
+        shifts=shifts,
         heat_sources=sources,
         procedures=tuple(_procedure(s) for s in top.sections("procedure")) if top.has("procedure") else (),
         acceptances=tuple(_acceptance(s, acceptable_ids(own_tables)) for s in top.sections("acceptance"))
@@ -225,6 +229,7 @@ def _site_file(top: Section, read_beside: Callable[[str], bytes] | None) -> Site
         terrain=cast(Terrain, top.choice("terrain", get_args(Terrain))) if top.has("terrain") else "open",
         choices=_choices(top.section("choices")) if top.has("choices") else Choices(),
         own_tables=own_tables,
+        gas=read_gas(top.section("gas"), [shift.name for shift in shifts]) if top.has("gas") else GasSetup(),
     )
     for what, names in (
         ("shift", [s.name for s in site.shifts]),
@@ -276,14 +281,11 @@ def _own_tables(top: Section, read_beside: Callable[[str], bytes] | None) -> tup
 
 
 def _shift(section: Section) -> Shift:
-    days = section.numbers("days", 1, 7) if section.has("days") else tuple(range(1, 8))
-    if not days or any(day != int(day) for day in days):
-        raise TableError(f"{section.where}: 'days' is {list(days)}, expected whole numbers, 1 Monday to 7 Sunday")
     shift = Shift(
         name=section.text("name"),
         start=_clock(section, "start"),
         end=_clock(section, "end"),
-        days=frozenset(int(day) for day in days),
+        days=section.weekdays("days") if section.has("days") else frozenset(range(1, 8)),
         hands=section.whole("hands", 0, 200),
     )
     section.done()
@@ -423,19 +425,19 @@ def write_site(file: SiteFile) -> str:
     """The site as TOML that `read_site` takes, with its own tables beside it; choices at their default are left out."""
     site = file.site
     rows = [
-        f"id = {_text(site.id)}",
-        f"name = {_text(site.name)}",
+        f"id = {toml_text(site.id)}",
+        f"name = {toml_text(site.name)}",
         f"latitude = {site.latitude!r}",
         f"longitude = {site.longitude!r}",
         *([f"altitude_m = {site.altitude_m!r}"] if site.altitude_m is not None else []),
-        f"zone = {_text(site.zone)}",
-        *([f"own_tables = {_texts(own_table_name(t.id) for t in site.own_tables)}"] if site.own_tables else []),
-        f"table = {_text(site.table_id)}",
+        f"zone = {toml_text(site.zone)}",
+        *([f"own_tables = {toml_texts(own_table_name(t.id) for t in site.own_tables)}"] if site.own_tables else []),
+        f"table = {toml_text(site.table_id)}",
         f'code_units = "{site.code_units}"  # {" | ".join(get_args(CodeUnits))}',
         f'show_units = "{file.show_units}"  # {" | ".join(SHOW_UNITS)}',
         *([f'feed = "{file.feed}"'] if file.feed else [f"# feed: {' | '.join(SITE_FEEDS)}; without it by position"]),
         *(
-            [f"feed_instead = {_texts(file.instead)}"]
+            [f"feed_instead = {toml_texts(file.instead)}"]
             if file.instead is not None
             else [f"# feed_instead: while it is silent, some of {', '.join(STAND_IN_NAMES)}; without it by position"]
         ),
@@ -446,7 +448,7 @@ def write_site(file: SiteFile) -> str:
         rows += [
             "",
             "[[shift]]",
-            f"name = {_text(shift.name)}",
+            f"name = {toml_text(shift.name)}",
             f'start = "{shift.start:%H:%M}"',
             f'end = "{shift.end:%H:%M}"',
             f"days = {sorted(shift.days)}",
@@ -456,8 +458,8 @@ def write_site(file: SiteFile) -> str:
         rows += [
             "",
             "[[heat_source]]",
-            f"id = {_text(source.id)}",
-            f"name = {_text(source.name)}",
+            f"id = {toml_text(source.id)}",
+            f"name = {toml_text(source.name)}",
             *([f'kind = "{source.kind}"  # {" | ".join(SOURCE_KINDS)}'] if source.electric else []),
             *([f'fuel = "{source.fuel}"'] if source.fuel is not None else []),
             f"net_kw = {source.net_kw!r}  # one "
@@ -471,11 +473,11 @@ def write_site(file: SiteFile) -> str:
         rows += [
             "",
             "[[procedure]]",
-            f"name = {_text(procedure.name)}",
+            f"name = {toml_text(procedure.name)}",
             *([f"minimum_c = {procedure.minimum_c!r}"] if procedure.minimum_c is not None else []),
             *([f"maximum_c = {procedure.maximum_c!r}"] if procedure.maximum_c is not None else []),
             f"qualified_by_test = {str(procedure.qualified_by_test).lower()}",
-            *([f"steels = {_texts(procedure.steels)}"] if procedure.steels else []),
+            *([f"steels = {toml_texts(procedure.steels)}"] if procedure.steels else []),
             *([f"from_mm = {procedure.from_mm!r}"] if procedure.from_mm is not None else []),
             *([f"to_mm = {procedure.to_mm!r}"] if procedure.to_mm is not None else []),
             *([f'process = "{procedure.process}"'] if procedure.process else []),
@@ -484,10 +486,10 @@ def write_site(file: SiteFile) -> str:
         rows += [
             "",
             "[[acceptance]]  # the table was checked against the site's own copy of the code",
-            f"table = {_text(acceptance.table_id)}",
-            f"accepted_by = {_text(acceptance.accepted_by)}",
+            f"table = {toml_text(acceptance.table_id)}",
+            f"accepted_by = {toml_text(acceptance.accepted_by)}",
             f"accepted_on = {acceptance.accepted_on.isoformat()}",
-            *([f"fingerprint = {_text(acceptance.fingerprint)}"] if acceptance.fingerprint else []),
+            *([f"fingerprint = {toml_text(acceptance.fingerprint)}"] if acceptance.fingerprint else []),
         ]
     changed = [
         f"{one.name} = {str(value).lower() if isinstance(value, bool) else repr(value)}"
@@ -496,6 +498,7 @@ def write_site(file: SiteFile) -> str:
     ]
     if changed:
         rows += ["", "[choices]", *changed]
+    rows += write_gas(site.gas)
     return "\n".join(rows) + "\n"
 
 
@@ -510,7 +513,7 @@ def _share_rows(source: HeatSource) -> list[str]:
     measured = source.measured
     return [
         f"{_MEASURED} = {{ low = {source.share_low!r}, likely = {source.share_likely!r}, high = {source.share_high!r}, "
-        f"heatings = {measured.heatings}, on = {measured.on.isoformat()}, by = {_text(measured.by)} }}"
+        f"heatings = {measured.heatings}, on = {measured.on.isoformat()}, by = {toml_text(measured.by)} }}"
     ]
 
 
@@ -520,7 +523,7 @@ def template(today: date) -> str:
     written = write_site(site)
     for key, line in (("zone", _TEMPLATE_ALTITUDE), ("table", _TEMPLATE_OWN)):
         written = written.replace(f"\n{key} = ", f"\n{line}{key} = ", 1)
-    return _TEMPLATE_HEAD + written + _TEMPLATE_SOURCES + _TEMPLATE_PROCEDURES + _TEMPLATE_CHOICES
+    return _TEMPLATE_HEAD + written + _TEMPLATE_SOURCES + _TEMPLATE_PROCEDURES + _TEMPLATE_CHOICES + gas_template()
 
 
 def _template_site(today: date) -> SiteFile:
@@ -538,16 +541,3 @@ def _template_site(today: date) -> SiteFile:
         last_nights_low_c=-10.0,
     )
     return SiteFile(site, "us", None)
-
-
-def _texts(values: Iterable[str]) -> str:
-    """A TOML list of strings."""
-    return f"[{', '.join(_text(value) for value in values)}]"
-
-
-def _text(value: str) -> str:
-    """A TOML basic string."""
-    escaped = "".join(
-        f"\\u{ord(c):04x}" if ord(c) < 0x20 or ord(c) == 0x7F else {"\\": "\\\\", '"': '\\"'}.get(c, c) for c in value
-    )
-    return f'"{escaped}"'

@@ -15,8 +15,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from frostshift_rules import gas, units
+from frostshift_rules.cylinder_limits import filled_gauge_kpa, oxygen_dewars
+from frostshift_rules.gas_setup import CylinderGas, GasSetup, OwnCylinder
 from frostshift_rules.job import FuelName, HeatSource
+from frostshift_rules.shells import Shell
 from frostshift_rules.strict import OutOfRange, TableError, read_toml
+from frostshift_rules.withdrawal import Conditions, NoModel, Vessel, sustained, vessel_of
 
 FUELS: tuple[FuelName, ...] = get_args(FuelName)
 # MPS gas: a composition from memory, by volume; it varies from supplier to supplier.
@@ -478,6 +482,8 @@ def test_a_missing_gas_is_named() -> None:
         ("water_lb = 47.7", "water_lb = 95", "does not fit 18 in overall"),
         ("water_lb = 47.7", "water_lb = 5", "does not fit 18 in overall"),
         ("tare_lb = 18", "weight_lb = 18", "key 'tare_lb' is missing"),
+        ("filling_share = 0.42", "filling_share = 0.8", r"\[filling\], \[propane\]: 'filling_share' is 0.8, outside"),
+        ("[filling.propane]", "[filling.acetylene]", "unknown key 'acetylene'"),
         ("pressure_psig = 2200", "pressure_psi = 2200", "key 'pressure_psig' is missing"),
         ("draw_ft3_h = 250", 'draw_ft3_h = 250\nnote = "x"', "unknown key 'note'"),
         ('id = "acetylene-225"', 'id = "acetylene-226"', "acetylene is counted in 'acetylene-225', which is none"),
@@ -489,3 +495,170 @@ def test_a_slip_in_the_cylinders_is_refused(old: str, new: str, said: str) -> No
     assert old in text
     with pytest.raises(TableError, match=said):
         gas.read_cylinders(read_toml(text.replace(old, new, 1), "cylinders.toml"), gas.gases())
+
+
+# The site's own -------------------------------------------------------------------------------------------------------
+
+STEEL_33 = OwnCylinder(
+    "ours", "our propane", "propane", contents_kg=33.0, diameter_mm=318.0, height_mm=1300.0, tare_kg=34.0
+)
+"""Invented."""
+
+
+def fuel_of(own: OwnCylinder) -> gas.FuelCylinder:
+    found = gas.own_cylinder(own)
+    assert isinstance(found, gas.FuelCylinder)
+    return found
+
+
+def shell_of(own: OwnCylinder) -> Shell:
+    shell = fuel_of(own).shell
+    assert shell is not None
+    return shell
+
+
+def same_as(cylinder: gas.FuelCylinder, **changes: float | None) -> OwnCylinder:
+    """A cylinder that ships, as a site would state it."""
+    shell = cylinder.shell
+    assert shell is not None
+    size = {
+        "contents_kg": cylinder.contents_kg,
+        "diameter_mm": 1000.0 * shell.outside_diameter_m,
+        "height_mm": 1000.0 * shell.overall_height_m,
+        "tare_kg": shell.tare_kg,
+    }
+    return OwnCylinder("ours", "ours", cylinder.fuel, **{**size, **changes})  # type: ignore[arg-type]
+
+
+SHELLED = [cylinder for cylinder in gas.cylinders().fuel.values() if cylinder.shell is not None]
+
+
+def test_the_usual_filling_against_the_rows_of_a_printed_table() -> None:
+    # Washington, WAC 296-307-41037, table U-4, above ground, to 1,200 US gal: percent by specific gravity at 60 °F.
+    # CoolProp: saturated liquid at 60 °F over water at 60 °F.
+    rows = {(0.496, 0.503): 41, (0.504, 0.510): 42, (0.511, 0.519): 43, (0.520, 0.527): 44, (0.528, 0.536): 45}
+    for fuel, fluid in (("propane", "Propane"), ("propylene", "Propylene")):
+        gravity = round(PropsSI("D", "T", 288.706, "Q", 0, fluid) / 999.0, 3)
+        (percent,) = [value for (low, high), value in rows.items() if low <= gravity <= high]
+        assert gas.cylinders().filling[fuel].share == percent / 100.0
+    assert set(gas.cylinders().filling) == {"propane", "propylene"}
+
+
+@pytest.mark.parametrize("cylinder", SHELLED, ids=lambda cylinder: cylinder.id)
+def test_a_cylinder_that_ships_stated_as_a_sites_own_is_the_same_vessel(cylinder: gas.FuelCylinder) -> None:
+    # Published sizes (see cylinders.toml): the water that follows from contents and filling is what is printed.
+    own, shell = shell_of(same_as(cylinder)), cylinder.shell
+    assert shell is not None
+    assert own.water_m3 == pytest.approx(shell.water_m3, rel=0.01)
+    assert own.body_height_m == pytest.approx(shell.body_height_m, rel=0.015)
+    assert own.area_m2 == pytest.approx(shell.area_m2, rel=0.015)
+    found = gas.own_cylinder(same_as(cylinder))
+    assert isinstance(found, gas.FuelCylinder)
+    first, second = vessel_of(found), vessel_of(cylinder)
+    assert isinstance(first, Vessel)
+    assert isinstance(second, Vessel)
+    draws = [float(sustained(one, 0.0, cylinder.contents_kg / 2.0, Conditions(100.0)).kg_h) for one in (first, second)]
+    assert draws[0] == pytest.approx(draws[1], rel=0.005), "it hangs on contents and diameter alone"
+
+
+def test_an_own_cylinder_by_hand() -> None:
+    # 33 kg at 42 % are 78.6 kg of water, 78.65 L at 999 kg/m3. Two heads of pi/24 D^3 take 8.42 L, the rest stands
+    # pi/4 D^2 = 794.2 cm2 wide: 884 mm, and the heads are D/4 high each: 1043 mm in all.
+    shell = shell_of(STEEL_33)
+    assert 1000.0 * shell.water_m3 == pytest.approx(78.65, abs=0.01)
+    assert 1000.0 * shell.body_height_m == pytest.approx(1043.0, abs=1.0)
+    assert (shell.outside_diameter_m, shell.overall_height_m, shell.tare_kg) == (0.318, 1.3, 34.0)
+    assert shell.size.basis == shell.tare.basis == fuel_of(STEEL_33).contents.basis == "second hand"
+    assert "site's own" in shell.size.source
+    assert shell.water.basis == "our choice"
+    assert fuel_of(STEEL_33).usable_kg == 16.5
+
+
+@pytest.mark.parametrize("missing", ["diameter_mm", "height_mm", "tare_kg"])
+def test_without_its_size_nobody_says_what_it_gives_in_the_cold(missing: str) -> None:
+    found = fuel_of(dataclasses.replace(STEEL_33, **{missing: None}))  # type: ignore[arg-type]
+    answer = vessel_of(found)
+    assert isinstance(answer, NoModel)
+    assert "size and empty weight of the our propane cylinder are not both on file" in answer.reason
+
+
+@pytest.mark.parametrize("holds", ["acetylene", "mps"])
+def test_a_gas_that_does_not_boil_as_one_fuel_has_no_shell(holds: CylinderGas) -> None:
+    found = fuel_of(dataclasses.replace(STEEL_33, gas=holds))
+    assert found.shell is None
+    assert isinstance(vessel_of(found), NoModel)
+    assert found.usable_share == gas.cylinders().usable[holds].share
+
+
+def test_own_oxygen_says_nothing_of_pressure_or_vaporiser() -> None:
+    found = gas.own_cylinder(OwnCylinder("ox", "our oxygen", "oxygen", contents_m3=9.0))
+    assert isinstance(found, gas.OxygenCylinder)
+    assert (found.contents_m3, found.usable_share, found.fill, found.draw) == (9.0, 0.92, None, None)
+    assert found.contents.basis == "second hand"
+    with pytest.raises(OutOfRange, match="ox holds oxygen at a pressure that is not on file, expected compressed"):
+        filled_gauge_kpa(found, 0.0)
+    with pytest.raises(OutOfRange, match="ox holds oxygen at a pressure that is not on file, expected a dewar"):
+        oxygen_dewars(1.0, found)
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"contents_kg": None}, "contents_kg of cylinder 'ours' is missing"),
+        ({"contents_kg": 0.0}, "contents_kg of cylinder 'ours' is 0, a number above 0"),
+        ({"contents_kg": math.nan}, "contents_kg of cylinder 'ours' is nan"),
+        ({"contents_m3": 9.0}, "contents_m3 of cylinder 'ours' is 9, but propane is stated in contents_kg"),
+        ({"gas": "oxygen"}, "contents_kg of cylinder 'ours' is 33, but oxygen is stated in contents_m3"),
+        ({"gas": "oxygen", "contents_kg": None}, "contents_m3 of cylinder 'ours' is missing"),
+        ({"tare_kg": 0.0}, "cylinder 'ours': tare_kg is 0, a number above 0"),
+        ({"diameter_mm": math.nan}, "cylinder 'ours': diameter_mm is nan"),
+        ({"height_mm": 1042.0}, "with 78.6 kg of water its body would be 1043 mm high, outside 159 to 1042 mm"),
+        ({"diameter_mm": 900.0}, "diameter_mm 900 and height_mm 1300 do not fit"),
+    ],
+)
+def test_an_own_cylinder_that_cannot_be_is_refused(changes: dict[str, object], said: str) -> None:
+    own = dataclasses.replace(STEEL_33, **changes)  # type: ignore[arg-type]
+    with pytest.raises(OutOfRange, match=said):
+        gas.cylinders_of(GasSetup(own_cylinders=(own,)))
+
+
+def test_the_sites_choice_comes_first_and_the_usual_one_after() -> None:
+    oxygen = OwnCylinder("ox", "our oxygen", "oxygen", contents_m3=9.0)
+    setup = GasSetup(kinds=("ours", "propylene-420", "ox"), own_cylinders=(STEEL_33, oxygen))
+    assert gas.counted_in(setup, "propane") == gas.own_cylinder(STEEL_33)
+    assert gas.counted_in(setup, "propylene") == gas.cylinders().fuel["propylene-420"]
+    assert gas.counted_in(setup, "acetylene") == gas.default_fuel_cylinder("acetylene")
+    assert gas.counted_in(setup, "natural_gas") is None
+    assert gas.oxygen_counted_in(setup) == gas.own_cylinder(oxygen)
+    found = gas.cylinders_of(setup)
+    assert {*found.fuel} - {*gas.cylinders().fuel} == {"ours"}
+    assert {*found.oxygen} - {*gas.cylinders().oxygen} == {"ox"}
+    assert [gas.gas_in(found.find(kind)) for kind in setup.kinds] == ["propane", "propylene", "oxygen"]  # type: ignore[arg-type]
+    assert found.find("nothing") is None
+
+
+def test_without_a_choice_all_is_as_usual() -> None:
+    for setup in (GasSetup(), GasSetup(own_cylinders=(STEEL_33,))):
+        for fuel in FUELS:
+            assert gas.counted_in(setup, fuel) == gas.default_fuel_cylinder(fuel)
+        assert gas.oxygen_counted_in(setup) == gas.default_oxygen_cylinder()
+    assert gas.cylinders_of(GasSetup()) == gas.cylinders()
+    with pytest.raises(OutOfRange, match="fuel is 'wood', expected one of propane"):
+        gas.counted_in(GasSetup(), "wood")
+
+
+@pytest.mark.parametrize(
+    ("setup", "said"),
+    [
+        (GasSetup(kinds=("none",)), "kinds has 'none', expected some of propane-20, .*oxygen-dewar"),
+        (GasSetup(kinds=("propane-20", "propane-30")), "kinds has 'propane-20' and 'propane-30', .* one for propane"),
+        (GasSetup(kinds=("oxygen-80", "oxygen-80")), "expected at most one for oxygen"),
+        (GasSetup(("ours", "propane-20"), (STEEL_33,)), "kinds has 'ours' and 'propane-20', expected at most one"),
+        (GasSetup(own_cylinders=(dataclasses.replace(STEEL_33, id="oxygen-80"),)), "'oxygen-80' is that of one that"),
+        (GasSetup(own_cylinders=(STEEL_33, STEEL_33)), "cylinder 'ours' stands twice"),
+    ],
+)
+def test_kinds_and_ids_that_cannot_be_are_refused(setup: GasSetup, said: str) -> None:
+    for ask in (gas.cylinders_of, gas.oxygen_counted_in, lambda setup: gas.counted_in(setup, "propane")):
+        with pytest.raises(OutOfRange, match=said):
+            ask(setup)

@@ -14,6 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from frostshift_rules import gas
+from frostshift_rules.gas_setup import GasSetup, OwnCylinder
 from frostshift_rules.job import HeatSource, Joint, Shift, SourceUse
 from frostshift_rules.stops import WeatherState
 from frostshift_rules.totals import PLACED_NOTE, Burning, burnings_of, busiest, counted, most_power, without_amount
@@ -93,6 +94,33 @@ def test_an_air_torch_orders_no_oxygen_and_each_source_has_its_own_line() -> Non
     assert [fuel.oxygen_cylinders for fuel in found.fuels] == [1, 0]
     assert found.fuels[1].oxygen_m3 == Range(0.0, 0.0, 0.0)
     assert found.torches_there == 8
+
+
+def test_gas_is_counted_in_the_cylinders_that_the_site_chose() -> None:
+    joints = many(40, replace(HEAVY, weld_length_mm=6000.0, heated_length_mm=300.0))
+    oxygen = OwnCylinder("small-oxygen", "our small oxygen", "oxygen", contents_m3=1.5)
+    chosen = GasSetup(kinds=("propane-20", "small-oxygen"), own_cylinders=(oxygen,))
+    (usual,), (ours,) = total(plan(joints)).fuels, total(plan(joints, gas=chosen)).fuels
+    assert (usual.fuel_cylinder, usual.oxygen_cylinder) == ("100 lb propane", "251 ft3 oxygen")
+    assert (ours.fuel_cylinder, ours.oxygen_cylinder) == ("20 lb propane", "our small oxygen")
+    # 20 lb are 9.0718 kg (exact pound), half of it is counted on; 92 % of oxygen (both our choice).
+    assert ours.fuel_cylinders == math.ceil(ours.fuel_kg.high / (0.5 * 9.0718474))
+    assert ours.oxygen_cylinders == math.ceil(ours.oxygen_m3.high / (0.92 * 1.5))
+    assert ours.keep is not None
+    both_m3 = ours.oxygen_m3.high + ours.keep.oxygen_m3.high
+    assert ours.keep_oxygen_cylinders == math.ceil(both_m3 / (0.92 * 1.5)) - ours.oxygen_cylinders
+    for name in ("fuel_kg", "oxygen_m3", "keep"):
+        assert getattr(ours, name) == getattr(usual, name), "what is burned does not hang on it"
+    assert total(plan(joints, gas=GasSetup(own_cylinders=(oxygen,)))).fuels == (usual,), "brought, and not chosen"
+
+
+def test_a_fuel_without_a_usual_cylinder_is_counted_where_the_site_chose_one() -> None:
+    torch = replace(TORCH, fuel="propylene")
+    (usual,) = total(plan(HEAVY, heat_sources=(torch,))).fuels
+    assert (usual.fuel_cylinders, usual.keep_fuel_cylinders, usual.fuel_cylinder) == (None, None, "")
+    (ours,) = total(plan(HEAVY, heat_sources=(torch,), gas=GasSetup(kinds=("propylene-100",)))).fuels
+    assert ours.fuel_cylinders == 1
+    assert ours.fuel_cylinder == "propylene in a 100 lb LP-gas cylinder"
 
 
 def test_a_source_nobody_needs_has_no_line() -> None:

@@ -153,6 +153,8 @@ def _checked(
     _once("procedure", (procedure.name for procedure in site.procedures))
     _once("acceptance of table", (acceptance.table_id for acceptance in site.acceptances))
     _once("own table", (table.id for table in site.own_tables))
+    _once("own cylinder", (cylinder.id for cylinder in site.gas.own_cylinders))
+    _once("supply of cylinder", (terms.kind for terms in site.gas.supply))
     return {name: value for name, value in values.items() if name not in ("procedures", "acceptances")}
 
 

@@ -51,6 +51,7 @@ class SiteRow(Table, table=True):
     last_nights_low_c: float | None
     terrain: str
     own_tables: list[dict[str, Any]] = Field(sa_type=JSON)
+    gas: dict[str, Any] = Field(sa_type=JSON)
     show_units: ShowUnits = Field(sa_type=AutoString)
     feed: FeedName | None = Field(sa_type=AutoString)
     instead: list[FeedName] | None = Field(sa_type=JSON)

@@ -30,6 +30,7 @@ from sqlalchemy import (
 from sqlalchemy import Table as PlainTable
 from sqlalchemy.types import TypeEngine
 
+from frostshift_rules.gas_setup import GasSetup
 from frostshift_rules.job import Procedure, Site
 from frostshift_service.store import engine, forecasts, joints, plans, sites
 from frostshift_service.store.engine import open_store, reading, writing
@@ -73,7 +74,7 @@ def test_the_steps_ship_with_the_package() -> None:
     assert folder.joinpath("versions", "0004_thermometer.py").is_file()
     assert folder.joinpath("versions", "0005_alerts_and_observed.py").is_file()
     assert folder.joinpath("versions", "0006_history.py").is_file()
-    for name in ("0007_stock", "0008_altitude", "0009_file_service"):
+    for name in ("0007_stock", "0008_altitude", "0009_file_service", "0010_gas_setup"):
         assert folder.joinpath("versions", f"{name}.py").is_file()
 
 
@@ -187,6 +188,7 @@ def test_what_the_first_version_wrote_is_read_after_the_update(store_url: str) -
         assert plan is not None
         inputs = plans.inputs_of(session, plan.id)
     assert kept.site.own_tables == ()
+    assert kept.site.gas == inputs.site.gas == GasSetup()
     assert kept.site.procedures == (Procedure("P-7", 93.0, 230.0, qualified_by_test=True), Procedure("P-2", 66.0))
     assert [one.accepted_by for one in kept.site.acceptances] == ["Q. Arden"]
     assert (joint.mark, joint.process, [part.steel for part in joint.parts]) == ("A-1", "SMAW", ["A572-50", "A36"])
@@ -294,8 +296,9 @@ def test_one_step_back_and_forth_keeps_the_rows(store_url: str) -> None:
         (table, column["name"]): column["default"]
         for table in ("site", "procedure")
         for column in inspect(store).get_columns(table)
-        if column["name"] in ("own_tables", "steels")
+        if column["name"] in ("own_tables", "steels", "gas")
     }
+    assert set(defaults) >= {("site", "own_tables"), ("site", "gas"), ("procedure", "steels")}
     assert set(defaults.values()) == {None}, "the default was for the rows that were there"
     with reading(store) as session:
         assert len(sites.load_site(session, "ore-shed").site.procedures) == 2

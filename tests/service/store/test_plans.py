@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from pydantic_core import PydanticSerializationError
 from sqlalchemy import Engine
 
+from frostshift_rules.gas_setup import GasSetup, OtherUse, OwnCylinder, SupplyTerms
 from frostshift_rules.job import Joint, Reading, Site
 from frostshift_rules.surroundings import Hours, Members
 from frostshift_rules.workload import FuelTotal, JointPlan, Plan, Range, ShiftTotal, Weather
@@ -19,6 +20,7 @@ from frostshift_service.store import forecasts, plans
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.packing import SERIES, Packing, pack_hours, unpack_hours
 from frostshift_service.store.records import KeptForecast, PlanInputs, StoreError
+from frostshift_service.store.tables import PlanRow
 
 NOW = datetime(2026, 1, 12, 18, 0, tzinfo=UTC)
 HOUR = timedelta(hours=1)
@@ -226,3 +228,33 @@ def test_a_plan_stored_before_there_were_electric_heaters_still_reads(plan: Plan
         old = json.dumps(without(json.loads(text)))
         assert json.loads(old) != json.loads(text)
         assert packing.unpack(zlib.compress(old.encode())) == value
+
+
+def test_a_plan_stored_before_a_site_said_how_it_uses_gas_still_reads(
+    sited: Engine, plan: Plan, inputs: PlanInputs
+) -> None:
+    plan_id = keep(sited, plan, inputs)
+    with writing(sited) as session:
+        row = session.get_one(PlanRow, plan_id)
+        (told,), (result,) = json.loads(zlib.decompress(row.inputs)), json.loads(zlib.decompress(row.result))
+        for stored in (told, result):
+            del stored["site"]["gas"]
+        row.inputs, row.result = (zlib.compress(json.dumps([stored]).encode()) for stored in (told, result))
+        session.add(row)
+    with reading(sited) as session:
+        assert plans.inputs_of(session, plan_id).site == inputs.site
+        assert plans.plan_by_id(session, plan_id).plan == plan
+
+
+def test_how_a_site_used_gas_comes_back_with_its_plan(sited: Engine, plan: Plan, inputs: PlanInputs) -> None:
+    setup = GasSetup(
+        kinds=("propane-100", "ours"),
+        own_cylinders=(OwnCylinder("ours", "our oxygen", "oxygen", contents_m3=9.0),),
+        torch_kpa=(("propane", 120.0),),
+        other_use=(OtherUse("cutting", "oxygen", 1.0, 2.0, 4.0, ("day",), same_cylinders=False),),
+        supply=(SupplyTerms("propane-100", 2, frozenset({1, 3}), storage_limit=24),),
+        closed_days=(date(2026, 12, 24),),
+    )
+    plan_id = keep(sited, plan, replace(inputs, site=replace(inputs.site, gas=setup)))
+    with reading(sited) as session:
+        assert plans.inputs_of(session, plan_id).site.gas == setup

@@ -1,12 +1,14 @@
 import math
 from dataclasses import replace
 from datetime import date
+from typing import get_args
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import Engine
 
+from frostshift_rules.gas_setup import CylinderGas, GasSetup, OtherUse, OwnCylinder, Stand, SupplyTerms
 from frostshift_rules.job import PROCESSES, Acceptance, Choices, HeatSource, Procedure, Shift, Site
 from frostshift_rules.tables import OwnTable
 from frostshift_service.store import sites
@@ -24,6 +26,45 @@ def unique(records: st.SearchStrategy, name: str) -> st.SearchStrategy:  # type:
     return st.lists(records, max_size=3, unique_by=lambda record: getattr(record, name)).map(tuple)
 
 
+gases = st.sampled_from(get_args(CylinderGas))
+any_gas = st.builds(
+    GasSetup,
+    kinds=st.lists(text, max_size=3).map(tuple),
+    own_cylinders=unique(
+        st.builds(OwnCylinder, id=text, name=text, gas=gases, contents_kg=maybe, contents_m3=maybe, tare_kg=maybe), "id"
+    ),
+    stand=st.sampled_from(get_args(Stand)),
+    wind_factor=maybe,
+    torch_kpa=st.lists(st.tuples(text, number), max_size=2).map(tuple),
+    allowance_kpa=number,
+    other_use=unique(
+        st.builds(
+            OtherUse,
+            name=text,
+            gas=gases,
+            low=number,
+            likely=number,
+            high=number,
+            shifts=st.lists(text, max_size=2).map(tuple),
+            same_cylinders=st.booleans(),
+        ),
+        "name",
+    ),
+    supply=unique(
+        st.builds(
+            SupplyTerms,
+            kind=text,
+            lead_days=st.integers(0, 60),
+            delivery_days=st.frozensets(st.integers(1, 7)),
+            storage_limit=st.none() | st.integers(0, 99),
+            price=maybe,
+        ),
+        "kind",
+    ),
+    closed_days=st.lists(st.dates(), max_size=3).map(tuple),
+    kwh_price=maybe,
+    currency=text,
+)
 any_site = st.builds(
     Site,
     id=st.just("ore-shed"),
@@ -64,6 +105,7 @@ any_site = st.builds(
     last_nights_low_c=maybe,
     choices=st.builds(Choices, slip_hours=number, doubt_k=number, hottest_c=number),
     own_tables=unique(st.builds(OwnTable, id=text, text=text), "id"),
+    gas=any_gas,
 )
 
 
@@ -109,6 +151,17 @@ def test_a_later_word_on_the_same_table_replaces_the_earlier(sited: Engine, site
         ({"procedures": (Procedure("P-7"), Procedure("P-7", 50.0))}, "procedure 'P-7' is there twice"),
         ({"procedures": (Procedure("P-7", from_mm=math.nan),)}, "site ore-shed: procedures.1.from_mm is nan"),
         ({"procedures": (Procedure("P-7", process="TIG"),)}, "site ore-shed: "),
+        ({"gas": GasSetup(idle_share=math.nan)}, "site ore-shed: gas.idle_share is nan"),
+        ({"gas": GasSetup(stand="windy")}, "site ore-shed: "),  # type: ignore[arg-type]
+        (
+            {
+                "gas": GasSetup(
+                    own_cylinders=(OwnCylinder("ours", "a", "mps", 9.0), OwnCylinder("ours", "b", "mps", 9.0))
+                )
+            },
+            "own cylinder 'ours' is there twice",
+        ),
+        ({"gas": GasSetup(supply=(SupplyTerms("x", 1), SupplyTerms("x", 2)))}, "supply of cylinder 'x' is there twice"),
         ({"own_tables": (OwnTable("ours", "a"), OwnTable("ours", "b"))}, "own table 'ours' is there twice"),
     ],
 )
