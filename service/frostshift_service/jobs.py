@@ -20,6 +20,8 @@ from sqlalchemy import Engine
 from sqlmodel import Session
 
 from frostshift_rules.air_correction import LOOKS_BACK, Corrected, with_earlier
+from frostshift_rules.cylinder_limits import oxygen_table
+from frostshift_rules.draw_figures import figures
 from frostshift_rules.electrodes import electrode_table
 from frostshift_rules.gas import cylinders, gases
 from frostshift_rules.heat_sources import known_sources
@@ -28,6 +30,8 @@ from frostshift_rules.operations import operations
 from frostshift_rules.outlook import outlook
 from frostshift_rules.people import people_table
 from frostshift_rules.plan import make_plan
+from frostshift_rules.published_draw import published
+from frostshift_rules.saturation import saturations
 from frostshift_rules.strict import TableError
 from frostshift_rules.tables import check_shipped, load_code_table
 from frostshift_rules.workload import NO_WEATHER, FeedChange, HeatPlan, Plan, StationHours, Weather
@@ -291,7 +295,8 @@ def check_tables(engine: Engine) -> None:
         TableError: names the site where it is one of its own, the file, and place and key in it.
     """
     check_shipped()
-    for load in (gases, cylinders, known_sources, electrode_table, operations, people_table):
+    draw = (saturations, published, figures, oxygen_table)
+    for load in (gases, cylinders, *draw, known_sources, electrode_table, operations, people_table):
         load()
     with reading(engine) as session:
         sites = [kept.site for kept in load_sites(session)]
