@@ -144,7 +144,7 @@ def _add_joint(uses: dict[str, dict[Use, Range]], joint: JointPlan, site: Site) 
                     _add(uses, gas, "heating", _less(amount, drying))
                     _add(uses, gas, "idle", _times(amount, site.gas.idle_share))
             if not kept:
-                _add_light_ups(uses, joint, heat, source, one, site.gas)
+                _add_light_ups(uses, joint, heat.segments, source, one, site.gas)
     return added(energy)
 
 
@@ -166,18 +166,17 @@ def _drying(heat: HeatPlan, amount: Range) -> Range:
 def _add_light_ups(
     uses: dict[str, dict[Use, Range]],
     joint: JointPlan,
-    heat: HeatPlan,
+    lengths: int,
     source: HeatSource,
     one: SourceAmounts,
     setup: GasSetup,
 ) -> None:
-    """Gas that is let go before each light-up: once for each length, and once for each reheat."""
-    reheats = heat.reheats or NONE
-    times = Range(*(heat.segments * one.count * (1.0 + again) for again in (reheats.low, reheats.likely, reheats.high)))
+    """Gas that is let go before each light-up, once for each length: a reheat lights a line that has just burned."""
     for_one = burn(source, setup.purge_seconds / 60.0)
     for gas, amount in ((source.fuel, for_one.fuel_kg), (OXYGEN, for_one.oxygen_m3)):
         if gas is not None:
-            _add(uses, gas, "light_ups", counted(joint, _times(times, amount)))
+            whole = amount * lengths * one.count
+            _add(uses, gas, "light_ups", counted(joint, Range(whole, whole, whole)))
 
 
 def _add_other(uses: dict[str, dict[Use, Range]], setup: GasSetup, shift_name: str) -> None:

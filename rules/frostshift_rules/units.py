@@ -119,3 +119,8 @@ def btu_h_from_kw(kw: Number) -> Number:
 def kw_from_btu_h(btu_h: Number) -> Number:
     """Power in kW from Btu (International Table) per hour."""
     return btu_h * J_PER_BTU / 3.6e6
+
+
+def psi_from_kpa(kpa: Number) -> Number:
+    """Pressure in pound-force per square inch from kPa."""
+    return kpa / KPA_PER_PSI

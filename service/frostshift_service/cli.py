@@ -22,6 +22,7 @@ from sqlalchemy.exc import DBAPIError
 from frostshift_rules.strict import TableError
 from frostshift_service import clock, demo
 from frostshift_service.commands.case import case
+from frostshift_service.commands.gas import gas
 from frostshift_service.commands.line import Refused, SiteOption, opened, print_bytes, read_day, site_id_of
 from frostshift_service.commands.schedule import reading_command, schedule_app, take_schedule
 from frostshift_service.commands.sites import procedures_app, site_app, tables_app
@@ -33,8 +34,10 @@ from frostshift_service.site_file import SiteFileError
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.records import StoreError
 from frostshift_service.store.sites import load_site, save_site
+from frostshift_service.store.stock import add_entry, entries_of
 from frostshift_service.views.desk import Desk
 from frostshift_service.views.files import csv_bytes, sheet_table
+from frostshift_service.views.gas import contents_by_kind
 from frostshift_service.views.sheet import MorningSheet
 from frostshift_service.views.terminal import sheet_text
 from frostshift_service.weather import FeedError
@@ -59,6 +62,7 @@ app.command()(pull)
 app.command("reading", context_settings=NUMBERS_MAY_BE_NEGATIVE)(reading_command)
 app.command()(weather)
 app.command()(scores)
+app.command()(gas)
 app.command()(case)
 
 
@@ -186,6 +190,11 @@ def load_demo(engine: Engine, jobs: Jobs, settings: Settings, now: datetime) -> 
     with writing(engine) as session:
         save_site(session, demo.demo_site(now), show_units=demo.SHOW_UNITS, feed="file")
     take_schedule(engine, settings, demo.SITE_ID, demo.demo_schedule(now), "schedule.csv", now)
+    with writing(engine) as session:
+        if not entries_of(session, demo.SITE_ID):  # the demo is started again and again
+            kinds = contents_by_kind(demo.demo_site(now))
+            for number, entry in enumerate(demo.demo_stock(now)):
+                add_entry(session, demo.SITE_ID, entry, entry_key=f"demo-{number}", contents_kg=kinds, now=now)
     payload = settings.data_dir / "forecast.json"
     payload.write_bytes(demo.demo_payload(now))
     jobs.take_payload(demo.SITE_ID, payload)

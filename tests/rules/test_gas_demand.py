@@ -57,12 +57,12 @@ def test_drying_is_taken_out_of_heating_and_nothing_is_counted_twice() -> None:
 
 
 def test_light_ups_by_hand() -> None:
-    """One length, no reheat counted on the low end: 20 s of one torch at its full rate."""
-    got = day_of(one_plan(GasSetup(idle_share=0.0))).gases
-    one = burn(TORCH, 20.0 / 60.0)
-    assert got[0].uses["light_ups"].low == pytest.approx(one.fuel_kg)
-    assert got[1].uses["light_ups"].low == pytest.approx(one.oxygen_m3)
-    assert got[0].uses["light_ups"].high > one.fuel_kg
+    """20 s of one torch at its full rate for each length of the weld."""
+    made = one_plan(GasSetup(idle_share=0.0), joint(mm(50.0), hours=6.0, weld_length_mm=1700.0))
+    got, one, heat = day_of(made).gases, burn(TORCH, 20.0 / 60.0), heat_of(made.joints[0])
+    assert heat.segments > 1
+    assert got[0].uses["light_ups"].high == pytest.approx(heat.segments * one.fuel_kg)
+    assert got[1].uses["light_ups"].low == pytest.approx(heat.segments * one.oxygen_m3)
 
 
 def test_torches_that_wait_take_their_share_of_heating() -> None:

@@ -26,6 +26,7 @@ SCALES: list[tuple[Callable[[float], float], str, str]] = [
     (units.ft_from_m, "m", "foot"),
     (units.ft2_from_m2, "m**2", "foot**2"),
     (units.btu_h_from_kw, "kW", "international_british_thermal_unit/hour"),
+    (units.psi_from_kpa, "kPa", "psi"),
     (units.kw_from_btu_h, "international_british_thermal_unit/hour", "kW"),
     (units.df_from_k, "delta_degree_Celsius", "delta_degree_Fahrenheit"),
     (units.k_from_df, "delta_degree_Fahrenheit", "delta_degree_Celsius"),

@@ -13,7 +13,9 @@ from importlib import resources
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
+from frostshift_rules.gas_setup import GasSetup, OtherUse, SupplyTerms
 from frostshift_rules.job import Acceptance, Choices, HeatSource, Procedure, Shift, Site
+from frostshift_rules.stock_entry import ByState, StockEntry
 from frostshift_rules.units import c_from_f
 
 SITE_ID: Final = "lynx-fork"
@@ -60,6 +62,31 @@ def demo_site(now: datetime) -> Site:
         acceptances=(Acceptance("aws_d1_1_2015_t3_3", "demo welding engineer", first_day(now)),),
         last_nights_low_c=c_from_f(27.0),
         choices=Choices(),
+        gas=GasSetup(
+            other_use=(
+                OtherUse("tent heaters", "propane", 5.0, 8.0, 12.0, same_cylinders=False),
+                OtherUse("cutting and gouging", "oxygen", 3.0, 5.0, 8.0, shifts=("day",)),
+            ),
+            supply=(
+                SupplyTerms(
+                    "propane-100", lead_days=2, least_order=4, storage_limit=24, rental_per_day=0.4, price=96.0
+                ),
+                SupplyTerms("oxygen-251", lead_days=2, least_order=6, storage_limit=60, rental_per_day=0.3, price=34.0),
+            ),
+            kwh_price=0.19,
+            currency="USD",
+        ),
+    )
+
+
+def demo_stock(now: datetime) -> tuple[StockEntry, ...]:
+    """What is on site: counted yesterday, the propane in use weighed this morning."""
+    counted, weighed = now - timedelta(hours=20), now - timedelta(hours=1)
+    by = "demo yard foreman"
+    return (
+        StockEntry("propane-100", "opening", counted, by, by_state=ByState(full=11, in_use=2, empty=3)),
+        StockEntry("oxygen-251", "opening", counted, by, by_state=ByState(full=36, in_use=4, empty=9)),
+        StockEntry("propane-100", "weighed", weighed, by, "both on the scale", left_kg=58.0),
     )
 
 

@@ -10,12 +10,16 @@ from zoneinfo import ZoneInfo
 
 from sqlalchemy import Engine
 
+from frostshift_rules.gas_plan import make_gas_plan
+from frostshift_rules.stock import stock_of
 from frostshift_rules.workload import HeatPlan, Plan
 from frostshift_service.store import joints as kept
 from frostshift_service.store.engine import reading
 from frostshift_service.store.records import KeptSite, StoreError
 from frostshift_service.store.sites import load_site, load_sites
+from frostshift_service.store.stock import entries_of
 from frostshift_service.views.chart import SteelSeries
+from frostshift_service.views.gas import GasPage, contents_by_kind, gas_page
 from frostshift_service.views.joint import JointPage, RestingJoint, joint_page
 from frostshift_service.views.schedule import SchedulePage, default_texts, schedule_page
 from frostshift_service.views.sheet import MorningSheet, morning_sheet
@@ -115,6 +119,21 @@ class Desk:
         return morning_sheet(
             self._plan(site_id), show_for(site), self.now(), day=day, shift_count=shift_count, defaults=defaults
         )
+
+    def gas(self, site_id: str) -> GasPage:
+        """Gas of the next shifts and the order; the stock is read anew each time.
+
+        Raises:
+            UnknownSite: there is none of that id.
+            NoPlan: nothing was planned yet.
+        """
+        with reading(self.engine) as session:
+            site = load_site(session, site_id)
+            entries = entries_of(session, site_id)
+        plan, now = self._plan(site_id), self.now()
+        stock = stock_of(entries, contents_by_kind(plan.site))
+        hours = self.planner.weather(site_id).weather.hours
+        return gas_page(make_gas_plan(plan, hours, stock, now), plan, stock, show_for(site), now)
 
     def joint(self, site_id: str, mark: str) -> JointPage | RestingJoint:
         """The page of one joint; a `RestingJoint` where the latest plan does not hold it.

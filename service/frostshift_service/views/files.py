@@ -6,10 +6,12 @@ import csv
 import io
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import date
 from typing import Final
 
 from frostshift_rules.units import f_from_c
 from frostshift_service.schedule_file.sheet import guarded
+from frostshift_service.views.gas import GasPage
 from frostshift_service.views.sheet import Line, MorningSheet, all_lines
 from frostshift_service.views.show import Amount, Moment, Temp, TempSpan
 from frostshift_service.views.weather import HourLine, WeatherPage
@@ -151,6 +153,51 @@ def weather_table(page: WeatherPage) -> Table:
         rows=tuple((*(cell(hour) for cell in _HOURS.values()), *closing) for hour in page.hours),
         title="weather",
     )
+
+
+def order_table(page: GasPage) -> Table:
+    """The order, a line a kind of cylinder, then when the plan was made."""
+    made = _utc(page.header.made)
+    return Table(
+        header=(
+            "cylinder", "what_to_do", "count", "order_by", "comes", "lasts_to", "there", "on_order", "runs_out_likely",
+            "runs_out_at_most", "counted_of_a_full_one", "demand_known", "money", "notes", "kind", "advice",
+            "plan_made_utc",
+        ),
+        rows=tuple(
+            (
+                order.name, order.headline, order.count, _day(order.order_by), _day(order.delivery),
+                _day(order.lasts_until), order.there, "; ".join(order.coming), order.runs_out_likely,
+                order.runs_out_high, order.usable.short, order.known, " ".join(order.money), " ".join(order.notes),
+                order.kind, order.advice, made,
+            )
+            for order in page.orders
+        ),
+        title="order",
+    )  # fmt: skip
+
+
+def gas_table(page: GasPage) -> Table:
+    """What each shift takes: a line for each gas and use, and for the total of the gas; None where it is not known."""
+    rows: list[tuple[Cell, ...]] = []
+    for shift in page.shifts:
+        times = shift.title, _utc(shift.start), _utc(shift.end)
+        if not shift.known:
+            rows.append((*times, None, "not known", None, None, None, None, None, None))
+        for line in shift.gases:
+            for use, amount in (("total", line.total), *line.uses):
+                ends = (round(amount.low, 3), round(amount.likely, 3), round(amount.high, 3))
+                rows.append((*times, line.gas, use, amount.text, *ends, amount.unit, shift.at_least))
+        if shift.energy is not None:
+            energy = shift.energy
+            ends = (round(energy.low, 2), round(energy.likely, 2), round(energy.high, 2))
+            rows.append((*times, "current", "total", energy.text, *ends, energy.unit, shift.at_least))
+    header = ("shift", "start_utc", "end_utc", "gas", "use", "amount", "low", "likely", "high", "unit", "at_least")
+    return Table(header, tuple(rows), "gas")
+
+
+def _day(day: date | None) -> str | None:
+    return None if day is None else day.isoformat()
 
 
 def _rounded(value: float | None) -> float | None:

@@ -25,6 +25,7 @@ from frostshift_rules.units import (
     lb_from_kg,
     mi_from_km,
     mph_from_ms,
+    psi_from_kpa,
 )
 from frostshift_rules.workload import Range, Span
 from frostshift_service.store.records import ShowUnits
@@ -181,6 +182,9 @@ def _whole(span: Range, unit: str) -> _Words:
 def _scaled(span: Range, convert: Callable[[float], float], unit: str) -> _Words:
     low, likely, high = convert(span.low), convert(span.likely), convert(span.high)
     digits = 0 if likely >= 10.0 else 1
+    if span.low == span.high:
+        one = number(likely, digits)
+        return _joined(one, one, one, unit)
     return _joined(number(low, digits, "down"), number(likely, digits), number(high, digits, "up"), unit)
 
 
@@ -328,6 +332,14 @@ class Show:
     def power_text(self, kw: float) -> str:
         """A heat rate."""
         return self._in_units(lambda: f"{number(btu_h_from_kw(kw), -2)} Btu/h", lambda: f"{trimmed(kw, 1)} kW")
+
+    def pressure_text(self, kpa: float) -> str:
+        """A gauge pressure."""
+        return self._in_units(lambda: f"{number(psi_from_kpa(kpa))} psi", lambda: f"{number(kpa)} kPa")
+
+    def mass_text(self, kg: float) -> str:
+        """One mass."""
+        return self.mass(Range(kg, kg, kg)).text
 
     def speed_text(self, ms: float) -> str:
         """A wind speed."""
