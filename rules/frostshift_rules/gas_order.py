@@ -293,8 +293,8 @@ def _ordered(
             )
     if too_late:
         notes.append(
-            "An order of today comes after what is there has run out: borrow, ask for an extra delivery, or heat another "
-            "way until then."
+            "An order of today comes after what is there has run out: borrow, ask for an extra delivery, or heat "
+            "another way until then."
         )
     carried = high.carried_on or any(one.carried_on for one in through)
     short_of = lasts_until - through[-1].day if through else timedelta(0)
