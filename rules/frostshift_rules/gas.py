@@ -27,7 +27,8 @@ from frostshift_rules.strict import OutOfRange, Section, TableError, shipped
 RatioEnd = Literal["low", "likely", "high"]
 
 NOT_COUNTED: Final[tuple[str, ...]] = (
-    "This count does not yet say whether the cylinders will give gas fast enough in this cold: ask the supplier.",
+    "This count does not say whether the cylinders give gas fast enough in this cold: see the page Gas, ask the "
+    "supplier.",
 )
 """Sentences that are printed beside every count of gas or cylinders."""
 
