@@ -20,7 +20,7 @@ from frostshift_rules.stock import KindStock
 from frostshift_rules.strict import OutOfRange
 from frostshift_rules.workload import Range
 
-Advice = Literal["enough", "order", "too_late", "no_terms", "no_stock", "no_demand"]
+Advice = Literal["enough", "order", "too_late", "no_terms", "no_stock", "no_demand", "unknown"]
 
 LONGEST_DAYS: Final = 500
 """No delivery is looked for further ahead than this."""
@@ -86,7 +86,8 @@ class OrderLine:
         runs_out_likely, runs_out_high: at likely and at high demand, open orders counted in; None: not within what is
             looked at.
         advice: `enough`; `order`; `too_late`: no order made now comes in time; `no_terms`: the site states none;
-            `no_stock`: nobody wrote down what there is; `no_demand`: nothing needs it.
+            `no_stock`: nobody wrote down what there is; `no_demand`: nothing needs it; `unknown`: the demand of no
+            shift is known.
         count: cylinders to order; 0 for none.
         wanted: what would be ordered without the storage limit.
         order_by: last day to order; None for none.
@@ -234,16 +235,20 @@ def order_line(
         known_until=known[-1].day if known else None,
         rental_per_day=_rental(stock, terms),
     )
+    arrivals: tuple[Arrival, ...] = ()
+    if stock is not None:
+        arrivals = tuple(
+            _arrival(one.order_no, one.open, one.ordered_utc.astimezone(ZoneInfo(zone)).date(), terms, closed, today)
+            for one in stock.open_orders
+        )
+        line = replace(line, arrivals=arrivals, notes=_late(arrivals))
+    if not needs:
+        return replace(line, advice="unknown")
     if not any(one.amount.high > 0.0 for one in needs):
         return replace(line, advice="no_demand")
     if stock is None or line.on_hand is None:
-        return replace(
-            line, advice="no_stock", notes=("Count what is on site and write it down: the order rests on it.",)
-        )
-    arrivals = tuple(
-        _arrival(one.order_no, one.open, one.ordered_utc.astimezone(ZoneInfo(zone)).date(), terms, closed, today)
-        for one in stock.open_orders
-    )
+        note = "Count what is on site and write it down: the order rests on it."
+        return replace(line, advice="no_stock", notes=(note,))
     coming = {one.expected: 0 for one in arrivals if one.expected is not None}
     for one in arrivals:
         # One that is late may come any day; nothing is counted on it.
@@ -251,7 +256,7 @@ def order_line(
             coming[one.expected] += one.count
     likely = _runs_out(needs, line.on_hand.likely, coming, usable_each, lambda need: need.amount.likely)
     high = _runs_out(needs, line.on_hand.low, coming, usable_each, lambda need: need.amount.high)
-    line = replace(line, arrivals=arrivals, runs_out_likely=likely, runs_out_high=high, notes=_late(arrivals))
+    line = replace(line, runs_out_likely=likely, runs_out_high=high)
     if high is None:
         return replace(line, advice="enough")
     if terms is None:

@@ -110,7 +110,11 @@ def make_gas_plan(plan: Plan, hours: Hours | None, stock: Mapping[str, KindStock
         hours = None
     shifts = tuple(one for one in demand_by_shift(plan) if one.end_utc > now_utc)
     flames = [flame for joint in plan.joints for flame in flames_of(joint, site)]
-    fuels = list(dict.fromkeys(one.gas for shift in shifts for one in shift.gases if one.gas != OXYGEN))
+    # What the site can burn stays in the list while nothing is known of its demand.
+    burned = [source.fuel for source in site.heat_sources if source.fuel is not None]
+    others = [one.gas for one in site.gas.other_use if one.gas != OXYGEN]
+    used = [one.gas for shift in shifts for one in shift.gases if one.gas != OXYGEN]
+    fuels = list(dict.fromkeys([*burned, *others, *used]))
     counted = {fuel: counted_in(site.gas, fuel) for fuel in fuels}
     banks = [
         _bank(shift, cylinder, flames, hours, plan)
@@ -120,7 +124,8 @@ def make_gas_plan(plan: Plan, hours: Hours | None, stock: Mapping[str, KindStock
     ]
     usable = [_usable(cylinder, banks) for cylinder in counted.values() if cylinder is not None]
     oxygen_in = oxygen_counted_in(site.gas)
-    if any(one.gas == OXYGEN for shift in shifts for one in shift.gases):
+    with_oxygen = any(source.fuel is not None and source.oxygen_ratio != 0.0 for source in site.heat_sources)
+    if with_oxygen or any(one.gas == OXYGEN for one in site.gas.other_use):
         usable.append(KindUsable(oxygen_in.id, oxygen_in.usable_m3, "usual"))
     return GasPlan(
         made_utc=plan.made_utc,

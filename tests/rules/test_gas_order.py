@@ -155,6 +155,13 @@ def test_enough_is_said_and_nothing_ordered() -> None:
     assert line([need(1, 0.0)], stock()).advice == "no_demand"
 
 
+def test_a_demand_that_is_not_known_leaves_what_is_there_and_coming() -> None:
+    got = line([], stock(entry("ordered", 5, order_no="A-7"), full=4))
+    assert (got.advice, got.count, got.known_until) == ("unknown", 0, None)
+    assert got.on_hand == Range(120.0, 120.0, 120.0)
+    assert [one.count for one in got.arrivals] == [5]
+
+
 def test_without_a_count_or_terms_it_does_not_guess() -> None:
     needs = [need(n, 50.0) for n in range(1, 6)]
     assert line(needs, None).advice == "no_stock"

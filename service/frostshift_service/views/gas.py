@@ -284,6 +284,7 @@ def _headline(line: OrderLine, name: str) -> str:
         "no_terms": "It runs out, and the site file says nothing of lead time and delivery days.",
         "no_stock": "Not known what is there: nobody has written it down.",
         "no_demand": "Nothing needs it in the shifts that are known.",
+        "unknown": "The demand is not known: no forecast that can be used reaches to the end of a shift.",
     }[line.advice]
 
 
@@ -314,7 +315,7 @@ def _runs_out(out: RunsOut | None, amount: Callable[[Range], Amount]) -> str:
 
 def _known(line: OrderLine) -> str:
     if line.known_until is None:
-        return "The demand is not known: no forecast reaches to the end of a shift."
+        return ""
     text = f"The demand is known to {day_text(line.known_until)}"
     return f"{text}, and carried on after it by the mean of those shifts." if line.carried_on else f"{text}."
 

@@ -25,6 +25,8 @@ PATHS = {
     "unknown joint": f"{SITE}/joints/{quote('X9/α <3>', safe='')}",
     "schedule": f"{SITE}/schedule",
     "weather": f"{SITE}/weather",
+    "gas": f"{SITE}/gas",
+    "gas order": f"{SITE}/gas/order",
 }
 
 
