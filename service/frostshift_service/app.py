@@ -22,7 +22,7 @@ from starlette.exceptions import HTTPException
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from frostshift_service import api, pages, thermometer
+from frostshift_service import api, gas_pages, pages, thermometer
 from frostshift_service.auth import Door, Guard, is_device_post
 from frostshift_service.settings import Settings
 from frostshift_service.store.records import StoreError, UnknownJoint, UnknownSite
@@ -168,6 +168,7 @@ def create_app(
     app.state.desk, app.state.door, app.state.settings = desk, door, settings
     app.include_router(api.router)
     app.include_router(thermometer.router)
+    app.include_router(gas_pages.router)
     app.include_router(pages.router)
     app.mount("/static", StaticFiles(directory=Path(__file__).parent / "static"), name="static")
     _add_error_answers(app)

@@ -58,7 +58,7 @@ def add_entry(
     try:
         new = with_entry(before, entry, contents_kg, now=now)[-1]
     except LedgerError as error:
-        raise StockRefused(str(error), error.field) from error
+        raise StockRefused(str(error), error.field, error.limit) from error
     if there is not None:
         return _same(_entry(there), new)
     session.add(_row(site_id, new, entry_key, now))
@@ -69,6 +69,13 @@ def add_entry(
 def entries_of(session: Session, site_id: str) -> list[StockEntry]:
     """The ledger of a site in the order of its numbers; empty where there is no such site."""
     return [_entry(row) for row in _rows(session, site_id)]
+
+
+def entries_before(session: Session, site_id: str, entry_key: str) -> list[StockEntry]:
+    """The ledger as it was when the entry with this key came; all of it where there is no such entry."""
+    rows = _rows(session, site_id)
+    there = next((row.number for row in rows if row.entry_key == entry_key), None)
+    return [_entry(row) for row in rows if there is None or row.number < there]
 
 
 def open_orders(session: Session, site_id: str) -> list[OrderLine]:

@@ -15,11 +15,13 @@ from frostshift_service.store import joints as kept
 from frostshift_service.store.engine import reading
 from frostshift_service.store.records import KeptSite, StoreError
 from frostshift_service.store.sites import load_site, load_sites
+from frostshift_service.store.stock import entries_of
 from frostshift_service.views.chart import SteelSeries
 from frostshift_service.views.joint import JointPage, RestingJoint, joint_page
 from frostshift_service.views.schedule import SchedulePage, default_texts, schedule_page
 from frostshift_service.views.sheet import MorningSheet, morning_sheet
 from frostshift_service.views.show import Show
+from frostshift_service.views.stock import StockPage, stock_page
 from frostshift_service.views.weather import SiteWeather, WeatherPage, weather_page
 from frostshift_service.views.words import STATES
 
@@ -180,6 +182,17 @@ class Desk:
         with reading(self.engine) as session:
             site = load_site(session, site_id)
         return weather_page(site, self.planner.weather(site_id), show_for(site), self.now(), all_hours=all_hours)
+
+    def stock(self, site_id: str, *, all_entries: bool = False) -> StockPage:
+        """The stock of gas cylinders, and its ledger.
+
+        Raises:
+            UnknownSite: there is none of that id.
+        """
+        with reading(self.engine) as session:
+            site = load_site(session, site_id)
+            ledger = entries_of(session, site_id)
+        return stock_page(site, ledger, show_for(site), self.now(), all_entries=all_entries)
 
     def last_change(self, site_id: str, mark: str) -> LastChange | None:
         """The last change by hand of a joint, to be undone; None where there is none."""
