@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated, Any, Final
 from urllib.parse import quote
 
@@ -39,7 +39,7 @@ from frostshift_service.stock_form import (
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.records import KeptSite, StockRefused
 from frostshift_service.store.sites import load_site
-from frostshift_service.store.stock import add_entry, entries_before, entries_of
+from frostshift_service.store.stock import add_entry, entries_of, entry_with_key
 from frostshift_service.views.desk import Desk, show_for
 from frostshift_service.views.files import csv_bytes
 from frostshift_service.views.stock import StockPage, ledger_table, what_text
@@ -159,8 +159,11 @@ def add(desk: DeskDep, site_id: SiteId, form: Annotated[SentForm, Form()]) -> Re
         with writing(desk.engine) as session:
             site = load_site(session, site_id).site
             kinds = kinds_of(site)
-            ledger = entries_before(session, site_id, form.entry_key)
+            there = entry_with_key(session, site_id, form.entry_key)
+            ledger = [one for one in entries_of(session, site_id) if there is None or one.number < there.number]
             entry = read_entry(typed, ledger, kinds, zone=site.zone, now=now)
+            if there is not None and not form.at.strip():
+                entry = replace(entry, at_utc=there.at_utc)  # the same form, however long the line was down
             kept = add_entry(session, site_id, entry, entry_key=form.entry_key, contents_kg=contents_of(kinds), now=now)
     except NotTaken as error:
         return _page(desk, site_id, typed, error.problems, 422)
@@ -171,6 +174,8 @@ def add(desk: DeskDep, site_id: SiteId, form: Annotated[SentForm, Form()]) -> Re
 
 def _refusal(error: StockRefused, typed: dict[str, str]) -> dict[str, str]:
     """Field -> sentence, where the ledger itself refuses; a key that is used up is replaced by another."""
+    if error.field == "order_no" and typed["what"] in ("delivered", "cancelled"):
+        return {"order_no": f"there is no such order of these cylinders: {error.limit}"}
     if error.field != "entry_key":
         return {field_of(error.field, typed): error.limit or str(error)}
     typed["entry_key"] = ""

@@ -157,7 +157,7 @@ LABELS: Final[dict[str, str]] = {
     "in_use": "In use",
     "empty": "Empty",
     "scale": "On the scale",
-    "tare": "One empty, as stamped",
+    "tare": "One empty, stamped",
     "net": "Gas alone",
     "unit": "Weights are in",
     "corrects": "Number of the entry",
@@ -189,7 +189,7 @@ _FIELD_OF: Final[Mapping[str, str]] = {
 def label_of(name: str, movement: str) -> str:
     """What a field is called in the form of a movement."""
     special = {
-        ("count", "weighed"): "How many, all in use",
+        ("count", "weighed"): "How many on the scale",
         ("net", "used"): "Gas used",
         ("net", "correction"): "Weight, by how much",
         ("full", "correction"): "Full, by how many",
@@ -344,8 +344,10 @@ class _Reader:
         kind = corrected.kind if corrected else self.typed.get("kind", "")
         if not kind and movement != "correction":
             self.problems["kind"] = "choose the cylinders"
+        elif kind and movement != "opening" and kind not in self.stock:
+            self.problems["kind"] = "these were not counted yet: count them for the first time, 0 where there is none"
         if self.unit not in ("lb", "kg"):
-            self.problems["unit"] = "lb or kg"
+            self.problems["unit"], self.unit = "lb or kg", "lb"
         if not self.typed["by"]:
             self.problems["by"] = "say who says so"
         if movement in ("ordered", "cancelled") and not self.typed["order_no"]:

@@ -71,11 +71,9 @@ def entries_of(session: Session, site_id: str) -> list[StockEntry]:
     return [_entry(row) for row in _rows(session, site_id)]
 
 
-def entries_before(session: Session, site_id: str, entry_key: str) -> list[StockEntry]:
-    """The ledger as it was when the entry with this key came; all of it where there is no such entry."""
-    rows = _rows(session, site_id)
-    there = next((row.number for row in rows if row.entry_key == entry_key), None)
-    return [_entry(row) for row in rows if there is None or row.number < there]
+def entry_with_key(session: Session, site_id: str, entry_key: str) -> StockEntry | None:
+    """The entry that came with this key; None where none did."""
+    return next((_entry(row) for row in _rows(session, site_id) if row.entry_key == entry_key), None)
 
 
 def open_orders(session: Session, site_id: str) -> list[OrderLine]:
