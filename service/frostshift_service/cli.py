@@ -26,6 +26,7 @@ from frostshift_service.commands.gas import gas
 from frostshift_service.commands.line import Refused, SiteOption, opened, print_bytes, read_day, site_id_of
 from frostshift_service.commands.schedule import reading_command, schedule_app, take_schedule
 from frostshift_service.commands.sites import procedures_app, site_app, tables_app
+from frostshift_service.commands.stock import stock_app
 from frostshift_service.commands.weather import pull, scores, thermometer_app, weather
 from frostshift_service.http import HttpError
 from frostshift_service.jobs import Jobs, check_tables
@@ -56,6 +57,7 @@ app.add_typer(tables_app, name="tables")
 app.add_typer(procedures_app, name="procedures")
 app.add_typer(schedule_app, name="schedule")
 app.add_typer(thermometer_app, name="thermometer")
+app.add_typer(stock_app, name="stock")
 NUMBERS_MAY_BE_NEGATIVE = {"ignore_unknown_options": True}
 """-3C is a temperature, no option."""
 app.command()(pull)

@@ -7,7 +7,7 @@ import re
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Annotated, Final, Literal
 from zoneinfo import ZoneInfo
@@ -26,6 +26,7 @@ from frostshift_service.settings import Settings, load_settings
 from frostshift_service.store.engine import open_store, reading
 from frostshift_service.store.records import KeptSite
 from frostshift_service.store.sites import load_site, load_sites
+from frostshift_service.typed import ClockChange, local_moment
 from frostshift_service.views.show import plural
 from frostshift_service.weather.feeds import feeds_with
 from frostshift_service.weather.open_meteo_api import access_of
@@ -138,24 +139,21 @@ def typed_c(temperature: str) -> float:
     return float(match[1]) if match[2] in "Cc" else c_from_f(float(match[1]))
 
 
+def typed_at(text: str, zone: str, now: datetime) -> datetime:
+    """A typed time, whenever it was; errors as `read_at`."""
+    try:
+        return local_moment(text, zone, now)
+    except ClockChange as error:
+        raise Refused(f"--at {text!r}: {error}; write it with its offset, such as 2026-11-01T01:30-05:00") from error
+    except ValueError as error:
+        raise Refused(f"--at {text!r}: expected a time such as 06:10 or 2026-01-15 06:10") from error
+
+
 def read_at(text: str | None, zone: str, now: datetime) -> datetime:
     """When something was read: now, a time of today, or a date and time, by the site's clock or with its offset."""
     if text is None:
         return now
-    local = ZoneInfo(zone)
-    typed = f"{now.astimezone(local):%Y-%m-%d} {text.strip()}" if re.fullmatch(r"\s*\d\d:\d\d\s*", text) else text
-    try:
-        at = datetime.fromisoformat(typed.strip())
-    except ValueError as error:
-        raise Refused(f"--at {text!r}: expected a time such as 06:10 or 2026-01-15 06:10") from error
-    if at.utcoffset() is None:
-        at = at.replace(tzinfo=local)
-        if at.utcoffset() != at.replace(fold=1).utcoffset():
-            raise Refused(
-                f"--at {text!r}: the clock changes there, so the time comes twice or never; write it with its offset, "
-                "such as 2026-11-01T01:30-05:00"
-            )
-    at_utc = at.astimezone(UTC)
+    at_utc = typed_at(text, zone, now)
     if not now - OLDEST <= at_utc <= now + AHEAD:
         raise Refused(f"--at {text!r}: expected a time within the last {OLDEST.days} days")
     return at_utc

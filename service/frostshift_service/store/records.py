@@ -42,10 +42,10 @@ class UnknownToken(StoreError):
 
 
 class StockRefused(StoreError):
-    """The stock ledger refuses an entry; `field` is what of the entry is wrong."""
+    """The stock ledger refuses an entry; `field` is what of the entry is wrong, `limit` what is asked of it."""
 
-    def __init__(self, message: str, field: str) -> None:
-        self.field = field
+    def __init__(self, message: str, field: str, limit: str = "") -> None:
+        self.field, self.limit = field, limit
         super().__init__(message)
 
 

@@ -58,7 +58,7 @@ def add_entry(
     try:
         new = with_entry(before, entry, contents_kg, now=now)[-1]
     except LedgerError as error:
-        raise StockRefused(str(error), error.field) from error
+        raise StockRefused(str(error), error.field, error.limit) from error
     if there is not None:
         return _same(_entry(there), new)
     session.add(_row(site_id, new, entry_key, now))
@@ -69,6 +69,11 @@ def add_entry(
 def entries_of(session: Session, site_id: str) -> list[StockEntry]:
     """The ledger of a site in the order of its numbers; empty where there is no such site."""
     return [_entry(row) for row in _rows(session, site_id)]
+
+
+def entry_with_key(session: Session, site_id: str, entry_key: str) -> StockEntry | None:
+    """The entry that came with this key; None where none did."""
+    return next((_entry(row) for row in _rows(session, site_id) if row.entry_key == entry_key), None)
 
 
 def open_orders(session: Session, site_id: str) -> list[OrderLine]:

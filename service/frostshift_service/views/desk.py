@@ -24,6 +24,7 @@ from frostshift_service.views.joint import JointPage, RestingJoint, joint_page
 from frostshift_service.views.schedule import SchedulePage, default_texts, schedule_page
 from frostshift_service.views.sheet import MorningSheet, morning_sheet
 from frostshift_service.views.show import Show
+from frostshift_service.views.stock import StockPage, stock_page
 from frostshift_service.views.weather import SiteWeather, WeatherPage, weather_page
 from frostshift_service.views.words import STATES
 
@@ -199,6 +200,17 @@ class Desk:
         with reading(self.engine) as session:
             site = load_site(session, site_id)
         return weather_page(site, self.planner.weather(site_id), show_for(site), self.now(), all_hours=all_hours)
+
+    def stock(self, site_id: str, *, all_entries: bool = False) -> StockPage:
+        """The stock of gas cylinders, and its ledger.
+
+        Raises:
+            UnknownSite: there is none of that id.
+        """
+        with reading(self.engine) as session:
+            site = load_site(session, site_id)
+            ledger = entries_of(session, site_id)
+        return stock_page(site, ledger, show_for(site), self.now(), all_entries=all_entries)
 
     def last_change(self, site_id: str, mark: str) -> LastChange | None:
         """The last change by hand of a joint, to be undone; None where there is none."""

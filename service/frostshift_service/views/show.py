@@ -296,6 +296,10 @@ class Show:
             span, "kg", lambda: _scaled(span, lb_from_kg, "lb"), lambda: _scaled(span, lambda kg: kg, "kg")
         )
 
+    def weight_text(self, kg: float) -> str:
+        """A weight that was read or typed, to a tenth."""
+        return self._in_units(lambda: f"{trimmed(lb_from_kg(kg), 1)} lb", lambda: f"{trimmed(kg, 1)} kg")
+
     def volume(self, span: Range) -> Amount:
         """A volume of gas [m3 at 15 °C and 101.325 kPa]."""
         return self._amount(

@@ -184,6 +184,8 @@ async def test_openapi_names_the_json_and_no_page(web: Any) -> None:
         "/sites/{site_id}/weather.csv",
         "/sites/{site_id}/weather.xlsx",
         "/sites/{site_id}/air-readings.json",
+        "/sites/{site_id}/stock.json",
+        "/sites/{site_id}/stock.csv",
         "/sites/{site_id}/thermometer",
     }
     assert {"MorningSheet", "JointPage", "RestingJoint", "SchedulePage", "TableList", "TablePage"} <= set(
