@@ -81,7 +81,7 @@ def test_minutes_as_people_say_them() -> None:
     assert duration(180.0) == "3 h"
 
 
-@pytest.mark.parametrize(("kg", "text"), [(1.0, "2.2 lb (1.0 kg)"), (20.0, "44-45 lb, likely 44 (20 kg)")])
+@pytest.mark.parametrize(("kg", "text"), [(1.0, "2.2 lb (1.0 kg)"), (20.0, "44 lb (20 kg)")])
 def test_mass_in_both_units(kg: float, text: str) -> None:
     amount = shown("both").mass(Range(kg, kg, kg))
     assert amount.short.endswith(f"({kg:.{0 if kg >= 10 else 1}f} kg)")
