@@ -19,7 +19,7 @@ from typing import Final
 from frostshift_rules import gas
 from frostshift_rules.job import HeatSource, Joint
 from frostshift_rules.strict import OutOfRange
-from frostshift_rules.workload import Range, SourceAmounts
+from frostshift_rules.workload import Range, SourceAmounts, added
 
 LEAST_COVERED: Final = 0.9
 """Electric heaters have to lie on at least so much of the area to be heated. Our choice: the heated band is wider than
@@ -96,14 +96,14 @@ def flux_wm2(heaters: Sequence[Heaters], wind_ms: float, area_m2: float) -> Rang
         raise OutOfRange(f"area_m2 is {area_m2:g} m2, expected a number from 0 m2 up")
     if area_m2 == 0.0:
         return Range(math.inf, math.inf, math.inf)
-    everything = total([_per_area(one, wind_ms, area_m2) for one in heaters])
+    everything = added([_per_area(one, wind_ms, area_m2) for one in heaters])
     flames = [one for one in heaters if not one.source.electric]
     lie_on = [one.source.area_m2 and one.count * one.source.area_m2 for one in heaters if one.source.electric]
     bare_m2 = area_m2 - sum(one for one in lie_on if one)
     if not flames or not all(lie_on) or not lie_on or bare_m2 <= (1.0 - LEAST_COVERED) * area_m2:
         return everything
     # A heater cannot be led about: what it leaves bare has the flame alone.
-    bare = total([_per_area(one, wind_ms, bare_m2) for one in flames])
+    bare = added([_per_area(one, wind_ms, bare_m2) for one in flames])
     return Range(min(everything.low, bare.low), min(everything.likely, bare.likely), min(everything.high, bare.high))
 
 
@@ -158,11 +158,6 @@ def _amounts(one: Heaters, minutes: Range) -> SourceAmounts:
     )
     fuel_kg, oxygen_m3 = Range(*(b.fuel_kg for b in burned)), Range(*(b.oxygen_m3 for b in burned))
     return SourceAmounts(one.source.id, one.count, fuel_kg, oxygen_m3, nothing)
-
-
-def total(ranges: Sequence[Range]) -> Range:
-    """The sum of some amounts, end by end."""
-    return Range(sum(r.low for r in ranges), sum(r.likely for r in ranges), sum(r.high for r in ranges))
 
 
 PARTLY_COVERED_NOTE: Final = "Lead the flame over what the heaters do not cover."

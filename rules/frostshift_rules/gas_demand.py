@@ -6,7 +6,7 @@ the forecast has no demand: it is not known, and not nothing.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Final, Literal
@@ -15,7 +15,7 @@ from frostshift_rules.gas import burn
 from frostshift_rules.gas_setup import GasSetup
 from frostshift_rules.job import HeatSource, Site
 from frostshift_rules.totals import NONE, counted, without_amount
-from frostshift_rules.workload import HeatPlan, JointPlan, Plan, Range, ShiftTotal, SourceAmounts
+from frostshift_rules.workload import HeatPlan, JointPlan, Plan, Range, ShiftTotal, SourceAmounts, added
 
 Use = Literal["heating", "drying", "keeping", "light_ups", "idle", "other"]
 USES: Final[tuple[Use, ...]] = ("heating", "drying", "keeping", "light_ups", "idle", "other")
@@ -73,14 +73,6 @@ class ShiftDemand:
     def of(self, gas: str) -> Range:
         """The total of a gas [kg, m3]; nothing where the shift does not use it."""
         return next((one.total for one in self.gases if one.gas == gas), NONE)
-
-
-def added(ranges: Iterable[Range]) -> Range:
-    """Amounts together, end by end."""
-    low = likely = high = 0.0
-    for one in ranges:
-        low, likely, high = low + one.low, likely + one.likely, high + one.high
-    return Range(low, likely, high)
 
 
 def demand_by_shift(plan: Plan) -> tuple[ShiftDemand, ...]:

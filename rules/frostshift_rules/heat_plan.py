@@ -34,7 +34,7 @@ from frostshift_rules.heat_questions import HeatJob as HeatJob
 from frostshift_rules.heat_questions import target_c as target_c
 from frostshift_rules.job import Choices
 from frostshift_rules.surroundings import Floats
-from frostshift_rules.workload import HeatPlan, HeatStatus, PartHeat, Range, SourceAmounts
+from frostshift_rules.workload import HeatPlan, HeatStatus, PartHeat, Range, SourceAmounts, added
 
 STATUS_ORDER: Final[tuple[HeatStatus, ...]] = (
     "no_source",
@@ -442,7 +442,7 @@ def _keeping(times: _Times) -> dict[str, Any]:
 
 
 def _total(ranges: Sequence[Range]) -> Range:
-    return ranges[0] if len(ranges) == 1 else delivered.total(ranges)
+    return ranges[0] if len(ranges) == 1 else added(ranges)
 
 
 _CONDUCTIVITY_WMK: Final = 50.0

@@ -19,7 +19,7 @@ from frostshift_rules.job import HeatSource, Site
 from frostshift_rules.people import Outdoors, PeopleCold, people_over
 from frostshift_rules.shifts import ShiftSpan
 from frostshift_rules.stops import WeatherState
-from frostshift_rules.workload import FuelTotal, HeatCall, JointPlan, Range, ShiftTotal, SourceAmounts
+from frostshift_rules.workload import FuelTotal, HeatCall, JointPlan, Range, ShiftTotal, SourceAmounts, added
 
 NONE = Range(0.0, 0.0, 0.0)
 
@@ -98,7 +98,7 @@ def _total(
         joints=len(joints),
         calls={call: calls[call] for call in get_args(HeatCall)},
         states={state: states[state] for state in get_args(WeatherState)},
-        heat_minutes=_sum(_torch_minutes(joint, flames) for joint in joints),
+        heat_minutes=added(_torch_minutes(joint, flames) for joint in joints),
         torches_at_once=at_once,
         torches_at_utc=at_utc,
         torches_there=there,
@@ -110,13 +110,6 @@ def _total(
         power_kw=power_kw,
         power_utc=power_utc,
     )
-
-
-def _sum(ranges: Iterable[Range]) -> Range:
-    low = likely = high = 0.0
-    for amount in ranges:
-        low, likely, high = low + amount.low, likely + amount.likely, high + amount.high
-    return Range(low, likely, high)
 
 
 def _torch_minutes(joint: JointPlan, flames: Collection[str]) -> Range:
@@ -232,9 +225,9 @@ def _added(source: HeatSource, used: Sequence[tuple[JointPlan, SourceAmounts]]) 
     return SourceAmounts(
         source_id=source.id,
         count=sum(one.count for _, one in used),
-        fuel_kg=_sum(counted(joint, one.fuel_kg) for joint, one in used),
-        oxygen_m3=_sum(counted(joint, one.oxygen_m3) for joint, one in used),
-        energy_kwh=_sum(counted(joint, one.energy_kwh) for joint, one in used),
+        fuel_kg=added(counted(joint, one.fuel_kg) for joint, one in used),
+        oxygen_m3=added(counted(joint, one.oxygen_m3) for joint, one in used),
+        energy_kwh=added(counted(joint, one.energy_kwh) for joint, one in used),
     )
 
 

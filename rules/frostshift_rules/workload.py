@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Literal
@@ -122,6 +123,14 @@ class Range:
     low: float
     likely: float
     high: float
+
+
+def added(ranges: Iterable[Range]) -> Range:
+    """Amounts together, end by end; nothing for none."""
+    low = likely = high = 0.0
+    for one in ranges:
+        low, likely, high = low + one.low, likely + one.likely, high + one.high
+    return Range(low, likely, high)
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 
 from frostshift_rules.gas import burn
-from frostshift_rules.gas_demand import OXYGEN, ShiftDemand, added, demand_by_shift
+from frostshift_rules.gas_demand import OXYGEN, ShiftDemand, demand_by_shift
 from frostshift_rules.gas_setup import GasSetup, OtherUse
 from frostshift_rules.job import HeatSource, Joint
 from frostshift_rules.surroundings import Hours
 from frostshift_rules.totals import NONE
-from frostshift_rules.workload import Plan, Range
+from frostshift_rules.workload import Plan, Range, added
 
 from .plan_builders import NOW, START, TORCH, heat_of, hours, joint, mm, plan
 

@@ -14,9 +14,9 @@ from typing import Any
 
 import pytest
 
-from frostshift_rules.delivered import Heaters, amounts, total
+from frostshift_rules.delivered import Heaters, amounts
 from frostshift_rules.job import HeatSource, MeasuredShare, SourceUse
-from frostshift_rules.workload import FuelTotal, HeatPlan, JointPlan, Plan, Range
+from frostshift_rules.workload import FuelTotal, HeatPlan, JointPlan, Plan, Range, added
 from frostshift_service.views.files import csv_bytes, sheet_table
 from frostshift_service.views.joint import joint_page
 from frostshift_service.views.sheet import Line, MorningSheet, all_lines, morning_sheet
@@ -48,9 +48,9 @@ def with_pads(plan: Plan, alone: bool) -> Plan:
             minutes=minutes,
             total_minutes=minutes,
             amounts=taken,
-            fuel_kg=total([one.fuel_kg for one in taken]),
-            oxygen_m3=total([one.oxygen_m3 for one in taken]),
-            energy_kwh=total([one.energy_kwh for one in taken]),
+            fuel_kg=added([one.fuel_kg for one in taken]),
+            oxygen_m3=added([one.oxygen_m3 for one in taken]),
+            energy_kwh=added([one.energy_kwh for one in taken]),
         )
         own = {"heat_source": "pad", "torches": 4} if alone else {"also_heated": (SourceUse("pad", 4),)}
         return replace(of, joint=replace(of.joint, **own), heat=heat)  # type: ignore[arg-type]
