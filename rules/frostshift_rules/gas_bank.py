@@ -108,7 +108,7 @@ def conditions_of(setup: GasSetup, fuel: str, altitude_m: float | None) -> Condi
     torch_kpa = dict(setup.torch_kpa).get(fuel, TORCH_KPA[fuel])
     factor = setup.wind_factor
     if factor is None and setup.stand == "open":
-        factor = 1.0
+        factor = figures().wind["open"].value
     return Conditions(needed_kpa(torch_kpa, setup.allowance_kpa), factor, barometer_kpa(altitude_m))
 
 

@@ -8,7 +8,8 @@ marked.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection, Sequence
+from collections import Counter
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Final, Literal
@@ -24,6 +25,9 @@ Advice = Literal["enough", "order", "too_late", "no_terms", "no_stock", "no_dema
 
 LONGEST_DAYS: Final = 500
 """No delivery is looked for further ahead than this."""
+
+KNOWN_SHORT: Final = timedelta(days=3)
+"""An order that is to last longer than this beyond the last shift that is known says so: a weekend is no gap."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,9 +253,9 @@ def order_line(
     if stock is None or line.on_hand is None:
         note = "Count what is on site and write it down: the order rests on it."
         return replace(line, advice="no_stock", notes=(note,))
-    coming = {one.expected: 0 for one in arrivals if one.expected is not None}
+    # One that is late may come any day; nothing is counted on it.
+    coming: Counter[date] = Counter()
     for one in arrivals:
-        # One that is late may come any day; nothing is counted on it.
         if one.expected is not None and not one.late:
             coming[one.expected] += one.count
     likely = _runs_out(needs, line.on_hand.likely, coming, usable_each, lambda need: need.amount.likely)
@@ -269,7 +273,7 @@ def _ordered(
     line: OrderLine,
     high: RunsOut,
     needs: Sequence[Need],
-    coming: dict[date, int],
+    coming: Mapping[date, int],
     stock: KindStock,
     terms: SupplyTerms,
     closed: Collection[date],
@@ -283,13 +287,13 @@ def _ordered(
     lasts_until = delivery + timedelta(days=cover_days)
     through = [one for one in needs if one.day <= lasts_until]
     taken = sum(one.amount.high for one in through)
-    there = line.on_hand.low + line.usable_each * sum(count for day, count in coming.items() if day <= lasts_until)
+    there = line.on_hand.low + line.usable_each * _come(coming, lasts_until)
     wanted = max(terms.least_order, math.ceil((taken - there) / line.usable_each - 1e-9))
     count, notes = wanted, list(line.notes)
     if terms.storage_limit is not None:
         taken_before = sum(one.amount.low for one in needs if one.day < delivery)
         emptied = math.floor(taken_before / line.usable_each + 1e-9)
-        full_then = max(0, stock.full + sum(n for day, n in coming.items() if day <= delivery) - emptied)
+        full_then = max(0, stock.full + _come(coming, delivery) - emptied)
         count = max(0, min(wanted, terms.storage_limit - full_then))
         if count < wanted:
             notes.append(
@@ -302,8 +306,7 @@ def _ordered(
             "another way until then."
         )
     carried = high.carried_on or any(one.carried_on for one in through)
-    short_of = lasts_until - through[-1].day if through else timedelta(0)
-    if not through or (lasts_until > through[-1].day and len(through) == len(needs) and short_of > timedelta(days=3)):
+    if not through or lasts_until - needs[-1].day > KNOWN_SHORT:
         notes.append("The demand is not known as far as the order is to last: it is counted as far as it is known.")
     return replace(
         line,
@@ -320,18 +323,21 @@ def _ordered(
 
 
 def _runs_out(
-    needs: Sequence[Need], on_hand: float, coming: dict[date, int], usable_each: float, of: Callable[[Need], float]
+    needs: Sequence[Need], on_hand: float, coming: Mapping[date, int], usable_each: float, of: Callable[[Need], float]
 ) -> RunsOut | None:
-    left, came = on_hand, set[date]()
+    taken = 0.0
     for need in needs:
-        for day in sorted(coming):
-            if day not in came and day < need.day:  # what comes on the day of a shift may come after its start
-                left += coming[day] * usable_each
-                came.add(day)
-        left -= of(need)
-        if left < -1e-9:
-            return RunsOut(need.key, need.name, need.day, need.start_utc, -left, need.carried_on)
+        taken += of(need)
+        # What comes on the day of a shift may come after its start.
+        short = taken - on_hand - usable_each * _come(coming, need.day - timedelta(days=1))
+        if short > 1e-9:
+            return RunsOut(need.key, need.name, need.day, need.start_utc, short, need.carried_on)
     return None
+
+
+def _come(coming: Mapping[date, int], day: date) -> int:
+    """Cylinders on order that have come by the end of a day."""
+    return sum(count for at, count in coming.items() if at <= day)
 
 
 def _arrival(
