@@ -32,13 +32,13 @@ from frostshift_service.http import HttpError
 from frostshift_service.jobs import Jobs, check_tables
 from frostshift_service.settings import Settings, SettingsError, load_settings
 from frostshift_service.site_file import SiteFileError
+from frostshift_service.stock_form import contents_of, kinds_of
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.records import StoreError
 from frostshift_service.store.sites import load_site, save_site
 from frostshift_service.store.stock import add_entry, entries_of
 from frostshift_service.views.desk import Desk
 from frostshift_service.views.files import csv_bytes, sheet_table
-from frostshift_service.views.gas import contents_by_kind
 from frostshift_service.views.sheet import MorningSheet
 from frostshift_service.views.terminal import sheet_text
 from frostshift_service.weather import FeedError
@@ -194,9 +194,9 @@ def load_demo(engine: Engine, jobs: Jobs, settings: Settings, now: datetime) -> 
     take_schedule(engine, settings, demo.SITE_ID, demo.demo_schedule(now), "schedule.csv", now)
     with writing(engine) as session:
         if not entries_of(session, demo.SITE_ID):  # the demo is started again and again
-            kinds = contents_by_kind(demo.demo_site(now))
+            contents = contents_of(kinds_of(demo.demo_site(now)))
             for number, entry in enumerate(demo.demo_stock(now)):
-                add_entry(session, demo.SITE_ID, entry, entry_key=f"demo-{number}", contents_kg=kinds, now=now)
+                add_entry(session, demo.SITE_ID, entry, entry_key=f"demo-{number}", contents_kg=contents, now=now)
     payload = settings.data_dir / "forecast.json"
     payload.write_bytes(demo.demo_payload(now))
     jobs.take_payload(demo.SITE_ID, payload)

@@ -13,13 +13,14 @@ from sqlalchemy import Engine
 from frostshift_rules.gas_plan import make_gas_plan
 from frostshift_rules.stock import stock_of
 from frostshift_rules.workload import HeatPlan, Plan
+from frostshift_service.stock_form import contents_of, kinds_of
 from frostshift_service.store import joints as kept
 from frostshift_service.store.engine import reading
 from frostshift_service.store.records import KeptSite, StoreError
 from frostshift_service.store.sites import load_site, load_sites
 from frostshift_service.store.stock import entries_of
 from frostshift_service.views.chart import SteelSeries
-from frostshift_service.views.gas import GasPage, contents_by_kind, gas_page
+from frostshift_service.views.gas import GasPage, gas_page
 from frostshift_service.views.joint import JointPage, RestingJoint, joint_page
 from frostshift_service.views.schedule import SchedulePage, default_texts, schedule_page
 from frostshift_service.views.sheet import MorningSheet, morning_sheet
@@ -132,7 +133,7 @@ class Desk:
             site = load_site(session, site_id)
             entries = entries_of(session, site_id)
         plan, now = self._plan(site_id), self.now()
-        stock = stock_of(entries, contents_by_kind(plan.site))
+        stock = stock_of(entries, contents_of(kinds_of(plan.site)))
         hours = self.planner.weather(site_id).weather.hours
         return gas_page(make_gas_plan(plan, hours, stock, now), plan, stock, show_for(site), now)
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Final
 
-from frostshift_rules.gas import cylinders_of, gas
+from frostshift_rules.gas import gas
 from frostshift_rules.gas_bank import Bank
 from frostshift_rules.gas_demand import OXYGEN, ShiftDemand, Use
 from frostshift_rules.gas_order import Advice, OrderLine, RunsOut
@@ -16,6 +16,7 @@ from frostshift_rules.job import Site
 from frostshift_rules.stock import KindStock
 from frostshift_rules.totals import NONE
 from frostshift_rules.workload import Plan, Range
+from frostshift_service.stock_form import kind_of, kinds_of
 from frostshift_service.views.sheet import Header, header
 from frostshift_service.views.show import Amount, Moment, Show, day_text, duration, number, plural
 from frostshift_service.views.words import Caution
@@ -223,10 +224,7 @@ def _closed(site: Site) -> str:
 
 
 def _order(line: OrderLine, stock: KindStock | None, site: Site, show: Show) -> OrderView:
-    def amount(span: Range) -> Amount:
-        return show.volume(span) if line.gas == OXYGEN else show.mass(span)
-
-    name = kind_name(line.kind, site)
+    name = kind_of(kinds_of(site), line.kind).name
     money = []
     if line.rental_per_day is not None:
         money.append(f"Rental of what is on site: {_price(line.rental_per_day, site)} a day.")
@@ -244,27 +242,14 @@ def _order(line: OrderLine, stock: KindStock | None, site: Site, show: Show) -> 
         days=_days(line),
         there=_there(stock),
         coming=tuple(_coming(one.order_no, one.count, one.expected, one.late) for one in line.arrivals),
-        on_hand=None if line.on_hand is None else amount(line.on_hand),
-        usable=amount(Range(line.usable_each, line.usable_each, line.usable_each)),
-        runs_out_likely=_runs_out(line.runs_out_likely, amount),
-        runs_out_high=_runs_out(line.runs_out_high, amount),
+        on_hand=None if line.on_hand is None else _amount(line.gas, line.on_hand, show),
+        usable=_one(line.gas, line.usable_each, show),
+        runs_out_likely=_runs_out(line.runs_out_likely, line.gas, show),
+        runs_out_high=_runs_out(line.runs_out_high, line.gas, show),
         known=_known(line),
         money=tuple(money),
         notes=line.notes,
     )
-
-
-def kind_name(kind: str, site: Site) -> str:
-    """Name of a kind of cylinder; its id where the site has it no longer."""
-    found = cylinders_of(site.gas).find(kind)
-    return kind if found is None else found.name
-
-
-def contents_by_kind(site: Site) -> dict[str, float | None]:
-    """Fuel in a full cylinder of every kind that a site may have [kg]; None for oxygen, which is no liquid to weigh."""
-    found = cylinders_of(site.gas)
-    fuels: dict[str, float | None] = {kind: one.contents_kg for kind, one in found.fuel.items()}
-    return fuels | dict.fromkeys(found.oxygen)
 
 
 def _price(amount: float, site: Site) -> str:
@@ -306,10 +291,10 @@ def _coming(order_no: str, count: int, expected: date | None, late: bool) -> str
     return f"{said}, {'was expected' if late else 'expected'} {day_text(expected)}{': late' if late else ''}"
 
 
-def _runs_out(out: RunsOut | None, amount: Callable[[Range], Amount]) -> str:
+def _runs_out(out: RunsOut | None, of_gas: str, show: Show) -> str:
     if out is None:
         return ""
-    short = amount(Range(out.short, out.short, out.short)).text
+    short = _one(of_gas, out.short, show).text
     return f"{day_text(out.day)}, {out.name} shift, {short} short{', beyond the forecast' if out.carried_on else ''}"
 
 
@@ -355,6 +340,11 @@ def _amount(of_gas: str, span: Range, show: Show) -> Amount:
     return show.volume(span) if of_gas == OXYGEN else show.mass(span)
 
 
+def _one(of_gas: str, value: float, show: Show) -> Amount:
+    """An amount without doubt."""
+    return _amount(of_gas, Range(value, value, value), show)
+
+
 def _bank(bank: Bank, show: Show) -> BankView:
     facts = [("Flames at once", f"{show.power_text(bank.peak_kw)} gross, slow end")]
     if bank.coldest_c is not None:
@@ -364,7 +354,7 @@ def _bank(bank: Bank, show: Show) -> BankView:
     if bank.lowest_c is not None and bank.together is not None:
         facts.append(("Coldest liquid of these", show.temp_text(bank.lowest_c, "down")))
     if bank.left_kg is not None and bank.together is not None:
-        facts.append(("Left in each at the end", show.mass_text(bank.left_kg)))
+        facts.append(("Left in each at the end", _one(bank.cylinder.fuel, bank.left_kg, show).text))
     if bank.verdict in ("enough", "another_way") and bank.starvation_c is not None:
         facts += [
             ("One full one carries all flames for", _burst(bank.burst_minutes)),
@@ -375,7 +365,7 @@ def _bank(bank: Bank, show: Show) -> BankView:
                 ("By the bare published table, half full", f"{bank.by_table}: it keeps no pressure for a torch")
             )
         if bank.change_over_kg is not None:
-            facts.append(("Change over with less left than", show.mass_text(bank.change_over_kg)))
+            facts.append(("Change over with less left than", _one(bank.cylinder.fuel, bank.change_over_kg, show).text))
         if bank.change_over_utc is not None:
             facts.append(("They live on their warmth from", show.moment(bank.change_over_utc).text))
     return BankView(
@@ -421,9 +411,8 @@ def _count(full: int | None, half: int | None) -> str:
 def _oxygen(oxygen: OxygenShift | None, show: Show) -> tuple[str, ...]:
     if oxygen is None or oxygen.minutes_each is None:
         return ()
-    flow = oxygen.most_m3_h
     said = [
-        f"Oxygen flows at most at {show.volume(Range(flow, flow, flow)).text} an hour: one full {oxygen.cylinder.name} "
+        f"Oxygen flows at most at {_one(OXYGEN, oxygen.most_m3_h, show).text} an hour: one full {oxygen.cylinder.name} "
         f"lasts {duration(oxygen.minutes_each, 'down')} at that."
     ]
     if oxygen.gauge_kpa is not None:

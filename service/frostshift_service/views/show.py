@@ -341,10 +341,6 @@ class Show:
         """A gauge pressure."""
         return self._in_units(lambda: f"{number(psi_from_kpa(kpa))} psi", lambda: f"{number(kpa)} kPa")
 
-    def mass_text(self, kg: float) -> str:
-        """One mass."""
-        return self.mass(Range(kg, kg, kg)).text
-
     def speed_text(self, ms: float) -> str:
         """A wind speed."""
         return self._in_units(lambda: f"{trimmed(mph_from_ms(ms), 1)} mph", lambda: f"{trimmed(ms, 1)} m/s")

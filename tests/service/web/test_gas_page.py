@@ -25,12 +25,13 @@ from frostshift_service.app import create_app
 from frostshift_service.cli import load_demo
 from frostshift_service.jobs import Jobs
 from frostshift_service.settings import Settings
+from frostshift_service.stock_form import contents_of, kinds_of
 from frostshift_service.store.engine import open_store, writing
 from frostshift_service.store.sites import load_site, save_site
 from frostshift_service.store.stock import add_entry
 from frostshift_service.views.calendar_file import order_calendar
 from frostshift_service.views.desk import Desk
-from frostshift_service.views.gas import GasPage, OrderView, contents_by_kind
+from frostshift_service.views.gas import GasPage, OrderView
 
 pytestmark = pytest.mark.anyio
 NOW = datetime(2026, 1, 14, 12, 30, tzinfo=UTC)  # 06:30 at the site, a Wednesday
@@ -60,7 +61,7 @@ class Site:
     def write(self, key: str, movement: Any, count: int | None = None, kind: str = "propane-100", **more: Any) -> None:
         entry = StockEntry(kind, movement, self.now, "Q. Arden", count=count, **more)
         with writing(self.engine) as session:
-            contents = contents_by_kind(load_site(session, SITE).site)
+            contents = contents_of(kinds_of(load_site(session, SITE).site))
             add_entry(session, SITE, entry, entry_key=key, contents_kg=contents, now=self.now)
 
     def set_gas(self, **fields: Any) -> None:
