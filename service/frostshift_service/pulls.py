@@ -24,7 +24,7 @@ from frostshift_service.store.alerts import load_alerts
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.observed import load_observed
 from frostshift_service.store.records import FeedRow, KeptForecast, KeptSite
-from frostshift_service.store.sites import load_site
+from frostshift_service.store.sites import hold_site, load_site
 from frostshift_service.weather import FeedError, Forecast
 from frostshift_service.weather import file as payload_file
 from frostshift_service.weather.age import AHEAD_H, freshness
@@ -172,7 +172,7 @@ class Pulls:
             fetched: what it brought.
             watch: whether a front is near.
         """
-        forecasts.hold_site(session, site.id)
+        hold_site(session, site.id)
         now = self._now()
         row = _row(session, site.id, feed.name, now)
         last = forecasts.last_forecast_times(session, site.id, feed.name)
@@ -202,7 +202,7 @@ class Pulls:
         Where another copy has been answered since `asked` was read, its answer stands and only a pause counts.
         """
         with writing(self._engine) as session:
-            forecasts.hold_site(session, asked.site_id)
+            hold_site(session, asked.site_id)
             now = self._now()
             row = _row(session, asked.site_id, asked.feed, now)
             failed = after_failure(row, error, now, self._jitter())

@@ -8,7 +8,8 @@ from pydantic import TypeAdapter
 from sqlmodel import Session, select
 
 from frostshift_service.store.packing import plain
-from frostshift_service.store.records import Alert, KeptAlerts, UnknownSite
+from frostshift_service.store.records import Alert, KeptAlerts
+from frostshift_service.store.sites import hold_site
 from frostshift_service.store.tables import AlertsRow, SiteRow
 
 _ALERT: Final = TypeAdapter(Alert)
@@ -49,9 +50,7 @@ def put_alerts(session: Session, kept: KeptAlerts, latitude: float, longitude: f
     Raises:
         UnknownSite: there is no site of that id.
     """
-    held = select(SiteRow.id).where(SiteRow.id == kept.site_id).with_for_update(key_share=True)
-    if session.exec(held).first() is None:
-        raise UnknownSite(f"there is no site {kept.site_id!r}")
+    hold_site(session, kept.site_id)
     session.merge(
         AlertsRow(
             site_id=kept.site_id,

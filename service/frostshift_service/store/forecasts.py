@@ -14,6 +14,7 @@ from sqlmodel import Session, col, delete, select
 from frostshift_rules.surroundings import Hours, Members
 from frostshift_service.store.packing import SERIES, holds_members, pack_hours, unpack_hours, unpack_weather
 from frostshift_service.store.records import FeedInUse, FeedRow, KeptForecast, Runs, StoreError, UnknownSite
+from frostshift_service.store.sites import hold_site
 from frostshift_service.store.tables import FeedInUseRow, FeedStateRow, ForecastRow, PlanRow, SiteRow
 
 _HOUR: Final = timedelta(hours=1)
@@ -228,11 +229,6 @@ def pauses(session: Session, feeds: Collection[str]) -> list[datetime]:
         col(FeedStateRow.feed).in_(feeds), col(FeedStateRow.held_utc).is_not(None)
     )
     return [held_utc for held_utc in session.exec(wanted) if held_utc is not None]
-
-
-def hold_site(session: Session, site_id: str) -> None:
-    """Hold a site for the rest of a writing transaction: what is read after it stays so until the end."""
-    session.exec(select(SiteRow.id).where(SiteRow.id == site_id).with_for_update(key_share=True)).first()
 
 
 def put_feed_row(session: Session, feed: FeedRow) -> None:

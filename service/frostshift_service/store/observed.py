@@ -10,7 +10,8 @@ from sqlmodel import Session, col, delete, select
 
 from frostshift_rules.surroundings import Hours
 from frostshift_service.store.packing import SERIES, pack_hours, unpack_hours
-from frostshift_service.store.records import ObservedHours, UnknownSite
+from frostshift_service.store.records import ObservedHours
+from frostshift_service.store.sites import hold_site
 from frostshift_service.store.tables import ObservedHoursRow, SiteRow
 
 KEPT_H: Final = 72
@@ -41,8 +42,7 @@ def put_observed(
     Raises:
         UnknownSite: there is no site of that id.
     """
-    if session.exec(select(SiteRow.id).where(SiteRow.id == site_id).with_for_update(key_share=True)).first() is None:
-        raise UnknownSite(f"there is no site {site_id!r}")
+    hold_site(session, site_id)
     oldest_utc = observed.fetched_utc - KEPT_H * _HOUR
     elsewhere = (
         (col(ObservedHoursRow.latitude) != latitude)

@@ -104,6 +104,19 @@ def touch(session: Session, site_id: str) -> int:
     return revision
 
 
+def hold_site(session: Session, site_id: str) -> None:
+    """Hold a site for the rest of a writing transaction: what is read after it stays so until the end.
+
+    Without a change to the site's revision, for what no plan hangs on; `touch` counts one.
+
+    Raises:
+        UnknownSite: there is no site of that id.
+    """
+    held = select(SiteRow.id).where(SiteRow.id == site_id).with_for_update(key_share=True)
+    if session.exec(held).first() is None:
+        raise UnknownSite(f"there is no site {site_id!r}")
+
+
 def save_procedures(session: Session, site_id: str, procedures: Sequence[Procedure]) -> int:
     """Replace the procedures of a site; returns its new revision.
 

@@ -11,8 +11,9 @@ from sqlmodel import Session, col, select
 
 from frostshift_rules.stock import AHEAD, OrderLine, order_lines, with_entry
 from frostshift_rules.stock_entry import ByState, LedgerError, StockEntry
-from frostshift_service.store.records import StockRefused, UnknownSite
-from frostshift_service.store.tables import SiteRow, StockEntryRow
+from frostshift_service.store.records import StockRefused
+from frostshift_service.store.sites import hold_site
+from frostshift_service.store.tables import StockEntryRow
 
 MAX_KEY: Final = 100
 
@@ -50,8 +51,7 @@ def add_entry(
     if not 0 < len(entry_key) <= MAX_KEY or not entry_key.isprintable():
         raise StockRefused(f"entry_key is {entry_key[:MAX_KEY]!r}, 1 to {MAX_KEY} printable letters", "entry_key")
     # The writers to a ledger follow one another, so that each counts what the one before it wrote.
-    if session.exec(select(SiteRow.id).where(SiteRow.id == site_id).with_for_update(key_share=True)).first() is None:
-        raise UnknownSite(f"there is no site {site_id!r}")
+    hold_site(session, site_id)
     rows = _rows(session, site_id)
     there = next((row for row in rows if row.entry_key == entry_key), None)
     before = [_entry(row) for row in rows if there is None or row.number < there.number]
