@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import codecs
 import io
 import logging
 import os
@@ -15,7 +14,6 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from pydantic import TypeAdapter
 from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError
 
@@ -23,7 +21,7 @@ from frostshift_rules.strict import TableError
 from frostshift_service import clock, demo
 from frostshift_service.commands.case import case
 from frostshift_service.commands.gas import gas
-from frostshift_service.commands.line import Refused, SiteOption, opened, print_bytes, read_day, site_id_of
+from frostshift_service.commands.line import Refused, SiteOption, opened, print_csv, print_json, read_day, site_id_of
 from frostshift_service.commands.schedule import reading_command, schedule_app, take_schedule
 from frostshift_service.commands.sites import procedures_app, site_app, tables_app
 from frostshift_service.commands.stock import stock_app
@@ -38,7 +36,7 @@ from frostshift_service.store.records import StoreError
 from frostshift_service.store.sites import load_site, save_site
 from frostshift_service.store.stock import add_entry, entries_of
 from frostshift_service.views.desk import Desk
-from frostshift_service.views.files import csv_bytes, sheet_table
+from frostshift_service.views.files import sheet_table
 from frostshift_service.views.sheet import MorningSheet
 from frostshift_service.views.terminal import sheet_text
 from frostshift_service.weather import FeedError
@@ -108,9 +106,9 @@ def sheet(
     with opened() as (_, engine, jobs):
         found = printed_sheet(engine, jobs, site_id_of(engine, site), day, shifts)
     if as_json:
-        print_bytes(TypeAdapter(MorningSheet).dump_json(found, indent=1) + b"\n")
+        print_json(found)
     elif as_csv:
-        print_bytes(csv_bytes(sheet_table(found)).removeprefix(codecs.BOM_UTF8))
+        print_csv(sheet_table(found))
     else:
         print(sheet_text(found))
 

@@ -33,6 +33,7 @@ from frostshift_rules.plan import make_plan
 from frostshift_rules.published_draw import published
 from frostshift_rules.saturation import saturations
 from frostshift_rules.strict import TableError
+from frostshift_rules.surroundings import Hours
 from frostshift_rules.tables import check_shipped, load_code_table
 from frostshift_rules.workload import NO_WEATHER, FeedChange, HeatPlan, Plan, StationHours, Weather
 from frostshift_service.http import Get
@@ -88,17 +89,39 @@ def without_collector() -> Iterator[None]:
 
 
 @dataclass(frozen=True, slots=True)
-class _Current:
-    """The plan in hand, and what it was made from."""
+class _MadeFrom:
+    """Everything a plan is made from, read in one transaction.
 
-    plan_id: int
+    Attributes:
+        revision: of the site.
+        forecast_id: of the forecast in use; None where there is none.
+        used: the feed in use from now on; None where there is no forecast.
+        inputs: of the plan.
+        raw: the weather before the site's thermometer was read.
+        held: what became of its readings; None without a forecast.
+    """
+
     revision: int
     forecast_id: int | None
-    plan: Plan
+    used: FeedInUse | None
     inputs: PlanInputs
     raw: RawWeather
     held: Corrected | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Current:
+    """The plan in hand, and what it was made from; `seen` once somebody has."""
+
+    plan_id: int
+    plan: Plan
+    made_from: _MadeFrom
     seen: bool
+
+    @property
+    def inputs(self) -> PlanInputs:
+        """Of the plan."""
+        return self.made_from.inputs
 
 
 class Jobs:
@@ -200,7 +223,7 @@ class Jobs:
             if (
                 current is not None
                 and there
-                and (current.revision, current.forecast_id) == (kept_site.revision, forecast_id)
+                and (current.made_from.revision, current.made_from.forecast_id) == (kept_site.revision, forecast_id)
                 and timedelta(0) <= self._now() - current.plan.made_utc < PLAN_AGE
             ):
                 return current
@@ -223,9 +246,7 @@ class Jobs:
             if changed:
                 plans.mark_plan_seen(session, plan_id, "changed")
             plans.thin_plans(session, site_id, KEEP_UNSEEN_PLANS)
-        self._current[site_id] = _Current(
-            plan_id, made_from.revision, forecast_id, plan, inputs, made_from.raw, made_from.held, changed
-        )
+        self._current[site_id] = _Current(plan_id, plan, made_from, changed)
         return self._current[site_id]
 
     # What the page of one joint shows beside its plan
@@ -264,20 +285,26 @@ class Jobs:
                 options[torches] = heat
         return options
 
+    def forecast_hours(self, site_id: str) -> Hours | None:
+        """Hours of the forecast that the latest plan was made from; None where there was none."""
+        return self._up_to_date(site_id).inputs.weather.hours
+
     def weather(self, site_id: str) -> SiteWeather:
         """What the latest plan knows of the weather, and how it stands with the site's feeds."""
         current = self._up_to_date(site_id)
+        made_from = current.made_from
         with reading(self._engine) as session:
             kept_site = load_site(session, site_id)
             rows = {feed: forecasts.feed_row(session, site_id, feed) for feed in feeds_of(kept_site)}
-            forecast = None if current.forecast_id is None else forecasts.forecast_by_id(session, current.forecast_id)
+            forecast_id = made_from.forecast_id
+            forecast = None if forecast_id is None else forecasts.forecast_by_id(session, forecast_id)
             now = self._now()
             return SiteWeather(
                 weather=current.inputs.weather,
                 forecast=forecast,
                 standings=tuple(standings(session, kept_site, now)),
                 rows={feed: row for feed, row in rows.items() if row is not None},
-                air=site_air(session, site_id, current.raw, current.held),
+                air=site_air(session, site_id, made_from.raw, made_from.held),
                 alerts=load_alerts(session, site_id),
                 has_alerts=nws.covers(kept_site.site.latitude, kept_site.site.longitude),
             )
@@ -321,27 +348,6 @@ def _measured(inputs: PlanInputs, joint: Joint) -> list[Joint]:
     """The other joints with a reading: it counts for parts like theirs."""
     marks = {reading.mark for reading in inputs.readings} - {joint.mark}
     return [other for other in inputs.joints if other.mark in marks]
-
-
-@dataclass(frozen=True, slots=True)
-class _MadeFrom:
-    """Everything a plan is made from, read in one transaction.
-
-    Attributes:
-        revision: of the site.
-        forecast_id: of the forecast in use; None where there is none.
-        used: the feed in use from now on; None where there is no forecast.
-        inputs: of the plan.
-        raw: the weather before the site's thermometer was read.
-        held: what became of its readings; None without a forecast.
-    """
-
-    revision: int
-    forecast_id: int | None
-    used: FeedInUse | None
-    inputs: PlanInputs
-    raw: RawWeather
-    held: Corrected | None
 
 
 def _made_from(session: Session, site_id: str, now: datetime) -> _MadeFrom:

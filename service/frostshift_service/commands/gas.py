@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import codecs
 from typing import Annotated
 
 import typer
-from pydantic import TypeAdapter
 
 from frostshift_service import clock
-from frostshift_service.commands.line import Refused, SiteOption, opened, print_bytes, site_id_of
+from frostshift_service.commands.line import Refused, SiteOption, opened, print_csv, print_json, site_id_of
 from frostshift_service.views.desk import Desk
-from frostshift_service.views.files import csv_bytes, order_table
-from frostshift_service.views.gas import GasPage
+from frostshift_service.views.files import order_table
 from frostshift_service.views.gas_text import gas_text
 
 
@@ -27,8 +24,8 @@ def gas(
     with opened() as (_, engine, jobs):
         found = Desk(engine, jobs, clock.utc_now).gas(site_id_of(engine, site))
     if as_json:
-        print_bytes(TypeAdapter(GasPage).dump_json(found, indent=1) + b"\n")
+        print_json(found)
     elif as_csv:
-        print_bytes(csv_bytes(order_table(found)).removeprefix(codecs.BOM_UTF8))
+        print_csv(order_table(found))
     else:
         print(gas_text(found))

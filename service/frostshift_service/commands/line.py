@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import random
 import re
 import sys
@@ -13,6 +14,7 @@ from typing import Annotated, Final, Literal
 from zoneinfo import ZoneInfo
 
 import typer
+from pydantic import TypeAdapter
 from sqlalchemy import Engine
 
 from frostshift_rules.air_correction import AHEAD
@@ -27,6 +29,7 @@ from frostshift_service.store.engine import open_store, reading
 from frostshift_service.store.records import KeptSite
 from frostshift_service.store.sites import load_site, load_sites
 from frostshift_service.typed import ClockChange, local_moment
+from frostshift_service.views.files import Table, csv_bytes
 from frostshift_service.views.show import plural
 from frostshift_service.weather.feeds import feeds_with
 from frostshift_service.weather.open_meteo_api import access_of
@@ -121,6 +124,16 @@ def print_bytes(data: bytes) -> None:
     sys.stdout.flush()
     sys.stdout.buffer.write(data)
     sys.stdout.buffer.flush()
+
+
+def print_json(page: object) -> None:
+    """A view as JSON, the same as the page's."""
+    print_bytes(TypeAdapter(type(page)).dump_json(page, indent=1) + b"\n")
+
+
+def print_csv(table: Table) -> None:
+    """A table as CSV, without the mark that spreadsheets want."""
+    print_bytes(csv_bytes(table).removeprefix(codecs.BOM_UTF8))
 
 
 def refuse_errors(name: str, errors: Sequence[CellError], count: int) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import codecs
 import secrets
 from collections.abc import Sequence
 from dataclasses import replace
@@ -10,19 +9,26 @@ from datetime import datetime
 from typing import Annotated
 
 import typer
-from pydantic import TypeAdapter
 
 from frostshift_rules.stock_entry import MOVEMENTS, ByState, StockEntry
 from frostshift_service import clock
-from frostshift_service.commands.line import BY, Refused, SiteOption, opened, print_bytes, site_id_of, typed_at
+from frostshift_service.commands.line import (
+    BY,
+    Refused,
+    SiteOption,
+    opened,
+    print_csv,
+    print_json,
+    site_id_of,
+    typed_at,
+)
 from frostshift_service.stock_form import OXYGEN, check_time, contents_of, kind_of, kinds_of, states_gas
 from frostshift_service.store.engine import writing
 from frostshift_service.store.sites import load_site
 from frostshift_service.store.stock import add_entry, entries_of
 from frostshift_service.typed import mass_kg
 from frostshift_service.views.desk import Desk, show_for
-from frostshift_service.views.files import csv_bytes
-from frostshift_service.views.stock import StockPage, ledger_table, ledger_text, stock_text, what_text
+from frostshift_service.views.stock import ledger_table, ledger_text, stock_text, what_text
 
 stock_app = typer.Typer(help="The stock of gas cylinders: a ledger and its counts.", no_args_is_help=True)
 
@@ -41,7 +47,7 @@ def stock_show(
     with opened() as (_, engine, jobs):
         page = Desk(engine, jobs, clock.utc_now).stock(site_id_of(engine, site))
     if as_json:
-        print_bytes(TypeAdapter(StockPage).dump_json(page, indent=1) + b"\n")
+        print_json(page)
     else:
         print(stock_text(page))
 
@@ -55,7 +61,7 @@ def stock_ledger(
     with opened() as (_, engine, jobs):
         page = Desk(engine, jobs, clock.utc_now).stock(site_id_of(engine, site), all_entries=True)
     if as_csv:
-        print_bytes(csv_bytes(ledger_table(page)).removeprefix(codecs.BOM_UTF8))
+        print_csv(ledger_table(page))
     else:
         print(ledger_text(page))
 

@@ -10,7 +10,6 @@ from typing import Annotated
 from zoneinfo import ZoneInfo
 
 import typer
-from pydantic import TypeAdapter
 from sqlalchemy import Engine
 from sqlmodel import Session
 
@@ -23,7 +22,7 @@ from frostshift_service.commands.line import (
     Refused,
     SiteOption,
     opened,
-    print_bytes,
+    print_json,
     read_at,
     read_bytes,
     refuse_errors,
@@ -39,10 +38,9 @@ from frostshift_service.store.forecasts import forecast_by_id
 from frostshift_service.store.sites import load_site, save_site
 from frostshift_service.store.thermometer import add_token, add_typed, air_readings_of, revoke_token, tokens_of
 from frostshift_service.views.desk import Desk
-from frostshift_service.views.scores import LEADS_H, ScoresPage, scores_text, scores_view
+from frostshift_service.views.scores import LEADS_H, scores_text, scores_view
 from frostshift_service.views.show import Show, age
 from frostshift_service.views.terminal import weather_text
-from frostshift_service.views.weather import WeatherPage
 from frostshift_service.weather import Forecast
 from frostshift_service.weather.age import freshness
 from frostshift_service.weather.order import in_use
@@ -109,7 +107,7 @@ def weather(
     with opened() as (_, engine, jobs):
         found = Desk(engine, jobs, clock.utc_now).weather(site_id_of(engine, site), all_hours=as_json)
     if as_json:
-        print_bytes(TypeAdapter(WeatherPage).dump_json(found, indent=1) + b"\n")
+        print_json(found)
     else:
         print(weather_text(found))
 
@@ -143,7 +141,7 @@ def scores(
     observed_c = hourly_air_c(readings, first_utc, past.air_c.shape[1])
     page = scores_view(found, name, past, observed_c, Show(found.show_units, ZoneInfo(found.site.zone)), now)
     if as_json:
-        print_bytes(TypeAdapter(ScoresPage).dump_json(page, indent=1) + b"\n")
+        print_json(page)
     else:
         print(scores_text(page))
 

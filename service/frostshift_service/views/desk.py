@@ -12,6 +12,7 @@ from sqlalchemy import Engine
 
 from frostshift_rules.gas_plan import make_gas_plan
 from frostshift_rules.stock import stock_of
+from frostshift_rules.surroundings import Hours
 from frostshift_rules.workload import HeatPlan, Plan
 from frostshift_service.stock_form import contents_of, kinds_of
 from frostshift_service.store import joints as kept
@@ -45,6 +46,9 @@ class Planner(Protocol):
 
     def times_for_torches(self, site_id: str, mark: str) -> Mapping[int, HeatPlan]:
         """Number of torches (1, 2, 3) -> heat plan of a joint; empty where no heat is planned."""
+
+    def forecast_hours(self, site_id: str) -> Hours | None:
+        """Hours of the forecast that the latest plan was made from; None where there was none."""
 
     def weather(self, site_id: str) -> SiteWeather:
         """What the latest plan knows of the weather, and how it stands with the site's feeds."""
@@ -134,7 +138,7 @@ class Desk:
             entries = entries_of(session, site_id)
         plan, now = self._plan(site_id), self.now()
         stock = stock_of(entries, contents_of(kinds_of(plan.site)))
-        hours = self.planner.weather(site_id).weather.hours
+        hours = self.planner.forecast_hours(site_id)
         return gas_page(make_gas_plan(plan, hours, stock, now), plan, stock, show_for(site), now)
 
     def joint(self, site_id: str, mark: str) -> JointPage | RestingJoint:

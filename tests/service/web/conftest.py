@@ -504,6 +504,9 @@ class HandPlanner:
             for n in (1, 2, 3)
         }
 
+    def forecast_hours(self, site_id: str) -> Hours | None:
+        return self.weather(site_id).weather.hours
+
     def weather(self, site_id: str) -> SiteWeather:
         if self.site_weather is not None:
             return self.site_weather
