@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from frostshift_rules.job import AirReading, Choices
 from frostshift_rules.strict import OutOfRange
-from frostshift_rules.surroundings import Floats, Hours, Members
+from frostshift_rules.surroundings import Floats, Hours, Members, on_axis
 
 AIR_LIMITS_C: Final = (-60.0, 50.0)
 """Air at a site lies in here [°C]."""
@@ -172,7 +172,8 @@ def correct(
     first_utc, last_utc = counted[0].reading.at_utc, counted[-1].reading.at_utc
     share = _share(hours, first_utc, last_utc, choices.air_fade_hours)
     # An hour gone by may be colder already than the forecast in use would have had it: it never gets warmer.
-    colder_c = np.minimum(_on_axis_of(hours, said) + bias_k * share, hours.air_c)
+    said_c = on_axis(said.air_c, said.start_utc, hours.start_utc, len(hours))
+    colder_c = np.minimum(said_c + bias_k * share, hours.air_c)
     moved = (share > 0.0) & np.isfinite(colder_c) & (True if measured is None else ~measured)
     shift_k = np.where(moved, colder_c - hours.air_c, 0.0)
     return Corrected(
@@ -253,16 +254,6 @@ def _share(hours: Hours, first_utc: datetime, last_utc: datetime, fade_hours: fl
     fading = np.exp(-np.maximum(since_last_h, 0.0) / fade_hours)
     begun = np.arange(len(hours)) >= np.floor(hours.position(first_utc))
     return np.where(begun & (since_last_h <= FADES_FOR / timedelta(hours=1)), fading, 0.0)
-
-
-def _on_axis_of(hours: Hours, said: Hours) -> Floats:
-    """The air that `said` has for each of `hours`; NaN where it has none."""
-    first = round(hours.position(said.start_utc))  # index of its first hour on our axis
-    low, high = max(first, 0), min(first + len(said), len(hours))
-    air_c = np.full(len(hours), np.nan)
-    if low < high:
-        air_c[low:high] = said.air_c[low - first : high - first]
-    return air_c
 
 
 def _colder_hours(hours: Hours, shift_k: Floats) -> Hours:

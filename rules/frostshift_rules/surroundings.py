@@ -85,6 +85,26 @@ class Hours:
         return (at_utc - self.start_utc).total_seconds() / 3600.0
 
 
+def on_axis(column: Floats, from_utc: datetime, to_utc: datetime, count: int) -> Floats:
+    """A column of hours on another axis.
+
+    Args:
+        column: one value an hour from `from_utc` on.
+        from_utc: first hour of the column, aware, on the full hour.
+        to_utc: first hour of the other axis, the same.
+        count: hours of the other axis.
+
+    Returns:
+        The value of each hour; NaN where the column has none.
+    """
+    moved = np.full(count, np.nan)
+    shift = round((from_utc - to_utc) / timedelta(hours=1))
+    low, high = max(shift, 0), min(shift + len(column), count)
+    if low < high:
+        moved[low:high] = column[low - shift : high - shift]
+    return moved
+
+
 @dataclass(frozen=True)
 class Members:
     """The members of an ensemble forecast: arrays [member, hour], on the same axis of hours as the `Hours` beside them.

@@ -9,7 +9,7 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from frostshift_rules.surroundings import Floats, Hours
+from frostshift_rules.surroundings import Hours, on_axis
 
 KEEP_HOURS = 48
 
@@ -66,13 +66,13 @@ def run_in(
     count = round((end_utc - start_utc) / timedelta(hours=1))
     past = np.arange(count) <= round((this_hour - start_utc) / timedelta(hours=1))
     source = np.where(past, Source.NONE, Source.FEED).astype(np.int8)
-    columns = {name: _moved(getattr(forecast, name), forecast.start_utc, start_utc, count) for name in _SERIES}
+    columns = {name: on_axis(getattr(forecast, name), forecast.start_utc, start_utc, count) for name in _SERIES}
     for name in _SERIES:
         columns[name][past] = np.nan
     for kind, hours in ((Source.STORED, stored), (Source.FEED, forecast), (Source.STATION, observed)):
         if hours is None:
             continue
-        theirs = {name: _moved(getattr(hours, name), hours.start_utc, start_utc, count) for name in _SERIES}
+        theirs = {name: on_axis(getattr(hours, name), hours.start_utc, start_utc, count) for name in _SERIES}
         taken = (source == Source.NONE) & np.isfinite(theirs["air_c"])
         source[taken] = kind
         for name in _SERIES:
@@ -87,13 +87,3 @@ def run_in(
 
 
 _SERIES = tuple(f.name for f in fields(Hours) if f.name != "start_utc")
-
-
-def _moved(column: Floats, from_utc: datetime, to_utc: datetime, count: int) -> Floats:
-    """A column on another axis of `count` hours; NaN where it has none."""
-    moved = np.full(count, np.nan)
-    shift = round((from_utc - to_utc) / timedelta(hours=1))
-    low, high = max(shift, 0), min(shift + len(column), count)
-    if low < high:
-        moved[low:high] = column[low - shift : high - shift]
-    return moved
