@@ -80,7 +80,7 @@ def patch_of(joint: Joint, part: Part, extent_mm: float, choices: Choices) -> Pa
     flange = part.kind == "flange_with_web" and part.width_mm is not None
     if flange and part.width_mm is not None:
         half_weld_mm = part.width_mm / 2.0
-    all_round = joint.ends == "all_round" and count == 1
+    all_round = joint.ends == "all_round" and count == 1 and not flange  # a flange has its free edges, however welded
     # The end pieces of a long edge-to-edge seam have one free edge; without it they lose more heat, so more time.
     to_edge = flange or all_round or (joint.ends == "edge_to_edge" and count == 1)
     half_length_mm = half_weld_mm if to_edge else half_weld_mm + beyond_mm

@@ -425,7 +425,9 @@ def test_colder_steel_never_needs_less(stated: Case, colder_k: float) -> None:
     assert (warm.minimum_c is None) == (cold.minimum_c is None)
     if warm.minimum_c is not None and cold.minimum_c is not None:
         assert cold.minimum_c >= warm.minimum_c
-    assert not (cold.call == "no_heat" and warm.call != "no_heat")
+    # The only call that more cold answers is to let steel cool that is hotter than its maximum.
+    too_hot = warm.asked.maximum_c is not None and stated.steel_c > warm.asked.maximum_c
+    assert not (cold.call == "no_heat" and warm.call != "no_heat" and not too_hot)
 
 
 @given(CASES)

@@ -399,6 +399,15 @@ def test_a_flange_with_its_web_takes_half_as_long_again_as_a_plate() -> None:
     assert heated(SPLICE).parts[0].band_length_mm == 300.0
 
 
+def test_a_flange_whose_section_is_welded_all_round_still_has_its_free_edges() -> None:
+    """A wide flange column on its base plate; the engine refused the rows, and with them the whole plan."""
+    round_about = heated(replace(SPLICE, ends="all_round"))
+    assert round_about.status == "ok"
+    assert round_about.minutes == heated(SPLICE).minutes
+    column = joint(mm(40.0, sides=2), FLANGE, weld_length_mm=1_200.0, ends="all_round", torches=2)
+    assert heated(column).status in {"ok", "out_of_range", "no_time"}
+
+
 def test_the_standing_part_keeps_the_torch_off_the_one_that_runs_through() -> None:
     tee = joint(mm(30.0, sides=2), mm(20.0), weld_length_mm=300.0, torches=2)
     through, standing = (patch_of(tee, part, 75.0, choices(margin_mm=30.0)) for part in tee.parts)
