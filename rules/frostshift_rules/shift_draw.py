@@ -226,16 +226,16 @@ def cylinders_together(
 
 
 def _reason(vessel: Vessel, run: Run, load: Load, start: Start, coldest_c: float, conditions: Conditions) -> str:
-    bank = f"{run.count} × {vessel.cylinder.name}"
-    floor_c = starvation_c(vessel, conditions)
+    """In words without figures, which would be in one unit alone; the figures stand beside it."""
+    bank, fuel = f"{run.count} × {vessel.cylinder.name}", vessel.saturation.fuel
     burned_kg = float((load.seconds * load.gross_kw).sum()) / vessel.gross_kj_kg
     held_kg = run.count * (start.kg_each - start.residue_kg)
     if burned_kg > held_kg * (1.0 + 1e-9):
-        return f"{bank} hold {held_kg:.0f} kg to draw, the load burns {burned_kg:.0f} kg: another way of heating"
-    if coldest_c <= floor_c:
-        why = f"the air falls to {coldest_c:.0f} °C, where {vessel.saturation.fuel} has not the pressure needed"
+        why = f"the load burns more than {bank} hold"
+    elif coldest_c <= starvation_c(vessel, conditions):
+        why = f"in the coldest air of it {fuel} has not the pressure that the torches need"
     else:
-        why = f"{bank} do not give the load at the pressure needed, which their liquid has down to {floor_c:.0f} °C"
+        why = f"{bank} do not give the load at the pressure that the torches need"
     return f"{why}: another way of heating"
 
 

@@ -617,7 +617,7 @@ def test_where_no_number_does_the_reason_is_said() -> None:
     start = Start(40.0, -30.0)
     cold = cylinders_together(vessel(), load, [-30.0] * 2, start, BREEZE_15_PSIG)
     assert (cold.count, cold.by_sustained, cold.by_published_table) == (None, None, None)
-    assert "the air falls to -30 °C" in cold.reason
+    assert "in the coldest air of it propane has not the pressure" in cold.reason
     assert "another way of heating" in cold.reason
     heavy = cylinders_together(
         vessel("propane-20"), load_of([(7200.0, 500.0)]), [-10.0] * 3, Start(9.0, -10.0), BREEZE_15_PSIG
@@ -626,7 +626,7 @@ def test_where_no_number_does_the_reason_is_said() -> None:
     assert "12 × 20 lb propane do not give the load" in heavy.reason
     empty = cylinders_together(vessel(), load_of([(7200.0, 200.0)]), [30.0] * 3, Start(2.0, 30.0), Conditions(0.0, 1.6))
     assert empty.count is None
-    assert "12 × 100 lb propane hold 24 kg to draw, the load burns 29 kg" in empty.reason
+    assert "the load burns more than 12 × 100 lb propane hold" in empty.reason
 
 
 def test_no_load_takes_one_cylinder_and_rests() -> None:

@@ -383,11 +383,7 @@ def _bank_headline(bank: Bank) -> str:
     if bank.verdict == "limit":
         return f"{bank.together} together"
     if bank.verdict == "enough":
-        half = (
-            "half full not even the most allowed do"
-            if bank.together_half is None
-            else f"{bank.together_half} half full"
-        )
+        half = "half full ones cannot carry it" if bank.together_half is None else f"{bank.together_half} half full"
         return f"{bank.together} together, full at the start; {half}"
     return {"another_way": "Not enough: another way of heating"}.get(bank.verdict, "Not known")
 
