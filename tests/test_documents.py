@@ -20,25 +20,25 @@ def text(name: str) -> str:
     return (ROOT / name).read_text(encoding="utf-8")
 
 
-def test_readme_shows_the_sheet_that_the_demo_prints(capsys: pytest.CaptureFixture[str]) -> None:
+@pytest.mark.parametrize("name", ["sheet", "gas"])
+def test_readme_shows_what_the_demo_prints(name: str) -> None:
     pytest.importorskip("playwright", reason="the pictures' maker imports it")
     spec = importlib.util.spec_from_file_location("make_pictures", ROOT / "fixtures" / "demo" / "make_pictures.py")
     assert spec is not None
     assert spec.loader is not None
     pictures = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(pictures)
-    printed = pictures.sheet_of_the_readme()
-    same = printed == text(
-        "fixtures/demo/pictures/sheet.txt"
-    )  # a bool: pytest's own comparison of long texts takes minutes
+    printed = getattr(pictures, f"{name}_of_the_readme")()
+    # A bool: pytest's own comparison of long texts takes minutes.
+    same = printed == text(f"fixtures/demo/pictures/{name}.txt")
     assert same, "run fixtures/demo/make_pictures.py"
     shown = f"```text\n{printed}```" in text("README.md")
-    assert shown, "put fixtures/demo/pictures/sheet.txt into README.md"
+    assert shown, f"put fixtures/demo/pictures/{name}.txt into README.md"
 
 
 def test_readme_shows_pictures_that_are_there() -> None:
     shown = re.findall(r"!\[[^]]+\]\(([^)]+)\)", text("README.md"))
-    assert len(shown) == 4
+    assert len(shown) == 7
     assert all((ROOT / name).is_file() for name in shown)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from frostshift_service.views.gas import GasPage, OrderView, ShiftGas
+from frostshift_service.views.terminal import wrapped
 
 
 def gas_text(page: GasPage) -> str:
@@ -25,7 +26,12 @@ def gas_text(page: GasPage) -> str:
     lines += ["Never:", *(f"  - {text}" for text in page.never)]
     lines += ["Cautions:"]
     lines += [f"  - {one.text}{f' ({one.clause})' if one.clause else ''}" for one in page.cautions]
-    return "\n".join(lines)
+    return "\n".join(_wrapped(line) for line in lines)
+
+
+def _wrapped(line: str) -> str:
+    text = line.lstrip()
+    return wrapped(text, line[: len(line) - len(text)])
 
 
 def _order(order: OrderView) -> Iterator[str]:

@@ -22,10 +22,10 @@ def sheet_text(sheet: MorningSheet) -> str:
     if sheet.outside:
         blocks.append("OUTSIDE EVERY SHIFT\n" + _lines(sheet.outside, said))
     if sheet.earlier_text:
-        blocks.append(_wrapped(sheet.earlier_text, ""))
+        blocks.append(wrapped(sheet.earlier_text, ""))
     notes = [*sheet.notes, sheet.defaults_text] if sheet.defaults_text else sheet.notes
-    blocks.append("\n".join(_wrapped(note, "") for note in notes))
-    blocks.append("\n".join(_wrapped(caution.text, "") for caution in sheet.cautions))
+    blocks.append("\n".join(wrapped(note, "") for note in notes))
+    blocks.append("\n".join(wrapped(caution.text, "") for caution in sheet.cautions))
     return "\n\n".join(blocks)
 
 
@@ -33,7 +33,7 @@ def _head(sheet: MorningSheet) -> str:
     head = sheet.header
     rows = [f"{head.site_name}: {sheet.title}", f"Planned {head.made.text}. {_forecast(head)}", _table(head)]
     rows += [*head.feed_notes, *(f"! {warning}" for warning in head.warnings)]
-    return "\n".join(_wrapped(row, "") for row in rows)
+    return "\n".join(wrapped(row, "") for row in rows)
 
 
 def _forecast(head: Header) -> str:
@@ -55,13 +55,13 @@ def _shift(shift: ShiftBlock, said: Sequence[str]) -> str:
         rows.append(INDENT + ", ".join(f"{count.count} {count.word.text}" for count in shift.calls))
         rows.append(f"{INDENT}weather: " + ", ".join(f"{count.count} {count.word.text}" for count in shift.states))
     if shift.people and shift.people.text:
-        rows.append(_wrapped(f"people: {shift.people.text[:1].lower()}{shift.people.text[1:]}", INDENT))
+        rows.append(wrapped(f"people: {shift.people.text[:1].lower()}{shift.people.text[1:]}", INDENT))
     if shift.heat:
         rows.append(f"{INDENT}torches {shift.torches_text}; {shift.hands_text}; torch time {shift.heat.text}")
     if shift.power_text:
         rows.append(f"{INDENT}electric heaters: {shift.power_text}")
     rows += [
-        _wrapped(
+        wrapped(
             f"{fuel.source}: {fuel.energy.text}" + (f"; {fuel.keep_text}" if fuel.keep_text else "")
             if fuel.energy
             else f"{fuel.source}: {fuel.fuel_name} {fuel.fuel.text}"
@@ -72,7 +72,7 @@ def _shift(shift: ShiftBlock, said: Sequence[str]) -> str:
         )
         for fuel in shift.fuels
     ]
-    rows += [_wrapped(f"! {note}", INDENT) for note in shift.notes]
+    rows += [wrapped(f"! {note}", INDENT) for note in shift.notes]
     if shift.lines:
         rows += ["", _lines(shift.lines, said)]
     return "\n".join(rows)
@@ -104,7 +104,7 @@ def _lines(lines: Sequence[Line], said: Sequence[str]) -> str:
     out = [row_text(HEAD)]
     for line, cells in zip(lines, rows, strict=True):
         out.append(row_text(cells))
-        out += [_wrapped(also, INDENT) for also in _also(line) if also not in said]
+        out += [wrapped(also, INDENT) for also in _also(line) if also not in said]
     return "\n".join(out)
 
 
@@ -130,16 +130,16 @@ def weather_text(page: WeatherPage) -> str:
     end = f"; reaches to {page.end.text}" if page.end else ""
     head = [f"{page.site_name}: weather", f"{page.feed}{age}: {page.verdict}{end}.", *page.notes]
     head += [f"! {warning}" for warning in page.warnings]
-    blocks = ["\n".join(_wrapped(row, "") for row in head)]
+    blocks = ["\n".join(wrapped(row, "") for row in head)]
     if page.alerts_text:
         alerts = [f"{one.event}{f' until {one.ends.text}' if one.ends else ''}. {one.headline}" for one in page.alerts]
-        blocks.append("\n".join(_wrapped(row, "") for row in (*alerts, f"Alerts: {page.alerts_text}")))
+        blocks.append("\n".join(wrapped(row, "") for row in (*alerts, f"Alerts: {page.alerts_text}")))
     if page.feeds:
-        blocks.append("\n".join(_wrapped(_feed_text(feed), "") for feed in page.feeds))
+        blocks.append("\n".join(wrapped(_feed_text(feed), "") for feed in page.feeds))
     if page.hours:
         blocks.append(f"{page.hours_text}; gusts, rain and snow in the hour that follows\n{_hours_text(page.hours)}")
     if page.credit:
-        blocks.append(_wrapped(page.credit, ""))
+        blocks.append(wrapped(page.credit, ""))
     return "\n\n".join(blocks)
 
 
@@ -164,5 +164,6 @@ def _hours_text(hours: Sequence[HourLine]) -> str:
     )
 
 
-def _wrapped(text: str, indent: str) -> str:
+def wrapped(text: str, indent: str) -> str:
+    """A text in lines of at most `WIDTH` characters, all after the first two characters further in."""
     return textwrap.fill(text, WIDTH, initial_indent=indent, subsequent_indent=indent + "  ")
