@@ -34,7 +34,7 @@ class OrderView:
         there: what is on site, in words; `coming`: each open order.
         on_hand: what can be drawn of it; None: nobody wrote it down.
         usable: what the count relies on of a full one.
-        runs_out_likely, runs_out_high: when, in words; empty: not within what is looked at.
+        runs_out_likely, runs_out_high: when, in words, or that it is not known.
         known: how far the demand is known, in words.
         money: rental and cost, as far as prices are stated.
         notes: sentences.
@@ -244,8 +244,8 @@ def _order(line: OrderLine, stock: KindStock | None, site: Site, show: Show) -> 
         coming=tuple(_coming(one.order_no, one.count, one.expected, one.late) for one in line.arrivals),
         on_hand=None if line.on_hand is None else _amount(line.gas, line.on_hand, show),
         usable=_one(line.gas, line.usable_each, show),
-        runs_out_likely=_runs_out(line.runs_out_likely, line.gas, show),
-        runs_out_high=_runs_out(line.runs_out_high, line.gas, show),
+        runs_out_likely=_runs_out(line, line.runs_out_likely, show),
+        runs_out_high=_runs_out(line, line.runs_out_high, show),
         known=_known(line),
         money=tuple(money),
         notes=line.notes,
@@ -291,10 +291,10 @@ def _coming(order_no: str, count: int, expected: date | None, late: bool) -> str
     return f"{said}, {'was expected' if late else 'expected'} {day_text(expected)}{': late' if late else ''}"
 
 
-def _runs_out(out: RunsOut | None, of_gas: str, show: Show) -> str:
+def _runs_out(line: OrderLine, out: RunsOut | None, show: Show) -> str:
     if out is None:
-        return ""
-    short = _one(of_gas, out.short, show).text
+        return "not known" if line.advice in ("unknown", "no_stock") else "not in the shifts looked at"
+    short = _one(line.gas, out.short, show).text
     return f"{day_text(out.day)}, {out.name} shift, {short} short{', beyond the forecast' if out.carried_on else ''}"
 
 

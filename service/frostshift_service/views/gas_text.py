@@ -39,8 +39,8 @@ def _order(order: OrderView) -> Iterator[str]:
     there = f"; to draw {order.on_hand.text}" if order.on_hand else ""
     yield f"    there {order.there}{there}{''.join(f'; {text}' for text in order.coming)}"
     if order.on_hand:
-        yield f"    runs out at likely use: {order.runs_out_likely or 'not in the shifts looked at'}"
-        yield f"    runs out at most use: {order.runs_out_high or 'not in the shifts looked at'}"
+        yield f"    runs out at likely use: {order.runs_out_likely}"
+        yield f"    runs out at most use: {order.runs_out_high}"
     yield f"    counted on {order.usable.short} of a full one. {order.known}"
     for text in (*order.money, *order.notes):
         yield f"    {text}"

@@ -195,6 +195,7 @@ def test_a_forecast_that_is_too_old_makes_gas_unknown(site: Site) -> None:
     assert page.header.freshness == "unusable"
     assert not any(shift.known for shift in page.shifts)
     assert {order.advice for order in page.orders} == {"unknown"}
+    assert {text for order in page.orders for text in (order.runs_out_likely, order.runs_out_high)} == {"not known"}
     assert all("not known" in order.headline for order in page.orders)
     assert page.orders[0].there == "11 full, 2 in use, 3 empty"
 
