@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import Final, Literal, get_args
 
 from frostshift_rules.job import AirReading, Joint, Reading, Site
+from frostshift_rules.notice_events import Notice
 from frostshift_rules.surroundings import Hours, Members
 from frostshift_rules.workload import Plan, Weather
 
@@ -344,3 +345,71 @@ class KeptPlan:
     forecast_id: int | None
     kept_because: KeptBecause | Literal[""]
     plan: Plan
+
+
+# Notices --------------------------------------------------------------------------------------------------------------
+
+DeliveryState = Literal["waiting", "claimed", "sent", "failed", "dropped"]
+"""`failed`: for good, its address refuses; `dropped`: nobody needs it any more, or its address was switched off."""
+LogWhat = Literal[
+    "decided", "sent", "again", "failed", "switched_off", "switched_on", "seen", "answered", "passed_on", "test"
+]
+
+
+@dataclass(frozen=True, slots=True)
+class KeptNotice:
+    """A notice as it was decided.
+
+    Attributes:
+        number: of the notice, unique in the store; people see it.
+        site_id: its site.
+        notice: what it says.
+        plan_id: the plan it was decided by; None for none.
+        answered_utc, answered_by: the first answer; None and empty: none yet.
+    """
+
+    number: int
+    site_id: str
+    notice: Notice
+    plan_id: int | None
+    answered_utc: datetime | None = None
+    answered_by: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class KeptDelivery:
+    """A notice on its way to one address of one person.
+
+    Attributes:
+        id: of the delivery.
+        number: of the notice.
+        person_id, address_key: to whom, where.
+        turn: 0 first, 1 sent again, 2 passed on to the next person.
+        state: how it stands.
+        attempts: so far.
+        due_utc: not before.
+        sent_utc: None: not yet.
+        last_error: of the last attempt; empty for none.
+    """
+
+    id: int
+    number: int
+    person_id: str
+    address_key: str
+    turn: int
+    state: DeliveryState
+    attempts: int
+    due_utc: datetime
+    sent_utc: datetime | None
+    last_error: str
+
+
+@dataclass(frozen=True, slots=True)
+class NoticeLog:
+    """One line of the log; never changed. `number` None: it concerns no notice, such as an address switched off."""
+
+    at_utc: datetime
+    what: LogWhat
+    number: int | None
+    by: str
+    detail: str

@@ -1,0 +1,214 @@
+"""What a notice says, as values; the edges put it into words.
+
+`Told` is what people have been told of a site, or could have known when nothing was to be told yet. A plan is held
+against it and not against the plan before: a change that creeps in over ten forecasts is one change, and a forecast
+that goes to and fro is none.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime
+
+from frostshift_rules.notice_setup import Kind, Urgency
+from frostshift_rules.workload import Freshness, HeatCall, Range, Span, WeatherState
+
+
+@dataclass(frozen=True, slots=True)
+class JointNow:
+    """One joint as it stands now, as far as a notice says it.
+
+    Attributes:
+        mark, place: of the joint.
+        start_utc, light_up_utc: light-up None where there is none.
+        call, weather_state: now.
+        was_call, was_state, was_light_up_utc: as people were told last; None: nothing was told of it.
+        minimum_c, target_c: [°C]; None: unknown, or no heat.
+        minutes: of the torch before the first arc [min]; None: no time.
+        steel: predicted, at the worst hour; None: unknown.
+        reason: why, the most important sentence of the plan.
+        stop_from_utc, stop_until_utc: the first spell of the weather in which nothing may be welded; None: none.
+    """
+
+    mark: str
+    place: str
+    start_utc: datetime
+    light_up_utc: datetime | None
+    call: HeatCall
+    weather_state: WeatherState
+    was_call: HeatCall | None
+    was_state: WeatherState | None
+    was_light_up_utc: datetime | None
+    minimum_c: float | None
+    target_c: float | None
+    minutes: Range | None
+    steel: Span | None
+    reason: str
+    stop_from_utc: datetime | None = None
+    stop_until_utc: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class FrontSeen:
+    """A fall of the air [°C], from its highest to its lowest hour; `steepest_k_h` [K/h]."""
+
+    begin_utc: datetime
+    end_utc: datetime
+    from_c: float
+    to_c: float
+    steepest_k_h: float
+
+
+@dataclass(frozen=True, slots=True)
+class GasOut:
+    """A kind of cylinder that runs out before a delivery; as `gas_order.OrderLine` has it."""
+
+    kind: str
+    count: int
+    runs_out: date
+    order_by: date | None
+    delivery: date | None
+
+
+@dataclass(frozen=True, slots=True)
+class Starving:
+    """Cylinders that will not give the gas of a shift, or of which more have to feed together than was told.
+
+    Attributes:
+        cylinder: name of the kind.
+        together: that have to feed together; None: no number does.
+        was_together: as told; None: nothing was told, or no number did.
+        coldest_c: coldest air counted on [°C]; None: not known.
+        reason: why no number does; empty where one does.
+    """
+
+    cylinder: str
+    together: int | None
+    was_together: int | None
+    coldest_c: float | None
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class ForecastAge:
+    """A forecast that got late or can no longer be used, or is fresh again."""
+
+    freshness: Freshness
+    was: Freshness
+    issued_utc: datetime | None
+    fetched_utc: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class LowReading:
+    """A reading below the minimum of a joint that is being heated or welded [°C]."""
+
+    mark: str
+    place: str
+    steel_c: float
+    minimum_c: float
+    at_utc: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """One thing to tell a crew about a shift.
+
+    Attributes:
+        kind: what it is about.
+        urgency: how long it may wait.
+        by_utc: when something has to be done, the earliest; None: no such time.
+        joints: the joints it is about, by light-up.
+        front, gas, starving, forecast, reading: what it is about else; one at most.
+        alerts: headlines of official warnings of the weather service that hold then.
+    """
+
+    kind: Kind
+    urgency: Urgency
+    by_utc: datetime | None
+    joints: tuple[JointNow, ...] = ()
+    front: FrontSeen | None = None
+    gas: GasOut | None = None
+    starving: Starving | None = None
+    forecast: ForecastAge | None = None
+    reading: LowReading | None = None
+    alerts: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """All that is to be told about one crew and shift at one moment, the most urgent first.
+
+    Attributes:
+        key: the same whoever decides it and however often: made of what is told, not of when.
+        crew: name of the crew; empty: it concerns the site.
+        shift_key: as in `JointPlan.shift_key`; None: no shift.
+        shift_name, shift_day: of the shift; empty and None: no shift.
+        shift_start_utc, shift_end_utc: of the shift; None: no shift.
+        events: at least one.
+        decided_utc: when.
+        freshness, issued_utc: of the forecast.
+    """
+
+    key: str
+    crew: str
+    shift_key: str | None
+    shift_name: str
+    shift_day: date | None
+    shift_start_utc: datetime | None
+    shift_end_utc: datetime | None
+    events: tuple[Event, ...]
+    decided_utc: datetime
+    freshness: Freshness
+    issued_utc: datetime | None
+
+    @property
+    def urgency(self) -> Urgency:
+        """Of the most urgent event."""
+        return self.events[0].urgency
+
+    @property
+    def by_utc(self) -> datetime | None:
+        """The earliest time by which something has to be done; None: no such time."""
+        return min((one.by_utc for one in self.events if one.by_utc is not None), default=None)
+
+
+@dataclass(frozen=True, slots=True)
+class ToldJoint:
+    """What people know of one joint.
+
+    Attributes:
+        call, weather_state, light_up_utc: as told, or as they stood when nothing was to be told yet.
+        easier_since_utc: it has been easier than told since then; None: it is not.
+        told: whether anybody was told, or it only stood in the plan.
+    """
+
+    call: HeatCall
+    weather_state: WeatherState
+    light_up_utc: datetime | None
+    easier_since_utc: datetime | None = None
+    told: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What people know of a site; as a whole it is kept between two decisions.
+
+    Attributes:
+        joints: by mark.
+        fronts: by crew and shift (`CREW|SHIFT`): the front told of.
+        shifts: crews and shifts whose needs were told, in the same form.
+        together: by shift and cylinder (`SHIFT|KIND`): cylinders that were told have to feed together; 0: no number.
+        gas: by kind: first day told of on which it runs out.
+        forecast: as told.
+        readings: until this moment readings were looked at; None: none yet.
+    """
+
+    joints: Mapping[str, ToldJoint] = field(default_factory=dict)
+    fronts: Mapping[str, FrontSeen] = field(default_factory=dict)
+    shifts: tuple[str, ...] = ()
+    together: Mapping[str, int] = field(default_factory=dict)
+    gas: Mapping[str, date] = field(default_factory=dict)
+    forecast: Freshness = "fresh"
+    readings: datetime | None = None

@@ -1,0 +1,173 @@
+"""Who hears what of a site, and the rules by which a notice is made."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import time
+from typing import Final, Literal
+
+Kind = Literal[
+    "shift",
+    "front",
+    "harder",
+    "easier",
+    "stop",
+    "stop_over",
+    "light_up",
+    "gas",
+    "cylinders",
+    "forecast",
+    "reading",
+]
+"""What a notice may be about: what a shift needs, told once ahead of it; a front; a joint that got harder or easier to
+weld; a stop of the weather that begins or is over; a light-up that moved; gas that runs out before it is delivered;
+cylinders that will starve; a forecast that is late or cannot be used; a reading below the minimum."""
+
+Urgency = Literal["now", "soon", "plain"]
+"""`now` cannot wait for the end of quiet hours and has to be answered; `soon` is told at once outside quiet hours;
+`plain` may wait."""
+
+Channel = Literal["email", "webhook"]
+Role = Literal["superintendent", "foreman", "crew", "purchasing", "engineer"]
+Units = Literal["us", "si"]
+
+ORDER: Final[tuple[Urgency, ...]] = ("now", "soon", "plain")
+"""Most urgent first."""
+
+USUAL_KINDS: Final[dict[Role, tuple[Kind, ...]]] = {
+    "superintendent": (
+        "front",
+        "harder",
+        "easier",
+        "stop",
+        "stop_over",
+        "light_up",
+        "gas",
+        "cylinders",
+        "forecast",
+        "reading",
+    ),
+    "foreman": ("shift", "front", "harder", "easier", "stop", "stop_over", "light_up", "cylinders", "reading"),
+    "crew": ("shift", "front", "harder", "easier", "stop", "stop_over", "light_up"),
+    "purchasing": ("gas",),
+    "engineer": ("reading", "stop"),
+}
+"""Kinds that a role hears of unless the person says otherwise. Our choice."""
+
+
+@dataclass(frozen=True, slots=True)
+class Quiet:
+    """Hours on the site's clock in which only what cannot wait is told; `until` before `begin` runs past midnight."""
+
+    begin: time
+    until: time
+
+
+@dataclass(frozen=True, slots=True)
+class Template:
+    """What is sent to a web address in the place of our own JSON.
+
+    Attributes:
+        body: text with the places `$first_line`, `$text`, `$number`, `$link` and so on.
+        headers: name and value of each, with the same places.
+        content_type: of the body; decides how the values are escaped.
+    """
+
+    body: str
+    headers: tuple[tuple[str, str], ...] = ()
+    content_type: str = "application/json"
+
+
+@dataclass(frozen=True, slots=True)
+class Address:
+    """Where a person is reached.
+
+    Attributes:
+        channel: how.
+        to: mail address, or web address that is posted to.
+        secret: a web address: key of the signature; empty: not signed.
+        template: a web address: what is sent instead of our own JSON; None: that.
+    """
+
+    channel: Channel
+    to: str
+    secret: str = field(default="", repr=False)
+    template: Template | None = None
+
+    @property
+    def key(self) -> str:
+        """Names the address among those of its site."""
+        return f"{self.channel}:{self.to}"
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """Somebody who is told.
+
+    Attributes:
+        id: short name, unique at the site.
+        name: as shown.
+        role: decides the usual kinds.
+        units: that figures are in.
+        addresses: where; empty: only on the pages.
+        crews: hears of these; empty: of all, and of what concerns no crew.
+        kinds: hears of these; empty: those usual for the role.
+        least: hears of nothing less urgent.
+        quiet: None: none.
+        then: id of who is told where this person does not answer what is urgent; None: nobody.
+    """
+
+    id: str
+    name: str
+    role: Role
+    units: Units
+    addresses: tuple[Address, ...] = ()
+    crews: tuple[str, ...] = ()
+    kinds: tuple[Kind, ...] = ()
+    least: Urgency = "plain"
+    quiet: Quiet | None = None
+    then: str | None = None
+
+    @property
+    def hears_of(self) -> tuple[Kind, ...]:
+        """The kinds."""
+        return self.kinds or USUAL_KINDS[self.role]
+
+
+@dataclass(frozen=True, slots=True)
+class NoticeChoices:
+    """The site's choices on notices; every default is our choice.
+
+    Attributes:
+        front_fall_k: a front is a fall of the air by at least so much [K] ...
+        front_hours: ... within so many hours [h].
+        light_up_minutes: a light-up that moves by less is not told [min].
+        settle_minutes: what got easier is told once it has stayed so for so long [min].
+        ahead_hours: joints that start later than this are not told of yet [h].
+        front_ahead_hours: the same for fronts and cylinders [h].
+        shift_ahead_hours: what a shift needs is told so long before it begins [h].
+        repeat_minutes: what is urgent and not answered is sent again after so long [min].
+        then_minutes: and to the next person after so long [min].
+    """
+
+    front_fall_k: float = 8.0
+    front_hours: float = 12.0
+    light_up_minutes: float = 30.0
+    settle_minutes: float = 90.0
+    ahead_hours: float = 24.0
+    front_ahead_hours: float = 36.0
+    shift_ahead_hours: float = 14.0
+    repeat_minutes: float = 15.0
+    then_minutes: float = 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class NoticeSetup:
+    """All that a site says about notices."""
+
+    people: tuple[Person, ...] = ()
+    choices: NoticeChoices = field(default_factory=NoticeChoices)
+
+    def person(self, person_id: str) -> Person | None:
+        """The person of that id; None for none."""
+        return next((one for one in self.people if one.id == person_id), None)
