@@ -22,7 +22,7 @@ from starlette.exceptions import HTTPException
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from frostshift_service import api, gas_order_pages, pages, stock_pages, thermometer
+from frostshift_service import api, gas_order_pages, notice_pages, pages, stock_pages, thermometer
 from frostshift_service.auth import Door, Guard, is_device_post
 from frostshift_service.settings import Settings
 from frostshift_service.store.records import StoreError, UnknownJoint, UnknownSite
@@ -170,6 +170,7 @@ def create_app(
     app.include_router(thermometer.router)
     app.include_router(gas_order_pages.router)
     app.include_router(stock_pages.router)
+    app.include_router(notice_pages.router)
     app.include_router(pages.router)
     app.mount("/static", StaticFiles(directory=Path(__file__).parent / "static"), name="static")
     _add_error_answers(app)

@@ -162,13 +162,23 @@ class PersonView:
 
 
 @dataclass(frozen=True, slots=True)
+class CalendarLinkView:
+    """A calendar link that counts; its secret was shown once."""
+
+    id: int
+    crew: str
+    made: Moment
+
+
+@dataclass(frozen=True, slots=True)
 class PeoplePage:
-    """Who hears what of a site, and the crews that have a calendar link."""
+    """Who hears what of a site, the crews of its schedule, and the calendar links that count."""
 
     site_id: str
     site_name: str
     people: tuple[PersonView, ...]
     crews: tuple[str, ...]
+    links: tuple[CalendarLinkView, ...]
 
 
 def notices_page(
@@ -276,12 +286,15 @@ def people_page(site: KeptSite, setup: NoticeSetup, problems: Mapping[str, str],
         setup: its people.
         problems: address key -> why it is switched off.
         crews: that the schedule names.
+        links: calendar links that count.
+        show: clock of the site.
     """
     return PeoplePage(
         site.site.id,
         site.site.name,
         tuple(_person(one, setup, problems) for one in setup.people),
         tuple(sorted({one for one in crews if one})),
+        tuple(CalendarLinkView(one.id, one.crew, show.moment(one.made_utc, detail="date")) for one in links),
     )
 
 
