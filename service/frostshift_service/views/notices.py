@@ -278,7 +278,14 @@ def shortened(channel: str, where: str) -> str:
     return where.partition("://")[2].partition("/")[0].rpartition("@")[2]
 
 
-def people_page(site: KeptSite, setup: NoticeSetup, problems: Mapping[str, str], crews: Iterable[str]) -> PeoplePage:
+def people_page(
+    site: KeptSite,
+    setup: NoticeSetup,
+    problems: Mapping[str, str],
+    crews: Iterable[str],
+    links: Iterable[CalendarLink],
+    show: Show,
+) -> PeoplePage:
     """Who hears what.
 
     Args:
