@@ -27,7 +27,7 @@ from frostshift_service.views.show import (
     plural,
     trimmed,
 )
-from frostshift_service.views.words import CALLS, WEATHER, Caution, Word, heaters_text
+from frostshift_service.views.words import CALLS, CAUTIONS, WEATHER, Caution, Word, heaters_text
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,7 +173,7 @@ WHERE: Final[dict[Where, str]] = {
 }
 DECIDES: Final = Caution(
     "This compares estimates. Which way of heating is allowed, and with which controls, the welding procedure, the hot "
-    "work permit and the site decide. Measure the steel before you strike, whatever heated it."
+    "work permit and the site decide."
 )
 ELECTRIC_CAUTIONS: Final = (
     Caution(
@@ -183,6 +183,14 @@ ELECTRIC_CAUTIONS: Final = (
     ),
     Caution("Induction: nobody with a pacemaker or another implant near it; rings and watches off."),
 )
+_BY_GAS: Final = {one.clause for one in GAS_CAUTIONS if one.clause}
+COMPARE_CAUTIONS: Final = (
+    DECIDES,
+    *(one for one in CAUTIONS if one.clause not in _BY_GAS),
+    *GAS_CAUTIONS,
+    *ELECTRIC_CAUTIONS,
+)
+"""A standing caution that the gas page says by the same clause is not said twice."""
 LEFT_OUT: Final = (
     "Amounts hold heating, drying, keeping warm, the gas let go at each light-up and torches that wait, as on the gas "
     "page. Other use of the site on the same cylinders is not in them.",
@@ -231,7 +239,7 @@ def compare_page(
     ways = tuple(_way(one, plan, joints, show) for one in wanted) if there else ()
     nothing = ""
     if shift is not None and not joints:
-        nothing = "No joint of this shift needs heat."
+        nothing = "No joint of this shift needs heat." if no_heat else "No joint starts in this shift."
     elif joints and not there:
         nothing = "There is nothing to compare: none of these joints is known to need heat."
     return ComparePage(
@@ -250,7 +258,7 @@ def compare_page(
         most_joints=MOST_JOINTS,
         left_out=LEFT_OUT if ways else (),
         sources=SOURCES if ways else (),
-        cautions=(DECIDES, *GAS_CAUTIONS, *ELECTRIC_CAUTIONS),
+        cautions=COMPARE_CAUTIONS,
     )
 
 
@@ -310,7 +318,7 @@ def _way(way: Way, plan: Plan, joints: Sequence[JointPlan], show: Show) -> WayVi
         gases=tuple(_gas(one, show) for one in way.gases),
         energy=show.energy(way.energy_kwh) if electric else None,
         power_kw=way.power_kw,
-        power=f"{number(way.power_kw, 1)} kW at once" if electric else "",
+        power=f"{trimmed(way.power_kw, 1)} kW at once" if electric else "",
         diesel=f"about {number(way.diesel_l.high, 0, 'up')} L of diesel for a generator at most" if electric else "",
         cost=optional(_cost, way.cost, plan.site),
         cost_text=" ".join(way.no_cost) if way.cost is None else _cost(way.cost, plan.site).text,
@@ -379,8 +387,13 @@ def _together(bank: Bank) -> str:
     return f"not known how many feed together: {bank.reason}"
 
 
+_WHOLE_FROM: Final = 20.0
+"""A likely cost from here on is said without its hundredths."""
+
+
 def _cost(cost: Range, site: Site) -> Amount:
-    low, likely, high = (f"{one:,.2f}" for one in (cost.low, cost.likely, cost.high))
+    digits = 0 if cost.likely >= _WHOLE_FROM else 2
+    low, likely, high = number(cost.low, digits, "down"), number(cost.likely, digits), number(cost.high, digits, "up")
     currency = site.gas.currency
     short = f"{low} to {high} {currency}".rstrip()
     return Amount(cost.low, cost.likely, cost.high, currency, f"{short}, likely {likely}", short)
