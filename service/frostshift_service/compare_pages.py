@@ -8,7 +8,7 @@ from fastapi import APIRouter, Query
 from fastapi.responses import HTMLResponse, Response
 
 from frostshift_service.pages import render
-from frostshift_service.views.compare import ComparePage, ways_of
+from frostshift_service.views.compare import ComparePage, heated_marks, ways_of
 from frostshift_service.views.files import compare_table, csv_bytes
 from frostshift_service.web import DeskDep, SiteId, file_answer
 
@@ -29,7 +29,8 @@ _ERRORS: Final[dict[int | str, dict[str, Any]]] = {
 @router.get("/sites/{site_id}/compare", include_in_schema=False)
 def compare(desk: DeskDep, site_id: SiteId, joint: Marks = None, shift: ShiftKey = None) -> HTMLResponse:
     """Ways of heating side by side; without joints and without a shift the choice of them."""
-    return render("compare.html", page=desk.compare(site_id, joint or [], shift), ways_of=ways_of)
+    page = desk.compare(site_id, joint or [], shift)
+    return render("compare.html", page=page, heated=heated_marks(page), ways_of=ways_of)
 
 
 @router.get("/sites/{site_id}/compare.json", responses=_ERRORS)

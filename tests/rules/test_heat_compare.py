@@ -87,6 +87,14 @@ def test_a_joint_keeps_its_own_number_in_the_way_of_its_own_source() -> None:
     assert by_torch.joints[1].heat == found.ways[0].joints[1].heat
 
 
+def test_a_joint_planned_with_two_sources_is_tried_with_one_alone() -> None:
+    mixed = replace(THICK, torches=3, also_heated=(SourceUse("pad", 4),))
+    alone = way(compared(mixed, heat_sources=(TORCH, PAD)), TORCH.id)
+    assert alone.joints[0].used == (Heaters(TORCH, 1),)
+    assert alone.joints[0].tried == (1,)
+    assert (alone.energy_kwh, alone.heaters_at_once) == (NONE, 0)
+
+
 def test_the_planned_way_is_not_shown_twice() -> None:
     found = compared([THIN, THICK], heat_sources=(TORCH, PAD))
     assert [one.source.id for one in found.ways if one.source and one.where == "on_site"] == ["pad"]

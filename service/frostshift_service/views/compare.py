@@ -145,6 +145,7 @@ class ComparePage:
         shift: key of the shift that was asked for; None: joints by mark.
         joints: those compared; `no_heat_text` names others of the shift that need no heat.
         nothing: why there is no way to show; empty where there is one.
+        at_least: which joints are in no way's figures, since their need of heat is not known; empty for none.
         ways: side by side, the planned one first.
         choices: what can be compared.
         most_joints: at a time.
@@ -158,6 +159,7 @@ class ComparePage:
     joints: tuple[ComparedJoint, ...]
     no_heat_text: str
     nothing: str
+    at_least: str
     ways: tuple[WayView, ...]
     choices: tuple[ShiftChoice, ...]
     most_joints: int
@@ -237,6 +239,7 @@ def compare_page(
     wanted = () if found is None else found.ways
     there = bool(wanted) and any(one.status in ("timed", "no_time") for way in wanted for one in way.joints)
     ways = tuple(_way(one, plan, joints, show) for one in wanted) if there else ()
+    unknown = wanted[0].marks("unknown") if wanted else ()
     nothing = ""
     if shift is not None and not joints:
         nothing = "No joint of this shift needs heat." if no_heat else "No joint starts in this shift."
@@ -253,6 +256,7 @@ def compare_page(
         if no_heat
         else "",
         nothing=nothing,
+        at_least=f"At least: nothing is counted, by any way, for {', '.join(unknown)}." if ways and unknown else "",
         ways=ways,
         choices=tuple(_choices(plan, marks)),
         most_joints=MOST_JOINTS,
@@ -360,7 +364,7 @@ def _gas(one: WayGas, show: Show) -> TakenGas:
         cylinders=_cylinders(one),
         verdict="" if bank is None else bank.verdict,
         together_count=None if bank is None else bank.together,
-        together="" if bank is None else _together(bank),
+        together="" if bank is None else _together(bank, show),
     )
 
 
@@ -378,13 +382,17 @@ def _amount(of_gas: str, span: Range, show: Show) -> Amount:
     return show.volume(span) if of_gas == OXYGEN else show.mass(span)
 
 
-def _together(bank: Bank) -> str:
+def _together(bank: Bank, show: Show) -> str:
     if bank.verdict in ("enough", "limit"):
         one_line = f"{bank.together} feed together" if bank.together != 1 else "1 feeds alone"
         return f"{one_line}, by the limit of its contents" if bank.verdict == "limit" else one_line
-    if bank.verdict == "another_way":
-        return f"not enough in this cold: {bank.reason}"
-    return f"not known how many feed together: {bank.reason}"
+    if bank.verdict == "another_way" and bank.coldest_c is not None and bank.starvation_c is not None:
+        return (
+            f"not enough on one line in this cold: air down to {show.temp_text(bank.coldest_c, 'down')} is counted on, "
+            f"and with liquid below {show.temp_text(bank.starvation_c)} the torches starve"
+        )
+    reason = f"{bank.reason[:1].lower()}{bank.reason[1:]}".rstrip(".")
+    return f"{'not enough' if bank.verdict == 'another_way' else 'not known how many feed together'}: {reason}"
 
 
 _WHOLE_FROM: Final = 20.0
@@ -400,7 +408,8 @@ def _cost(cost: Range, site: Site) -> Amount:
 
 
 def _notes(way: Way, plan: Plan, joints: Sequence[JointPlan]) -> list[str]:
-    notes = []
+    starving = [_gas_name(one.demand) for one in way.gases if one.worst and one.worst.verdict == "another_way"]
+    notes = [f"Its cylinders do not give enough {name} in this cold." for name in starving]
     source = way.source
     at_once = way.flames_at_once or way.heaters_at_once
     if way.where == "on_site" and source is not None and at_once > source.count:
@@ -438,6 +447,12 @@ def _joint(one: JointWay, show: Show) -> JointWayLine:
         taken="; ".join([*taken, *([energy.short] if energy else [])]),
         reason=one.reason,
     )
+
+
+def heated_marks(page: ComparePage) -> list[str]:
+    """Marks of the joints that are known to need heat, each of which has lines to hold side by side."""
+    lines = page.ways[0].joints if page.ways else ()
+    return [line.mark for line in lines if line.status in ("timed", "no_time")]
 
 
 def ways_of(page: ComparePage, mark: str) -> list[tuple[WayView, JointWayLine]]:

@@ -19,7 +19,7 @@ def compare_text(page: ComparePage) -> str:
     for joint in page.joints:
         note = f". {joint.note}" if joint.note else ""
         lines.append(f"  {joint.mark}, {joint.start.text}: {joint.call.text}; weather: {joint.weather.text}{note}")
-    lines += [f"  {text}" for text in (page.no_heat_text, page.nothing) if text]
+    lines += [f"  {text}" for text in (page.no_heat_text, page.nothing, page.at_least) if text]
     for way in page.ways:
         lines += ["", *_way(way)]
     for title, texts in (("Not in these figures:", page.left_out), ("What they rest on:", page.sources)):
@@ -44,7 +44,7 @@ def _way(way: WayView) -> Iterator[str]:
         yield f"  {gas.gas}: {gas.total.text}: {gas.cylinders}{together}"
     if way.energy is not None:
         yield f"  current: {way.energy.text}, {way.power}; {way.diesel}"
-    yield f"  cost: {way.cost_text}"
+    yield f"  cost of gas and current: {way.cost_text}"
     for text in way.notes:
         yield f"  ! {text}"
     for line in way.joints:

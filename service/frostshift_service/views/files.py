@@ -206,7 +206,10 @@ def compare_table(page: ComparePage) -> Table:
     closing: tuple[Cell, ...] = (_utc(head.made), f"{head.feed}, {head.age_text or 'no forecast'}")
     rows: list[tuple[Cell, ...]] = []
     for way in page.ways:
-        rows += [(way.name, way.where, None, *figure, *closing) for figure in _way_figures(way)]
+        rows += [
+            (way.name, way.where, None, *figure, *closing)
+            for figure in (*_way_figures(way), *_said("at least", page.at_least))
+        ]
         for line in way.joints:
             rows += [(way.name, way.where, line.mark, *figure, *closing) for figure in _joint_figures(line)]
     return Table(

@@ -138,6 +138,32 @@ def test_a_joint_that_a_way_gives_no_time_for_is_named_and_takes_the_cost_away(s
     assert compare_text(page).count("! No time for 1 of 2: BB-01.") == len(page.ways)
 
 
+async def test_a_joint_that_nothing_is_known_of_makes_the_amounts_at_least(site: Site) -> None:
+    """EP-01 does not state its electrode: by no way can anything be counted for it."""
+    page = desk(site).compare(SITE, ("EP-01", "RP-01"))
+    assert page.at_least == "At least: nothing is counted, by any way, for EP-01."
+    assert "electrode" in page.joints[0].note
+    assert {line.status for one in page.ways for line in one.joints if line.mark == "EP-01"} == {"unknown"}
+    assert page.ways[0].cost is not None
+    async with site.client() as client:
+        words = words_of((await client.get(f"/sites/{SITE}/compare?joint=EP-01&joint=RP-01")).text)
+    assert page.at_least in words
+    assert page.at_least in compare_text(page)
+    assert any("at least" in row for row in compare_table(page).rows)
+
+
+def test_cylinders_that_starve_are_said_beside_the_way(site: Site) -> None:
+    """On the second day the air falls below what propane can be drawn in for a torch: said in the site's units."""
+    page = desk(site).compare(SITE, (), "2026-01-16 day")
+    planned = page.ways[0]
+    assert "Its cylinders do not give enough propane in this cold." in planned.notes
+    (propane,) = (gas for gas in planned.gases if gas.gas == "propane")
+    assert propane.verdict == "another_way"
+    assert "°F" in propane.together
+    assert "°C" not in propane.together
+    assert not any("do not give enough" in note for note in way(page, "induction heater").notes)
+
+
 def test_units_are_the_sites(site: Site) -> None:
     us = desk(site).compare(SITE, MARKS)
     with writing(site.engine) as session:
