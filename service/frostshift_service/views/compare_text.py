@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from frostshift_service.views.compare import ComparePage, WayView
+from frostshift_service.views.terminal import wrapped
 
 
 def compare_text(page: ComparePage) -> str:
@@ -26,7 +27,12 @@ def compare_text(page: ComparePage) -> str:
         lines += ["", title, *(f"  - {text}" for text in texts)] if texts else []
     lines += ["", "Cautions:"]
     lines += [f"  - {one.text}{f' ({one.clause})' if one.clause else ''}" for one in page.cautions]
-    return "\n".join(lines)
+    return "\n".join(_wrapped(line) for line in lines)
+
+
+def _wrapped(line: str) -> str:
+    text = line.lstrip()
+    return wrapped(text, line[: len(line) - len(text)])
 
 
 def _way(way: WayView) -> Iterator[str]:

@@ -358,6 +358,7 @@ def test_the_command(run: Any, tmp_path: Any, monkeypatch: pytest.MonkeyPatch, c
     text = run("compare", *asked).good()
     assert "As planned (each joint as the schedule has it)" in text
     assert all(f"    {mark}: " in text for mark in MARKS)
+    assert max(map(len, text.splitlines())) <= 120
     page = TypeAdapter(ComparePage).validate_json(run("compare", *asked, "--json").good())
     assert [one.mark for one in page.joints] == list(MARKS)
     rows = list(csv.DictReader(io.StringIO(run("compare", *asked, "--csv").good())))
