@@ -112,6 +112,21 @@ class LowReading:
 
 
 @dataclass(frozen=True, slots=True)
+class AddressOff:
+    """An address that refused for good, so that nothing is sent to it any more.
+
+    Attributes:
+        person: name of whose it is.
+        address: as shown: a web address by its host alone.
+        reason: what its server said.
+    """
+
+    person: str
+    address: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
 class Event:
     """One thing to tell a crew about a shift.
 
@@ -120,7 +135,7 @@ class Event:
         urgency: how long it may wait.
         by_utc: when something has to be done, the earliest; None: no such time.
         joints: the joints it is about, by light-up.
-        front, gas, starving, forecast, reading: what it is about else; one at most.
+        front, gas, starving, forecast, reading, address: what it is about else; one at most.
         alerts: headlines of official warnings of the weather service that hold then.
     """
 
@@ -133,6 +148,7 @@ class Event:
     starving: Starving | None = None
     forecast: ForecastAge | None = None
     reading: LowReading | None = None
+    address: AddressOff | None = None
     alerts: tuple[str, ...] = ()
 
 

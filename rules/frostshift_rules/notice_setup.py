@@ -18,10 +18,12 @@ Kind = Literal[
     "cylinders",
     "forecast",
     "reading",
+    "address",
 ]
 """What a notice may be about: what a shift needs, told once ahead of it; a front; a joint that got harder or easier to
 weld; a stop of the weather that begins or is over; a light-up that moved; gas that runs out before it is delivered;
-cylinders that will starve; a forecast that is late or cannot be used; a reading below the minimum."""
+cylinders that will starve; a forecast that is late or cannot be used; a reading below the minimum; an address of
+somebody that is no longer sent to."""
 
 Urgency = Literal["now", "soon", "plain"]
 """`now` cannot wait for the end of quiet hours and has to be answered; `soon` is told at once outside quiet hours;
@@ -46,6 +48,7 @@ USUAL_KINDS: Final[dict[Role, tuple[Kind, ...]]] = {
         "cylinders",
         "forecast",
         "reading",
+        "address",
     ),
     "foreman": ("shift", "front", "harder", "easier", "stop", "stop_over", "light_up", "cylinders", "reading"),
     "crew": ("shift", "front", "harder", "easier", "stop", "stop_over", "light_up"),
