@@ -16,6 +16,7 @@ from markupsafe import Markup, escape
 from frostshift_rules.notice_events import Event, JointNow, Notice
 from frostshift_rules.notice_setup import Kind, Units
 from frostshift_rules.workload import HeatCall
+from frostshift_service.store.records import Words
 from frostshift_service.views.forecast import forecast_age
 from frostshift_service.views.show import Show, day_text, plural
 from frostshift_service.views.words import CALLS, WEATHER
@@ -26,15 +27,6 @@ MOST_LINE: Final = 160
 """A first line is cut here: a telephone shows no more."""
 CAUTION: Final = "Predicted, not measured: measure the steel before you strike. The welding procedure decides."
 _HEAT: Final[frozenset[HeatCall]] = frozenset({"heat_to_minimum", "cold_steel_heat"})
-
-
-@dataclass(frozen=True, slots=True)
-class Words:
-    """A notice as somebody reads it; `text` begins with `first_line`, `html` is a whole document."""
-
-    first_line: str
-    text: str
-    html: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -250,6 +242,12 @@ def _reading(event: Event, show: Show) -> str:
     )
 
 
+def _address(event: Event, _show: Show) -> str:
+    assert event.address is not None
+    off = event.address
+    return f"Tell {off.person} another way: nothing is sent to {off.address} any more ({off.reason})."
+
+
 _OF_EVENT: Final[dict[Kind, Callable[[Event, Show], str]]] = {
     "front": _front,
     "harder": _harder,
@@ -259,6 +257,7 @@ _OF_EVENT: Final[dict[Kind, Callable[[Event, Show], str]]] = {
     "light_up": _light_up,
     "forecast": _forecast_event,
     "reading": _reading,
+    "address": _address,
 }
 
 

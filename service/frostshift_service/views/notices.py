@@ -9,6 +9,7 @@ from typing import Final
 
 from frostshift_rules.notice_setup import Address, Kind, NoticeSetup, Person, Role, Urgency
 from frostshift_service.store.records import (
+    CalendarLink,
     DeliveryState,
     KeptDelivery,
     KeptNotice,
@@ -33,6 +34,7 @@ KINDS: Final[dict[Kind, str]] = {
     "cylinders": "cylinders that feed together",
     "forecast": "a forecast that is late or too old",
     "reading": "readings below the minimum",
+    "address": "addresses that refuse",
 }
 ROLES: Final[dict[Role, str]] = {
     "superintendent": "superintendent",

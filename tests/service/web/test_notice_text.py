@@ -10,7 +10,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from frostshift_rules.notice_events import Event, ForecastAge, FrontSeen, GasOut, JointNow, LowReading, Notice, Starving
+from frostshift_rules.notice_events import (
+    AddressOff,
+    Event,
+    ForecastAge,
+    FrontSeen,
+    GasOut,
+    JointNow,
+    LowReading,
+    Notice,
+    Starving,
+)
 from frostshift_rules.workload import Range
 from frostshift_service.views.notice_text import CAUTION, MOST_JOINTS, MOST_LINE, Envelope, notice_words
 
@@ -99,6 +109,10 @@ EVENTS = {
     "reading": (
         Event("reading", "now", None, reading=LowReading("GG-7", "guide", 82.3, 107.2, at(13, 12))),
         "Heat GG-7 before you weld on: 180.1 °F read at Tue 07:12, minimum 225 °F.",
+    ),
+    "address": (
+        Event("address", "soon", None, address=AddressOff("Rowan", "r…@site.example", "550 no such user")),
+        "Tell Rowan another way: nothing is sent to r…@site.example any more (550 no such user).",
     ),
 }
 
