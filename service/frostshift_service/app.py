@@ -33,7 +33,7 @@ from frostshift_service import (
 )
 from frostshift_service.auth import Door, Guard, is_device_post
 from frostshift_service.settings import Settings
-from frostshift_service.store.records import StoreError, UnknownJoint, UnknownSite
+from frostshift_service.store.records import StoreError, UnknownJoint, UnknownNotice, UnknownSite
 from frostshift_service.views.desk import Desk, NoPlan, Planner, TooMuchAsked, UnknownShift
 
 log = logging.getLogger(__name__)
@@ -213,7 +213,7 @@ def _add_error_answers(app: FastAPI) -> None:
 
     @app.exception_handler(StoreError)
     def store_refused(request: Request, error: StoreError) -> Response:
-        missing = isinstance(error, UnknownSite | UnknownJoint | UnknownShift | NoPlan)
+        missing = isinstance(error, UnknownSite | UnknownJoint | UnknownNotice | UnknownShift | NoPlan)
         code = 404 if missing else 422 if isinstance(error, TooMuchAsked) else 409
         text = str(error)
         return error_answer(request, code, f"{text[:1].upper()}{text[1:]}.")

@@ -131,9 +131,11 @@ def people_json(desk: DeskDep, site_id: SiteId) -> PeoplePage:
 
 
 @router.post("/sites/{site_id}/people/test", include_in_schema=False)
-def send_test(request: Request, desk: DeskDep, site_id: SiteId, person: Typed, address: Typed) -> HTMLResponse:
+def send_test(
+    request: Request, desk: DeskDep, site_id: SiteId, person: Typed, address: Annotated[int, Form(ge=1, le=100)]
+) -> HTMLResponse:
     """Send a test message, once, and say what became of it."""
-    send: Callable[[str, str, str], str] = request.app.state.send_test
+    send: Callable[[str, str, int], str] = request.app.state.send_test
     return render(
         "people.html", page=_people(desk, site_id), said=send(site_id, person, address), link="", link_crew=""
     )

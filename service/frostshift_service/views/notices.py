@@ -130,9 +130,9 @@ class NoticesPage:
 
 @dataclass(frozen=True, slots=True)
 class AddressView:
-    """Where somebody is reached; `problem` says why it is switched off, empty: it is not."""
+    """Where somebody is reached, the first 1; `problem` says why it is switched off, empty: it is not."""
 
-    key: str
+    position: int
     channel: str
     where: str
     problem: str
@@ -322,14 +322,12 @@ def _person(person: Person, setup: NoticeSetup, problems: Mapping[str, str]) -> 
         units="°C, kg" if person.units == "si" else "°F, lb",
         quiet=quiet,
         then=then.name if then is not None else "",
-        addresses=tuple(_address(one, problems) for one in person.addresses),
+        addresses=tuple(_address(n, one, problems) for n, one in enumerate(person.addresses, 1)),
     )
 
 
-def _address(address: Address, problems: Mapping[str, str]) -> AddressView:
-    return AddressView(
-        address.key, address.channel, shortened(address.channel, address.to), problems.get(address.key, "")
-    )
+def _address(position: int, address: Address, problems: Mapping[str, str]) -> AddressView:
+    return AddressView(position, address.channel, shortened(address.channel, address.to), problems.get(address.key, ""))
 
 
 def log_table(page: NoticesPage) -> Table:
