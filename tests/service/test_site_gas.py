@@ -291,6 +291,8 @@ def test_the_base_blocks_are_read(name: str) -> None:
         (block("cylinder", contents_m3=9, contents_kg=None), "'contents_m3' is not for propane, state 'contents_kg'"),
         (block("oxygen", contents_kg=9), "'contents_kg' is not for oxygen, state 'contents_m3' alone"),
         (block("cylinder", contents_kg=None), "cylinder 1: key 'contents_kg' is missing"),
+        (f"[gas]\nkwh_price = 1{'0' * 400}", "'kwh_price' is inf, outside "),  # larger than any figure here
+        (f"[gas]\nkwh_price = -1{'0' * 400}", "'kwh_price' is -inf, outside "),
         (block("cylinder", contents_kg=0.3), "'contents_kg' is 0.3, outside 0.4 to 1000"),
         (block("oxygen", contents_m3=1001), "'contents_m3' is 1001, outside 0.1 to 1000"),
         (block("cylinder", diameter_mm=99), "'diameter_mm' is 99, outside 100 to 1500"),

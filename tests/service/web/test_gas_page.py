@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import httpx
+import icalendar
 import openpyxl
 import pytest
 from fastapi import FastAPI
@@ -209,24 +210,41 @@ async def test_no_such_site(site: Site) -> None:
 # Calendar -------------------------------------------------------------------------------------------------------------
 
 
-def unfolded(data: bytes) -> list[str]:
-    """RFC 5545, 3.1: lines end in CRLF, and one that begins with a space goes on from the one before."""
-    assert data.endswith(b"\r\n")
-    assert all(len(line) <= 75 for line in data.split(b"\r\n"))
-    return data.replace(b"\r\n ", b"").decode("utf-8").split("\r\n")[:-1]
+def entries(page: GasPage, now: datetime) -> list[icalendar.Event]:
+    calendar = icalendar.Calendar.from_ical(order_calendar(page, now))
+    assert calendar.errors == []
+    return list(calendar.walk("VEVENT"))
 
 
 def test_the_calendar_file_is_one_that_calendars_read(site: Site) -> None:
     page = site.page
-    lines = unfolded(order_calendar(page, site.now))
-    assert lines[0] == "BEGIN:VCALENDAR"
-    assert lines[-1] == "END:VCALENDAR"
     due = [one for one in page.orders if one.order_by is not None and one.count]
     assert due
-    assert lines.count("BEGIN:VEVENT") == lines.count("END:VEVENT") == len(due)
-    starts = [line for line in lines if line.startswith("DTSTART")]
-    assert starts == [f"DTSTART;VALUE=DATE:{one.order_by:%Y%m%d}" for one in due]
-    assert len({line for line in lines if line.startswith("UID:")}) == len(due)
+    found = entries(page, site.now)
+    assert [one.start for one in found] == [one.order_by for one in due]
+    assert [one.end - one.start for one in found] == [timedelta(days=1)] * len(due)
+    assert len({str(one["uid"]) for one in found}) == len(due)
+
+
+def test_an_order_that_moves_takes_the_place_of_its_entry(site: Site) -> None:
+    """A calendar replaces an entry by its UID where the sequence is higher, RFC 5545, 3.8.7.4."""
+    page = site.page
+    order = replace(page.orders[0], count=3, order_by=date(2026, 1, 15), advice="order")
+    (before,) = entries(replace(page, orders=(order,)), site.now)
+    moved = replace(order, order_by=date(2026, 1, 20), count=5)
+    (after,) = entries(replace(page, orders=(moved,)), site.now + timedelta(hours=1))
+    assert before["uid"] == after["uid"]
+    assert int(after["sequence"]) > int(before["sequence"])
+    assert after.start == date(2026, 1, 20)
+
+
+def test_what_is_too_late_reminds_at_once_and_the_rest_the_morning_before(site: Site) -> None:
+    order = replace(site.page.orders[0], count=3, order_by=date(2026, 1, 15), advice="order")
+    late = replace(order, advice="too_late")
+    triggers = [
+        one.walk("VALARM")[0]["trigger"].dt for one in entries(replace(site.page, orders=(order, late)), site.now)
+    ]
+    assert triggers == [timedelta(hours=-17), site.now + timedelta(minutes=5)]
 
 
 def test_hostile_text_stays_text_in_the_calendar(site: Site) -> None:
@@ -234,12 +252,13 @@ def test_hostile_text_stays_text_in_the_calendar(site: Site) -> None:
     odd = replace(
         page.orders[0], count=1, order_by=date(2026, 1, 15), name="x;y,z\\\r\nEND:VCALENDAR", headline="é" * 90
     )
-    lines = unfolded(order_calendar(replace(page, orders=(odd,)), site.now))
-    assert lines.count("END:VCALENDAR") == 1
-    assert any(line.startswith("SUMMARY:Order 1 × x\\;y\\,z\\\\\\nEND:VCALENDAR") for line in lines)
-    assert any("é" * 90 in line for line in lines)
+    content = order_calendar(replace(page, orders=(odd,)), site.now)
+    assert content.count(b"\r\nEND:VCALENDAR\r\n") == 1
+    assert all(len(line) <= 75 for line in content.split(b"\r\n"))
+    (entry,) = entries(replace(page, orders=(odd,)), site.now)
+    assert str(entry["summary"]).startswith("Order 1 × x;y,z\\ END:VCALENDAR, ")
+    assert "é" * 90 in str(entry["description"])
 
 
 def test_nothing_to_order_is_an_empty_calendar(site: Site) -> None:
-    lines = unfolded(order_calendar(replace(site.page, orders=()), site.now))
-    assert lines == ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//Frostshift//Gas order//EN", "END:VCALENDAR"]
+    assert entries(replace(site.page, orders=()), site.now) == []
