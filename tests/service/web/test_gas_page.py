@@ -20,6 +20,7 @@ from fastapi import FastAPI
 from sqlalchemy import Engine
 from tests.service.web.page_source import words_of
 
+from frostshift_rules.gas_setup import OtherUse, OwnCylinder
 from frostshift_rules.stock_entry import StockEntry
 from frostshift_service import demo
 from frostshift_service.app import create_app
@@ -199,6 +200,27 @@ def test_a_forecast_that_is_too_old_makes_gas_unknown(site: Site) -> None:
     assert {text for order in page.orders for text in (order.runs_out_likely, order.runs_out_high)} == {"not known"}
     assert all("not known" in order.headline for order in page.orders)
     assert page.orders[0].there == "11 full, 2 in use, 3 empty"
+
+
+async def test_a_kept_setup_that_no_longer_reads_stops_no_page_and_is_said(site: Site) -> None:
+    own = OwnCylinder("propane-100", "ours", "propane", contents_kg=30.0)
+    site.set_gas(own_cylinders=(own,))
+    site.jobs.replan(SITE)
+    async with site.client() as client:
+        for path in (*FORMS, "morning", "stock"):
+            answer = await client.get(f"/sites/{SITE}/{path}")
+            assert answer.status_code == 200, path
+    assert any("own cylinders are left out" in text for text in site.page.header.warnings)
+
+
+async def test_use_that_nobody_can_believe_stops_no_page(site: Site) -> None:
+    """Two uses of 5,000 kg a shift, each within its limit in the site file."""
+    site.set_gas(other_use=tuple(OtherUse(name, "propane", 0.0, 0.0, 5000.0) for name in ("ladle", "dryer")))
+    site.jobs.replan(SITE)
+    async with site.client() as client:
+        assert {(await client.get(f"/sites/{SITE}/{path}")).status_code for path in FORMS} == {200}
+    banks = [bank for shift in site.page.shifts for bank in shift.banks]
+    assert {bank.headline for bank in banks} == {"Not known"}
 
 
 async def test_no_such_site(site: Site) -> None:
