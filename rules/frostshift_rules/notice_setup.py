@@ -160,7 +160,7 @@ class NoticeChoices:
     front_fall_k: float = 8.0
     front_hours: float = 12.0
     light_up_minutes: float = 30.0
-    settle_minutes: float = 90.0
+    settle_minutes: float = 360.0
     ahead_hours: float = 24.0
     front_ahead_hours: float = 36.0
     shift_ahead_hours: float = 14.0
