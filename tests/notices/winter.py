@@ -264,7 +264,14 @@ def forecast_at(kept: Hours, issued_utc: datetime, now_utc: datetime) -> Weather
 
 
 def replay(
-    station: Station, days: int, choices: NoticeChoices, *, seed: int = 1, first_day: int = 4, colder_k: float = 0.0
+    station: Station,
+    days: int,
+    choices: NoticeChoices,
+    *,
+    seed: int = 1,
+    first_day: int = 4,
+    colder_k: float = 0.0,
+    outage_day: int = OUTAGE_DAY,
 ) -> Result:
     """Replay so many days of a winter from its `first_day` on."""
     truth, site = winter(station, colder_k), site_at(station)
@@ -280,7 +287,7 @@ def replay(
     for hour in range(begin, last):
         now = truth.time_utc(hour)
         latest = forecasts.next(hour)
-        if not 0 <= hour - begin - OUTAGE_DAY * 24 < OUTAGE_H:
+        if not 0 <= hour - begin - outage_day * 24 < OUTAGE_H:
             kept, issued = latest, now
         weather = forecast_at(kept, issued, now)
         plan = make_plan(site, TABLE, with_states(joints, lit, now), weather, (), now)
