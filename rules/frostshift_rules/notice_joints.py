@@ -301,7 +301,9 @@ def _front(
             earlier = known.begin_utc - seen.begin_utc >= timedelta(hours=moment.choices.front_earlier_hours)
             deeper = known.to_c - seen.to_c >= moment.choices.front_deeper_k
             return _Front(seen, hit, news=True) if earlier or deeper else None
-        return _Front(seen, hit, news=any(_not_told(one, told, group.key) or one.joint.mark in kinds for one in hit))
+        news = any(_not_told(one, told, group.key) or one.joint.mark in kinds for one in hit)
+        # The front people know of may be back in the next forecast: it is not told a second time then.
+        return _Front(seen, hit, news) if news or known is None else None
     return None
 
 

@@ -22,6 +22,13 @@ def test_nobody_is_left_unaware(ten_days: winter.Result) -> None:
     assert ten_days.held == 0
 
 
+def test_a_service_that_tells_nothing_would_be_seen(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(winter, "decide", lambda told, *_: ((), told))
+    silent = winter.replay(winter.STATIONS["greensboro"], 3, NoticeChoices(), first_day=18, colder_k=4.0, outage_day=9)
+    assert len(silent.unaware) == silent.needing > 0
+    assert silent.untold_heat
+
+
 def test_few_notices(ten_days: winter.Result) -> None:
     a_week = {crew: count / ten_days.weeks for crew, count in ten_days.by_crew.items()}
     # Six of them are the lists of the shifts.
@@ -41,4 +48,3 @@ def test_without_settling_it_would_go_to_and_fro(ten_days: winter.Result) -> Non
     choices = NoticeChoices(settle_minutes=0.0)
     restless = winter.replay(winter.STATIONS["greensboro"], 10, choices, first_day=18, colder_k=4.0, outage_day=4)
     assert restless.flickers > ten_days.flickers
-    assert len(restless.notices) > len(ten_days.notices)

@@ -1,6 +1,6 @@
 """A winter of hourly weather replayed hour by hour: how many notices, what they miss, how often they go to and fro.
 
-    python -m tests.notices.winter [greensboro|sand_point] [days] [kelvin colder]
+    python -m tests.notices.winter [greensboro|sand_point] [days] [kelvin colder] [seed]
 
 The weather is that of a TMY3 file that ships with pvlib (public domain, NREL): December, January, February, each of
 another year, so that there is a seam between them. Of the two files that are hourly Greensboro has the coldest hours
@@ -221,6 +221,8 @@ class Result:
         flickers: times that a joint was told harder, then easier, then harder again.
         lead_h: by kind, hours from a notice to the light-up of each of its joints.
         about: joints in the events, by kind.
+        front_calls: by mark, the call that was told with a front.
+        front_came: by whether a joint was as hard at its light-up as was told with the front.
         short: joints told harder, or of a front, less than an hour before their light-up.
     """
 
@@ -238,6 +240,8 @@ class Result:
     flickers: int = 0
     lead_h: defaultdict[str, list[float]] = field(default_factory=lambda: defaultdict(list))
     about: Counter[str] = field(default_factory=Counter)
+    front_calls: dict[str, HeatCall] = field(default_factory=dict)
+    front_came: Counter[bool] = field(default_factory=Counter)
     short: int = 0
 
 
@@ -317,6 +321,8 @@ def _count(result: Result, notices: Sequence[Notice], zone: str, now: datetime, 
             for one in event.joints:
                 result.about[event.kind] += 1
                 result.lead_h[event.kind].append(((one.light_up_utc or one.start_utc) - now) / HOUR)
+                if event.kind == "front":
+                    result.front_calls[one.mark] = one.call
                 if event.kind in UP:
                     result.short += result.lead_h[event.kind][-1] < 1.0
                     result.flickers += trend[one.mark] == "down again"
@@ -338,6 +344,8 @@ def _check(result: Result, due: Sequence[JointPlan], told: Told, plan: Plan, exa
         call: HeatCall = known.call if known is not None and known.told else "no_heat"
         state: WeatherState = known.weather_state if known is not None and known.told else "go"
         result.joints += 1
+        if mark in result.front_calls:
+            result.front_came[CALLS.index(one.call) >= CALLS.index(result.front_calls[mark])] += 1
         result.needing += one.call != "no_heat" or one.weather_state != "go"
         warned = plan.freshness in ("unusable", "none") and told.forecast == plan.freshness
         harder = CALLS.index(one.call) > CALLS.index(call) or STATES.index(one.weather_state) > STATES.index(state)
@@ -366,12 +374,14 @@ def lines(result: Result) -> Iterator[str]:
     yield f"harder by the last plan than told: {len(result.unaware)} {' '.join(result.unaware[:8])}"
     yield f"by the truth in need of heat and told none: {len(result.untold_heat)} {' '.join(result.untold_heat[:8])}"
     yield f"by the truth in need of the raised minimum and told the usual: {len(result.less_heat)}"
+    came = result.front_came
+    yield f"of {came.total()} joints that were told of a front {came[True]} were as hard at their light-up"
     yield f"told harder less than an hour before light-up: {result.short}"
     yield f"flickers: {result.flickers}; held back by quiet hours too long: {result.held}"
 
 
-def main(station: str = "greensboro", days: str = "80", colder: str = "0") -> None:
-    result = replay(STATIONS[station], int(days), NoticeChoices(), colder_k=float(colder))
+def main(station: str = "greensboro", days: str = "80", colder: str = "0", seed: str = "1") -> None:
+    result = replay(STATIONS[station], int(days), NoticeChoices(), colder_k=float(colder), seed=int(seed))
     print(f"{station}, {colder} K colder:", *lines(result), sep="\n  ")
 
 

@@ -293,6 +293,9 @@ def test_what_was_told_of_shifts_is_forgotten_days_later() -> None:
     told = Told(fronts={GROUP: front}, shifts=(GROUP,), together={f"{DAY_SHIFT}|bottle": 3})
     assert decided(told, [], NOW + hours_of(71.0))[1] == told
     assert decided(told, [], NOW + hours_of(72.0))[1] == Told()
+    # Outside every shift a front is kept while there is a joint.
+    outside = Told(fronts={"Anvil|": front, "Bellows|": front})
+    assert set(decided(outside, stands(shift_key=None), NOW - hours_of(90.0))[1].fronts) == {"Anvil|"}
 
 
 # Fronts ---------------------------------------------------------------------------------------------------------------
@@ -335,6 +338,16 @@ def test_a_front_is_told_again_only_earlier_or_deeper(at_h: float, to_c: float, 
     _, told = decided(Told(), cold(), hours=with_front())  # type: ignore[arg-type]
     notices, _ = decided(told, cold(), hours=with_front(at_h, to_c))  # type: ignore[arg-type]
     assert kinds(notices) == (["front"] if told_again else [])
+
+
+def test_of_two_fronts_the_one_that_comes_and_goes_is_told_once() -> None:
+    first, both = with_front(14.0, -6.0).air_c, with_front(26.0, -11.0).air_c
+    second = hours(both)
+    two = hours(np.where(np.arange(96) < 48 + 22, first, both))
+    _, told = decided(Told(), cold(), hours=two)  # type: ignore[arg-type]
+    for number, of in enumerate((second, two, second, two)):
+        notices, told = decided(told, cold(), NOW + hours_of(number), hours=of)  # type: ignore[arg-type]
+        assert notices == ()
 
 
 def test_without_a_changed_call_there_is_no_front() -> None:
