@@ -22,6 +22,7 @@ from frostshift_service import clock, demo
 from frostshift_service.commands.case import case
 from frostshift_service.commands.gas import gas
 from frostshift_service.commands.line import Refused, SiteOption, opened, print_csv, print_json, read_day, site_id_of
+from frostshift_service.commands.people import notices_app, people_app
 from frostshift_service.commands.schedule import reading_command, schedule_app, take_schedule
 from frostshift_service.commands.sites import procedures_app, site_app, tables_app
 from frostshift_service.commands.stock import stock_app
@@ -56,6 +57,8 @@ app.add_typer(procedures_app, name="procedures")
 app.add_typer(schedule_app, name="schedule")
 app.add_typer(thermometer_app, name="thermometer")
 app.add_typer(stock_app, name="stock")
+app.add_typer(people_app, name="people")
+app.add_typer(notices_app, name="notices")
 NUMBERS_MAY_BE_NEGATIVE = {"ignore_unknown_options": True}
 """-3C is a temperature, no option."""
 app.command()(pull)
