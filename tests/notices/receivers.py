@@ -41,6 +41,7 @@ class Book:
 
     def __init__(self, file: Path) -> None:
         self.file, self.lock = file, threading.Lock()
+        self.calm = file.with_name("calm")
         self.failed: Counter[str] = Counter()
 
     def write(self, **line: Any) -> None:
@@ -51,8 +52,8 @@ class Book:
         """The fault that is due now; empty: none."""
         if not times.isdecimal():
             return ""
-        if fault == "any":  # one of those that break off or pass, at random
-            return random.choice(["", "", "451", "500", "lost", "taken"])
+        if fault == "any":  # one of those that break off or pass, at random, until there is a file `calm`
+            return "" if self.calm.exists() else random.choice(["", "", "passing", "lost", "taken"])
         with self.lock:
             if times != "0" and self.failed[name] >= int(times):
                 return ""
@@ -61,6 +62,7 @@ class Book:
 
 
 REFUSALS = {
+    "passing": "451 4.3.0 try again later",
     "451": "451 4.3.0 try again later",
     "421": "421 4.3.2 going down",
     "550": "550 5.1.1 no such mailbox",
@@ -142,7 +144,7 @@ class Hooks(BaseHTTPRequestHandler):
         else:
             if fault == "slow":
                 time.sleep(SLOW_S)
-            status = int(fault) if fault.isdecimal() else 200
+            status = {"passing": 503}.get(fault, int(fault) if fault.isdecimal() else 200)
             self.book.write(
                 what="post" if 200 <= status < 300 else "refused",
                 to=self.path,
