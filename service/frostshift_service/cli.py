@@ -175,8 +175,9 @@ def demo_command(
     """Load an invented winter job with a cold front tonight, print tomorrow's workload, serve the pages."""
     base = load_settings()
     folder = (data or base.data_dir / "demo").expanduser().absolute()
+    off = dict.fromkeys(("contact", "smtp_url", "mail_from"))  # nothing is asked of anybody, and nothing sent
     settings = base.model_copy(
-        update={"data_dir": folder, "database_url": f"sqlite:///{(folder / 'demo.db').as_posix()}", "contact": None}
+        update={"data_dir": folder, "database_url": f"sqlite:///{(folder / 'demo.db').as_posix()}", **off}
     )
     now = clock.utc_now()
     with opened(settings) as (_, engine, jobs):

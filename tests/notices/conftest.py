@@ -6,7 +6,7 @@ import pytest
 from sqlalchemy import Engine
 from tests.notices.made import NOW
 from tests.notices.receivers import Receivers, receiving
-from tests.service.conftest import store_url  # noqa: F401  # the same two databases
+from tests.service.conftest import run, store_url  # noqa: F401  # the same two databases, and the command
 from tests.service.weather_site import NWS, Clock
 
 from frostshift_service.store.engine import open_store, writing
