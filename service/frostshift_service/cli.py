@@ -23,6 +23,7 @@ from frostshift_service.commands.case import case
 from frostshift_service.commands.compare import compare
 from frostshift_service.commands.gas import gas
 from frostshift_service.commands.line import Refused, SiteOption, opened, print_csv, print_json, read_day, site_id_of
+from frostshift_service.commands.people import notices_app, people_app
 from frostshift_service.commands.schedule import reading_command, schedule_app, take_schedule
 from frostshift_service.commands.sites import procedures_app, site_app, tables_app
 from frostshift_service.commands.stock import stock_app
@@ -57,6 +58,8 @@ app.add_typer(procedures_app, name="procedures")
 app.add_typer(schedule_app, name="schedule")
 app.add_typer(thermometer_app, name="thermometer")
 app.add_typer(stock_app, name="stock")
+app.add_typer(people_app, name="people")
+app.add_typer(notices_app, name="notices")
 NUMBERS_MAY_BE_NEGATIVE = {"ignore_unknown_options": True}
 """-3C is a temperature, no option."""
 app.command()(pull)
@@ -174,8 +177,9 @@ def demo_command(
     """Load an invented winter job with a cold front tonight, print tomorrow's workload, serve the pages."""
     base = load_settings()
     folder = (data or base.data_dir / "demo").expanduser().absolute()
+    off = dict.fromkeys(("contact", "smtp_url", "mail_from"))  # nothing is asked of anybody, and nothing sent
     settings = base.model_copy(
-        update={"data_dir": folder, "database_url": f"sqlite:///{(folder / 'demo.db').as_posix()}", "contact": None}
+        update={"data_dir": folder, "database_url": f"sqlite:///{(folder / 'demo.db').as_posix()}", **off}
     )
     now = clock.utc_now()
     with opened(settings) as (_, engine, jobs):

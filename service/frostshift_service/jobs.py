@@ -38,7 +38,9 @@ from frostshift_rules.surroundings import Hours
 from frostshift_rules.tables import check_shipped, load_code_table
 from frostshift_rules.workload import NO_WEATHER, FeedChange, HeatPlan, Plan, StationHours, Weather
 from frostshift_service.http import Get
+from frostshift_service.outbox import Wiring, deliver
 from frostshift_service.pulls import Pulls, feeds_of, standings
+from frostshift_service.senders import Senders
 from frostshift_service.site_file import check_own_table
 from frostshift_service.store import forecasts, plans
 from frostshift_service.store import joints as kept_joints
@@ -137,6 +139,8 @@ class Jobs:
         jitter: Callable[[], float],
         base_urls: Mapping[str, str] | None = None,
         feeds: Mapping[str, Feed] = FEEDS,
+        senders: Senders | None = None,
+        wiring: Wiring | None = None,
     ) -> None:
         """Jobs on a store.
 
@@ -147,6 +151,8 @@ class Jobs:
             jitter: random number from 0 to 1, so that installations do not ask at the same minute.
             base_urls: feed name -> other address than the official one, for a mirror or a test.
             feeds: by name; as the settings have them (`feeds.feeds_with`).
+            senders: of notices, by channel; None: nothing is sent.
+            wiring: of the outbox: words and links; None: nothing is sent.
         """
         self._engine, self._now = engine, now
         self._pulls = Pulls(engine, now, get=get, jitter=jitter, base_urls=base_urls, feeds=feeds)
@@ -155,20 +161,26 @@ class Jobs:
         self._current: dict[str, _Current] = {}
         self._planning = Lock()
         self._scheduler: BackgroundScheduler | None = None
+        self._senders, self._wiring = senders, wiring
 
     # The loop
 
     def start(self) -> None:
-        """Run `tick` now and every minute."""
+        """Run `tick` now and every minute, and `deliver` now and every twenty seconds where anything is sent."""
         self._scheduler = BackgroundScheduler(timezone="UTC")
-        self._scheduler.add_job(
-            self.tick,
-            CronTrigger(minute="*", timezone="UTC"),
-            next_run_time=self._now(),
-            misfire_grace_time=300,
-            coalesce=True,
-            max_instances=1,
-        )
+        # Apart from each other: a mail server that is slow must not hold up a forecast.
+        loops = {self.tick: CronTrigger(minute="*", timezone="UTC")}
+        if self._senders is not None and self._wiring is not None:
+            loops[self.deliver] = CronTrigger(second="*/20", timezone="UTC")
+        for loop, trigger in loops.items():
+            self._scheduler.add_job(
+                loop,
+                trigger,
+                next_run_time=self._now(),
+                misfire_grace_time=300,
+                coalesce=True,
+                max_instances=1,
+            )
         self._scheduler.start()
 
     def stop(self) -> None:
@@ -187,6 +199,15 @@ class Jobs:
                     step(site_id)
                 except Exception:
                     log.exception("site %s: pull or plan failed", site_id)
+
+    def deliver(self) -> None:
+        """Send the notices that are due, of all sites. Nothing where there are no senders."""
+        if self._senders is None or self._wiring is None:
+            return
+        try:
+            deliver(self._engine, self._senders, self._wiring, self._now)
+        except Exception:
+            log.exception("notices could not be delivered")
 
     def _plan_with_past(self, site_id: str) -> None:
         """Plan again where something changed; where hours of the run-in are missing, ask for them first."""

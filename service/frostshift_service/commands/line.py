@@ -21,9 +21,11 @@ from frostshift_rules.air_correction import AHEAD
 from frostshift_rules.units import c_from_f
 from frostshift_service import __version__, clock
 from frostshift_service.air_post import OLDEST
-from frostshift_service.http import bind, make_client
+from frostshift_service.http import bind, make_client, make_sending_client
 from frostshift_service.jobs import Jobs
 from frostshift_service.schedule_file import CellError
+from frostshift_service.senders import Senders
+from frostshift_service.senders.channels import senders_with
 from frostshift_service.settings import Settings, load_settings
 from frostshift_service.store.engine import open_store, reading
 from frostshift_service.store.records import KeptSite
@@ -57,6 +59,13 @@ def opened(settings: Settings | None = None) -> Iterator[tuple[Settings, Engine,
         if client is not None:
             client.close()
         engine.dispose()
+
+
+@contextmanager
+def senders_of(settings: Settings) -> Iterator[Senders]:
+    """The senders that the settings allow, for the length of a command."""
+    with make_sending_client(__version__) as client:
+        yield senders_with(settings, client)
 
 
 def site_id_of(engine: Engine, wanted: str | None) -> str:
