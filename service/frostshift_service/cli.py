@@ -34,6 +34,7 @@ from frostshift_service.settings import Settings, SettingsError, load_settings
 from frostshift_service.site_file import SiteFileError
 from frostshift_service.stock_form import contents_of, kinds_of
 from frostshift_service.store.engine import reading, writing
+from frostshift_service.store.notices import save_setup
 from frostshift_service.store.records import StoreError
 from frostshift_service.store.sites import load_site, save_site
 from frostshift_service.store.stock import add_entry, entries_of
@@ -122,8 +123,8 @@ def sheet(
 def serve(
     port: Annotated[int | None, typer.Option(min=1, max=65535, help="port; without it the setting's")] = None,
 ) -> None:
-    """Serve the pages on this machine and keep forecasts and plans up to date until stopped."""
-    with opened() as (settings, engine, jobs):
+    """Serve the pages on this machine, keep forecasts and plans up to date and tell people, until stopped."""
+    with opened(sending=True) as (settings, engine, jobs):
         check_tables(engine)
         if settings.contact is None:
             print("No forecast is pulled: weather services want a contact, set FROSTSHIFT_CONTACT.", file=sys.stderr)
@@ -204,6 +205,9 @@ def load_demo(engine: Engine, jobs: Jobs, settings: Settings, now: datetime) -> 
     payload = settings.data_dir / "forecast.json"
     payload.write_bytes(demo.demo_payload(now))
     jobs.take_payload(demo.SITE_ID, payload)
+    with writing(engine) as session:
+        save_setup(session, demo.SITE_ID, demo.demo_people(), now=now)
+    jobs.decide(demo.SITE_ID)
 
 
 if __name__ == "__main__":

@@ -38,7 +38,8 @@ from frostshift_rules.surroundings import Hours
 from frostshift_rules.tables import check_shipped, load_code_table
 from frostshift_rules.workload import NO_WEATHER, FeedChange, HeatPlan, Plan, StationHours, Weather
 from frostshift_service.http import Get
-from frostshift_service.outbox import Wiring, deliver
+from frostshift_service.notice_work import Decided, decide_on
+from frostshift_service.outbox import Wiring, deliver, send_test
 from frostshift_service.pulls import Pulls, feeds_of, standings
 from frostshift_service.senders import Senders
 from frostshift_service.site_file import check_own_table
@@ -46,8 +47,9 @@ from frostshift_service.store import forecasts, plans
 from frostshift_service.store import joints as kept_joints
 from frostshift_service.store.alerts import load_alerts
 from frostshift_service.store.engine import reading, writing
+from frostshift_service.store.notices import load_setup
 from frostshift_service.store.observed import load_observed
-from frostshift_service.store.records import FeedInUse, KeptBecause, KeptSite, PlanInputs, UnknownJoint
+from frostshift_service.store.records import FeedInUse, KeptBecause, KeptSite, PlanInputs, StoreError, UnknownJoint
 from frostshift_service.store.sites import load_site, load_sites
 from frostshift_service.store.thermometer import air_readings_of
 from frostshift_service.us_service import UsService
@@ -190,15 +192,34 @@ class Jobs:
             self._scheduler = None
 
     def tick(self) -> None:
-        """Pull every feed that is due and plan again where something changed. No step and no site stops another."""
+        """Pull what is due, plan again where something changed, decide what to tell. No step, no site stops another."""
         with reading(self._engine) as session:
             site_ids = [kept.site.id for kept in load_sites(session)]
         for site_id in site_ids:
-            for step in (self._us_service.pull_alerts, self.pull, self._plan_with_past):
+            for step in (self._us_service.pull_alerts, self.pull, self._plan_with_past, self.decide):
                 try:
                     step(site_id)
                 except Exception:
-                    log.exception("site %s: pull or plan failed", site_id)
+                    log.exception("site %s: %s failed", site_id, step.__name__)
+
+    def decide(self, site_id: str) -> None:
+        """Hold the latest plan against what people know, and keep what is to be told."""
+        current, now = self._up_to_date(site_id), self._now()
+        if current.plan.joints:
+            decide_on(self._engine, site_id, Decided(current.plan_id, current.plan, current.inputs), now)
+
+    def send_test(self, site_id: str, person_id: str, position: int) -> str:
+        """Send a test message to one address of a person, the first is 1; a sentence on what came of it.
+
+        Raises:
+            StoreError: there is no such site, person or address.
+        """
+        with reading(self._engine) as session:
+            person = load_setup(session, site_id).person(person_id)
+        if person is None or not 1 <= position <= len(person.addresses):
+            raise StoreError(f"site {site_id} has no person {person_id!r} with an address {position}")
+        address_key = person.addresses[position - 1].key
+        return send_test(self._engine, self._senders or {}, site_id, person_id, address_key, self._now())
 
     def deliver(self) -> None:
         """Send the notices that are due, of all sites. Nothing where there are no senders."""

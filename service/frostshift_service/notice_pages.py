@@ -6,7 +6,6 @@ say that a notice was seen, or read one crew's times, and nothing else.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Annotated, Any, Final
 from urllib.parse import quote
 
@@ -132,13 +131,11 @@ def people_json(desk: DeskDep, site_id: SiteId) -> PeoplePage:
 
 @router.post("/sites/{site_id}/people/test", include_in_schema=False)
 def send_test(
-    request: Request, desk: DeskDep, site_id: SiteId, person: Typed, address: Annotated[int, Form(ge=1, le=100)]
+    desk: DeskDep, site_id: SiteId, person: Typed, address: Annotated[int, Form(ge=1, le=100)]
 ) -> HTMLResponse:
     """Send a test message, once, and say what became of it."""
-    send: Callable[[str, str, int], str] = request.app.state.send_test
-    return render(
-        "people.html", page=_people(desk, site_id), said=send(site_id, person, address), link="", link_crew=""
-    )
+    said = desk.planner.send_test(site_id, person, address)
+    return render("people.html", page=_people(desk, site_id), said=said, link="", link_crew="")
 
 
 @router.post("/sites/{site_id}/people/calendar", include_in_schema=False)

@@ -26,6 +26,8 @@ MOST_JOINTS: Final = 6
 MOST_LINE: Final = 160
 """A first line is cut here: a telephone shows no more."""
 CAUTION: Final = "Predicted, not measured: measure the steel before you strike. The welding procedure decides."
+_NO_STEEL: Final[frozenset[Kind]] = frozenset({"gas", "address"})
+"""Notices that are about no steel, and rest on no single forecast."""
 _HEAT: Final[frozenset[HeatCall]] = frozenset({"heat_to_minimum", "cold_steel_heat"})
 
 
@@ -68,7 +70,7 @@ def notice_words(notice: Notice, units: Units, around: Envelope, now: datetime) 
     left = len(_joints(notice)) - len(rows)
     alerts = list(dict.fromkeys(alert for event in notice.events for alert in event.alerts))
     where = _where(notice, around)
-    foot = [_forecast(notice, now), CAUTION]
+    foot = [_forecast(notice, now), CAUTION] if any(one.kind not in _NO_STEEL for one in notice.events) else []
     blocks: list[Sequence[str]] = [
         [first_line, where],
         more,
@@ -126,7 +128,7 @@ def _headline(event: Event, notice: Notice, show: Show, around: Envelope) -> str
 
 def _light_first(joints: Sequence[JointNow], show: Show) -> str:
     """`Light up BP-A1 by Tue 04:55: `; empty where none has a light-up."""
-    lit = [joint for joint in joints if joint.light_up_utc is not None]
+    lit = [joint for joint in joints if joint.light_up_utc is not None and joint.call in _HEAT]
     if not lit:
         return ""
     first = min(lit, key=lambda joint: (joint.light_up_utc or joint.start_utc, joint.mark))
@@ -267,10 +269,13 @@ _OF_EVENT: Final[dict[Kind, Callable[[Event, Show], str]]] = {
 def _joint_row(joint: JointNow, show: Show) -> str:
     """`04:55 light up BP-A1 (column A1): heat to minimum 225 °F, 10-50 min; arc 07:30; dry first`."""
     place = f" ({joint.place})" if joint.place else ""
-    lead = "" if joint.light_up_utc is None else f"{_at(joint.light_up_utc, show)} light up "
+    heat = joint.call in _HEAT and joint.light_up_utc is not None
+    lead = f"{_at(joint.light_up_utc, show)} light up " if heat else ""
     said = [f"{lead}{joint.mark}{place}: {_call(joint, show)}"]
-    if joint.minutes is not None and joint.call in _HEAT:
+    if heat and joint.minutes is not None:
         said[0] += f", {show.minutes(joint.minutes).short}"
+    if joint.call == "measure" and joint.light_up_utc is not None:
+        said[0] += f", before {_at(joint.light_up_utc, show)}: then there is time to heat it"
     said.append(f"arc {_at(joint.start_utc, show)}")
     if joint.weather_state != "go":
         said.append(f"weather: {WEATHER[joint.weather_state].text}")

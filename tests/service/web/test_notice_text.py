@@ -140,8 +140,9 @@ def test_the_first_line_says_what_to_do_and_by_when(name: str) -> None:
     assert words.first_line.startswith(expected)
     assert words.text.startswith(words.first_line + "\n")
     assert "day shift Tue 13 Jan, crew north" in words.text
-    assert "Forecast issued 50 min ago, fresh." in words.text
-    assert CAUTION in words.text
+    steel = event.kind not in ("gas", "address")
+    assert ("Forecast issued 50 min ago, fresh." in words.text) is steel
+    assert (CAUTION in words.text) is steel
     assert words.text.endswith("Notice 41\n")
     assert AROUND.sheet_link in words.text
 
@@ -162,6 +163,14 @@ def test_many_joints_are_counted_and_each_is_named_once() -> None:
     )
     assert words.text.count("light up GG-") == MOST_JOINTS
     assert f"and {9 - MOST_JOINTS} joints more" in words.text
+
+
+def test_a_joint_to_be_measured_is_not_said_to_be_lit() -> None:
+    joint = replace(BASE, call="measure")
+    words = notice_words(notice(Event("shift", "soon", at(12, 23), (joint,))), "us", AROUND, NOW)
+    assert words.first_line == "Day shift Tue 13 Jan, no joint to heat, measure 1 first."
+    assert "GG-7 (guide, upstream): measure first, before Tue 06:23: then there is time to heat it" in words.text
+    assert "ight up" not in words.text
 
 
 def test_without_links_and_without_an_issue_time() -> None:
