@@ -4,7 +4,7 @@ Pure, and the same for every copy of the service that decides on the same knowle
 shift at one moment is one notice; what concerns the site is one of its own. Deciding again with the `Told` that came
 out gives nothing until something changes.
 
-The choices in `NoticeChoices` were set by a winter of hourly weather replayed hour by hour (`tests/notices/winter.py`).
+What the figures in `NoticeChoices` rest on stands there.
 """
 
 from __future__ import annotations

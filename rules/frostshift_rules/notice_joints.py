@@ -21,7 +21,7 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from typing import Final
+from typing import Final, Literal
 
 from frostshift_rules import preheat
 from frostshift_rules.notice_events import Event, FrontSeen, JointNow, Told, ToldJoint
@@ -211,12 +211,12 @@ def _held_against(one: JointPlan, known: ToldJoint, moment: Moment) -> tuple[Kin
         return "harder", known
     lit, lights = known.light_up_utc, light_up_of(one)
     begun = one.joint.state in ("heating", "in_progress") or (lit is not None and lit <= moment.now_utc)
-    moved = None
+    moved: Literal["earlier", "later", "lost"] | None = None
     if not known.told:
         known = replace(known, light_up_utc=lights)  # nobody was told a time
     elif not begun:
         moved = _moved(lit, lights, one.call, moment.choices)
-    if moved == "earlier":
+    if moved == "earlier" or (moved == "lost" and lit is not None and moment.within(lit, moment.choices.now_hours)):
         return "light_up", known
     over = known.weather_state == "stop" and states < 0
     easier = over or ((states < 0 or calls < 0) and not begun)
@@ -236,11 +236,19 @@ def _state(one: JointPlan, known: ToldJoint | None) -> WeatherState:
     return "stop" if held else one.weather_state
 
 
-def _moved(was: datetime | None, now: datetime | None, call: HeatCall, choices: NoticeChoices) -> str | None:
-    """Whether a light-up moved by enough, `earlier` or `later`; one that appears or is lost counts as earlier."""
-    if was is None or now is None:
+def _moved(
+    was: datetime | None, now: datetime | None, call: HeatCall, choices: NoticeChoices
+) -> Literal["earlier", "later", "lost"] | None:
+    """Whether a light-up moved by enough; one that appears counts as earlier.
+
+    It is lost where nobody can say a time any more. That flickers where the slow end of a heating hardly gets there, so
+    it is told when it has stayed so, or when the light-up that was told is near.
+    """
+    if now is None:
         # Without heat there is none to light, and that is told as an easier call.
-        return None if was is now or call == "no_heat" else "earlier"
+        return None if was is None or call == "no_heat" else "lost"
+    if was is None:
+        return None if call == "no_heat" else "earlier"
     if abs(now - was) < timedelta(minutes=choices.light_up_minutes):
         return None
     return "earlier" if now < was else "later"
@@ -336,7 +344,7 @@ def _by_utc(kind: Kind, joints: Sequence[JointNow]) -> datetime | None:
         return None
     times: list[datetime] = []
     for one in joints:
-        at_utc = one.light_up_utc or one.start_utc
+        at_utc = one.light_up_utc or one.was_light_up_utc or one.start_utc
         # A stop that begins while a joint is welded is acted on when it begins.
         times.append(max(at_utc, one.stop_from_utc) if kind == "stop" and one.stop_from_utc else at_utc)
     return min(times, default=None)

@@ -145,13 +145,28 @@ def test_after_the_light_up_it_is_too_late_for_easier_but_not_for_a_stop_that_is
         (2.5, "light_up", None),
         (1.51, None, None),
         (1.5, None, "light_up"),
-        (None, "light_up", None),  # nobody can say any more when
+        (None, None, "light_up"),  # nobody can say any more when
     ],
 )
 def test_light_up(lit_h: float | None, told_at_once: Kind | None, told_later: Kind | None) -> None:
     notices, after = decided(knows(), stands(lit_h=lit_h))
     assert kinds(notices) == ([told_at_once] if told_at_once else [])
     assert kinds(decided(after, stands(lit_h=lit_h), LATER)[0]) == ([told_later] if told_later else [])
+
+
+def test_a_light_up_that_nobody_can_say_any_more_is_told_at_once_when_it_is_near() -> None:
+    lit = START - hours_of(2.0)
+    assert decided(knows(), stands(lit_h=None), lit - hours_of(3.1))[0] == ()
+    event = only(decided(knows(), stands(lit_h=None), lit - hours_of(3.0))[0])
+    assert (event.kind, event.urgency, event.by_utc) == ("light_up", "now", lit)
+
+
+def test_a_light_up_that_comes_and_goes_is_told_once() -> None:
+    told, seen = knows(lit_utc=None), []
+    for number, lit_h in enumerate((2.0, None, 2.1, None, 1.9)):
+        notices, told = decided(told, stands(lit_h=lit_h), NOW + hours_of(number))
+        seen += kinds(notices)
+    assert seen == ["light_up"]
 
 
 def test_a_later_light_up_wakes_nobody() -> None:
