@@ -19,7 +19,7 @@ from frostshift_rules.surroundings import Floats
 from frostshift_rules.units import KELVIN_0C
 
 AcetyleneRate = Literal["seventh", "tenth", "fifteenth"]
-"""Share of the contents that an acetylene cylinder gives in an hour; `seventh` only where somebody asks for it."""
+"""Share of the contents that an acetylene cylinder gives in an hour; a `seventh` is printed too, no count takes it."""
 
 
 # Acetylene ------------------------------------------------------------------------------------------------------------

@@ -328,21 +328,34 @@ def default_oxygen_cylinder() -> OxygenCylinder:
 def counted_in(setup: GasSetup, fuel: str) -> FuelCylinder | None:
     """The cylinder that a site counts a fuel in: the one it chose, else the usual one; as `default_fuel_cylinder`.
 
+    Of a setup that no longer reads, see `counted_cylinders`.
+
     Raises:
-        OutOfRange: there is no such fuel, or as `cylinders_of`.
+        OutOfRange: there is no such fuel.
     """
-    usual, found = default_fuel_cylinder(fuel), cylinders_of(setup).fuel
+    usual, found = default_fuel_cylinder(fuel), counted_cylinders(setup)[0].fuel
     return next((found[kind] for kind in setup.kinds if kind in found and found[kind].fuel == fuel), usual)
 
 
 def oxygen_counted_in(setup: GasSetup) -> OxygenCylinder:
-    """The cylinder that a site counts oxygen in: the one it chose, else the usual one.
-
-    Raises:
-        OutOfRange: as `cylinders_of`.
-    """
-    found = cylinders_of(setup)
+    """The cylinder that a site counts oxygen in: the one it chose, else the usual one."""
+    found, _ = counted_cylinders(setup)
     return next((found.oxygen[kind] for kind in setup.kinds if kind in found.oxygen), found.default_oxygen)
+
+
+def counted_cylinders(setup: GasSetup) -> tuple[Cylinders, str]:
+    """The cylinders that a site counts in, and a sentence where its own are left out; empty where none is.
+
+    A setup is checked when it is read. One that was kept and no longer reads, since a kind of ours has come or gone,
+    must not stop a plan: then only those that ship count.
+    """
+    try:
+        return cylinders_of(setup), ""
+    except OutOfRange as error:
+        return cylinders(), (
+            f"The site's own cylinders are left out, the site file has to be put right: {error}. Gas is counted in "
+            "those that ship."
+        )
 
 
 def cylinders_of(setup: GasSetup) -> Cylinders:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Final, Literal
 
@@ -20,7 +20,7 @@ from frostshift_rules.draw_figures import figures
 from frostshift_rules.gas import FuelCylinder, gas, vapour_m3
 from frostshift_rules.gas_load import Flame, load_between, longest_minutes
 from frostshift_rules.gas_setup import GasSetup
-from frostshift_rules.shift_draw import Load, Start, cylinders_together, resting_liquid_c
+from frostshift_rules.shift_draw import Load, Start, Together, cylinders_together, resting_liquid_c, simulate
 from frostshift_rules.strict import OutOfRange
 from frostshift_rules.surroundings import Floats, Hours
 from frostshift_rules.withdrawal import (
@@ -28,7 +28,6 @@ from frostshift_rules.withdrawal import (
     NoModel,
     Vessel,
     burst_minutes,
-    change_over_kg,
     needed_kpa,
     starvation_c,
     vessel_of,
@@ -40,6 +39,18 @@ source. The torch maker's chart governs."""
 
 RESTED: Final = timedelta(hours=12)
 """The liquid starts as cold as the coldest air of so many hours before the shift: the safe side."""
+
+TOO_MUCH: Final = "More burns at one time than is calculated: look at what the site states as other use."
+TOO_COLD: Final = (
+    "In the coldest air of the shift {fuel} has not the pressure that the torches need: another way of heating."
+)
+ACETYLENE_TOO_HIGH: Final = (
+    "Acetylene would stand above 15 psig (103 kPa) at the regulator, which is never allowed (29 CFR 1910.253(a)(2)): "
+    "look at torch_kpa and allowance_kpa in the site file."
+)
+NOT_CALCULATED: Final = (
+    "Outside what is calculated: look at the pressures, the wind factor and the altitude that the site states."
+)
 
 Verdict = Literal["enough", "another_way", "unknown", "no_model", "limit", "nothing"]
 
@@ -55,7 +66,7 @@ class Bank:
             the forecast does not cover it; `no_model`: nobody can say for this gas or cylinder; `limit`: acetylene, by
             its share of the contents an hour; `nothing`: no flame burns.
         reason: why, for people; empty for `enough`.
-        together: fewest that have to feed together, full at the start.
+        together: fewest that have to feed together, full at the start and rested for `RESTED`.
         together_half: the same, half full at the start; None: not even the most allowed do.
         by_sustained: bound beside it: the highest load over what one gives hour after hour, full; None: it gives
             nothing.
@@ -67,9 +78,12 @@ class Bank:
         coldest_c: coldest air of the shift, colder end [°C]; None where it is not known.
         lowest_c: coldest liquid of `together` through the shift [°C].
         left_kg: in each of `together` at the end of the shift [kg].
-        change_over_kg: left in one when its share of the highest load is more than it gives hour after hour [kg]; None:
-            it never is enough, or not known.
-        change_over_utc: when that happens in the shift first; None: not in this shift.
+        end_c, end_utc: of these, the liquid at the end of the shift [°C], and when that is.
+        change_over_kg: the least that each of `together` may hold at the start [kg]: what holds less is changed over
+            before the shift; None: not known.
+        cools_from_utc: from then on they give more than they take from the air hour after hour; None: never.
+        straight: whether cylinders come straight from the shift before, less than `RESTED` ago.
+        together_straight: how many of those have to feed together; None: not even the most allowed do.
         burst_minutes: how long one full cylinder as warm as the air carries the highest load alone [min].
         rate: share of its contents an hour that an acetylene cylinder may give, such as 10 for 1/10; None for others.
     """
@@ -88,8 +102,12 @@ class Bank:
     coldest_c: float | None = None
     lowest_c: float | None = None
     left_kg: float | None = None
+    end_c: float | None = None
+    end_utc: datetime | None = None
     change_over_kg: float | None = None
-    change_over_utc: datetime | None = None
+    cools_from_utc: datetime | None = None
+    straight: bool = False
+    together_straight: int | None = None
     burst_minutes: float | None = None
     rate: int | None = None
 
@@ -121,6 +139,7 @@ def bank_of(
     setup: GasSetup,
     altitude_m: float | None,
     doubt_k: float,
+    before: Bank | None = None,
 ) -> Bank:
     """The cylinders of one kind through one shift.
 
@@ -133,12 +152,16 @@ def bank_of(
         setup: of the site.
         altitude_m: of the site; None: sea level.
         doubt_k: taken off the forecast's air [K].
+        before: of the same cylinders in the shift before; None: not asked about.
     """
     start_utc, end_utc = span
     inside = [one for one in flames if one.start_utc < end_utc and one.end_utc > start_utc]
     if not inside:
         return Bank(shift_key, cylinder, "nothing", "No flame burns this gas in the shift.")
-    load = load_between(inside, start_utc, end_utc)
+    try:
+        load = load_between(inside, start_utc, end_utc)
+    except OutOfRange:
+        return Bank(shift_key, cylinder, "unknown", TOO_MUCH)
     peak_kw = float(load.gross_kw.max())
     air = _air_at_hours(hours, start_utc, end_utc, doubt_k)
     if air is None:
@@ -147,15 +170,29 @@ def bank_of(
     vessel = vessel_of(cylinder)
     try:
         if cylinder.fuel == "acetylene":
-            check_acetylene_kpa(dict(setup.torch_kpa).get("acetylene", TORCH_KPA["acetylene"]))
+            torch_kpa = dict(setup.torch_kpa).get("acetylene", TORCH_KPA["acetylene"])
+            try:
+                check_acetylene_kpa(torch_kpa + setup.allowance_kpa)  # as set at the regulator
+            except OutOfRange:
+                return Bank(shift_key, cylinder, "unknown", ACETYLENE_TOO_HIGH, peak_kw=peak_kw, coldest_c=coldest_c)
             return _acetylene(shift_key, cylinder, inside, peak_kw, coldest_c, setup)
         if isinstance(vessel, NoModel):
             reason = f"Nobody can say what it gives in the cold: {vessel.reason}."
             return Bank(shift_key, cylinder, "no_model", reason, peak_kw=peak_kw, coldest_c=coldest_c)
         conditions = conditions_of(setup, cylinder.fuel, altitude_m)
-        return _drawn(shift_key, vessel, load, air, start_utc, hours, conditions, setup, doubt_k)
-    except OutOfRange as error:
-        return Bank(shift_key, cylinder, "unknown", f"{error}.", peak_kw=peak_kw, coldest_c=coldest_c)
+        table_ends_c = float(vessel.saturation.grid_c[0])
+        if coldest_c < table_ends_c:
+            reason = TOO_COLD.format(fuel=gas(cylinder.fuel).name.lower())
+            return Bank(shift_key, cylinder, "another_way", reason, peak_kw=peak_kw, coldest_c=coldest_c)
+        rested = _air_at_hours(hours, start_utc - RESTED, start_utc, doubt_k, known_only=True)
+        rested_c = max(resting_liquid_c(air[:1] if rested is None else rested), table_ends_c)
+        bank = _drawn(shift_key, vessel, load, air, span, rested_c, conditions, setup)
+        straight = (
+            None if before is None else _straight(vessel, before, load, air, span, hours, conditions, setup, doubt_k)
+        )
+        return bank if straight is None else replace(bank, straight=True, together_straight=straight.count)
+    except OutOfRange:
+        return Bank(shift_key, cylinder, "unknown", NOT_CALCULATED, peak_kw=peak_kw, coldest_c=coldest_c)
 
 
 def _drawn(
@@ -163,22 +200,18 @@ def _drawn(
     vessel: Vessel,
     load: Load,
     air_c: Floats,
-    start_utc: datetime,
-    hours: Hours | None,
+    span: tuple[datetime, datetime],
+    rested_c: float,
     conditions: Conditions,
     setup: GasSetup,
-    doubt_k: float,
 ) -> Bank:
     cylinder, peak_kw, coldest_c = vessel.cylinder, float(load.gross_kw.max()), float(air_c.min())
-    before = _air_at_hours(hours, start_utc - RESTED, start_utc, doubt_k, known_only=True)
-    rested_c = resting_liquid_c(air_c[:1] if before is None else before)
     full, half = (
         cylinders_together(
             vessel, load, air_c, Start(cylinder.contents_kg * share, rested_c), conditions, setup.most_together
         )
         for share in (1.0, 0.5)
     )
-    share_kw = peak_kw / (full.count or setup.most_together)
     changes_s = full.run.change_over_at_s
     return Bank(
         shift_key,
@@ -195,10 +228,55 @@ def _drawn(
         coldest_c=coldest_c,
         lowest_c=full.run.lowest_c,
         left_kg=full.run.kg_left_at_end,
-        change_over_kg=change_over_kg(vessel, share_kw, coldest_c, conditions),
-        change_over_utc=None if changes_s is None else start_utc + timedelta(seconds=changes_s),
+        end_c=float(full.run.liquid_c[-1]),
+        end_utc=span[1],
+        change_over_kg=None
+        if full.count is None
+        else _least_start_kg(vessel, full.count, load, air_c, rested_c, conditions),
+        cools_from_utc=None if changes_s is None else span[0] + timedelta(seconds=changes_s),
         burst_minutes=burst_minutes(vessel, peak_kw, coldest_c, cylinder.contents_kg, conditions),
     )
+
+
+def _least_start_kg(
+    vessel: Vessel, count: int, load: Load, air_c: Floats, rested_c: float, conditions: Conditions
+) -> float:
+    """The least that so many cylinders may hold each at the start and still carry the load [kg], rounded up to 1 %."""
+    carries, starves = 100, 0
+    while carries - starves > 1:
+        share = (carries + starves) // 2
+        start = Start(vessel.cylinder.contents_kg * share / 100.0, rested_c)
+        if simulate(vessel, count, load, air_c, start, conditions).carries:
+            carries = share
+        else:
+            starves = share
+    return vessel.cylinder.contents_kg * carries / 100.0
+
+
+def _straight(
+    vessel: Vessel,
+    before: Bank,
+    load: Load,
+    air_c: Floats,
+    span: tuple[datetime, datetime],
+    hours: Hours | None,
+    conditions: Conditions,
+    setup: GasSetup,
+    doubt_k: float,
+) -> Together | None:
+    """How many it takes of cylinders that come from the shift before as it left them; None: they have rested."""
+    if before.verdict != "enough" or before.left_kg is None or before.end_c is None or before.end_utc is None:
+        return None
+    pause = span[0] - before.end_utc
+    if not timedelta(0) < pause < RESTED:
+        return None
+    air = _air_at_hours(hours, before.end_utc, span[0], doubt_k)
+    if air is None:
+        return None
+    idle = Load(np.array([pause.total_seconds()]), np.zeros(1))
+    rest = simulate(vessel, 1, idle, air, Start(before.left_kg, before.end_c), conditions)
+    start = Start(before.left_kg, float(rest.liquid_c[-1]))
+    return cylinders_together(vessel, load, air_c, start, conditions, setup.most_together)
 
 
 def _acetylene(

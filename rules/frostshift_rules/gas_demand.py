@@ -6,7 +6,7 @@ the forecast has no demand: it is not known, and not nothing.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Final, Literal
@@ -86,14 +86,39 @@ def demand_by_shift(plan: Plan) -> tuple[ShiftDemand, ...]:
     )
 
 
+def demand_of(joints: Iterable[JointPlan], site: Site) -> tuple[tuple[GasDemand, ...], Range]:
+    """What some joints take by themselves: gas by gas, fuels first, and electric energy [kWh].
+
+    Other use of the site is not in here, nor is a joint without a time.
+    """
+    uses: dict[str, dict[Use, Range]] = {}
+    energy = added([_add_joint(uses, joint, site) for joint in joints])
+    return _by_gas(uses), energy
+
+
+def diesel_l(energy_kwh: Range) -> Range:
+    """Diesel for a generator that makes so much electric energy [L], an estimate."""
+    return Range(
+        energy_kwh.low / DIESEL_KWH_L.high,
+        energy_kwh.likely / DIESEL_KWH_L.likely,
+        energy_kwh.high / DIESEL_KWH_L.low,
+    )
+
+
+def _by_gas(uses: Mapping[str, Mapping[Use, Range]]) -> tuple[GasDemand, ...]:
+    return tuple(
+        GasDemand(gas, {use: uses[gas][use] for use in USES if use in uses[gas]})
+        for gas in sorted(uses, key=lambda gas: (gas == OXYGEN, gas))
+    )
+
+
 def _of_shift(shift: ShiftTotal, joints: Sequence[JointPlan], plan: Plan) -> ShiftDemand:
     end_utc = plan.forecast_end_utc
     known = end_utc is not None and end_utc >= shift.end_utc and plan.freshness in ("fresh", "late")
     uses: dict[str, dict[Use, Range]] = {}
     energy = NONE
     if known:
-        for joint in joints:
-            energy = added([energy, _add_joint(uses, joint, plan.site)])
+        energy = added([_add_joint(uses, joint, plan.site) for joint in joints])
         _add_other(uses, plan.site.gas, shift.name)
     return ShiftDemand(
         key=shift.key,
@@ -103,15 +128,10 @@ def _of_shift(shift: ShiftTotal, joints: Sequence[JointPlan], plan: Plan) -> Shi
         end_utc=shift.end_utc,
         known=known,
         unknown_joints=sum(without_amount(joint) or joint.call == "unknown" for joint in joints),
-        gases=tuple(
-            GasDemand(gas, {use: uses[gas][use] for use in USES if use in uses[gas]})
-            for gas in sorted(uses, key=lambda gas: (gas == OXYGEN, gas))
-        ),
+        gases=_by_gas(uses),
         energy_kwh=energy,
         power_kw=shift.power_kw if known else 0.0,
-        diesel_l=Range(
-            energy.low / DIESEL_KWH_L.high, energy.likely / DIESEL_KWH_L.likely, energy.high / DIESEL_KWH_L.low
-        ),
+        diesel_l=diesel_l(energy),
     )
 
 

@@ -1,51 +1,41 @@
 """What runs out when, and what to order by which day: the stock against the demand of the shifts to come.
 
-Pure days and amounts. An order counts from the day it is expected, so many delivery days after it was made. What is not
-known is said: beyond the forecast the demand is carried on by the mean of the known shifts of the same name, and is
-marked.
+Pure days and amounts. An order counts from the day after it is expected. A shift needs its gas, and at its start as
+many full cylinders as have to feed together in its cold. What is not known is said.
 """
 
 from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Final, Literal
 from zoneinfo import ZoneInfo
 
-from frostshift_rules.gas_demand import ShiftDemand
+from frostshift_rules.gas_needs import LeftOut, Need
 from frostshift_rules.gas_setup import SupplyTerms
 from frostshift_rules.stock import KindStock
-from frostshift_rules.strict import OutOfRange
+from frostshift_rules.supply_days import expected_day, last_order_day
 from frostshift_rules.workload import Range
 
-Advice = Literal["enough", "order", "too_late", "no_terms", "no_stock", "no_demand", "unknown"]
-
-LONGEST_DAYS: Final = 500
-"""No delivery is looked for further ahead than this."""
+Advice = Literal[
+    "enough",
+    "enough_counted",
+    "not_far_enough",
+    "order",
+    "too_late",
+    "no_room",
+    "no_delivery",
+    "no_terms",
+    "no_stock",
+    "no_demand",
+    "unknown",
+]
 
 KNOWN_SHORT: Final = timedelta(days=3)
 """An order that is to last longer than this beyond the last shift that is known says so: a weekend is no gap."""
-
-
-@dataclass(frozen=True, slots=True)
-class Need:
-    """What one shift takes of a gas.
-
-    Attributes:
-        key, name, day, start_utc: of the shift.
-        amount: kg of fuel, m3 of oxygen; carried on from known shifts where `carried_on`.
-        carried_on: beyond the forecast, or the forecast does not say.
-    """
-
-    key: str
-    name: str
-    day: date
-    start_utc: datetime
-    amount: Range
-    carried_on: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +57,15 @@ class Arrival:
 
 @dataclass(frozen=True, slots=True)
 class RunsOut:
-    """The first shift that the stock does not carry through, and how much is missing by its end [kg, m3]."""
+    """The first shift that the stock does not carry through.
+
+    Attributes:
+        key, name, day, start_utc: of the shift.
+        short: how much is missing by its end, or at its start for the cylinders that feed together [kg, m3].
+        carried_on: beyond the forecast.
+        together: full cylinders that have to feed together then, where not the gas but their number is short; else 0.
+        full: about so many are full then, of these.
+    """
 
     key: str
     name: str
@@ -75,6 +73,8 @@ class RunsOut:
     start_utc: datetime
     short: float
     carried_on: bool
+    together: int = 0
+    full: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,9 +89,11 @@ class OrderLine:
         arrivals: open orders.
         runs_out_likely, runs_out_high: at likely and at high demand, open orders counted in; None: not within what is
             looked at.
-        advice: `enough`; `order`; `too_late`: no order made now comes in time; `no_terms`: the site states none;
-            `no_stock`: nobody wrote down what there is; `no_demand`: nothing needs it; `unknown`: the demand of no
-            shift is known.
+        advice: `enough`; `enough_counted`: for what is counted, and joints are left out; `not_far_enough`: as far as
+            the shifts are known, and an order of today would come after them; `order`; `too_late`: no order made now
+            comes in time; `no_room`: an order that the supplier brings has no room on the site; `no_delivery`: there
+            is no day on which one comes; `no_terms`: the site states none; `no_stock`: nobody wrote down what there
+            is; `no_demand`: nothing needs it; `unknown`: the demand of no shift is known, or only of some joints.
         count: cylinders to order; 0 for none.
         wanted: what would be ordered without the storage limit.
         order_by: last day to order; None for none.
@@ -101,6 +103,8 @@ class OrderLine:
         carried_on: the advice rests on days beyond the forecast.
         rental_per_day: of what is on site; None: not stated.
         cost: of the order; None: no price is stated.
+        left_out: joints that are not in it.
+        starves: name and day of the shifts whose gas no number of cylinders gives in the cold.
         notes: sentences for people.
     """
 
@@ -121,65 +125,9 @@ class OrderLine:
     carried_on: bool = False
     rental_per_day: float | None = None
     cost: float | None = None
+    left_out: LeftOut = LeftOut()
+    starves: tuple[tuple[str, date], ...] = ()
     notes: tuple[str, ...] = ()
-
-
-def needs_of(gas: str, shifts: Sequence[ShiftDemand], further: Sequence[tuple[str, str, date, datetime]]) -> list[Need]:
-    """What each shift takes of a gas, and each further one by the mean of the known shifts of its name.
-
-    Args:
-        gas: id of a fuel, or `oxygen`.
-        shifts: in their order; those that are not known are carried on as well.
-        further: key, name, day and start of shifts beyond them, in their order.
-
-    Returns:
-        Nothing of the shifts from which on no known shift of the name says anything: they are not known.
-    """
-    means = {}
-    for name in {one.name for one in shifts if one.known}:
-        known = [one.of(gas) for one in shifts if one.known and one.name == name]
-        means[name] = Range(
-            *(sum(getattr(one, end) for one in known) / len(known) for end in ("low", "likely", "high"))
-        )
-    needs = []
-    there = [(one.key, one.name, one.day, one.start_utc, one.of(gas) if one.known else None) for one in shifts]
-    for key, name, day, start_utc, amount in (*there, *((*one, None) for one in further)):
-        if amount is None and name not in means:
-            break
-        needs.append(Need(key, name, day, start_utc, means[name] if amount is None else amount, amount is None))
-    return needs
-
-
-def expected_day(ordered: date, terms: SupplyTerms, closed: Collection[date]) -> date:
-    """The day on which an order comes: so many delivery days after it, the first delivery day for none.
-
-    Raises:
-        OutOfRange: there is no such day within `LONGEST_DAYS`.
-    """
-    day, left = ordered, terms.lead_days
-    for _ in range(LONGEST_DAYS):
-        if left == 0 and _delivers(day, terms, closed):
-            return day
-        day += timedelta(days=1)
-        if left > 0 and _delivers(day, terms, closed):
-            left -= 1
-    raise OutOfRange(
-        f"delivery of {terms.kind} ordered on {ordered} is further than {LONGEST_DAYS} days ahead: see lead_days, "
-        "delivery_days and closed_days"
-    )
-
-
-def last_order_day(needed: date, terms: SupplyTerms, closed: Collection[date]) -> date | None:
-    """The last day on which an order still comes by a day; None where there is none within `LONGEST_DAYS`."""
-    for back in range(LONGEST_DAYS):
-        ordered = needed - timedelta(days=back)
-        if expected_day(ordered, terms, closed) <= needed:
-            return ordered
-    return None
-
-
-def _delivers(day: date, terms: SupplyTerms, closed: Collection[date]) -> bool:
-    return day.isoweekday() in terms.delivery_days and day not in closed
 
 
 def on_hand_of(stock: KindStock, contents: float, usable_each: float) -> Range:
@@ -211,6 +159,7 @@ def order_line(
     today: date,
     cover_days: int,
     zone: str,
+    beside: LeftOut = LeftOut(),  # noqa: B008 - a frozen value
 ) -> OrderLine:
     """What to order of one kind.
 
@@ -226,11 +175,10 @@ def order_line(
         today: at the site.
         cover_days: an order is to last so many days beyond its delivery.
         zone: IANA time zone of the site.
-
-    Raises:
-        OutOfRange: no day of delivery within `LONGEST_DAYS`.
+        beside: joints that are in no shift to come.
     """
     known = [one for one in needs if not one.carried_on]
+    left_out = replace(beside, without_amount=beside.without_amount + sum(one.left_out for one in needs))
     line = OrderLine(
         kind,
         gas,
@@ -238,63 +186,100 @@ def order_line(
         None if stock is None else on_hand_of(stock, contents, usable_each),
         known_until=known[-1].day if known else None,
         rental_per_day=_rental(stock, terms),
+        left_out=left_out,
+        notes=tuple(_left_out_notes(left_out)),
     )
     arrivals: tuple[Arrival, ...] = ()
     if stock is not None:
         arrivals = tuple(
-            _arrival(one.order_no, one.open, one.ordered_utc.astimezone(ZoneInfo(zone)).date(), terms, closed, today)
+            _arrival(one.order_no, count, at.astimezone(ZoneInfo(zone)).date(), terms, closed, today)
             for one in stock.open_orders
+            for at, count in one.open_parts
         )
-        line = replace(line, arrivals=arrivals, notes=_late(arrivals))
+        line = replace(line, arrivals=arrivals, notes=(*line.notes, *_late(arrivals)))
     if not needs:
         return replace(line, advice="unknown")
     if not any(one.amount.high > 0.0 for one in needs):
-        return replace(line, advice="no_demand")
+        return replace(line, advice="unknown" if left_out.total else "no_demand")
     if stock is None or line.on_hand is None:
         note = "Count what is on site and write it down: the order rests on it."
-        return replace(line, advice="no_stock", notes=(note,))
+        return replace(line, advice="no_stock", notes=(*line.notes, note))
     # One that is late may come any day; nothing is counted on it.
     coming: Counter[date] = Counter()
     for one in arrivals:
         if one.expected is not None and not one.late:
             coming[one.expected] += one.count
-    likely = _runs_out(needs, line.on_hand.likely, coming, usable_each, lambda need: need.amount.likely)
-    high = _runs_out(needs, line.on_hand.low, coming, usable_each, lambda need: need.amount.high)
-    line = replace(line, runs_out_likely=likely, runs_out_high=high)
-    if high is None:
-        return replace(line, advice="enough")
+    there = _Stock(line.on_hand, usable_each, coming)
+    line = replace(
+        line,
+        runs_out_likely=_runs_out(needs, there, "likely"),
+        runs_out_high=_runs_out(needs, there, "high"),
+        starves=tuple((one.name, one.day) for one in needs if one.starves),
+    )
+    if line.runs_out_high is None:
+        return _enough(line, needs, terms, closed, today, cover_days)
     if terms is None:
         note = "Lead time and delivery days are not stated in the site file: no day to order by can be given."
         return replace(line, advice="no_terms", notes=(*line.notes, note))
-    return _ordered(line, high, needs, coming, stock, terms, closed, today, cover_days)
+    return _ordered(line, line.runs_out_high, needs, there, stock, terms, closed, today, cover_days)
+
+
+def _enough(
+    line: OrderLine,
+    needs: Sequence[Need],
+    terms: SupplyTerms | None,
+    closed: Collection[date],
+    today: date,
+    cover_days: int,
+) -> OrderLine:
+    """Nothing runs out in the shifts looked at; whether that is far enough."""
+    if terms is not None:
+        comes = expected_day(today, terms, closed)
+        if comes is None:
+            return replace(line, advice="no_delivery")
+        if needs[-1].day < comes + timedelta(days=cover_days) - KNOWN_SHORT:
+            return replace(line, advice="not_far_enough", delivery=comes)
+    return replace(line, advice="enough_counted" if line.left_out.total else "enough")
+
+
+@dataclass(frozen=True, slots=True)
+class _Stock:
+    """What can be drawn of what is there [kg, m3], of a full one, and cylinders on order by the day they come."""
+
+    on_hand: Range
+    usable_each: float
+    coming: Mapping[date, int]
+
+    def by(self, day: date, amount: float) -> float:
+        """Of so much on hand and what has come by the end of a day [kg, m3]."""
+        return amount + self.usable_each * _come(self.coming, day)
 
 
 def _ordered(
     line: OrderLine,
     high: RunsOut,
     needs: Sequence[Need],
-    coming: Mapping[date, int],
+    there: _Stock,
     stock: KindStock,
     terms: SupplyTerms,
     closed: Collection[date],
     today: date,
     cover_days: int,
 ) -> OrderLine:
-    assert line.on_hand is not None
     order_by = last_order_day(high.day - timedelta(days=1), terms, closed)
     too_late = order_by is None or order_by < today
     delivery = expected_day(today if too_late or order_by is None else order_by, terms, closed)
+    if delivery is None:
+        return replace(line, advice="no_delivery")
     lasts_until = delivery + timedelta(days=cover_days)
     through = [one for one in needs if one.day <= lasts_until]
-    taken = sum(one.amount.high for one in through)
-    there = line.on_hand.low + line.usable_each * _come(coming, lasts_until)
-    wanted = max(terms.least_order, math.ceil((taken - there) / line.usable_each - 1e-9))
+    short = _short(through, line.usable_each, there.by(lasts_until, there.on_hand.low))
+    wanted = max(terms.least_order, math.ceil(short / line.usable_each - 1e-9))
     count, notes = wanted, list(line.notes)
     if terms.storage_limit is not None:
-        taken_before = sum(one.amount.low for one in needs if one.day < delivery)
-        emptied = math.floor(taken_before / line.usable_each + 1e-9)
-        full_then = max(0, stock.full + _come(coming, delivery) - emptied)
-        count = max(0, min(wanted, terms.storage_limit - full_then))
+        # Nothing is taken off for what is emptied until then: what is in use may be burned first.
+        room = max(0, terms.storage_limit - stock.full - _come(there.coming, delivery))
+        count = min(wanted, room)
         if count < wanted:
             notes.append(
                 f"{wanted} are wanted and {count} have room: {terms.storage_limit} full ones may stand on the site. "
@@ -302,37 +287,73 @@ def _ordered(
             )
     if too_late:
         notes.append(
-            "An order of today comes after what is there has run out: borrow, ask for an extra delivery, or heat "
-            "another way until then."
+            "An order of today comes too late for that: borrow, ask for an extra delivery, or heat another way until "
+            "then."
         )
     carried = high.carried_on or any(one.carried_on for one in through)
     if not through or lasts_until - needs[-1].day > KNOWN_SHORT:
         notes.append("The demand is not known as far as the order is to last: it is counted as far as it is known.")
-    return replace(
+    line = replace(
         line,
-        advice="too_late" if too_late else "order",
-        count=count,
         wanted=wanted,
         order_by=today if too_late else order_by,
         delivery=delivery,
         lasts_until=lasts_until,
         carried_on=carried,
+    )
+    if count < terms.least_order:
+        least = f" The supplier brings at least {terms.least_order}." if terms.least_order > 1 else ""
+        notes.append(f"Send empties back, have more room allowed, or heat another way.{least}")
+        return replace(line, advice="no_room", notes=tuple(notes))
+    return replace(
+        line,
+        advice="too_late" if too_late else "order",
+        count=count,
         cost=None if terms.price is None else terms.price * count,
         notes=tuple(notes),
     )
 
 
-def _runs_out(
-    needs: Sequence[Need], on_hand: float, coming: Mapping[date, int], usable_each: float, of: Callable[[Need], float]
-) -> RunsOut | None:
+def _short(through: Sequence[Need], usable_each: float, there: float) -> float:
+    """How much more has to be there so that each shift has its gas at most use, and its cylinders [kg, m3]."""
+    taken = most = 0.0
+    for need in through:
+        most = max(most, taken + need.together * usable_each, taken + need.amount.high)
+        taken += need.amount.high
+    return most - there
+
+
+def _runs_out(needs: Sequence[Need], there: _Stock, end: Literal["likely", "high"]) -> RunsOut | None:
+    """The first shift that is not carried through at likely use of the likely stock, or at most use of the least.
+
+    How many cylinders feed together is looked at with the high end alone: it is a figure of the slow end.
+    """
+    on_hand = there.on_hand.likely if end == "likely" else there.on_hand.low
     taken = 0.0
     for need in needs:
-        taken += of(need)
         # What comes on the day of a shift may come after its start.
-        short = taken - on_hand - usable_each * _come(coming, need.day - timedelta(days=1))
+        left = there.by(need.day - timedelta(days=1), on_hand) - taken
+        taken += getattr(need.amount, end)
+        short = getattr(need.amount, end) - left
         if short > 1e-9:
             return RunsOut(need.key, need.name, need.day, need.start_utc, short, need.carried_on)
+        full = max(0, math.floor(left / there.usable_each + 1e-9))
+        if end == "high" and full < need.together:
+            missing = need.together * there.usable_each - left
+            return RunsOut(need.key, need.name, need.day, need.start_utc, missing, need.carried_on, need.together, full)
     return None
+
+
+def _left_out_notes(left_out: LeftOut) -> Iterator[str]:
+    parts = (
+        (left_out.without_amount, "without a sure amount"),
+        (left_out.outside, "outside every shift"),
+        (left_out.overdue, "not done, of shifts that are over"),
+    )
+    said = [f"{count} {what}" for count, what in parts if count]
+    if said:
+        joints = "joint is" if left_out.total == 1 else "joints are"
+        yield f"At least: {left_out.total} {joints} not in it ({', '.join(said)})."
 
 
 def _come(coming: Mapping[date, int], day: date) -> int:
@@ -343,9 +364,9 @@ def _come(coming: Mapping[date, int], day: date) -> int:
 def _arrival(
     order_no: str, count: int, ordered: date, terms: SupplyTerms | None, closed: Collection[date], today: date
 ) -> Arrival:
-    if terms is None:
+    expected = None if terms is None else expected_day(ordered, terms, closed)
+    if expected is None:
         return Arrival(order_no, count, None)
-    expected = expected_day(ordered, terms, closed)
     return Arrival(order_no, count, expected, expected < today)
 
 

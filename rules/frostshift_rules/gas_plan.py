@@ -11,27 +11,37 @@ came from is.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Final, Literal
 from zoneinfo import ZoneInfo
 
 from frostshift_rules import shifts as calendar
 from frostshift_rules.cylinder_limits import filled_gauge_kpa
-from frostshift_rules.gas import FuelCylinder, OxygenCylinder, counted_in, cylinders_of, gas, oxygen_counted_in
+from frostshift_rules.gas import (
+    FuelCylinder,
+    OxygenCylinder,
+    counted_cylinders,
+    counted_in,
+    gas,
+    gas_in,
+    oxygen_counted_in,
+)
 from frostshift_rules.gas_bank import Bank, bank_of, barometer_kpa
 from frostshift_rules.gas_demand import OXYGEN, ShiftDemand, demand_by_shift
 from frostshift_rules.gas_load import Flame, flames_of, most_oxygen_m3_h, other_flames
-from frostshift_rules.gas_order import OrderLine, needs_of, order_line
+from frostshift_rules.gas_needs import LeftOut, Together, needs_of
+from frostshift_rules.gas_order import OrderLine, order_line
 from frostshift_rules.job import Site
 from frostshift_rules.stock import KindStock
 from frostshift_rules.strict import OutOfRange
+from frostshift_rules.supply_days import expected_day
 from frostshift_rules.surroundings import Hours
 from frostshift_rules.workload import Plan
 
 LOOKS_AHEAD: Final = timedelta(days=30)
-"""An order is made for no later shift than this."""
+"""An order is made for no later shift than this, unless one of today comes later still."""
 LEAST_STAYS: Final = 0.10
 MOST_STAYS: Final = 0.50
 """Share of a full fuel cylinder that stays in it when it is changed over, at the least and at the most. Our choice."""
@@ -81,6 +91,7 @@ class GasPlan:
         orders: by kind, fuels first.
         not_counted: fuels that come in no cylinder that is known, with the reason.
         known_until_utc: end of the last shift whose demand is known; None: of none.
+        left_out: joints that are in no shift to come.
     """
 
     made_utc: datetime
@@ -91,6 +102,7 @@ class GasPlan:
     orders: tuple[OrderLine, ...]
     not_counted: tuple[str, ...]
     known_until_utc: datetime | None
+    left_out: LeftOut = LeftOut()
 
 
 def make_gas_plan(plan: Plan, hours: Hours | None, stock: Mapping[str, KindStock], now_utc: datetime) -> GasPlan:
@@ -101,9 +113,6 @@ def make_gas_plan(plan: Plan, hours: Hours | None, stock: Mapping[str, KindStock
         hours: of the forecast that it was made from; None: there was none to use.
         stock: by kind of cylinder, as far as somebody has written it down.
         now_utc: aware.
-
-    Raises:
-        OutOfRange: the site's terms of supply give no day of delivery; names them.
     """
     site = plan.site
     if plan.freshness in ("unusable", "none"):
@@ -116,12 +125,7 @@ def make_gas_plan(plan: Plan, hours: Hours | None, stock: Mapping[str, KindStock
     used = [one.gas for shift in shifts for one in shift.gases if one.gas != OXYGEN]
     fuels = list(dict.fromkeys([*burned, *others, *used]))
     counted = {fuel: counted_in(site.gas, fuel) for fuel in fuels}
-    banks = [
-        _bank(shift, cylinder, flames, hours, plan)
-        for shift in shifts
-        for fuel, cylinder in counted.items()
-        if cylinder is not None and shift.known and any(one.gas == fuel for one in shift.gases)
-    ]
+    banks = list(_banks(shifts, counted, flames, hours, plan))
     usable = [_usable(cylinder, banks) for cylinder in counted.values() if cylinder is not None]
     oxygen_in = oxygen_counted_in(site.gas)
     with_oxygen = any(source.fuel is not None and source.oxygen_ratio != 0.0 for source in site.heat_sources)
@@ -133,7 +137,8 @@ def make_gas_plan(plan: Plan, hours: Hours | None, stock: Mapping[str, KindStock
         banks=tuple(banks),
         oxygen=tuple(_oxygen(shift, oxygen_in, flames, banks, site) for shift in shifts if shift.known),
         usable=tuple(usable),
-        orders=tuple(_order(one, shifts, stock, site, now_utc) for one in usable),
+        orders=tuple(_order(one, shifts, banks, stock, plan, now_utc) for one in usable),
+        left_out=_left_out(plan, now_utc),
         not_counted=tuple(
             f"{gas(fuel).name}: {gas(fuel).supply_note}" for fuel, cylinder in counted.items() if cylinder is None
         ),
@@ -141,7 +146,29 @@ def make_gas_plan(plan: Plan, hours: Hours | None, stock: Mapping[str, KindStock
     )
 
 
-def _bank(shift: ShiftDemand, cylinder: FuelCylinder, flames: Sequence[Flame], hours: Hours | None, plan: Plan) -> Bank:
+def _banks(
+    shifts: Sequence[ShiftDemand],
+    counted: Mapping[str, FuelCylinder | None],
+    flames: Sequence[Flame],
+    hours: Hours | None,
+    plan: Plan,
+) -> Iterator[Bank]:
+    before: dict[str, Bank] = {}
+    for shift in shifts:
+        for fuel, cylinder in counted.items():
+            if cylinder is not None and shift.known and any(one.gas == fuel for one in shift.gases):
+                before[fuel] = _bank(shift, cylinder, flames, hours, plan, before.get(fuel))
+                yield before[fuel]
+
+
+def _bank(
+    shift: ShiftDemand,
+    cylinder: FuelCylinder,
+    flames: Sequence[Flame],
+    hours: Hours | None,
+    plan: Plan,
+    before: Bank | None,
+) -> Bank:
     site = plan.site
     of_fuel = [one for one in flames if one.fuel == cylinder.fuel]
     of_fuel += [
@@ -155,7 +182,7 @@ def _bank(shift: ShiftDemand, cylinder: FuelCylinder, flames: Sequence[Flame], h
         one.start_utc for one in of_fuel if earliest <= one.start_utc < shift.end_utc and one.end_utc > shift.start_utc
     ]
     span = max(min([shift.start_utc, *lit]), min(plan.made_utc, shift.start_utc)), shift.end_utc
-    return bank_of(shift.key, cylinder, of_fuel, hours, span, site.gas, site.altitude_m, site.choices.doubt_k)
+    return bank_of(shift.key, cylinder, of_fuel, hours, span, site.gas, site.altitude_m, site.choices.doubt_k, before)
 
 
 def _usable(cylinder: FuelCylinder, banks: Sequence[Bank]) -> KindUsable:
@@ -187,35 +214,78 @@ def _oxygen(
 
 
 def _order(
-    usable: KindUsable, shifts: Sequence[ShiftDemand], stock: Mapping[str, KindStock], site: Site, now_utc: datetime
+    usable: KindUsable,
+    shifts: Sequence[ShiftDemand],
+    banks: Sequence[Bank],
+    stock: Mapping[str, KindStock],
+    plan: Plan,
+    now_utc: datetime,
 ) -> OrderLine:
-    there = cylinders_of(site.gas)
+    site = plan.site
+    there, _ = counted_cylinders(site.gas)
     if usable.kind in there.oxygen:
         of_gas, contents = OXYGEN, there.oxygen[usable.kind].contents_m3
     else:
         cylinder = there.fuel[usable.kind]
         of_gas, contents = cylinder.fuel, cylinder.contents_kg
-    return order_line(
+    terms, today = site.gas.terms(usable.kind), now_utc.astimezone(ZoneInfo(site.zone)).date()
+    comes = None if terms is None else expected_day(today, terms, site.gas.closed_days)
+    looks_ahead = LOOKS_AHEAD
+    if comes is not None:
+        looks_ahead = max(looks_ahead, comes - today + timedelta(days=site.gas.cover_days + 1))
+    together = {
+        one.shift_key: Together(one.together or 0, starves=one.verdict == "another_way")
+        for one in banks
+        if one.cylinder.id == usable.kind
+    }
+    line = order_line(
         usable.kind,
         of_gas,
         contents,
         usable.amount,
-        needs_of(of_gas, shifts, _further(shifts, site, now_utc)),
+        needs_of(of_gas, shifts, _further(shifts, site, now_utc, looks_ahead), together),
         stock.get(usable.kind),
-        site.gas.terms(usable.kind),
+        terms,
         site.gas.closed_days,
-        now_utc.astimezone(ZoneInfo(site.zone)).date(),
+        today,
         site.gas.cover_days,
         site.zone,
+        _left_out(plan, now_utc),
+    )
+    return replace(line, notes=(*line.notes, *_other_sizes(usable.kind, of_gas, stock, site)))
+
+
+def _left_out(plan: Plan, now_utc: datetime) -> LeftOut:
+    """Joints that are in no shift to come: planned outside every shift, or not done in one that is over."""
+    to_come = {one.key for one in plan.shifts if one.end_utc > now_utc}
+    outside = [one for one in plan.joints if one.shift_key is None]
+    return LeftOut(
+        outside=sum(one.joint.start_utc >= now_utc for one in outside),
+        overdue=sum(one.joint.start_utc < now_utc for one in outside)
+        + sum(one.shift_key is not None and one.shift_key not in to_come for one in plan.joints),
     )
 
 
-def _further(shifts: Sequence[ShiftDemand], site: Site, now_utc: datetime) -> list[tuple[str, str, date, datetime]]:
+def _other_sizes(kind: str, of_gas: str, stock: Mapping[str, KindStock], site: Site) -> Iterator[str]:
+    """Full cylinders of another size of the same gas, which the count leaves out."""
+    there, _ = counted_cylinders(site.gas)
+    for other in stock.values():
+        found = there.find(other.kind)
+        if other.kind != kind and found is not None and gas_in(found) == of_gas and other.full > 0:
+            yield (
+                f"{other.full} × {found.name} are on the site and not counted here: kinds in the site file says what "
+                "is counted in."
+            )
+
+
+def _further(
+    shifts: Sequence[ShiftDemand], site: Site, now_utc: datetime, looks_ahead: timedelta
+) -> list[tuple[str, str, date, datetime]]:
     """Shifts beyond those of the plan, as far as an order may be made for."""
     begin_utc = max([now_utc, *(one.end_utc for one in shifts)])
     there = {one.key for one in shifts}
     return [
         (one.key, one.shift.name, one.day, one.start_utc)
-        for one in calendar.spans(site.shifts, site.zone, begin_utc, max(begin_utc, now_utc + LOOKS_AHEAD))
+        for one in calendar.spans(site.shifts, site.zone, begin_utc, max(begin_utc, now_utc + looks_ahead))
         if one.key not in there
     ]

@@ -151,17 +151,31 @@ class NoticeChoices:
         shift_ahead_hours: what a shift needs is told so long before it begins [h].
         repeat_minutes: what is urgent and not answered is sent again after so long [min].
         then_minutes: and to the next person after so long [min].
+        front_day_fall_k: a front leaves the air by at least so much colder than a day before [K]; less is the night.
+        front_earlier_hours: a front that was told is told again where it comes by so much earlier [h] ...
+        front_deeper_k: ... or goes by so much deeper [K].
+        now_hours: what has to be done within so many hours cannot wait [h].
+        unusable_hours: nor can a forecast that cannot be used, where a joint is lit or begins within so many hours [h].
+        order_ahead_days: an order that still comes in time is told so many days before its last day [d].
+        reading_hours: a reading older than this is not told [h].
     """
 
     front_fall_k: float = 8.0
     front_hours: float = 12.0
     light_up_minutes: float = 30.0
-    settle_minutes: float = 90.0
+    settle_minutes: float = 360.0
     ahead_hours: float = 24.0
     front_ahead_hours: float = 36.0
     shift_ahead_hours: float = 14.0
     repeat_minutes: float = 15.0
     then_minutes: float = 30.0
+    front_day_fall_k: float = 5.0
+    front_earlier_hours: float = 3.0
+    front_deeper_k: float = 4.0
+    now_hours: float = 3.0
+    unusable_hours: float = 12.0
+    order_ahead_days: int = 1
+    reading_hours: float = 2.0
 
 
 @dataclass(frozen=True, slots=True)

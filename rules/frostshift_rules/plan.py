@@ -24,6 +24,7 @@ from frostshift_rules import delivered, heat_plan, patches, preheat, stops, surr
 from frostshift_rules.calls import Flags, Ints, Judged, Sides, Windows, heat_call, judge, least_in_windows, windows
 from frostshift_rules.code_table import CodeTable
 from frostshift_rules.drying import Film
+from frostshift_rules.gas import counted_cylinders
 from frostshift_rules.job import Joint, Reading, Site
 from frostshift_rules.outlook import Outlook, between, chances, outlook
 from frostshift_rules.people import Outdoors
@@ -78,6 +79,8 @@ def make_plan(
     job = _Job(site, table, joints, _requirements(joints, site, table), _shifts_of(joints, calendar), now_utc)
     hours = weather.hours
     warnings = _WEATHER_WARNINGS[weather.freshness]
+    if left_out := counted_cylinders(site.gas)[1]:
+        warnings += (left_out,)
     if hours is None or len(hours) == 0 or weather.freshness in ("unusable", "none") or not joints:
         planned, outdoors = [_without_weather(job, number, weather) for number in range(len(joints))], None
     else:

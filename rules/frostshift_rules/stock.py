@@ -53,6 +53,7 @@ class OrderLine:
         ordered: cylinders ordered on it.
         cancelled: of these, those that will not come.
         delivered: those that came, corrections counted in.
+        placed: when how many were ordered on it, one after the other.
     """
 
     order_no: str
@@ -61,6 +62,18 @@ class OrderLine:
     ordered: int
     cancelled: int = 0
     delivered: int = 0
+    placed: tuple[tuple[datetime, int], ...] = ()
+
+    @property
+    def open_parts(self) -> tuple[tuple[datetime, int], ...]:
+        """When how many of those that are still to come were ordered: what came or was cancelled was the oldest."""
+        done, parts = self.cancelled + self.delivered, []
+        for at, count in self.placed:
+            left = max(0, count - done)
+            done = max(0, done - count)
+            if left > 0:
+                parts.append((at, left))
+        return tuple(parts)
 
     @property
     def open(self) -> int:
@@ -274,7 +287,8 @@ class _Ledger:
         line = self.lines.get(key)
         if entry.movement == "ordered":
             line = OrderLine(entry.order_no, entry.kind, entry.at_utc, 0) if line is None else line
-            self.lines[key] = replace(line, ordered=line.ordered + count)
+            placed = (*line.placed, (entry.at_utc, count))
+            self.lines[key] = replace(line, ordered=line.ordered + count, placed=placed)
             return
         if line is None:
             known = [one.order_no for one in self.lines.values() if one.kind == entry.kind]
@@ -294,6 +308,9 @@ class _Ledger:
         if corrected.movement in ("ordered", "cancelled"):
             limit = f"that entry is {corrected.movement}: order more or cancel instead"
             raise LedgerError(entry, "corrects", entry.corrects, limit)
+        if entry.by_state is not None and self.root(entry).movement in ("used", "weighed"):
+            limit = f"entry {corrected.number} moved no cylinder, and a correction of it moves none"
+            raise LedgerError(entry, "by_state", "some", limit)
         for name, movement in AMOUNTS.items():
             change_kg = getattr(entry, name)
             if change_kg is not None:

@@ -6,6 +6,7 @@ at the start and never a decision.
 
 from __future__ import annotations
 
+import math
 import tomllib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -77,14 +78,18 @@ class Section:
 
     def number(self, key: str, low: float, high: float) -> float:
         """A number within `low` to `high`, both included."""
-        return self._bounded(key, float(self._get(key, (int, float), False)), low, high)
+        return self._bounded(key, self._get(key, (int, float), False), low, high)
 
     def optional_number(self, key: str, low: float, high: float) -> float | None:
         """As `number`, or None where the key is absent."""
         value = self._get(key, (int, float), True)
-        return None if value is None else self._bounded(key, float(value), low, high)
+        return None if value is None else self._bounded(key, value, low, high)
 
-    def _bounded(self, key: str, value: float, low: float, high: float) -> float:
+    def _bounded(self, key: str, stated: float, low: float, high: float) -> float:
+        try:
+            value = float(stated)
+        except OverflowError:  # a whole number of hundreds of digits
+            value = math.inf if stated > 0 else -math.inf
         if not low <= value <= high:  # also refuses NaN
             raise TableError(f"{self.where}: '{key}' is {value:g}, outside {low:g} to {high:g}")
         return value
@@ -136,7 +141,7 @@ class Section:
         value = self._get(key, (list,), False)
         if not all(isinstance(item, int | float) and not isinstance(item, bool) for item in value):
             raise TableError(f"{self.where}: '{key}' is {value!r}, expected a list of numbers")
-        return tuple(self._bounded(key, float(item), low, high) for item in value)
+        return tuple(self._bounded(key, item, low, high) for item in value)
 
     def rows(self, key: str, low: float, high: float) -> tuple[tuple[float, ...], ...]:
         """A list of lists of numbers, each within `low` to `high`."""

@@ -20,6 +20,7 @@ from sqlalchemy.exc import DBAPIError
 from frostshift_rules.strict import TableError
 from frostshift_service import clock, demo
 from frostshift_service.commands.case import case
+from frostshift_service.commands.compare import compare
 from frostshift_service.commands.gas import gas
 from frostshift_service.commands.line import Refused, SiteOption, opened, print_csv, print_json, read_day, site_id_of
 from frostshift_service.commands.people import notices_app, people_app
@@ -66,6 +67,7 @@ app.command("reading", context_settings=NUMBERS_MAY_BE_NEGATIVE)(reading_command
 app.command()(weather)
 app.command()(scores)
 app.command()(gas)
+app.command()(compare)
 app.command()(case)
 
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import gc
 import logging
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -24,6 +24,7 @@ from frostshift_rules.cylinder_limits import oxygen_table
 from frostshift_rules.draw_figures import figures
 from frostshift_rules.electrodes import electrode_table
 from frostshift_rules.gas import cylinders, gases
+from frostshift_rules.heat_compare import Comparison, compare
 from frostshift_rules.heat_sources import known_sources
 from frostshift_rules.job import Joint, Site
 from frostshift_rules.operations import operations
@@ -46,7 +47,7 @@ from frostshift_service.store import joints as kept_joints
 from frostshift_service.store.alerts import load_alerts
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.observed import load_observed
-from frostshift_service.store.records import FeedInUse, KeptBecause, KeptSite, PlanInputs
+from frostshift_service.store.records import FeedInUse, KeptBecause, KeptSite, PlanInputs, UnknownJoint
 from frostshift_service.store.sites import load_site, load_sites
 from frostshift_service.store.thermometer import air_readings_of
 from frostshift_service.us_service import UsService
@@ -305,6 +306,29 @@ class Jobs:
             if heat is not None:
                 options[torches] = heat
         return options
+
+    def compare(self, site_id: str, marks: Sequence[str]) -> Comparison:
+        """Ways of heating some joints of the latest plan side by side.
+
+        Raises:
+            UnknownJoint: the plan is made from none of that mark.
+            OutOfRange: too many at a time, or one that is done or postponed.
+        """
+        current = self._up_to_date(site_id)
+        inputs, there = current.inputs, {joint.mark: joint for joint in current.inputs.joints}
+        missing = [mark for mark in marks if mark not in there]
+        if missing:
+            raise UnknownJoint(f"site {site_id} has no joint {', '.join(missing)} in its plan")
+        measured = {reading.mark for reading in inputs.readings}
+        return compare(
+            inputs.site,
+            load_code_table(inputs.site.table_id, inputs.site.own_tables),
+            [there[mark] for mark in marks],
+            inputs.weather,
+            inputs.readings,
+            current.plan.made_utc,
+            beside=[joint for joint in inputs.joints if joint.mark in measured],
+        )
 
     def forecast_hours(self, site_id: str) -> Hours | None:
         """Hours of the forecast that the latest plan was made from; None where there was none."""

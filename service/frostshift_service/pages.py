@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import date, datetime, timedelta
 from functools import cache
 from importlib import resources
@@ -79,6 +79,12 @@ def table_url(table_id: str, site_id: str) -> str:
     return f"/tables/{quote(table_id, safe='')}" + (f"?site={quote(site_id, safe='')}" if site_id else "")
 
 
+def compare_url(site_id: str, kind: str = "", *, joints: Sequence[str] = (), shift: str | None = None) -> str:
+    """Path of the comparison of ways of heating, of some joints or of a shift; `kind` is empty, `.json` or `.csv`."""
+    query = urlencode([*(("joint", mark) for mark in joints), *([("shift", shift)] if shift else [])])
+    return f"/sites/{quote(site_id, safe='')}/compare{kind}" + (f"?{query}" if query else "")
+
+
 def in_lines(text: str) -> list[str]:
     """A figure that is given in two units, `150 °F (66 °C)`, as two texts; any other as one."""
     first, bracket, second = text.partition(" (")
@@ -117,7 +123,13 @@ def _templates() -> Environment:
         finalize=_kept_together,
     )
     environment.filters.update(in_lines=in_lines, kept=words_kept)
-    environment.globals.update(joint_url=joint_url, table_url=table_url, static_url=_static_url, sketch_svg=sketch_svg)
+    environment.globals.update(
+        joint_url=joint_url,
+        table_url=table_url,
+        compare_url=compare_url,
+        static_url=_static_url,
+        sketch_svg=sketch_svg,
+    )
     return environment
 
 

@@ -94,6 +94,7 @@ def read_gas(section: Section, shifts: Collection[str]) -> GasSetup:
         supply=section.some("supply", lambda part: _supply(part, ids)),
         **{key: value for key, value in stated.items() if value is not None},  # type: ignore[arg-type]  # by its key
     )
+    _check_acetylene(section, setup)
     _once(section, "closed_days", [day.isoformat() for day in setup.closed_days])
     _once(section, "other_use", [one.name for one in setup.other_use])
     _once(section, "supply of cylinder", [one.kind for one in setup.supply])
@@ -123,6 +124,25 @@ def _torch_kpa(section: Section) -> tuple[tuple[str, float], ...]:
     return tuple((fuel, value) for fuel in section.names() if (value := kpa.get(fuel)) is not None)
 
 
+def _check_acetylene(section: Section, setup: GasSetup) -> None:
+    """What is lost on the way stands before the torch: the regulator is set that much higher, and has the limit."""
+    torch_kpa = dict(setup.torch_kpa).get("acetylene")
+    if torch_kpa is None:
+        return
+    try:
+        check_acetylene_kpa(torch_kpa + setup.allowance_kpa)
+    except OutOfRange as error:
+        lost = f"{torch_kpa:g} kPa at the torch and {setup.allowance_kpa:g} kPa lost on the way (allowance_kpa)"
+        raise TableError(f"{section.where}, [torch_kpa]: 'acetylene': {lost}: {error}") from error
+
+
+def _name(section: Section) -> str:
+    text = section.text("name")
+    if not text.isprintable():
+        raise TableError(f"{section.where}: 'name' is {text!r}, expected one line of printable letters")
+    return text
+
+
 def _gas(section: Section) -> CylinderGas:
     return cast(CylinderGas, section.choice("gas", _GASES))
 
@@ -138,7 +158,7 @@ def _own_cylinder(section: Section) -> OwnCylinder:
     of_oxygen = holds == "oxygen"
     return OwnCylinder(
         id=own_id,
-        name=section.text("name"),
+        name=_name(section),
         gas=holds,
         contents_kg=None if of_oxygen else section.number("contents_kg", *CONTENTS_KG),
         contents_m3=section.number("contents_m3", *CONTENTS_M3) if of_oxygen else None,
@@ -168,7 +188,7 @@ def _other_use(section: Section, shifts: Collection[str]) -> OtherUse:
         keys = ", ".join(f"{key}_{unit}" for key in _USE_KEYS)
         raise TableError(f"{section.where}: {keys} are {[low, likely, high]}, expected a rising order")
     return OtherUse(
-        section.text("name"),
+        _name(section),
         holds,
         low,
         likely,

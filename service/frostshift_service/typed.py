@@ -9,8 +9,8 @@ from zoneinfo import ZoneInfo
 
 from frostshift_rules.units import kg_from_lb
 
-_CLOCK: Final = re.compile(r"\d\d:\d\d")
-_MASS: Final = re.compile(r"([+-]?\d{1,6}(?:\.\d{1,3})?)\s*(lb|kg)", re.IGNORECASE)
+_CLOCK: Final = re.compile(r"[0-9]{2}:[0-9]{2}")
+_MASS: Final = re.compile(r"([+-]?[0-9]{1,6}(?:\.[0-9]{1,3})?)\s*(lb|kg)", re.IGNORECASE)
 
 
 class ClockChange(ValueError):

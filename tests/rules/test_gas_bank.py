@@ -14,11 +14,13 @@ from hypothesis import strategies as st
 
 from frostshift_rules.gas import cylinders
 from frostshift_rules.gas_bank import TORCH_KPA, Bank, bank_of, barometer_kpa, conditions_of
-from frostshift_rules.gas_load import Flame
+from frostshift_rules.gas_load import Flame, load_between
 from frostshift_rules.gas_setup import GasSetup
+from frostshift_rules.shift_draw import Start, simulate
 from frostshift_rules.strict import OutOfRange
 from frostshift_rules.surroundings import Hours
 from frostshift_rules.units import btu_h_from_kw, c_from_f
+from frostshift_rules.withdrawal import NoModel, vessel_of
 
 from .plan_builders import START, changed, hours
 
@@ -122,10 +124,62 @@ def test_an_hour_that_is_missing_makes_it_unknown() -> None:
     assert bank(on_and_off(30.0), None).verdict == "unknown"  # type: ignore[arg-type]
 
 
-def test_air_outside_the_table_of_the_fuel_is_unknown_with_its_limits() -> None:
-    got = bank(on_and_off(30.0), -62.0)
+def test_air_below_the_table_of_the_fuel_is_another_way_of_heating_as_a_kelvin_above_it() -> None:
+    for air_c in (-62.0, -59.0):
+        got = bank(on_and_off(30.0), air_c)
+        assert got.verdict == "another_way"
+        assert "has not the pressure that the torches need" in got.reason
+
+
+def test_a_load_beyond_belief_is_said_and_crashes_nothing() -> None:
+    got = bank([flame(0.0, 1.0, 20_000.0)])
     assert got.verdict == "unknown"
-    assert "-60" in got.reason
+    assert "More burns at one time than is calculated" in got.reason
+
+
+def in_a_row(pause_h: float, kw: float = 30.0, air_c: float = -12.0) -> tuple[Bank, Bank]:
+    """A shift of 8 h and the next, with the same flames."""
+    of = hours(air_c)
+    first = bank_of("1", PROPANE, on_and_off(kw), of, SHIFT, GasSetup(), None, 0.0)
+    later = timedelta(hours=8.0 + pause_h)
+    flames = [replace(one, start_utc=one.start_utc + later, end_utc=one.end_utc + later) for one in on_and_off(kw)]
+    span = SHIFT[0] + later, SHIFT[1] + later
+    return first, bank_of("2", PROPANE, flames, of, span, GasSetup(), None, 0.0, first)
+
+
+def test_cylinders_that_come_straight_from_the_shift_before_are_colder_and_emptier() -> None:
+    first, second = in_a_row(1.5)
+    assert first.together is not None
+    assert not first.straight
+    assert second.straight
+    assert second.together is not None
+    assert second.together_straight is None or second.together_straight > second.together
+    _, rested = in_a_row(13.0)
+    assert not rested.straight
+    _, shorter = in_a_row(0.5)
+    most = GasSetup().most_together + 1
+    assert (shorter.together_straight or most) >= (second.together_straight or most)
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.floats(-20.0, 15.0), st.floats(5.0, 60.0))
+def test_what_holds_the_change_over_weight_carries_the_shift_and_a_hundredth_less_does_not(
+    air_c: float, kw: float
+) -> None:
+    got = bank(on_and_off(kw), air_c)
+    if got.together is None or got.change_over_kg is None:
+        return
+    vessel = vessel_of(PROPANE)
+    assert not isinstance(vessel, NoModel)
+    conditions = conditions_of(GasSetup(), "propane", None)
+    load = load_between(on_and_off(kw), *SHIFT)
+
+    def carries(kg: float) -> bool:
+        return simulate(vessel, got.together or 0, load, [air_c] * 9, Start(kg, air_c), conditions).carries
+
+    assert carries(got.change_over_kg)
+    if got.change_over_kg > 0.011 * PROPANE.contents_kg:
+        assert not carries(got.change_over_kg - 0.01 * PROPANE.contents_kg)
 
 
 def test_no_flame_no_cylinder() -> None:
@@ -162,4 +216,4 @@ def test_a_pressure_that_a_gas_may_not_have_is_refused() -> None:
         [flame(0.0, 0.1, 10.0, "acetylene")], setup=GasSetup(torch_kpa=(("acetylene", 110.0),)), cylinder=ACETYLENE
     )
     assert acetylene.verdict == "unknown"
-    assert "110" in acetylene.reason
+    assert "15 psig" in acetylene.reason

@@ -7,24 +7,16 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import pytest
-from hypothesis import assume, given
+from hypothesis import given
 from hypothesis import strategies as st
 
 from frostshift_rules.gas_demand import GasDemand, ShiftDemand
-from frostshift_rules.gas_order import (
-    LONGEST_DAYS,
-    Need,
-    OrderLine,
-    expected_day,
-    last_order_day,
-    needs_of,
-    on_hand_of,
-    order_line,
-)
+from frostshift_rules.gas_needs import LeftOut, Need, Together, needs_of
+from frostshift_rules.gas_order import OrderLine, on_hand_of, order_line
 from frostshift_rules.gas_setup import SupplyTerms
 from frostshift_rules.stock import KindStock, stock_of, with_entry
 from frostshift_rules.stock_entry import ByState, StockEntry
-from frostshift_rules.strict import OutOfRange
+from frostshift_rules.supply_days import LONGEST_DAYS
 from frostshift_rules.totals import NONE
 from frostshift_rules.workload import Range
 
@@ -64,56 +56,6 @@ def line(
     today: date = MONDAY,
 ) -> OrderLine:
     return order_line(KIND, "propane", CONTENTS_KG, USABLE_KG, needs, there, terms, closed, today, cover_days, ZONE)
-
-
-# Days -----------------------------------------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(
-    ("lead_days", "delivery_days", "closed", "expected"),
-    [
-        (0, range(1, 6), (), 0),  # a Monday
-        (2, range(1, 6), (), 2),
-        (4, range(1, 6), (), 4),  # Friday
-        (5, range(1, 6), (), 7),  # over the weekend
-        (2, range(1, 6), (1, 2), 4),  # Tuesday and Wednesday closed
-        (1, (4,), (), 3),  # only Thursdays
-        (2, (4,), (), 10),
-        (0, (7,), (), 6),
-    ],
-)
-def test_when_an_order_comes(lead_days: int, delivery_days: Any, closed: tuple[int, ...], expected: int) -> None:
-    terms = SupplyTerms(KIND, lead_days, frozenset(delivery_days))
-    assert expected_day(MONDAY, terms, {day(n) for n in closed}) == day(expected)
-
-
-def test_no_day_of_delivery_is_an_error_that_names_it() -> None:
-    with pytest.raises(OutOfRange, match=r"propane-100 ordered on 2027-01-11 is further than 500 days ahead"):
-        expected_day(MONDAY, SupplyTerms(KIND, 2, frozenset()), ())
-    closed = {day(n) for n in range(LONGEST_DAYS + 1)}
-    with pytest.raises(OutOfRange, match="closed_days"):
-        expected_day(MONDAY, SupplyTerms(KIND, 0), closed)
-
-
-terms_of = st.builds(
-    SupplyTerms, st.just(KIND), st.integers(0, 20), st.sets(st.integers(1, 7), min_size=1).map(frozenset)
-)
-
-
-@given(terms_of, st.integers(0, 60), st.sets(st.integers(0, 60), max_size=6))
-def test_the_last_day_to_order_comes_in_time_and_the_next_does_not(
-    terms: SupplyTerms, needed: int, closed: set[int]
-) -> None:
-    days_closed = {day(n) for n in closed}
-    last = last_order_day(day(needed), terms, days_closed)
-    assume(last is not None)
-    assert last is not None
-    assert expected_day(last, terms, days_closed) <= day(needed)
-    if last < day(needed):
-        assert expected_day(last + timedelta(days=1), terms, days_closed) > day(needed)
-    came = expected_day(last, terms, days_closed)
-    assert came.isoweekday() in terms.delivery_days
-    assert came not in days_closed
 
 
 # What there is --------------------------------------------------------------------------------------------------------
@@ -179,26 +121,115 @@ def test_too_late_is_said_with_what_is_left_to_do() -> None:
 
 
 def test_least_order_storage_price_and_rental() -> None:
-    terms = SupplyTerms(KIND, 2, least_order=10, storage_limit=9, rental_per_day=0.5, price=95.0)
+    terms = SupplyTerms(KIND, 2, least_order=3, storage_limit=7, rental_per_day=0.5, price=95.0)
     got = line([need(n, 50.0) for n in range(1, 6)], stock(full=4, in_use=1), terms)
-    assert got.wanted == 10
-    assert got.count == 5
-    assert got.cost == 5 * 95.0
+    assert (got.advice, got.wanted, got.count) == ("order", 5, 3)
+    assert got.cost == 3 * 95.0
     assert got.rental_per_day == 2.5
-    assert "10 are wanted and 5 have room" in " ".join(got.notes)
+    assert "5 are wanted and 3 have room" in " ".join(got.notes)
+
+
+def test_an_order_that_the_supplier_does_not_bring_has_no_room() -> None:
+    """4 full stand there and 5 may: one has room, and the supplier brings 3 at least."""
+    needs = [need(n, 50.0) for n in range(1, 6)]
+    got = line(needs, stock(full=4), SupplyTerms(KIND, 2, least_order=3, storage_limit=5))
+    assert (got.advice, got.count, got.wanted) == ("no_room", 0, 5)
+    assert got.delivery == day(2)
+    assert got.cost is None
+    assert "The supplier brings at least 3." in got.notes[-1]
+    assert line(needs, stock(full=4), SupplyTerms(KIND, 2, storage_limit=4)).advice == "no_room"
+
+
+def test_gas_in_use_that_is_burned_first_makes_no_room() -> None:
+    """12 full, 10 in use: however much is burned before the delivery, no more full ones stand there than may."""
+    there = stock(full=12, in_use=10)
+    needs = [need(n, 400.0, 20.0) for n in range(1, 6)]
+    got = line(needs, there, SupplyTerms(KIND, 2, storage_limit=14))
+    assert got.count <= 14 - 12
+
+
+# Joints left out, cylinders together, the lead time -------------------------------------------------------------------
+
+
+def test_joints_that_are_left_out_are_said_and_enough_is_never_plainly_enough() -> None:
+    needs = [need(1, 10.0, left_out=2), need(2, 10.0, left_out=1)]
+    got = line(needs, stock(full=4), cover_days=0)
+    assert got.advice == "enough_counted"
+    assert got.left_out == LeftOut(without_amount=3)
+    assert "At least: 3 joints are not in it (3 without a sure amount)." in got.notes
+    nothing = line([need(1, 0.0, left_out=1)], stock(full=4))
+    assert nothing.advice == "unknown"
+    beside = order_line(
+        KIND, "propane", CONTENTS_KG, USABLE_KG, [need(1, 10.0)], stock(), None, (), MONDAY, 3, ZONE, LeftOut(0, 1, 2)
+    )
+    assert (
+        "At least: 3 joints are not in it (1 outside every shift, 2 not done, of shifts that are over)." in beside.notes
+    )
+    ordered = line([need(n, 50.0, left_out=1) for n in range(1, 6)], stock(full=4))
+    assert ordered.advice == "order"
+    assert "At least: 5 joints" in ordered.notes[0]
+
+
+def test_the_cylinders_that_feed_together_have_to_be_there_full() -> None:
+    """4 full ones of 30 kg, 5 kg burned on Tuesday: 3 are full on Thursday, and 7 have to feed together then."""
+    needs = [need(1, 5.0), need(3, 40.0, together=7)]
+    got = line(needs, stock(full=4))
+    assert got.runs_out_high is not None
+    assert (got.runs_out_high.day, got.runs_out_high.together, got.runs_out_high.full) == (day(3), 7, 3)
+    assert got.advice == "order"
+    assert got.count == 4  # 5 kg and 7 full ones are 215 kg, 120 are there: 95 kg
+    assert got.runs_out_likely is None
+    enough = line([need(1, 5.0), need(3, 40.0, together=3)], stock(full=4), cover_days=1)
+    assert enough.advice == "enough"
+
+
+def test_a_shift_that_no_number_of_cylinders_feeds_is_named() -> None:
+    got = line([need(1, 10.0), need(2, 10.0, starves=True)], stock(full=4), cover_days=1)
+    assert got.starves == (("day", day(2)),)
+
+
+def test_a_lead_time_beyond_the_shifts_looked_at_is_no_enough() -> None:
+    got = line([need(n, 1.0) for n in range(1, 6)], stock(full=4), SupplyTerms(KIND, 40))
+    assert got.advice == "not_far_enough"
+    assert got.delivery is not None
+    assert got.delivery > day(50)
+
+
+def test_terms_without_a_day_of_delivery_are_said() -> None:
+    closed = tuple(day(n) for n in range(LONGEST_DAYS + 1))
+    assert line([need(n, 50.0) for n in range(1, 6)], stock(), closed=closed).advice == "no_delivery"
+    assert line([need(1, 1.0)], stock(), closed=closed).advice == "no_delivery"
+    arrived = line([need(1, 1.0)], stock(entry("ordered", 2, order_no="A")), closed=closed)
+    assert arrived.arrivals[0].expected is None
+
+
+def test_each_order_under_one_number_has_its_own_day() -> None:
+    """2 ordered on a Friday and 20 more on the Monday, two days of lead: 2 come on Tuesday, 20 on Wednesday."""
+    friday = replace(entry("ordered", 2, order_no="A-7"), at_utc=NOW - timedelta(days=3))
+    monday = replace(entry("ordered", 20, order_no="A-7"), at_utc=NOW)
+    opening = replace(entry("opening", by_state=ByState(4, 0, 0)), at_utc=NOW - timedelta(days=4))
+    ledger: tuple[StockEntry, ...] = ()
+    for one in (opening, friday, monday):
+        ledger = with_entry(ledger, one, {KIND: CONTENTS_KG}, now=NOW)
+    got = line([need(1, 10.0)], stock_of(ledger, {KIND: CONTENTS_KG})[KIND])
+    assert [(one.count, one.expected) for one in got.arrivals] == [(2, day(1)), (20, day(2))]
+    came = replace(entry("delivered", 3, order_no="A-7"), at_utc=NOW)
+    ledger = with_entry(ledger, came, {KIND: CONTENTS_KG}, now=NOW)
+    got = line([need(1, 10.0)], stock_of(ledger, {KIND: CONTENTS_KG})[KIND])
+    assert [(one.count, one.expected) for one in got.arrivals] == [(19, day(2))]
 
 
 def test_an_open_order_counts_from_the_day_after_it_is_expected_until_it_is_late() -> None:
-    """Ordered yesterday, Sunday, with two days of lead: Tuesday. It helps from Wednesday on."""
+    """Ordered yesterday, Sunday, read today, two days of lead: Wednesday. It helps from Thursday on."""
     needs = [need(n, 50.0) for n in range(1, 6)]
     open_order = stock(entry("ordered", 5, order_no="A-7"), full=4)
     got = line(needs, open_order)
-    assert [(one.order_no, one.count, one.expected, one.late) for one in got.arrivals] == [("A-7", 5, day(1), False)]
+    assert [(one.order_no, one.count, one.expected, one.late) for one in got.arrivals] == [("A-7", 5, day(2), False)]
     assert got.advice == "enough"
     later = line([need(n, 50.0) for n in range(8, 13)], open_order, today=day(3))
     assert later.arrivals[0].late
     assert later.advice == "order"
-    assert "Order A-7, 5 cylinders, was expected on 2027-01-12 and is not written down as received" in later.notes[0]
+    assert "Order A-7, 5 cylinders, was expected on 2027-01-13 and is not written down as received" in later.notes[0]
 
 
 def test_a_cancelled_order_counts_no_more() -> None:
@@ -270,3 +301,11 @@ def test_what_no_known_shift_speaks_of_is_not_known() -> None:
     shifts = [demand(0, 10.0), demand(1, 0.0, known=False, name="night"), demand(2, 10.0)]
     assert [one.day for one in needs_of("propane", shifts, [])] == [day(0)]
     assert needs_of("propane", [demand(0, 0.0, known=False)], []) == []
+
+
+def test_what_feeds_together_goes_with_its_shift_and_not_beyond_the_forecast() -> None:
+    shifts = [demand(0, 10.0), demand(1, 0.0, known=False)]
+    together = {shifts[0].key: Together(4, starves=True), shifts[1].key: Together(9, starves=False)}
+    got = needs_of("propane", shifts, [], together)
+    assert [(one.together, one.starves) for one in got] == [(4, True), (0, False)]
+    assert [one.left_out for one in needs_of("propane", [replace(shifts[0], unknown_joints=3)], [])] == [3]

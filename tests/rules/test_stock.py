@@ -149,8 +149,9 @@ def test_an_order_is_open_until_it_is_delivered_or_cancelled() -> None:
     assert stock(*entries).on_order == 14
     entries += [entry("delivered", 6, order_no="K-1"), entry("delivered", 3), entry("cancelled", 1, order_no="K-1")]
     found = stock(*entries)
-    k1 = OrderLine("K-1", KIND, NOW - timedelta(days=5), ordered=10, cancelled=1, delivered=6)
-    k2 = OrderLine("K-2", KIND, OPENED + timedelta(hours=30), ordered=4)
+    at = NOW - timedelta(days=5), OPENED + timedelta(hours=30)
+    k1 = OrderLine("K-1", KIND, at[0], ordered=10, cancelled=1, delivered=6, placed=((at[0], 10),))
+    k2 = OrderLine("K-2", KIND, at[1], ordered=4, placed=((at[1], 4),))
     assert (k1.open, k2.open, found.open_orders, found.on_order) == (3, 4, (k1, k2), 7)
     entries += [entry("cancelled", 3, order_no="K-1"), entry("ordered", 1, order_no="K-2")]
     assert [(line.order_no, line.open) for line in stock(*entries).open_orders] == [("K-2", 5)]

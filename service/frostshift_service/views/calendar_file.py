@@ -1,61 +1,58 @@
-"""A day to remember as a calendar file (iCalendar, RFC 5545), one entry for each order that is due."""
+"""Days to order by as a calendar file (iCalendar, RFC 5545), one entry for each kind of cylinder to be ordered."""
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
+from typing import Final
 
-from frostshift_service.views.gas import GasPage
+from icalendar import Alarm, Calendar, Event
 
-_LINE_BYTES = 75
-"""Longest line without its end, RFC 5545, 3.1."""
+from frostshift_service.views.gas import GasPage, OrderView
+
+MORNING_BEFORE: Final = timedelta(hours=-17)
+"""A reminder at seven in the morning of the day before; whole days begin at midnight."""
 
 
 def order_calendar(page: GasPage, now: datetime) -> bytes:
     """The days to order by, whole-day entries with a reminder in the morning of the day before.
 
-    The same order keeps its entry while its day stays: calendars that read the file again replace it.
+    A kind of cylinder keeps its entry, whatever day it moves to: a calendar that reads the file again replaces it,
+    since the later file has the higher sequence. What is too late already reminds at once.
     """
-    lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//Frostshift//Gas order//EN"]
+    calendar = Calendar()
+    calendar.add("prodid", "-//Frostshift//Gas order//EN")
+    calendar.add("version", "2.0")
     for order in page.orders:
-        if order.order_by is None or order.count == 0:
-            continue
-        text = "\n".join([order.headline, f"There: {order.there}.", *order.notes])
-        lines += [
-            "BEGIN:VEVENT",
-            f"UID:order-{page.header.site_id}-{order.kind}-{order.order_by.isoformat()}@frostshift",
-            f"DTSTAMP:{now.astimezone(UTC):%Y%m%dT%H%M%SZ}",
-            f"DTSTART;VALUE=DATE:{order.order_by:%Y%m%d}",
-            f"DTEND;VALUE=DATE:{order.order_by + timedelta(days=1):%Y%m%d}",
-            f"SUMMARY:{_escaped(f'Order {order.count} × {order.name}, {page.header.site_name}')}",
-            f"DESCRIPTION:{_escaped(text)}",
-            "TRANSP:TRANSPARENT",
-            "BEGIN:VALARM",
-            "ACTION:DISPLAY",
-            f"DESCRIPTION:{_escaped(f'Order {order.name}')}",
-            "TRIGGER:-PT17H",
-            "END:VALARM",
-            "END:VEVENT",
-        ]
-    lines.append("END:VCALENDAR")
-    return b"".join(_folded(line) + b"\r\n" for line in lines)
+        if order.order_by is not None and order.count > 0:
+            calendar.add_component(_entry(order, page, now))
+    return bytes(calendar.to_ical())
 
 
-def _escaped(text: str) -> str:
-    """Text of a value, RFC 5545, 3.3.11."""
-    plain = "".join(char for char in text if char == "\n" or ord(char) >= 0x20)
-    for char in ("\\", ";", ","):
-        plain = plain.replace(char, f"\\{char}")
-    return plain.replace("\n", "\\n")
+def _entry(order: OrderView, page: GasPage, now: datetime) -> Event:
+    assert order.order_by is not None
+    name = _line(order.name)
+    event = Event()
+    event.add("uid", f"order-{page.header.site_id}-{order.kind}@frostshift")
+    event.add("dtstamp", now)
+    event.add("sequence", int(now.timestamp() // 60))
+    event.add("dtstart", order.order_by)
+    event.add("dtend", order.order_by + timedelta(days=1))
+    event.add("summary", f"Order {order.count} × {name}, {_line(page.header.site_name)}")
+    event.add(
+        "description", "\n".join(_line(text) for text in (order.headline, f"There: {order.there}.", *order.notes))
+    )
+    event.add("transp", "TRANSPARENT")
+    alarm = Alarm()
+    alarm.add("action", "DISPLAY")
+    alarm.add("description", f"Order {name}")
+    if order.advice == "too_late":
+        alarm.add("trigger", now + timedelta(minutes=5), parameters={"VALUE": "DATE-TIME"})
+    else:
+        alarm.add("trigger", MORNING_BEFORE)
+    event.add_component(alarm)
+    return event
 
 
-def _folded(line: str) -> bytes:
-    """A line in pieces of at most 75 bytes, never inside a character; each further one begins with a space."""
-    pieces: list[bytes] = []
-    piece = b""
-    for char in line:
-        encoded = char.encode("utf-8")
-        if len(piece) + len(encoded) > _LINE_BYTES - bool(pieces):
-            pieces.append(piece)
-            piece = b""
-        piece += encoded
-    return b"\r\n ".join([*pieces, piece])
+def _line(text: str) -> str:
+    """A text without line ends and control characters."""
+    return " ".join("".join(char if char.isprintable() else " " for char in text).split())

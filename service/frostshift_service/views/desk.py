@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Protocol
@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 from sqlalchemy import Engine
 
 from frostshift_rules.gas_plan import make_gas_plan
+from frostshift_rules.heat_compare import MOST_JOINTS, Comparison
 from frostshift_rules.stock import stock_of
 from frostshift_rules.surroundings import Hours
 from frostshift_rules.workload import HeatPlan, Plan
@@ -21,6 +22,7 @@ from frostshift_service.store.records import KeptSite, StoreError
 from frostshift_service.store.sites import load_site, load_sites
 from frostshift_service.store.stock import entries_of
 from frostshift_service.views.chart import SteelSeries
+from frostshift_service.views.compare import ComparePage, compare_page
 from frostshift_service.views.gas import GasPage, gas_page
 from frostshift_service.views.joint import JointPage, RestingJoint, joint_page
 from frostshift_service.views.schedule import SchedulePage, default_texts, schedule_page
@@ -35,6 +37,14 @@ class NoPlan(StoreError):
     """The site has no plan yet."""
 
 
+class UnknownShift(StoreError):
+    """The plan has no shift of that key."""
+
+
+class TooMuchAsked(StoreError):
+    """More is asked for than is worked out at a time, or two things at once."""
+
+
 class Planner(Protocol):
     """What pages need of the loops."""
 
@@ -46,6 +56,9 @@ class Planner(Protocol):
 
     def times_for_torches(self, site_id: str, mark: str) -> Mapping[int, HeatPlan]:
         """Number of torches (1, 2, 3) -> heat plan of a joint; empty where no heat is planned."""
+
+    def compare(self, site_id: str, marks: Sequence[str]) -> Comparison:
+        """Ways of heating the joints of these marks."""
 
     def forecast_hours(self, site_id: str) -> Hours | None:
         """Hours of the forecast that the latest plan was made from; None where there was none."""
@@ -80,6 +93,11 @@ class LastChange:
     mark: str
     number: int
     text: str
+
+
+def _check_number(marks: Sequence[str]) -> None:
+    if len(marks) > MOST_JOINTS:
+        raise TooMuchAsked(f"{len(marks)} joints are asked for, at most {MOST_JOINTS} are compared at a time")
 
 
 def show_for(site: KeptSite) -> Show:
@@ -183,6 +201,45 @@ class Desk:
             reason=reason,
             in_schedule=joint.present,
         )
+
+    def compare(self, site_id: str, marks: Sequence[str], shift: str | None = None) -> ComparePage:
+        """Ways of heating some joints, or those of a shift, side by side; without both what can be compared.
+
+        Raises:
+            UnknownSite, UnknownJoint, UnknownShift: there is none.
+            NoPlan: nothing was planned yet.
+            TooMuchAsked: joints and a shift, or more joints than are compared at a time.
+            StoreError: no forecast that can be planned on, or a joint that is done, postponed or not in the plan.
+        """
+        marks = tuple(dict.fromkeys(marks))
+        if marks and shift is not None:
+            raise TooMuchAsked("joints and a shift are asked for: one of them at a time")
+        _check_number(marks)
+        with reading(self.engine) as session:
+            site = load_site(session, site_id)
+            joints = {mark: kept.kept_joint(session, site_id, mark) for mark in marks}
+        plan, show, now, no_heat = self._plan(site_id), show_for(site), self.now(), list[str]()
+        if not marks and shift is None:
+            return compare_page(None, plan, show, now)
+        if plan.freshness in ("unusable", "none"):
+            raise StoreError(f"ways of heating cannot be compared at {site_id}: {' '.join(plan.warnings).rstrip('.')}")
+        if shift is not None:
+            if shift not in {one.key for one in plan.shifts}:
+                raise UnknownShift(
+                    f"site {site_id} has no shift {shift!r} in its plan; a shift is named 2026-12-17 Day"
+                )
+            of_shift = [one for one in plan.joints if one.shift_key == shift]
+            no_heat = [one.joint.mark for one in of_shift if one.call == "no_heat"]
+            marks = tuple(one.joint.mark for one in of_shift if one.call != "no_heat")
+        planned = {one.joint.mark for one in plan.joints}
+        for mark in marks:
+            if mark not in planned:
+                state = joints[mark].joint.state
+                reason = f"it is {STATES[state]}" if state in ("done", "postponed") else "it is not in the latest plan"
+                raise StoreError(f"joint {mark} cannot be compared: {reason}")
+        _check_number(marks)
+        found = self.planner.compare(site_id, marks) if marks else None
+        return compare_page(found, plan, show, now, shift=shift, no_heat=no_heat)
 
     def schedule(self, site_id: str, text: str = "", state: str = "") -> SchedulePage:
         """The list of joints.

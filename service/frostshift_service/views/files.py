@@ -11,6 +11,7 @@ from typing import Final
 
 from frostshift_rules.units import f_from_c
 from frostshift_service.schedule_file.sheet import guarded
+from frostshift_service.views.compare import ComparePage, JointWayLine, WayView
 from frostshift_service.views.gas import GasPage
 from frostshift_service.views.sheet import Line, MorningSheet, all_lines
 from frostshift_service.views.show import Amount, Moment, Temp, TempSpan
@@ -194,6 +195,74 @@ def gas_table(page: GasPage) -> Table:
             rows.append((*times, "current", "total", energy.text, *ends, energy.unit, shift.at_least))
     header = ("shift", "start_utc", "end_utc", "gas", "use", "amount", "low", "likely", "high", "unit", "at_least")
     return Table(header, tuple(rows), "gas")
+
+
+def compare_table(page: ComparePage) -> Table:
+    """Every figure of every way of heating: a line each for all joints together, then for each of them.
+
+    A joint without a time has a line of its own with the reason; a figure that there is not has none.
+    """
+    head = page.header
+    closing: tuple[Cell, ...] = (_utc(head.made), f"{head.feed}, {head.age_text or 'no forecast'}")
+    rows: list[tuple[Cell, ...]] = []
+    for way in page.ways:
+        rows += [
+            (way.name, way.where, None, *figure, *closing)
+            for figure in (*_way_figures(way), *_said("at least", page.at_least))
+        ]
+        for line in way.joints:
+            rows += [(way.name, way.where, line.mark, *figure, *closing) for figure in _joint_figures(line)]
+    return Table(
+        ("way", "where", "joint", "what", "text", "low", "likely", "high", "unit", "plan_made_utc", "forecast"),
+        tuple(rows),
+        "compare",
+    )
+
+
+def _figure(what: str, amount: Amount | None) -> list[tuple[Cell, ...]]:
+    """What it is, its text, its three ends and its unit; nothing for None."""
+    if amount is None:
+        return []
+    return [(what, amount.text, *(round(end, 3) for end in (amount.low, amount.likely, amount.high)), amount.unit)]
+
+
+def _said(what: str, text: str, count: float | None = None, unit: str | None = None) -> list[tuple[Cell, ...]]:
+    """A text with its one figure, where it has one; nothing for an empty text."""
+    return [(what, text, count, count, count, unit)] if text else []
+
+
+def _way_figures(way: WayView) -> list[tuple[Cell, ...]]:
+    rows = [
+        *_said("no time", way.without_text),
+        *_figure("heating, longest joint", way.longest),
+        *_figure("heating, added up", way.minutes),
+        *_figure("heating, all lengths", way.total),
+        *_said("hold that ends first", way.hold_text),
+        *_said("first light-up", way.light_up.text if way.light_up else ""),
+        *_said("hands", way.hands_text, way.hands, "people"),
+    ]
+    for gas in way.gases:
+        rows += _figure(gas.gas, gas.total)
+        rows += _said(f"{gas.gas} cylinders", gas.cylinders, gas.count, "cylinders")
+        rows += _said(f"{gas.gas} cylinders together", gas.together, gas.together_count, "cylinders")
+    rows += _figure("current", way.energy)
+    rows += _said("power", way.power, round(way.power_kw, 2), "kW")
+    rows += _figure("cost", way.cost) if way.cost else _said("cost", way.cost_text)
+    return rows + [row for text in way.notes for row in _said("note", text)]
+
+
+def _joint_figures(line: JointWayLine) -> list[tuple[Cell, ...]]:
+    rows = [
+        *_said(line.status, line.reason),
+        *_said("heated with", line.heaters_text if line.status == "timed" else ""),
+        *_figure("heating", line.minutes),
+        *_figure("heating, all lengths", line.total),
+        *_said("hold", line.hold_text),
+        *_said("light-up", line.light_up.text if line.light_up else ""),
+    ]
+    for name, amount in line.gases:
+        rows += _figure(name, amount)
+    return rows + _figure("current", line.energy)
 
 
 def _day(day: date | None) -> str | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Final
@@ -248,7 +248,7 @@ def _order(line: OrderLine, stock: KindStock | None, site: Site, show: Show) -> 
         runs_out_high=_runs_out(line, line.runs_out_high, show),
         known=_known(line),
         money=tuple(money),
-        notes=line.notes,
+        notes=(*line.notes, *_starves(line)),
     )
 
 
@@ -264,12 +264,24 @@ def _headline(line: OrderLine, name: str) -> str:
     if line.advice == "too_late":
         assert line.delivery is not None
         return f"Too late for a usual order. Order {line.count} × {name} today; they come on {day_text(line.delivery)}."
+    if line.advice == "no_room":
+        assert line.delivery is not None
+        least = f", {line.wanted} are wanted by {day_text(line.delivery)}"
+        return f"It runs out, and what would be ordered has no room on the site{least}."
     return {
-        "enough": "Nothing to order: what is there and on order lasts as far as the demand is known.",
+        "enough": "Nothing to order: what is there and on order lasts through the shifts looked at.",
+        "enough_counted": "Nothing to order for what is counted; joints are left out of it.",
+        "not_far_enough": "It lasts as far as the shifts are known, and an order of today would come after them: ask.",
+        "no_delivery": "It runs out, and by the terms in the site file no day of delivery comes: look at them.",
         "no_terms": "It runs out, and the site file says nothing of lead time and delivery days.",
         "no_stock": "Not known what is there: nobody has written it down.",
         "no_demand": "Nothing needs it in the shifts that are known.",
-        "unknown": "The demand is not known: no forecast that can be used reaches to the end of a shift.",
+        "unknown": "The demand is not known: "
+        + (
+            "what needs heat has no sure amount."
+            if line.left_out.total and line.known_until is not None
+            else "no forecast that can be used reaches to the end of a shift."
+        ),
     }[line.advice]
 
 
@@ -294,8 +306,18 @@ def _coming(order_no: str, count: int, expected: date | None, late: bool) -> str
 def _runs_out(line: OrderLine, out: RunsOut | None, show: Show) -> str:
     if out is None:
         return "not known" if line.advice in ("unknown", "no_stock") else "not in the shifts looked at"
-    short = _one(line.gas, out.short, show).text
-    return f"{day_text(out.day)}, {out.name} shift, {short} short{', beyond the forecast' if out.carried_on else ''}"
+    when = f"{day_text(out.day)}, {out.name} shift"
+    beyond = ", beyond the forecast" if out.carried_on else ""
+    if out.together:
+        return f"{when}: {out.together} have to feed together at its start, about {out.full} are full then{beyond}"
+    return f"{when}, {_one(line.gas, out.short, show).text} short{beyond}"
+
+
+def _starves(line: OrderLine) -> Iterator[str]:
+    if line.starves:
+        (name, day), count = line.starves[0], len(line.starves)
+        which = f"the {name} shift of {day_text(day)}" + (f" and {count - 1} more" if count > 1 else "")
+        yield f"In {which} no number of cylinders gives the gas in the cold: more of them do not help there."
 
 
 def _known(line: OrderLine) -> str:
@@ -365,9 +387,12 @@ def _bank(bank: Bank, show: Show) -> BankView:
                 ("By the bare published table, half full", f"{bank.by_table}: it keeps no pressure for a torch")
             )
         if bank.change_over_kg is not None:
-            facts.append(("Change over with less left than", _one(bank.cylinder.fuel, bank.change_over_kg, show).text))
-        if bank.change_over_utc is not None:
-            facts.append(("They live on their warmth from", show.moment(bank.change_over_utc).text))
+            facts.append(
+                ("Change over before the shift what holds less than", show.whole_weight_text(bank.change_over_kg, "up"))
+            )
+        if bank.cools_from_utc is not None and bank.together is not None:
+            text = f"{show.moment(bank.cools_from_utc).text}: from then on they live on their warmth while flames burn"
+            facts.append(("They cool faster than the air warms them from", text))
     return BankView(
         cylinder=bank.cylinder.name,
         verdict=bank.verdict,
@@ -384,7 +409,11 @@ def _bank_headline(bank: Bank) -> str:
         return f"{bank.together} together"
     if bank.verdict == "enough":
         half = "half full ones cannot carry it" if bank.together_half is None else f"{bank.together_half} half full"
-        return f"{bank.together} together, full at the start; {half}"
+        said = [f"{bank.together} together, full and rested at the start", half]
+        if bank.straight:
+            count = "no number" if bank.together_straight is None else f"{bank.together_straight}"
+            said.append(f"{count} straight from the shift before")
+        return "; ".join(said)
     return {"another_way": "Not enough: another way of heating"}.get(bank.verdict, "Not known")
 
 

@@ -300,6 +300,10 @@ class Show:
         """A weight that was read or typed, to a tenth."""
         return self._in_units(lambda: f"{trimmed(lb_from_kg(kg), 1)} lb", lambda: f"{trimmed(kg, 1)} kg")
 
+    def whole_weight_text(self, kg: float, toward: Rounding) -> str:
+        """A weight in whole pounds or kilograms, on its safe side."""
+        return self._in_units(lambda: f"{number(lb_from_kg(kg), 0, toward)} lb", lambda: f"{number(kg, 0, toward)} kg")
+
     def volume(self, span: Range) -> Amount:
         """A volume of gas [m3 at 15 °C and 101.325 kPa]."""
         return self._amount(

@@ -4,7 +4,7 @@ those of AWS D1.1:2015, Table 3.3."""
 import shutil
 import socket
 import threading
-from collections.abc import AsyncIterator, Callable, Iterator, Mapping
+from collections.abc import AsyncIterator, Callable, Iterator, Mapping, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time, timedelta
@@ -24,11 +24,13 @@ from sqlalchemy import Engine
 
 from frostshift_rules.figures import Ask
 from frostshift_rules.gas import burn
+from frostshift_rules.heat_compare import Comparison, compare
 from frostshift_rules.job import Acceptance, HeatSource, Joint, Part, Procedure, Shift, Site
 from frostshift_rules.preheat import Requirement
 from frostshift_rules.stops import Reason
 from frostshift_rules.strict import Source
 from frostshift_rules.surroundings import Hours
+from frostshift_rules.tables import load_code_table
 from frostshift_rules.units import c_from_f, mm_from_in, ms_from_mph
 from frostshift_rules.workload import (
     FuelTotal,
@@ -503,6 +505,14 @@ class HandPlanner:
             )
             for n in (1, 2, 3)
         }
+
+    def compare(self, site_id: str, marks: Sequence[str]) -> Comparison:
+        """Worked out, not made by hand."""
+        assert self.plan is not None
+        there = {planned.joint.mark: planned.joint for planned in self.plan.joints}
+        weather = self.weather(site_id).weather
+        joints = [there[mark] for mark in marks]
+        return compare(self.plan.site, load_code_table(TABLE), joints, weather, (), self.plan.made_utc)
 
     def forecast_hours(self, site_id: str) -> Hours | None:
         return self.weather(site_id).weather.hours

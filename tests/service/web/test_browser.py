@@ -27,6 +27,8 @@ PATHS = {
     "weather": f"{SITE}/weather",
     "gas": f"{SITE}/gas",
     "gas order": f"{SITE}/gas/order",
+    "compare": f"{SITE}/compare?joint=CR-B4-W&joint={quote('X9/α <3>', safe='')}",
+    "what to compare": f"{SITE}/compare",
 }
 
 

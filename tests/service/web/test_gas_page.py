@@ -13,12 +13,14 @@ from pathlib import Path
 from typing import Any
 
 import httpx
+import icalendar
 import openpyxl
 import pytest
 from fastapi import FastAPI
 from sqlalchemy import Engine
 from tests.service.web.page_source import words_of
 
+from frostshift_rules.gas_setup import OtherUse, OwnCylinder
 from frostshift_rules.stock_entry import StockEntry
 from frostshift_service import demo
 from frostshift_service.app import create_app
@@ -200,6 +202,27 @@ def test_a_forecast_that_is_too_old_makes_gas_unknown(site: Site) -> None:
     assert page.orders[0].there == "11 full, 2 in use, 3 empty"
 
 
+async def test_a_kept_setup_that_no_longer_reads_stops_no_page_and_is_said(site: Site) -> None:
+    own = OwnCylinder("propane-100", "ours", "propane", contents_kg=30.0)
+    site.set_gas(own_cylinders=(own,))
+    site.jobs.replan(SITE)
+    async with site.client() as client:
+        for path in (*FORMS, "morning", "stock"):
+            answer = await client.get(f"/sites/{SITE}/{path}")
+            assert answer.status_code == 200, path
+    assert any("own cylinders are left out" in text for text in site.page.header.warnings)
+
+
+async def test_use_that_nobody_can_believe_stops_no_page(site: Site) -> None:
+    """Two uses of 5,000 kg a shift, each within its limit in the site file."""
+    site.set_gas(other_use=tuple(OtherUse(name, "propane", 0.0, 0.0, 5000.0) for name in ("ladle", "dryer")))
+    site.jobs.replan(SITE)
+    async with site.client() as client:
+        assert {(await client.get(f"/sites/{SITE}/{path}")).status_code for path in FORMS} == {200}
+    banks = [bank for shift in site.page.shifts for bank in shift.banks]
+    assert {bank.headline for bank in banks} == {"Not known"}
+
+
 async def test_no_such_site(site: Site) -> None:
     async with site.client() as client:
         for path in ("gas", "gas.json", "gas-order.ics"):
@@ -209,24 +232,41 @@ async def test_no_such_site(site: Site) -> None:
 # Calendar -------------------------------------------------------------------------------------------------------------
 
 
-def unfolded(data: bytes) -> list[str]:
-    """RFC 5545, 3.1: lines end in CRLF, and one that begins with a space goes on from the one before."""
-    assert data.endswith(b"\r\n")
-    assert all(len(line) <= 75 for line in data.split(b"\r\n"))
-    return data.replace(b"\r\n ", b"").decode("utf-8").split("\r\n")[:-1]
+def entries(page: GasPage, now: datetime) -> list[icalendar.Event]:
+    calendar = icalendar.Calendar.from_ical(order_calendar(page, now))
+    assert calendar.errors == []
+    return list(calendar.walk("VEVENT"))
 
 
 def test_the_calendar_file_is_one_that_calendars_read(site: Site) -> None:
     page = site.page
-    lines = unfolded(order_calendar(page, site.now))
-    assert lines[0] == "BEGIN:VCALENDAR"
-    assert lines[-1] == "END:VCALENDAR"
     due = [one for one in page.orders if one.order_by is not None and one.count]
     assert due
-    assert lines.count("BEGIN:VEVENT") == lines.count("END:VEVENT") == len(due)
-    starts = [line for line in lines if line.startswith("DTSTART")]
-    assert starts == [f"DTSTART;VALUE=DATE:{one.order_by:%Y%m%d}" for one in due]
-    assert len({line for line in lines if line.startswith("UID:")}) == len(due)
+    found = entries(page, site.now)
+    assert [one.start for one in found] == [one.order_by for one in due]
+    assert [one.end - one.start for one in found] == [timedelta(days=1)] * len(due)
+    assert len({str(one["uid"]) for one in found}) == len(due)
+
+
+def test_an_order_that_moves_takes_the_place_of_its_entry(site: Site) -> None:
+    """A calendar replaces an entry by its UID where the sequence is higher, RFC 5545, 3.8.7.4."""
+    page = site.page
+    order = replace(page.orders[0], count=3, order_by=date(2026, 1, 15), advice="order")
+    (before,) = entries(replace(page, orders=(order,)), site.now)
+    moved = replace(order, order_by=date(2026, 1, 20), count=5)
+    (after,) = entries(replace(page, orders=(moved,)), site.now + timedelta(hours=1))
+    assert before["uid"] == after["uid"]
+    assert int(after["sequence"]) > int(before["sequence"])
+    assert after.start == date(2026, 1, 20)
+
+
+def test_what_is_too_late_reminds_at_once_and_the_rest_the_morning_before(site: Site) -> None:
+    order = replace(site.page.orders[0], count=3, order_by=date(2026, 1, 15), advice="order")
+    late = replace(order, advice="too_late")
+    triggers = [
+        one.walk("VALARM")[0]["trigger"].dt for one in entries(replace(site.page, orders=(order, late)), site.now)
+    ]
+    assert triggers == [timedelta(hours=-17), site.now + timedelta(minutes=5)]
 
 
 def test_hostile_text_stays_text_in_the_calendar(site: Site) -> None:
@@ -234,12 +274,13 @@ def test_hostile_text_stays_text_in_the_calendar(site: Site) -> None:
     odd = replace(
         page.orders[0], count=1, order_by=date(2026, 1, 15), name="x;y,z\\\r\nEND:VCALENDAR", headline="é" * 90
     )
-    lines = unfolded(order_calendar(replace(page, orders=(odd,)), site.now))
-    assert lines.count("END:VCALENDAR") == 1
-    assert any(line.startswith("SUMMARY:Order 1 × x\\;y\\,z\\\\\\nEND:VCALENDAR") for line in lines)
-    assert any("é" * 90 in line for line in lines)
+    content = order_calendar(replace(page, orders=(odd,)), site.now)
+    assert content.count(b"\r\nEND:VCALENDAR\r\n") == 1
+    assert all(len(line) <= 75 for line in content.split(b"\r\n"))
+    (entry,) = entries(replace(page, orders=(odd,)), site.now)
+    assert str(entry["summary"]).startswith("Order 1 × x;y,z\\ END:VCALENDAR, ")
+    assert "é" * 90 in str(entry["description"])
 
 
 def test_nothing_to_order_is_an_empty_calendar(site: Site) -> None:
-    lines = unfolded(order_calendar(replace(site.page, orders=()), site.now))
-    assert lines == ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//Frostshift//Gas order//EN", "END:VCALENDAR"]
+    assert entries(replace(site.page, orders=()), site.now) == []

@@ -27,7 +27,18 @@ from frostshift_service.views.sheet import MorningSheet
 SITE = "/sites/north-yard"
 MORNING, SCHEDULE = f"{SITE}/morning", f"{SITE}/schedule"
 ODD = f"{SITE}/joints/{quote('X9/α <3>', safe='')}"
-PAGES = ["/", MORNING, f"{MORNING}?day=2026-12-18&shifts=1", SCHEDULE, f"{SITE}/weather", f"{SITE}/joints/CR-B4-W", ODD]
+COMPARE = f"{SITE}/compare?joint=CR-B4-W"
+PAGES = [
+    "/",
+    MORNING,
+    f"{MORNING}?day=2026-12-18&shifts=1",
+    SCHEDULE,
+    f"{SITE}/weather",
+    f"{SITE}/joints/CR-B4-W",
+    ODD,
+    f"{SITE}/compare",
+    COMPARE,
+]
 pytestmark = pytest.mark.anyio
 
 
@@ -189,6 +200,8 @@ async def test_openapi_names_the_json_and_no_page(web: Any) -> None:
         "/sites/{site_id}/gas-order.csv",
         "/sites/{site_id}/gas-order.xlsx",
         "/sites/{site_id}/gas-order.ics",
+        "/sites/{site_id}/compare.json",
+        "/sites/{site_id}/compare.csv",
         "/sites/{site_id}/stock.json",
         "/sites/{site_id}/stock.csv",
         "/sites/{site_id}/thermometer",
