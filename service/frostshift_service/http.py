@@ -236,6 +236,7 @@ def post(
     """Post `body` once: no second try, no redirect. Errors name the host alone, as the rest may hold a secret.
 
     The address that is connected to is held against the rules, too: a public name may point into a private network.
+    Behind a proxy of the environment it is the proxy's to refuse.
 
     Args:
         client: from `make_sending_client`.

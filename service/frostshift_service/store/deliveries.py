@@ -16,6 +16,7 @@ from sqlmodel import Session, col, select, update
 from frostshift_rules.notice_setup import Channel, NoticeSetup, Person
 from frostshift_service.store.notice_links import new_answer_token
 from frostshift_service.store.notices import (
+    MOST_AT_ONCE,
     SYSTEM,
     add_recipient,
     kept_delivery,
@@ -45,13 +46,18 @@ FORGOTTEN: Final = timedelta(days=1)
 def give_back_stale(session: Session, *, now: datetime) -> int:
     """Let claims wait again whose worker is gone; returns how many."""
     stale = col(NoticeDeliveryRow.state) == "claimed", col(NoticeDeliveryRow.claimed_utc) < now - STALE
+    # Those that another copy gives back at this moment are left to it: neither waits for the other.
+    found = session.exec(select(NoticeDeliveryRow.id).where(*stale).with_for_update(skip_locked=True)).all()
     values = {
         "state": "waiting",
         "due_utc": now,
         "claimed_utc": None,
         "last_error": "sending was broken off; it may have arrived",
     }
-    return int(session.exec(update(NoticeDeliveryRow).where(*stale).values(values)).rowcount)
+    for first in range(0, len(found), MOST_AT_ONCE):
+        some = col(NoticeDeliveryRow.id).in_(found[first : first + MOST_AT_ONCE])
+        session.exec(update(NoticeDeliveryRow).where(some, *stale).values(values))
+    return len(found)
 
 
 def claim_next(

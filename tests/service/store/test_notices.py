@@ -349,6 +349,18 @@ def test_an_answer_stops_it_and_the_first_stays(sited: Engine) -> None:
         notices.mark_seen(session, 99, by="Rowan", how="page", now=NOW)
 
 
+def test_what_is_answered_in_time_is_neither_repeated_nor_passed_on(sited: Engine) -> None:
+    save(sited)
+    (one,) = add(sited, new(notice(), ROWAN))
+    claimed = claim(sited)
+    assert claimed is not None
+    sent(sited, claimed)
+    with writing(sited) as session:
+        notices.answer(session, one.number, by="Rowan", how="link", now=NOW + MINUTE)
+        assert deliveries.sites_waiting_for_answers(session, now=NOW + 60 * MINUTE) == []
+    assert follow(sited, 60 * MINUTE) == 0
+
+
 def test_an_answer_keeps_the_first_message_to_others(sited: Engine) -> None:
     (one,) = add(sited, new(notice(), ROWAN, TAMSIN))
     with writing(sited) as session:
