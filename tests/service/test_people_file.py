@@ -11,7 +11,15 @@ from hypothesis import strategies as st
 
 from frostshift_rules.notice_setup import Address, Kind, NoticeChoices, NoticeSetup, Person, Quiet, Template
 from frostshift_rules.strict import TableError
-from frostshift_service.people_file import MAX_BYTES, MOST_ADDRESSES, MOST_PEOPLE, NUMBERS, people_template, read_people
+from frostshift_service.people_file import (
+    MAX_BYTES,
+    MOST_ADDRESSES,
+    MOST_PEOPLE,
+    NUMBERS,
+    WHOLES,
+    people_template,
+    read_people,
+)
 from frostshift_service.senders.webhook import PLACES
 
 BASE = '[[person]]\nid = "rowan"\nname = "Rowan"\nrole = "foreman"\nunits = "us"\n'
@@ -181,7 +189,7 @@ def test_limits_of_the_choices(key: str) -> None:
 
 
 def test_every_choice_can_be_said() -> None:
-    assert set(NUMBERS) == {one.name for one in fields(NoticeChoices)}
+    assert {*NUMBERS, *WHOLES} == {one.name for one in fields(NoticeChoices)}
 
 
 def test_sizes() -> None:
