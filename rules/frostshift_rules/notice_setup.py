@@ -143,9 +143,10 @@ class NoticeChoices:
 
     Set by a winter of hourly weather (TMY3 of Greensboro, 11 weeks, two crews, four joints a shift) replayed hour by
     hour with a forecast an hour that is wrong by 0.5 K after 6 h and by 3 K after 72 h. With these a crew gets 13
-    notices a week, 6 of them the lists of its shifts, nobody is left unaware, and 7 of 536 joints are told harder,
-    easier, and harder again. Settling for 0, 1.5, 6 and 12 hours such joints are 71, 25, 7 and 1; 6 hours still tell
-    half of what got easier 7 hours before the light-up. Without `front_day_fall_k` twice as many fronts are told.
+    notices a week, 6 of them the lists of its shifts, and nobody is left unaware; 7 times, with 536 joints, one is told
+    harder, easier, and harder again. Settling for 0, 1.5, 6 and 12 hours it is 71, 25, 7 and 1 times; with 6 hours half
+    of what got easier is still told 7 hours before the light-up, with 12 hours 3. Without `front_day_fall_k` twice as
+    many fronts are told.
 
     Attributes:
         front_fall_k: a front is a fall of the air by at least so much [K] ...
