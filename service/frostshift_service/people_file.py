@@ -55,8 +55,16 @@ NUMBERS: Final[Mapping[str, tuple[float, float]]] = {
     "shift_ahead_hours": (0.5, 72.0),
     "repeat_minutes": (5.0, 720.0),
     "then_minutes": (5.0, 1440.0),
+    "front_day_fall_k": (0.0, 40.0),
+    "front_earlier_hours": (0.5, 48.0),
+    "front_deeper_k": (0.5, 40.0),
+    "now_hours": (0.5, 48.0),
+    "unusable_hours": (0.5, 240.0),
+    "reading_hours": (0.25, 48.0),
 }
 """What the numbers of `[choices]` may be."""
+WHOLES: Final[Mapping[str, tuple[int, int]]] = {"order_ahead_days": (0, 30)}
+"""The same of the whole ones."""
 
 _ID: Final = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 _CLOCK: Final = re.compile(r"([01][0-9]|2[0-3]):[0-5][0-9]")
@@ -273,7 +281,8 @@ def _headers(section: Section) -> tuple[tuple[str, str], ...]:
 
 def _choices(section: Section) -> NoticeChoices:
     stated = {key: section.number(key, *limits) for key, limits in NUMBERS.items() if section.has(key)}
-    return NoticeChoices(**stated)
+    wholes = {key: section.whole(key, *limits) for key, limits in WHOLES.items() if section.has(key)}
+    return NoticeChoices(**stated, **wholes)  # type: ignore[arg-type]  # by its key
 
 
 def people_template() -> str:
@@ -302,6 +311,13 @@ _CHOICE_WORDS: Final[Mapping[str, str]] = {
     "shift_ahead_hours": "  # h: what a shift needs is told so long before it begins",
     "repeat_minutes": "  # min: what cannot wait and nobody has answered is sent again after so long ...",
     "then_minutes": "  # min: ... and to the next person after so long",
+    "front_day_fall_k": "  # K: a front leaves the air by at least so much colder than a day before; less is the night",
+    "front_earlier_hours": "  # h: a front that was told is told again where it comes by so much earlier ...",
+    "front_deeper_k": "  # K: ... or goes by so much deeper",
+    "now_hours": "  # h: what has to be done within so many hours cannot wait",
+    "unusable_hours": "  # h: nor can a forecast that cannot be used, where a joint is lit within so many hours",
+    "order_ahead_days": "  # d: an order that still comes in time is told so many days before its last day",
+    "reading_hours": "  # h: a reading older than this is not told",
 }
 
 _TEMPLATE: Final = """\
