@@ -196,11 +196,17 @@ class Jobs:
         with reading(self._engine) as session:
             site_ids = [kept.site.id for kept in load_sites(session)]
         for site_id in site_ids:
-            for step in (self._us_service.pull_alerts, self.pull, self._plan_with_past, self.decide):
+            steps = {
+                "alerts": self._us_service.pull_alerts,
+                "pull": self.pull,
+                "plan": self._plan_with_past,
+                "notices": self.decide,
+            }
+            for name, step in steps.items():
                 try:
                     step(site_id)
                 except Exception:
-                    log.exception("site %s: %s failed", site_id, step.__name__)
+                    log.exception("site %s: %s failed", site_id, name)
 
     def decide(self, site_id: str) -> None:
         """Hold the latest plan against what people know, and keep what is to be told."""

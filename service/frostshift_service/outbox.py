@@ -161,6 +161,7 @@ class _Run:
     outcomes: Counter[Outcome] = field(default_factory=Counter)
     skip_addresses: set[tuple[str, str]] = field(default_factory=set)
     skip_channels: set[Channel] = field(default_factory=set)
+    busy: set[tuple[str, str]] = field(default_factory=set)
     claims: int = 0
 
 
@@ -211,15 +212,22 @@ def deliver(
 
 def _work(run: _Run) -> None:
     while True:
+        # One after the other, so that no two workers are at one address: what one of them learns of it counts for all.
         with run.lock:
-            skip = set(run.skip_addresses), set(run.skip_channels)
             run.claims += 1
             if run.claims > MOST_IN_A_RUN:
                 return
-        with writing(run.engine) as session:
-            claimed = deliveries.claim_next(session, now=run.now(), skip_addresses=skip[0], skip_channels=skip[1])
-        if claimed is None:
-            return
+            with writing(run.engine) as session:
+                claimed = deliveries.claim_next(
+                    session,
+                    now=run.now(),
+                    skip_addresses=run.skip_addresses | run.busy,
+                    skip_channels=run.skip_channels,
+                )
+            if claimed is None:  # what waits for a busy address is its worker's
+                return
+            address = claimed.site_id, claimed.delivery.address_key
+            run.busy.add(address)
         try:
             outcome = _attempt(run, claimed)
         except Exception:
@@ -227,8 +235,9 @@ def _work(run: _Run) -> None:
             log.exception("site %s: notice %d could not be recorded", claimed.site_id, claimed.delivery.number)
             outcome = "waiting"
             with run.lock:
-                run.skip_addresses.add((claimed.site_id, claimed.delivery.address_key))
+                run.skip_addresses.add(address)
         with run.lock:
+            run.busy.discard(address)
             run.outcomes[outcome] += 1
 
 

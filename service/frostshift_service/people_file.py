@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import fields
 from datetime import time
 from string import Template as Places
-from typing import Any, Final, TypeVar, cast, get_args
+from typing import Final, TypeVar, cast, get_args
 
 from frostshift_rules.notice_setup import (
     ORDER,
@@ -58,13 +58,13 @@ NUMBERS: Final[Mapping[str, tuple[float, float]]] = {
     "front_day_fall_k": (0.0, 40.0),
     "front_earlier_hours": (0.5, 48.0),
     "front_deeper_k": (0.5, 40.0),
-    "now_hours": (0.5, 24.0),
-    "unusable_hours": (1.0, 48.0),
-    "reading_hours": (0.5, 24.0),
+    "now_hours": (0.5, 48.0),
+    "unusable_hours": (0.5, 240.0),
+    "reading_hours": (0.25, 48.0),
 }
 """What the numbers of `[choices]` may be."""
 WHOLES: Final[Mapping[str, tuple[int, int]]] = {"order_ahead_days": (0, 30)}
-"""What the whole numbers of `[choices]` may be."""
+"""The same of the whole ones."""
 
 _ID: Final = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 _CLOCK: Final = re.compile(r"([01][0-9]|2[0-3]):[0-5][0-9]")
@@ -280,9 +280,9 @@ def _headers(section: Section) -> tuple[tuple[str, str], ...]:
 
 
 def _choices(section: Section) -> NoticeChoices:
-    stated: dict[str, Any] = {key: section.number(key, *limits) for key, limits in NUMBERS.items() if section.has(key)}
-    stated |= {key: section.whole(key, *limits) for key, limits in WHOLES.items() if section.has(key)}
-    return NoticeChoices(**stated)
+    stated = {key: section.number(key, *limits) for key, limits in NUMBERS.items() if section.has(key)}
+    wholes = {key: section.whole(key, *limits) for key, limits in WHOLES.items() if section.has(key)}
+    return NoticeChoices(**stated, **wholes)  # type: ignore[arg-type]  # by its key
 
 
 def people_template() -> str:
@@ -311,12 +311,12 @@ _CHOICE_WORDS: Final[Mapping[str, str]] = {
     "shift_ahead_hours": "  # h: what a shift needs is told so long before it begins",
     "repeat_minutes": "  # min: what cannot wait and nobody has answered is sent again after so long ...",
     "then_minutes": "  # min: ... and to the next person after so long",
-    "front_day_fall_k": "  # K: a front leaves the air so much colder than a day before; less is the night",
-    "front_earlier_hours": "  # h: a front is told again where it comes by so much earlier ...",
+    "front_day_fall_k": "  # K: a front leaves the air by at least so much colder than a day before; less is the night",
+    "front_earlier_hours": "  # h: a front that was told is told again where it comes by so much earlier ...",
     "front_deeper_k": "  # K: ... or goes by so much deeper",
-    "now_hours": "  # h: what has to be done within so long cannot wait",
-    "unusable_hours": "  # h: nor a forecast that cannot be used, where a joint is lit within so long",
-    "order_ahead_days": "  # d: an order that still comes in time is told so long before its last day",
+    "now_hours": "  # h: what has to be done within so many hours cannot wait",
+    "unusable_hours": "  # h: nor can a forecast that cannot be used, where a joint is lit within so many hours",
+    "order_ahead_days": "  # d: an order that still comes in time is told so many days before its last day",
     "reading_hours": "  # h: a reading older than this is not told",
 }
 

@@ -12,7 +12,11 @@ from . import winter
 @pytest.fixture(scope="module")
 def ten_days() -> winter.Result:
     """The last third of December, where the weather has the outage of the forecast and a front in it."""
-    return winter.replay(winter.STATIONS["greensboro"], 10, NoticeChoices(), first_day=18, colder_k=4.0, outage_day=4)
+    return replayed(NoticeChoices())
+
+
+def replayed(choices: NoticeChoices) -> winter.Result:
+    return winter.replay(winter.STATIONS["greensboro"], 10, choices, first_day=18, colder_k=4.0, outage_day=4)
 
 
 def test_nobody_is_left_unaware(ten_days: winter.Result) -> None:

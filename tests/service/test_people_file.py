@@ -56,7 +56,7 @@ def test_the_template_is_read_and_explains_every_key() -> None:
     for name in (*(one.name for one in fields(Person)), "channel", "to", "secret", "body", "headers", "content_type"):
         word = {"addresses": "person.address"}.get(name, name)
         assert re.search(rf"\b{re.escape(word)}\b", text), word
-    for one in (*get_args(Kind), *NUMBERS, *(f"${place}" for place in PLACES)):
+    for one in (*get_args(Kind), *NUMBERS, *WHOLES, *(f"${place}" for place in PLACES)):
         assert one in text, one
 
 
@@ -169,6 +169,7 @@ CASES: list[tuple[str, str]] = [
     ("[choices]\nfront_fall = 8\n", "[choices]: unknown key 'front_fall'; known keys are ahead_hours"),
     ("x = ", "not readable as TOML"),
     ("[choices]\nrepeat_minutes = true\n", "'repeat_minutes' is True, expected"),
+    ("[choices]\norder_ahead_days = 1.5\n", "'order_ahead_days' is 1.5, expected a whole number"),
     ("[choices]\nrepeat_minutes = nan\n", "'repeat_minutes' is nan, outside 5 to 720"),
 ]
 
@@ -178,9 +179,9 @@ def test_what_is_refused(text: str, said: str) -> None:
     assert said in refused(text)
 
 
-@pytest.mark.parametrize("key", NUMBERS)
+@pytest.mark.parametrize("key", [*NUMBERS, *WHOLES])
 def test_limits_of_the_choices(key: str) -> None:
-    low, high = NUMBERS[key]
+    low, high = (NUMBERS | WHOLES)[key]  # type: ignore[operator]  # both are dicts
     for value in (low, high):
         assert getattr(read(f"[choices]\n{key} = {value}\n").choices, key) == value
     for value in (low - 0.1, high + 0.1):
@@ -189,7 +190,7 @@ def test_limits_of_the_choices(key: str) -> None:
 
 
 def test_every_choice_can_be_said() -> None:
-    assert {*NUMBERS, *WHOLES} == {one.name for one in fields(NoticeChoices)}
+    assert NUMBERS.keys() | WHOLES.keys() == {one.name for one in fields(NoticeChoices)}
 
 
 def test_sizes() -> None:
