@@ -196,7 +196,7 @@ class Jobs:
         with reading(self._engine) as session:
             site_ids = [kept.site.id for kept in load_sites(session)]
         for site_id in site_ids:
-            steps = {
+            steps: dict[str, Callable[[str], object]] = {
                 "alerts": self._us_service.pull_alerts,
                 "pull": self.pull,
                 "plan": self._plan_with_past,
