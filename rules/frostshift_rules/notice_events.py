@@ -51,13 +51,34 @@ class JointNow:
 
 @dataclass(frozen=True, slots=True)
 class FrontSeen:
-    """A fall of the air [°C], from its highest to its lowest hour; `steepest_k_h` [K/h]."""
+    """A fall of the air, as `fronts.fronts` finds it.
+
+    Attributes:
+        begin_utc: last hour in which less than a tenth of the fall has come.
+        end_utc: first hour in which all but a tenth of it has.
+        from_c, to_c: highest air before and lowest after [°C].
+        steepest_k_h: largest fall from one hour to the next [K/h].
+    """
 
     begin_utc: datetime
     end_utc: datetime
     from_c: float
     to_c: float
     steepest_k_h: float
+
+
+@dataclass(frozen=True, slots=True)
+class AlertSeen:
+    """An official warning of the weather service about cold, wind, snow or ice.
+
+    Attributes:
+        headline: for people, in the service's own words.
+        onset_utc, ends_utc: of the event; None: the service does not say, it holds from now on, or without an end.
+    """
+
+    headline: str
+    onset_utc: datetime | None = None
+    ends_utc: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +133,21 @@ class LowReading:
 
 
 @dataclass(frozen=True, slots=True)
+class AddressOff:
+    """An address that refused for good, so that nothing is sent to it any more.
+
+    Attributes:
+        person: name of whose it is.
+        address: as shown: a web address by its host alone.
+        reason: what its server said.
+    """
+
+    person: str
+    address: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
 class Event:
     """One thing to tell a crew about a shift.
 
@@ -120,7 +156,7 @@ class Event:
         urgency: how long it may wait.
         by_utc: when something has to be done, the earliest; None: no such time.
         joints: the joints it is about, by light-up.
-        front, gas, starving, forecast, reading: what it is about else; one at most.
+        front, gas, starving, forecast, reading, address: what it is about else; one at most.
         alerts: headlines of official warnings of the weather service that hold then.
     """
 
@@ -133,6 +169,7 @@ class Event:
     starving: Starving | None = None
     forecast: ForecastAge | None = None
     reading: LowReading | None = None
+    address: AddressOff | None = None
     alerts: tuple[str, ...] = ()
 
 
@@ -182,6 +219,7 @@ class ToldJoint:
         call, weather_state, light_up_utc: as told, or as they stood when nothing was to be told yet.
         easier_since_utc: it has been easier than told since then; None: it is not.
         told: whether anybody was told, or it only stood in the plan.
+        group: crew and shift that the joint belonged to then (`CREW|SHIFT`); empty: not kept.
     """
 
     call: HeatCall
@@ -189,6 +227,7 @@ class ToldJoint:
     light_up_utc: datetime | None
     easier_since_utc: datetime | None = None
     told: bool = False
+    group: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,6 +242,10 @@ class Told:
         gas: by kind: first day told of on which it runs out.
         forecast: as told.
         readings: until this moment readings were looked at; None: none yet.
+        low: readings that were told (`MARK|TIME`), as long as they could be told again.
+        too_late: kinds of cylinders of which was told that an order comes too late.
+        number: notices that were decided so far; goes into their keys, so that the same news at another time is another
+            notice, while two copies of the service that decide on the same knowledge give the same.
     """
 
     joints: Mapping[str, ToldJoint] = field(default_factory=dict)
@@ -212,3 +255,6 @@ class Told:
     gas: Mapping[str, date] = field(default_factory=dict)
     forecast: Freshness = "fresh"
     readings: datetime | None = None
+    low: tuple[str, ...] = ()
+    too_late: tuple[str, ...] = ()
+    number: int = 0

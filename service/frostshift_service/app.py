@@ -22,10 +22,18 @@ from starlette.exceptions import HTTPException
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from frostshift_service import api, compare_pages, gas_order_pages, pages, stock_pages, thermometer
+from frostshift_service import (
+    api,
+    compare_pages,
+    gas_order_pages,
+    notice_pages,
+    pages,
+    stock_pages,
+    thermometer,
+)
 from frostshift_service.auth import Door, Guard, is_device_post
 from frostshift_service.settings import Settings
-from frostshift_service.store.records import StoreError, UnknownJoint, UnknownSite
+from frostshift_service.store.records import StoreError, UnknownJoint, UnknownNotice, UnknownSite
 from frostshift_service.views.desk import Desk, NoPlan, Planner, TooMuchAsked, UnknownShift
 
 log = logging.getLogger(__name__)
@@ -171,6 +179,7 @@ def create_app(
     app.include_router(gas_order_pages.router)
     app.include_router(compare_pages.router)
     app.include_router(stock_pages.router)
+    app.include_router(notice_pages.router)
     app.include_router(pages.router)
     app.mount("/static", StaticFiles(directory=Path(__file__).parent / "static"), name="static")
     _add_error_answers(app)
@@ -204,7 +213,7 @@ def _add_error_answers(app: FastAPI) -> None:
 
     @app.exception_handler(StoreError)
     def store_refused(request: Request, error: StoreError) -> Response:
-        missing = isinstance(error, UnknownSite | UnknownJoint | UnknownShift | NoPlan)
+        missing = isinstance(error, UnknownSite | UnknownJoint | UnknownNotice | UnknownShift | NoPlan)
         code = 404 if missing else 422 if isinstance(error, TooMuchAsked) else 409
         text = str(error)
         return error_answer(request, code, f"{text[:1].upper()}{text[1:]}.")

@@ -3,7 +3,7 @@
 `Door` keeps links and sessions in memory, hashed; a restart ends every session. `Guard` stands before the whole app:
 it refuses a foreign host name (so that no other site can reach us by rebinding its name to loopback), a change that was
 sent from another site's page, a body that is too large, and everybody without a session; a device that posts air
-readings passes on to its route, which asks for its token.
+readings, the answer link of a notice and the link of a crew's calendar pass on to their routes, which ask for a secret.
 """
 
 from __future__ import annotations
@@ -33,6 +33,7 @@ SESSION: Final = timedelta(days=7)
 
 _HOST: Final = re.compile(r"(localhost|127\.0\.0\.1|\[::1\])(:[0-9]{1,5})?", re.IGNORECASE)
 _SAFE_METHODS: Final = ("GET", "HEAD", "OPTIONS")
+_LINK_PATH: Final = re.compile(r"/(answer/[A-Za-z0-9_-]{20,100}|calendar/[A-Za-z0-9_-]{20,100}\.ics)")
 _DEVICE_PATH: Final = re.compile(r"/sites/[a-z0-9-]{1,100}/thermometer")
 
 Refuse = Callable[[Request, int, str], Response]
@@ -118,13 +119,14 @@ class Guard:
         if is_device_post(request):
             problem = self._body_problem(request.headers, DEVICE_BYTES)
             return None if problem is None else self.refuse(request, *problem)
-        if not self._has_session(request.headers):
+        if not self._has_session(request.headers) and not is_secret_link(request):
             return self.refuse(request, 401, "You are not signed in on this browser, or your session has ended.")
         if request.method in _SAFE_METHODS:
             return None
         if not same_origin(request.headers):
             return self.refuse(request, 403, "The form was not sent from one of our own pages; nothing was changed.")
-        problem = self._body_problem(request.headers, self.max_body_bytes)
+        most_bytes = DEVICE_BYTES if is_secret_link(request) else self.max_body_bytes
+        problem = self._body_problem(request.headers, most_bytes)
         return None if problem is None else self.refuse(request, *problem)
 
     def _body_problem(self, headers: Headers, most_bytes: int) -> tuple[int, str] | None:
@@ -164,6 +166,15 @@ def is_device_post(request: Request) -> bool:
     cookie nor origin would add anything.
     """
     return request.method == "POST" and _DEVICE_PATH.fullmatch(request.url.path) is not None
+
+
+def is_secret_link(request: Request) -> bool:
+    """Whether this is the answer page of one notice, or the calendar of one crew: their route asks for the secret.
+
+    An answer is still sent from our own page only.
+    """
+    methods = ("GET", "HEAD", "POST") if request.url.path.startswith("/answer/") else ("GET", "HEAD")
+    return request.method in methods and _LINK_PATH.fullmatch(request.url.path) is not None
 
 
 def same_origin(headers: Headers) -> bool:

@@ -23,6 +23,7 @@ from frostshift_service.commands.case import case
 from frostshift_service.commands.compare import compare
 from frostshift_service.commands.gas import gas
 from frostshift_service.commands.line import Refused, SiteOption, opened, print_csv, print_json, read_day, site_id_of
+from frostshift_service.commands.people import notices_app, people_app
 from frostshift_service.commands.schedule import reading_command, schedule_app, take_schedule
 from frostshift_service.commands.sites import procedures_app, site_app, tables_app
 from frostshift_service.commands.stock import stock_app
@@ -33,6 +34,7 @@ from frostshift_service.settings import Settings, SettingsError, load_settings
 from frostshift_service.site_file import SiteFileError
 from frostshift_service.stock_form import contents_of, kinds_of
 from frostshift_service.store.engine import reading, writing
+from frostshift_service.store.notices import save_setup
 from frostshift_service.store.records import StoreError
 from frostshift_service.store.sites import load_site, save_site
 from frostshift_service.store.stock import add_entry, entries_of
@@ -57,6 +59,8 @@ app.add_typer(procedures_app, name="procedures")
 app.add_typer(schedule_app, name="schedule")
 app.add_typer(thermometer_app, name="thermometer")
 app.add_typer(stock_app, name="stock")
+app.add_typer(people_app, name="people")
+app.add_typer(notices_app, name="notices")
 NUMBERS_MAY_BE_NEGATIVE = {"ignore_unknown_options": True}
 """-3C is a temperature, no option."""
 app.command()(pull)
@@ -119,8 +123,8 @@ def sheet(
 def serve(
     port: Annotated[int | None, typer.Option(min=1, max=65535, help="port; without it the setting's")] = None,
 ) -> None:
-    """Serve the pages on this machine and keep forecasts and plans up to date until stopped."""
-    with opened() as (settings, engine, jobs):
+    """Serve the pages on this machine, keep forecasts and plans up to date and tell people, until stopped."""
+    with opened(sending=True) as (settings, engine, jobs):
         check_tables(engine)
         if settings.contact is None:
             print("No forecast is pulled: weather services want a contact, set FROSTSHIFT_CONTACT.", file=sys.stderr)
@@ -174,8 +178,9 @@ def demo_command(
     """Load an invented winter job with a cold front tonight, print tomorrow's workload, serve the pages."""
     base = load_settings()
     folder = (data or base.data_dir / "demo").expanduser().absolute()
+    off = dict.fromkeys(("contact", "smtp_url", "mail_from"))  # nothing is asked of anybody, and nothing sent
     settings = base.model_copy(
-        update={"data_dir": folder, "database_url": f"sqlite:///{(folder / 'demo.db').as_posix()}", "contact": None}
+        update={"data_dir": folder, "database_url": f"sqlite:///{(folder / 'demo.db').as_posix()}", **off}
     )
     now = clock.utc_now()
     with opened(settings) as (_, engine, jobs):
@@ -200,6 +205,9 @@ def load_demo(engine: Engine, jobs: Jobs, settings: Settings, now: datetime) -> 
     payload = settings.data_dir / "forecast.json"
     payload.write_bytes(demo.demo_payload(now))
     jobs.take_payload(demo.SITE_ID, payload)
+    with writing(engine) as session:
+        save_setup(session, demo.SITE_ID, demo.demo_people(), now=now)
+    jobs.decide(demo.SITE_ID)
 
 
 if __name__ == "__main__":

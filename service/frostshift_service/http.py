@@ -1,8 +1,8 @@
 """The only outgoing HTTP: address rules, time-outs, size limit, conditional requests, retries, typed errors.
 
-One synchronous `httpx.Client` made by `make_client`; every call goes through `get`. Nothing here knows weather.
+One synchronous `httpx.Client` made by `make_client`; every question goes through `get`. Nothing here knows weather.
 What the server says about caching (RFC 9111, RFC 9110 section 13) is handed on in `Answer`; deciding when to ask
-again is the caller's work.
+again is the caller's work. Messages go out through `post` with a client of its own, made by `make_sending_client`.
 """
 
 from __future__ import annotations
@@ -11,14 +11,17 @@ import ipaddress
 import json
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
 from time import monotonic
-from typing import Final
+from typing import Any, Final
+from urllib.request import getproxies, proxy_bypass
 
 import httpx
 import stamina
+
+from frostshift_service.deadline import Deadline
 
 CONNECT_S: Final = 10.0
 READ_S: Final = 20.0
@@ -181,6 +184,124 @@ def get(client: httpx.Client, url: str, headers: Mapping[str, str], validators: 
     return answer
 
 
+def make_sending_client(version: str, transport: httpx.BaseTransport | None = None) -> httpx.Client:
+    """The client for messages to web addresses that people have entered.
+
+    Args:
+        version: ours.
+        transport: other than the network, for tests.
+    """
+    return httpx.Client(
+        headers={"User-Agent": f"Frostshift/{version}", "Accept-Encoding": "identity"},
+        timeout=httpx.Timeout(READ_S, connect=CONNECT_S),
+        limits=httpx.Limits(max_keepalive_connections=0),  # every post has a connection that can be cut
+        follow_redirects=False,
+        transport=transport,
+    )
+
+
+def check_postable(url: str) -> httpx.URL:
+    """A web address that people have entered, as far as its text says whether we may post to it.
+
+    https, or http where the host is this machine; no user or password in it; no address of a private network.
+
+    Raises:
+        AddressRefused: we may not; the message names the host alone, as the rest may hold a secret.
+    """
+    try:
+        parts = httpx.URL(url)
+    except httpx.InvalidURL as error:
+        raise AddressRefused(f"no web address: {error}") from error
+    if not parts.host or parts.scheme not in ("http", "https"):
+        raise AddressRefused("no web address such as https://HOST/PATH")
+    if parts.userinfo:
+        raise AddressRefused(f"{parts.host}: a web address holds no user and no password here, put them into a header")
+    if _is_loopback(parts.host):
+        return parts
+    if parts.scheme != "https":
+        raise AddressRefused(f"{parts.host}: only https addresses are posted to")
+    _refuse_private(parts.host, parts.host)
+    return parts
+
+
+def post(
+    client: httpx.Client,
+    url: str,
+    body: bytes,
+    headers: Mapping[str, str],
+    now: datetime,
+    *,
+    seconds: float = TRANSFER_S,
+) -> Answer:
+    """Post `body` once: no second try, no redirect. Errors name the host alone, as the rest may hold a secret.
+
+    The address that is connected to is held against the rules, too: a public name may point into a private network.
+    Behind a proxy of the environment it is the proxy's to refuse.
+
+    Args:
+        client: from `make_sending_client`.
+        url: see `check_postable`.
+        body: what is sent.
+        headers: added to the client's.
+        now: aware, to turn a `Retry-After` date into seconds.
+        seconds: longest time for all of it [s].
+
+    Returns:
+        An answer with a 2xx status; the body may be cut off.
+
+    Raises:
+        AddressRefused: we may not post there.
+        BadStatus: another status.
+        Unreachable: no connection, or no whole answer in time.
+    """
+    address = check_postable(url)
+    origin = f"{address.scheme}://{address.host}"
+    with Deadline(seconds) as deadline:
+
+        def trace(event: str, info: Mapping[str, Any]) -> None:
+            if event == "connection.connect_tcp.complete":
+                connection = info["return_value"].get_extra_info("socket")
+                deadline.watch(connection)
+                if not (_is_loopback(address.host) or _is_proxied(address)):
+                    try:
+                        _refuse_private(connection.getpeername()[0], address.host)
+                    except AddressRefused:
+                        connection.close()
+                        raise
+
+        try:
+            request = client.build_request(
+                "POST", address, content=body, headers=dict(headers), extensions={"trace": trace}
+            )
+            response = client.send(request, stream=True)
+            try:
+                answer = replace(_answer(response, now, whole=False), url=origin)
+            finally:
+                response.close()
+        except (httpx.RequestError, ValueError) as error:  # ValueError: a header that cannot be sent
+            late = f", cut off after {seconds:g} s" if deadline.passed else ""
+            raise Unreachable(f"{address.host}: {type(error).__name__}{late}") from error
+    if not 200 <= answer.status < 300:
+        raise BadStatus(answer)
+    return answer
+
+
+def _refuse_private(ip: str, host: str) -> None:
+    """Refuse what is an IP address, and none of the public internet."""
+    try:
+        found = ipaddress.ip_address(ip.partition("%")[0])
+    except ValueError:  # a name
+        return
+    if not found.is_global or found.is_multicast:
+        raise AddressRefused(f"{host}: an address of a private network is not posted to")
+
+
+def _is_proxied(url: httpx.URL) -> bool:
+    """Whether a proxy of the environment stands between, so that it is the proxy that we connect to."""
+    proxies = getproxies()
+    return (url.scheme in proxies or "all" in proxies) and not proxy_bypass(url.host)
+
+
 def _worth_a_retry(error: Exception) -> bool | float:
     """Whether to try again within this call, or after how many seconds."""
     if isinstance(error, Unreachable):
@@ -241,9 +362,9 @@ def _is_loopback(host: str) -> bool:
         return host == "localhost"
 
 
-def _answer(response: httpx.Response, now: datetime) -> Answer:
+def _answer(response: httpx.Response, now: datetime, *, whole: bool = True) -> Answer:
     headers = response.headers
-    body = _body(response) if response.is_success else _start_of_body(response)
+    body = _body(response) if whole and response.is_success else _start_of_body(response)
     max_age = re.search(r"(?:^|[\s,])max-age=\"?(\d{1,9})", headers.get("cache-control", ""), re.IGNORECASE)
     return Answer(
         status=response.status_code,

@@ -38,14 +38,18 @@ from frostshift_rules.surroundings import Hours
 from frostshift_rules.tables import check_shipped, load_code_table
 from frostshift_rules.workload import NO_WEATHER, FeedChange, HeatPlan, Plan, StationHours, Weather
 from frostshift_service.http import Get
+from frostshift_service.notice_work import Decided, decide_on
+from frostshift_service.outbox import Wiring, deliver, send_test
 from frostshift_service.pulls import Pulls, feeds_of, standings
+from frostshift_service.senders import Senders
 from frostshift_service.site_file import check_own_table
 from frostshift_service.store import forecasts, plans
 from frostshift_service.store import joints as kept_joints
 from frostshift_service.store.alerts import load_alerts
 from frostshift_service.store.engine import reading, writing
+from frostshift_service.store.notices import load_setup
 from frostshift_service.store.observed import load_observed
-from frostshift_service.store.records import FeedInUse, KeptBecause, KeptSite, PlanInputs, UnknownJoint
+from frostshift_service.store.records import FeedInUse, KeptBecause, KeptSite, PlanInputs, StoreError, UnknownJoint
 from frostshift_service.store.sites import load_site, load_sites
 from frostshift_service.store.thermometer import air_readings_of
 from frostshift_service.us_service import UsService
@@ -137,6 +141,8 @@ class Jobs:
         jitter: Callable[[], float],
         base_urls: Mapping[str, str] | None = None,
         feeds: Mapping[str, Feed] = FEEDS,
+        senders: Senders | None = None,
+        wiring: Wiring | None = None,
     ) -> None:
         """Jobs on a store.
 
@@ -147,6 +153,8 @@ class Jobs:
             jitter: random number from 0 to 1, so that installations do not ask at the same minute.
             base_urls: feed name -> other address than the official one, for a mirror or a test.
             feeds: by name; as the settings have them (`feeds.feeds_with`).
+            senders: of notices, by channel; None: nothing is sent.
+            wiring: of the outbox: words and links; None: nothing is sent.
         """
         self._engine, self._now = engine, now
         self._pulls = Pulls(engine, now, get=get, jitter=jitter, base_urls=base_urls, feeds=feeds)
@@ -155,20 +163,26 @@ class Jobs:
         self._current: dict[str, _Current] = {}
         self._planning = Lock()
         self._scheduler: BackgroundScheduler | None = None
+        self._senders, self._wiring = senders, wiring
 
     # The loop
 
     def start(self) -> None:
-        """Run `tick` now and every minute."""
+        """Run `tick` now and every minute, and `deliver` now and every twenty seconds where anything is sent."""
         self._scheduler = BackgroundScheduler(timezone="UTC")
-        self._scheduler.add_job(
-            self.tick,
-            CronTrigger(minute="*", timezone="UTC"),
-            next_run_time=self._now(),
-            misfire_grace_time=300,
-            coalesce=True,
-            max_instances=1,
-        )
+        # Apart from each other: a mail server that is slow must not hold up a forecast.
+        loops = {self.tick: CronTrigger(minute="*", timezone="UTC")}
+        if self._senders is not None and self._wiring is not None:
+            loops[self.deliver] = CronTrigger(second="*/20", timezone="UTC")
+        for loop, trigger in loops.items():
+            self._scheduler.add_job(
+                loop,
+                trigger,
+                next_run_time=self._now(),
+                misfire_grace_time=300,
+                coalesce=True,
+                max_instances=1,
+            )
         self._scheduler.start()
 
     def stop(self) -> None:
@@ -178,15 +192,49 @@ class Jobs:
             self._scheduler = None
 
     def tick(self) -> None:
-        """Pull every feed that is due and plan again where something changed. No step and no site stops another."""
+        """Pull what is due, plan again where something changed, decide what to tell. No step, no site stops another."""
         with reading(self._engine) as session:
             site_ids = [kept.site.id for kept in load_sites(session)]
         for site_id in site_ids:
-            for step in (self._us_service.pull_alerts, self.pull, self._plan_with_past):
+            steps: dict[str, Callable[[str], object]] = {
+                "alerts": self._us_service.pull_alerts,
+                "pull": self.pull,
+                "plan": self._plan_with_past,
+                "notices": self.decide,
+            }
+            for name, step in steps.items():
                 try:
                     step(site_id)
                 except Exception:
-                    log.exception("site %s: pull or plan failed", site_id)
+                    log.exception("site %s: %s failed", site_id, name)
+
+    def decide(self, site_id: str) -> None:
+        """Hold the latest plan against what people know, and keep what is to be told."""
+        current, now = self._up_to_date(site_id), self._now()
+        if current.plan.joints:
+            decide_on(self._engine, site_id, Decided(current.plan_id, current.plan, current.inputs), now)
+
+    def send_test(self, site_id: str, person_id: str, position: int) -> str:
+        """Send a test message to one address of a person, the first is 1; a sentence on what came of it.
+
+        Raises:
+            StoreError: there is no such site, person or address.
+        """
+        with reading(self._engine) as session:
+            person = load_setup(session, site_id).person(person_id)
+        if person is None or not 1 <= position <= len(person.addresses):
+            raise StoreError(f"site {site_id} has no person {person_id!r} with an address {position}")
+        address_key = person.addresses[position - 1].key
+        return send_test(self._engine, self._senders or {}, site_id, person_id, address_key, self._now())
+
+    def deliver(self) -> None:
+        """Send the notices that are due, of all sites. Nothing where there are no senders."""
+        if self._senders is None or self._wiring is None:
+            return
+        try:
+            deliver(self._engine, self._senders, self._wiring, self._now)
+        except Exception:
+            log.exception("notices could not be delivered")
 
     def _plan_with_past(self, site_id: str) -> None:
         """Plan again where something changed; where hours of the run-in are missing, ask for them first."""

@@ -695,7 +695,7 @@ def test_one_bad_site_stops_no_other(
     jobs = jobs_of(either, clock, server, client)
     jobs.tick()
     failed = [r.getMessage() for r in caplog.records if r.levelname == "ERROR"]
-    assert failed == ["site a-broken-one: pull or plan failed"]
+    assert failed == ["site a-broken-one: plan failed", "site a-broken-one: notices failed"]
     assert of(shown(jobs), "C-1").call == "heat_to_minimum"
     assert state(either, broken, "met_norway").last_answer_utc == NOW, "its forecast was pulled all the same"
     server.seen.clear()

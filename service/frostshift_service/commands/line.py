@@ -7,8 +7,9 @@ import random
 import re
 import sys
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from datetime import date, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Annotated, Final, Literal
 from zoneinfo import ZoneInfo
@@ -21,9 +22,12 @@ from frostshift_rules.air_correction import AHEAD
 from frostshift_rules.units import c_from_f
 from frostshift_service import __version__, clock
 from frostshift_service.air_post import OLDEST
-from frostshift_service.http import bind, make_client
+from frostshift_service.http import bind, make_client, make_sending_client
 from frostshift_service.jobs import Jobs
+from frostshift_service.notice_work import wiring
 from frostshift_service.schedule_file import CellError
+from frostshift_service.senders import Senders
+from frostshift_service.senders.channels import senders_with
 from frostshift_service.settings import Settings, load_settings
 from frostshift_service.store.engine import open_store, reading
 from frostshift_service.store.records import KeptSite
@@ -44,19 +48,34 @@ class Refused(Exception):
 
 
 @contextmanager
-def opened(settings: Settings | None = None) -> Iterator[tuple[Settings, Engine, Jobs]]:
-    """The settings, the store and its jobs for the length of a command."""
+def opened(settings: Settings | None = None, *, sending: bool = False) -> Iterator[tuple[Settings, Engine, Jobs]]:
+    """The settings, the store and its jobs for the length of a command; `sending`: notices go out."""
     settings = settings or load_settings()
-    engine = open_store(settings.database_url)
-    client = make_client(settings.contact, __version__) if settings.contact else None
-    get = None if client is None else (lambda now: bind(client, now))
-    try:
-        feeds = feeds_with(access_of(settings))
-        yield settings, engine, Jobs(engine, clock.utc_now, get=get, jitter=random.random, feeds=feeds)
-    finally:
-        if client is not None:
-            client.close()
-        engine.dispose()
+    with ExitStack() as closing:
+        engine = open_store(settings.database_url)
+        closing.callback(engine.dispose)
+        get = None
+        if settings.contact:
+            client = make_client(settings.contact, __version__)
+            closing.callback(client.close)
+            get = partial(bind, client)
+        jobs = Jobs(
+            engine,
+            clock.utc_now,
+            get=get,
+            jitter=random.random,
+            feeds=feeds_with(access_of(settings)),
+            senders=closing.enter_context(senders_of(settings)) if sending else None,
+            wiring=wiring(settings.pages_url, clock.utc_now),
+        )
+        yield settings, engine, jobs
+
+
+@contextmanager
+def senders_of(settings: Settings) -> Iterator[Senders]:
+    """The senders that the settings allow, for the length of a command."""
+    with make_sending_client(__version__) as client:
+        yield senders_with(settings, client)
 
 
 def site_id_of(engine: Engine, wanted: str | None) -> str:

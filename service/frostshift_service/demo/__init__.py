@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 
 from frostshift_rules.gas_setup import GasSetup, OtherUse, SupplyTerms
 from frostshift_rules.job import Acceptance, Choices, HeatSource, Procedure, Shift, Site
+from frostshift_rules.notice_setup import NoticeSetup, Person
 from frostshift_rules.stock_entry import ByState, StockEntry
 from frostshift_rules.units import c_from_f
 
@@ -122,3 +123,15 @@ def _moved(value: Any, by: timedelta) -> Any:
 
 def _text(name: str) -> str:
     return resources.files("frostshift_service").joinpath("demo", name).read_text(encoding="utf-8")
+
+
+def demo_people() -> NoticeSetup:
+    """Who hears what; without addresses, as the demo sends nothing: notices stand on the pages."""
+    return NoticeSetup(
+        (
+            Person("i-harrow", "I. Harrow, superintendent", "superintendent", "us"),
+            Person("m-quill", "M. Quill, foreman north", "foreman", "us", crews=("north",), then="i-harrow"),
+            Person("s-brandt", "S. Brandt, foreman night", "foreman", "us", crews=("night",), then="i-harrow"),
+            Person("p-orme", "P. Orme, purchasing", "purchasing", "us"),
+        )
+    )

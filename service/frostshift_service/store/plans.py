@@ -42,6 +42,7 @@ _OF_WEATHER: Final = tuple(name for name in _Told.__dataclass_fields__ if name n
 ALL_SHOWN: Final = timedelta(days=2)
 HOURLY_SHOWN: Final = timedelta(days=60)
 """So long all plans that were shown stay, and so long the last of each hour."""
+_FOR_GOOD: Final[tuple[KeptBecause, ...]] = ("printed", "sent")
 _HOUR: Final = timedelta(hours=1)
 _DAY: Final = timedelta(days=1)
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
@@ -112,15 +113,18 @@ def inputs_of(session: Session, plan_id: int) -> PlanInputs:
 
 
 def mark_plan_seen(session: Session, plan_id: int, because: KeptBecause) -> None:
-    """Keep a plan (see `thin_plans`), because it was shown, printed, sent or changed a call. The first reason stays.
+    """Keep a plan (see `thin_plans`), because it was shown, printed, sent or changed a call.
+
+    The first reason stays, unless it lets the plan be thinned one day and the new one does not.
 
     Raises:
         StoreError: no such reason.
     """
     if because not in get_args(KeptBecause):
         raise StoreError(f"because is {because!r}, expected one of {', '.join(get_args(KeptBecause))}")
-    unseen = col(PlanRow.id) == plan_id, col(PlanRow.kept_because) == ""
-    session.exec(update(PlanRow).where(*unseen).values(kept_because=because))
+    weaker = ("", "shown", "changed") if because in _FOR_GOOD else ("",)
+    replaced = col(PlanRow.id) == plan_id, col(PlanRow.kept_because).in_(weaker)
+    session.exec(update(PlanRow).where(*replaced).values(kept_because=because))
 
 
 def thin_plans(session: Session, site_id: str, newest: int) -> int:
@@ -147,7 +151,9 @@ def thin_plans(session: Session, site_id: str, newest: int) -> int:
                 gone.append(plan_id)
             spans.add(span)
     for first in range(0, len(gone), 500):  # databases take only so many values at once
-        session.exec(delete(PlanRow).where(col(PlanRow.id).in_(gone[first : first + 500])))
+        some = col(PlanRow.id).in_(gone[first : first + 500])
+        # Another copy may have sent one meanwhile.
+        session.exec(delete(PlanRow).where(some, col(PlanRow.kept_because).not_in(_FOR_GOOD)))
     return len(gone)
 
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Final, Literal, get_args
+from urllib.parse import urlsplit
 
 from frostshift_rules.job import AirReading, Joint, Reading, Site
 from frostshift_rules.notice_events import Notice
@@ -40,6 +41,10 @@ class UnknownJoint(StoreError):
 
 class UnknownToken(StoreError):
     """The site has no device token of that id."""
+
+
+class UnknownNotice(StoreError):
+    """There is no notice of that number."""
 
 
 class StockRefused(StoreError):
@@ -402,6 +407,102 @@ class KeptDelivery:
     due_utc: datetime
     sent_utc: datetime | None
     last_error: str
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """A notice as one person reads it.
+
+    Attributes:
+        first_line: what to do and by when, one line; the subject of a mail.
+        text: all of it, the first line too.
+        html: the same as a whole HTML document, everything that comes from people escaped.
+    """
+
+    first_line: str
+    text: str
+    html: str
+
+
+@dataclass(frozen=True, slots=True)
+class Recipient:
+    """Somebody who is to hear of a notice.
+
+    Attributes:
+        person_id: who.
+        due_utc: when, which is later than it was decided in quiet hours.
+        address_keys: where; empty: only on the pages.
+    """
+
+    person_id: str
+    due_utc: datetime
+    address_keys: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class NewNotice:
+    """A notice that was decided, and who is to hear of it; nobody: it stands on the pages alone."""
+
+    notice: Notice
+    recipients: tuple[Recipient, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Claimed:
+    """A delivery that one worker has taken and nobody else has; its attempt is written down before it is sent.
+
+    Attributes:
+        site_id: its site.
+        delivery: as it stands now, this attempt counted.
+        notice: what it is about.
+        first_due_utc: when it was to be sent first.
+        link_token: for the answer; another one for every attempt, and all of them count.
+    """
+
+    site_id: str
+    delivery: KeptDelivery
+    notice: KeptNotice
+    first_due_utc: datetime
+    link_token: str = field(repr=False)
+
+
+@dataclass(frozen=True, slots=True)
+class SwitchedOff:
+    """An address that nothing is sent to since it refused for good."""
+
+    address_key: str
+    person_id: str
+    since_utc: datetime
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class CalendarLink:
+    """A secret link by which a phone reads the calendar of one crew; the secret itself is kept nowhere.
+
+    Attributes:
+        id: in the store.
+        site_id, crew: whose calendar; an empty crew: what concerns no crew.
+        made_utc: when it was made.
+        revoked_utc: from when on it counts no more; None: it counts.
+    """
+
+    id: int
+    site_id: str
+    crew: str
+    made_utc: datetime
+    revoked_utc: datetime | None
+
+
+def shown_address(address_key: str) -> str:
+    """An address for pages and logs: of a web address the host alone, as a path or a query may hold a secret."""
+    channel, _, to = address_key.partition(":")
+    if channel != "webhook":
+        return to
+    try:
+        return urlsplit(to).hostname or "web address"
+    except ValueError:
+        return "web address"
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from sqlmodel import AutoString, Field, SQLModel
 
 from frostshift_rules.job import JointState
 from frostshift_rules.stock_entry import Movement
-from frostshift_service.store.records import AirSource, FeedName, KeptBecause, ShowUnits
+from frostshift_service.store.records import AirSource, DeliveryState, FeedName, KeptBecause, LogWhat, ShowUnits
 
 NAMES = {
     "ix": "ix_%(table_name)s_%(column_0_N_name)s",
@@ -350,3 +350,134 @@ class PlanRow(Table, table=True):
     inputs: bytes = Field(sa_type=LargeBinary)
     hours: bytes | None = Field(sa_type=LargeBinary)
     result: bytes = Field(sa_type=LargeBinary)
+
+
+class NoticeSetupRow(Table, table=True):
+    """Who hears what of a site; kept apart from it, as plans keep a copy of the site and are to hold no address."""
+
+    __tablename__ = "notice_setup"
+
+    site_id: str = Field(primary_key=True, foreign_key="site.id")
+    setup: dict[str, Any] = Field(sa_type=JSON)
+
+
+class NoticeToldRow(Table, table=True):
+    """What people know of a site, packed, and when the plan was made that it was decided by last."""
+
+    __tablename__ = "notice_told"
+
+    site_id: str = Field(primary_key=True, foreign_key="site.id")
+    told: bytes = Field(sa_type=LargeBinary)
+    plan_made_utc: datetime | None
+
+
+class NoticeRow(Table, table=True):
+    """A notice, packed. The same is decided once: its key is unique at its site.
+
+    `plan_id` has no foreign key: another copy may thin a plan that nobody has seen, and no notice may be lost by that.
+    `rank` is 0 for what cannot wait, 2 for what may.
+    """
+
+    __tablename__ = "notice"
+    __table_args__ = (UniqueConstraint("site_id", "key"), Index(None, "site_id", "decided_utc"))
+
+    number: int | None = Field(default=None, primary_key=True)
+    site_id: str = Field(foreign_key="site.id")
+    key: str
+    rank: int
+    decided_utc: datetime
+    until_utc: datetime | None  # the shift's end: nobody needs it any more after that
+    plan_id: int | None
+    notice: bytes = Field(sa_type=LargeBinary)
+    answered_utc: datetime | None
+    answered_by: str
+
+
+class NoticeRecipientRow(Table, table=True):
+    """Who hears of a notice: turn 0 first, 1 again, 2 in the place of somebody who did not answer. Each once."""
+
+    __tablename__ = "notice_recipient"
+
+    number: int = Field(primary_key=True, foreign_key="notice.number")
+    person_id: str = Field(primary_key=True)
+    turn: int = Field(primary_key=True)
+    due_utc: datetime
+
+
+class NoticeDeliveryRow(Table, table=True):
+    """A notice on its way to one address.
+
+    A worker claims it (`state`, `claimed_utc`, one more of `attempts`) before it sends; `first_due_utc` stays,
+    `due_utc` moves with every attempt that failed.
+    """
+
+    __tablename__ = "notice_delivery"
+    __table_args__ = (
+        UniqueConstraint("number", "person_id", "address_key", "turn"),
+        Index(None, "state", "due_utc"),
+        Index(None, "site_id", "address_key"),
+    )
+
+    id: int | None = Field(default=None, primary_key=True)
+    number: int = Field(foreign_key="notice.number")
+    site_id: str = Field(foreign_key="site.id")
+    person_id: str
+    address_key: str
+    turn: int
+    state: DeliveryState = Field(sa_type=AutoString)
+    attempts: int
+    first_due_utc: datetime
+    due_utc: datetime
+    claimed_utc: datetime | None
+    sent_utc: datetime | None
+    last_error: str
+
+
+class AnswerLinkRow(Table, table=True):
+    """A secret by which a notice is answered without signing in, one for every attempt; its SHA-256 in hex."""
+
+    __tablename__ = "answer_link"
+
+    digest: str = Field(primary_key=True)
+    delivery_id: int = Field(foreign_key="notice_delivery.id", index=True)
+    made_utc: datetime
+
+
+class NoticeLogRow(Table, table=True):
+    """One line of what became of notices and addresses; never changed."""
+
+    __tablename__ = "notice_log"
+    __table_args__ = (Index(None, "site_id", "at_utc"),)
+
+    id: int | None = Field(default=None, primary_key=True)
+    site_id: str = Field(foreign_key="site.id")
+    at_utc: datetime
+    what: LogWhat = Field(sa_type=AutoString)
+    number: int | None = Field(foreign_key="notice.number", index=True)
+    by: str
+    detail: str
+
+
+class AddressOffRow(Table, table=True):
+    """An address of a site that nothing is sent to since it refused for good."""
+
+    __tablename__ = "address_off"
+
+    site_id: str = Field(primary_key=True, foreign_key="site.id")
+    address_key: str = Field(primary_key=True)
+    person_id: str
+    since_utc: datetime
+    reason: str
+
+
+class CalendarLinkRow(Table, table=True):
+    """A secret link to the calendar of one crew; its SHA-256 in hex."""
+
+    __tablename__ = "calendar_link"
+
+    id: int | None = Field(default=None, primary_key=True)
+    site_id: str = Field(foreign_key="site.id", index=True)
+    crew: str
+    digest: str = Field(unique=True)
+    made_utc: datetime
+    revoked_utc: datetime | None

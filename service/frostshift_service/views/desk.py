@@ -69,6 +69,9 @@ class Planner(Protocol):
     def replan(self, site_id: str) -> None:
         """Plan again with what is known now."""
 
+    def send_test(self, site_id: str, person_id: str, position: int) -> str:
+        """Send a test message to one address of a person; a sentence on what came of it."""
+
 
 @dataclass(frozen=True, slots=True)
 class SiteEntry:

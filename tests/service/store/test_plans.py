@@ -173,6 +173,15 @@ def test_shown_plans_are_thinned_with_age_and_printed_ones_stay(sited: Engine, p
         assert [plans.is_kept(session, plan_id) for plan_id in made] == [stays for _, _, stays in seen]
 
 
+def test_what_is_sent_later_stays_for_good(sited: Engine, plan: Plan, inputs: PlanInputs) -> None:
+    plan_id = keep(sited, plan, inputs)
+    for because, kept in (("changed", "changed"), ("shown", "changed"), ("sent", "sent"), ("printed", "sent")):
+        with writing(sited) as session:
+            plans.mark_plan_seen(session, plan_id, because)  # type: ignore[arg-type]
+        with reading(sited) as session:
+            assert plans.plan_by_id(session, plan_id).kept_because == kept
+
+
 def test_the_first_reason_stays(sited: Engine, plan: Plan, inputs: PlanInputs) -> None:
     plan_id = keep(sited, plan, inputs)
     with writing(sited) as session:

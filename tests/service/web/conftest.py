@@ -527,6 +527,9 @@ class HandPlanner:
             held = with_thermometer(session, kept_site, raw, now)[1]
             return site_weather(air=site_air(session, site_id, raw, held))
 
+    def send_test(self, site_id: str, person_id: str, position: int) -> str:
+        return f"Not sent to {person_id}, address {position}: no mail server is set."
+
     def replan(self, site_id: str) -> None:
         self.replanned.append(site_id)
 

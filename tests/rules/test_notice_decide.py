@@ -1,0 +1,459 @@
+"""Decision tables: what is told of a joint, a shift, a front. The rules are our choice."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime, timedelta
+
+import numpy as np
+import pytest
+
+from frostshift_rules.job import JointState
+from frostshift_rules.notice_events import AlertSeen, FrontSeen, Told, ToldJoint
+from frostshift_rules.notice_setup import Kind
+from frostshift_rules.stops import WeatherState
+from frostshift_rules.surroundings import Hours
+from frostshift_rules.workload import HeatCall
+
+from .notice_builders import CHOICES, DAY_SHIFT, GROUP, decided, hours_of, kinds, knows, only, plan_of, stands
+from .plan_builders import FIRST, NOW, START, hours
+
+LATER = NOW + timedelta(minutes=CHOICES.settle_minutes)
+
+# Harder and easier ----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("was", "call", "told_at_once", "told_later"),
+    [
+        ("no_heat", "no_heat", None, None),
+        ("no_heat", "measure", "harder", None),
+        ("no_heat", "heat_to_minimum", "harder", None),
+        ("no_heat", "unknown", "harder", None),
+        ("measure", "no_heat", None, "easier"),
+        ("measure", "heat_to_minimum", "harder", None),
+        ("heat_to_minimum", "measure", None, "easier"),
+        ("heat_to_minimum", "cold_steel_heat", "harder", None),
+        ("cold_steel_heat", "heat_to_minimum", None, "easier"),
+        ("cold_steel_heat", "no_heat", None, "easier"),
+        ("cold_steel_heat", "unknown", "harder", None),
+        ("unknown", "unknown", None, None),
+        ("unknown", "cold_steel_heat", "harder", None),
+        ("unknown", "heat_to_minimum", "harder", None),
+        ("unknown", "measure", None, "easier"),
+        ("unknown", "no_heat", None, "easier"),
+    ],
+)
+def test_calls(was: HeatCall, call: HeatCall, told_at_once: Kind | None, told_later: Kind | None) -> None:
+    notices, after = decided(knows(was), stands(call=call))
+    assert kinds(notices) == ([told_at_once] if told_at_once else [])
+    assert after.joints["J1"].call == (call if told_at_once else was)
+    later, then = decided(after, stands(call=call), LATER)
+    assert kinds(later) == ([told_later] if told_later else [])
+    assert then.joints["J1"].call == call
+    assert decided(then, stands(call=call), LATER + hours_of(1.0))[0] == ()
+
+
+@pytest.mark.parametrize(
+    ("was", "state", "told_at_once", "told_later"),
+    [
+        ("go", "dry_first", "harder", None),
+        ("dry_first", "shelter_needed", "harder", None),
+        ("shelter_needed", "unknown", "harder", None),
+        ("go", "stop", "stop", None),
+        ("unknown", "stop", "stop", None),
+        ("shelter_needed", "go", None, "easier"),
+        ("unknown", "dry_first", None, "easier"),
+        ("stop", "go", None, "stop_over"),
+        ("stop", "shelter_needed", None, "stop_over"),
+        ("stop", "unknown", None, None),  # nobody knows that it is over
+        ("stop", "stop", None, None),
+    ],
+)
+def test_weather_states(
+    was: WeatherState, state: WeatherState, told_at_once: Kind | None, told_later: Kind | None
+) -> None:
+    notices, after = decided(knows(state=was), stands(state=state))
+    assert kinds(notices) == ([told_at_once] if told_at_once else [])
+    later, then = decided(after, stands(state=state), LATER)
+    assert kinds(later) == ([told_later] if told_later else [])
+    assert then.joints["J1"].weather_state == ("stop" if (was, state) == ("stop", "unknown") else state)
+
+
+def test_a_stop_that_nobody_knows_of_for_a_while_is_told_once() -> None:
+    told = knows(state="stop")
+    for number, state in enumerate(("unknown", "stop", "unknown", "stop")):
+        notices, told = decided(told, stands(state=state), NOW + hours_of(number))  # type: ignore[arg-type]
+        assert notices == ()
+
+
+def test_a_call_that_gets_harder_under_a_stop_leaves_the_stop_standing() -> None:
+    notices, after = decided(knows("no_heat", "stop"), stands(state="unknown"))
+    assert kinds(notices) == ["harder"]
+    assert after.joints["J1"].weather_state == "stop"
+
+
+def test_easier_is_told_only_when_it_stays_so() -> None:
+    told = knows("cold_steel_heat")
+    half = timedelta(minutes=CHOICES.settle_minutes / 2)
+    for number, call in enumerate(("heat_to_minimum", "cold_steel_heat") * 3):
+        notices, told = decided(told, stands(call=call), NOW + number * half)  # type: ignore[arg-type]
+        assert notices == ()
+    _, told = decided(told, stands(call="heat_to_minimum"), NOW)
+    assert decided(told, stands(call="heat_to_minimum"), LATER - timedelta(minutes=1))[0] == ()
+    event = only(decided(told, stands(call="heat_to_minimum"), LATER)[0])
+    assert (event.kind, event.urgency, event.by_utc) == ("easier", "plain", None)
+    assert event.joints[0].was_call == "cold_steel_heat"
+
+
+def test_a_change_that_creeps_in_is_one_change() -> None:
+    told, seen = knows("no_heat"), []
+    for number, minutes in enumerate((0, 10, 20, 40, 50, 65)):
+        joint = stands(lit_h=2.0 + minutes / 60.0)
+        notices, told = decided(told, joint, NOW + timedelta(minutes=number))
+        seen += kinds(notices)
+    assert seen == ["harder", "light_up"]  # 40 minutes away from what was told; 65 is 25 from there
+
+
+@pytest.mark.parametrize(("state", "seen"), [("planned", "easier"), ("heating", None), ("in_progress", None)])
+def test_whoever_has_lit_the_torch_does_not_hear_that_it_was_not_needed(state: JointState, seen: Kind | None) -> None:
+    joint = stands(call="no_heat")
+    joint = replace(joint, joint=replace(joint.joint, state=state))
+    _, told = decided(knows("cold_steel_heat"), joint)
+    assert kinds(decided(told, joint, LATER)[0]) == ([seen] if seen else [])
+
+
+def test_after_the_light_up_it_is_too_late_for_easier_but_not_for_a_stop_that_is_over() -> None:
+    lit = START - hours_of(2.0)
+    for was, state, seen in (("go", "go", []), ("stop", "go", ["stop_over"])):
+        told = knows("cold_steel_heat", was)  # type: ignore[arg-type]
+        _, told = decided(told, stands(call="heat_to_minimum", state=state), lit)  # type: ignore[arg-type]
+        settled = lit + timedelta(minutes=CHOICES.settle_minutes) - hours_of(0.5)
+        assert decided(told, stands(call="heat_to_minimum"), settled)[0] == ()
+        late = replace(stands(call="heat_to_minimum"), window_end_utc=START + hours_of(9.0))
+        assert kinds(decided(told, late, settled + hours_of(0.5))[0]) == seen
+
+
+# Light-up -------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("lit_h", "told_at_once", "told_later"),
+    [
+        (2.0, None, None),
+        (2.49, None, None),
+        (2.5, "light_up", None),
+        (1.51, None, None),
+        (1.5, None, "light_up"),
+        (None, None, "light_up"),  # nobody can say any more when
+    ],
+)
+def test_light_up(lit_h: float | None, told_at_once: Kind | None, told_later: Kind | None) -> None:
+    notices, after = decided(knows(), stands(lit_h=lit_h))
+    assert kinds(notices) == ([told_at_once] if told_at_once else [])
+    assert kinds(decided(after, stands(lit_h=lit_h), LATER)[0]) == ([told_later] if told_later else [])
+
+
+def test_a_light_up_that_nobody_can_say_any_more_is_told_at_once_when_it_is_near() -> None:
+    lit = START - hours_of(2.0)
+    assert decided(knows(), stands(lit_h=None), lit - hours_of(3.1))[0] == ()
+    event = only(decided(knows(), stands(lit_h=None), lit - hours_of(3.0))[0])
+    assert (event.kind, event.urgency, event.by_utc) == ("light_up", "now", lit)
+
+
+def test_a_light_up_that_comes_and_goes_is_told_once() -> None:
+    told, seen = knows(lit_utc=None), []
+    for number, lit_h in enumerate((2.0, None, 2.1, None, 1.9)):
+        notices, told = decided(told, stands(lit_h=lit_h), NOW + hours_of(number))
+        seen += kinds(notices)
+    assert seen == ["light_up"]
+
+
+def test_a_later_light_up_wakes_nobody() -> None:
+    _, after = decided(knows(lit_utc=LATER + hours_of(1.0)), stands())
+    event = only(decided(after, stands(), LATER)[0])
+    assert (event.kind, event.urgency, event.by_utc) == ("light_up", "plain", None)
+
+
+def test_a_light_up_that_people_were_not_told_moves_unsaid() -> None:
+    notices, after = decided(knows(told=False, shift_told=False), stands(lit_h=4.0), START - hours_of(23.0))
+    assert notices == ()
+    assert after.joints["J1"].light_up_utc == START - hours_of(4.0)
+
+
+# Urgency --------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("before_light_up_h", "urgency"), [(3.1, "soon"), (3.0, "now"), (0.5, "now"), (-0.5, "now"), (12.0, "soon")]
+)
+def test_what_has_to_be_done_within_three_hours_cannot_wait(before_light_up_h: float, urgency: str) -> None:
+    lit = START - hours_of(2.0)
+    event = only(decided(knows("no_heat"), stands(), lit - hours_of(before_light_up_h))[0])
+    assert (event.kind, event.urgency, event.by_utc) == ("harder", urgency, lit)
+
+
+def test_a_stop_that_begins_while_a_joint_is_welded_is_acted_on_when_it_begins() -> None:
+    joint = stands(state="stop")
+    begins = START + hours_of(1.0)
+    joint = replace(joint, weather_spells=tuple(replace(one, start_utc=begins) for one in joint.weather_spells))
+    event = only(decided(knows(), joint, START - hours_of(2.5))[0])
+    assert (event.kind, event.by_utc, event.urgency) == ("stop", begins, "soon")
+    assert (event.joints[0].stop_from_utc, event.joints[0].stop_until_utc) == (begins, START + hours_of(4.0))
+
+
+# Horizon and shifts ---------------------------------------------------------------------------------------------------
+
+
+def test_a_joint_comes_into_sight_unsaid() -> None:
+    far = decided(Told(), stands(), START - hours_of(24.1))
+    assert far == ((), Told())
+    notices, after = decided(Told(), stands(), START - hours_of(24.0))
+    assert notices == ()
+    assert after.joints["J1"] == ToldJoint("heat_to_minimum", "go", START - hours_of(2.0), None, False, GROUP)
+
+
+def test_a_stop_is_told_when_it_comes_into_sight() -> None:
+    assert kinds(decided(Told(), stands(state="stop"), START - hours_of(24.0))[0]) == ["stop"]
+    assert decided(Told(), stands(state="stop"), START - hours_of(24.1))[0] == ()
+
+
+def test_harder_than_it_stood_in_the_plan_is_told_without_a_before() -> None:
+    early = START - hours_of(22.0)
+    event = only(decided(knows("no_heat", told=False, shift_told=False), stands(), early)[0])
+    assert (event.kind, event.joints[0].was_call, event.joints[0].was_light_up_utc) == ("harder", None, None)
+
+
+def test_a_shift_is_told_once_ahead_of_it() -> None:
+    begins = NOW + hours_of(6.0)
+    joints = [stands("J1"), stands("J2", "no_heat"), stands("J3", "measure", lit_h=3.0)]
+    assert decided(Told(), joints, begins - hours_of(14.1))[0] == ()
+    notices, after = decided(Told(), joints, begins - hours_of(14.0))
+    (notice,) = notices
+    (event,) = notice.events
+    assert (event.kind, event.urgency, event.by_utc) == ("shift", "soon", START - hours_of(3.0))
+    assert [one.mark for one in event.joints] == ["J3", "J1", "J2"]  # by light-up
+    assert [one.was_call for one in event.joints] == [None] * 3
+    assert (notice.crew, notice.shift_key, notice.shift_name) == ("Anvil", DAY_SHIFT, "day")
+    assert (notice.shift_start_utc, notice.shift_end_utc) == (begins, begins + hours_of(12.0))
+    assert all(one.told for one in after.joints.values())
+    assert after.shifts == (GROUP,)
+
+
+def test_a_shift_is_told_while_it_lasts_and_not_after() -> None:
+    ends = NOW + hours_of(18.0)
+    late = stands(start_utc=ends - hours_of(1.0))
+    assert kinds(decided(Told(), late, ends - timedelta(minutes=1))[0]) == ["shift"]
+    assert "shift" not in kinds(decided(Told(), late, ends)[0])
+
+
+def test_forty_joints_are_one_notice_for_each_crew_and_shift() -> None:
+    joints = [stands(f"J{n:02}", crew=("Anvil", "Bellows")[n % 2]) for n in range(40)]
+    notices, _ = decided(Told(), joints)
+    assert [(one.crew, len(one.events), len(one.events[0].joints)) for one in notices] == [
+        ("Anvil", 1, 20),
+        ("Bellows", 1, 20),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("call", "state", "kind"),
+    [
+        ("no_heat", "go", None),
+        ("measure", "go", "harder"),
+        ("unknown", "go", "harder"),
+        ("no_heat", "dry_first", "harder"),
+        ("no_heat", "stop", "stop"),
+    ],
+)
+def test_a_joint_that_comes_into_a_shift_that_was_told(call: HeatCall, state: WeatherState, kind: Kind | None) -> None:
+    notices, after = decided(Told(shifts=(GROUP,)), stands("new", call, state))
+    assert kinds(notices) == ([kind] if kind else [])
+    assert after.joints["new"].told is bool(kind)
+
+
+def test_a_joint_that_moves_to_another_crew_is_news_to_it() -> None:
+    both = (GROUP, f"Bellows|{DAY_SHIFT}")
+    told = replace(knows(), shifts=both)
+    event = only(decided(told, stands(crew="Bellows"))[0])
+    assert (event.kind, event.joints[0].mark) == ("harder", "J1")
+
+
+def test_joints_outside_every_shift_are_told_like_a_shift() -> None:
+    joints = [stands("J1", shift_key=None), stands("J2", shift_key=None, start_utc=START + hours_of(6.0))]
+    notices, told = decided(Told(), joints, START - hours_of(15.0))
+    assert notices == ()
+    notices, told = decided(told, joints, START - hours_of(14.0))
+    assert [one.mark for one in only(notices).joints] == ["J1"]
+    notices, told = decided(told, joints, START - hours_of(8.0))
+    assert [one.mark for one in only(notices).joints] == ["J2"]
+    assert kinds(decided(told, [stands("J1", "unknown", shift_key=None), joints[1]], START)[0]) == ["harder"]
+
+
+def test_done_postponed_and_gone_joints_leave() -> None:
+    notices, after = decided(knows(), [])
+    assert notices == ()
+    assert after.joints == {}
+    assert after.shifts == (GROUP,)  # what comes back into the shift is new to it
+
+
+def test_past_its_end_nothing_is_told_of_a_joint() -> None:
+    end = START + hours_of(4.0)
+    assert kinds(decided(knows("no_heat"), stands(call="unknown"), end - timedelta(minutes=1))[0]) == ["harder"]
+    assert decided(knows("no_heat"), stands(call="unknown"), end)[0] == ()
+
+
+def test_what_was_told_of_shifts_is_forgotten_days_later() -> None:
+    front = FrontSeen(NOW, NOW + hours_of(3.0), 3.0, -7.0, 4.0)
+    told = Told(fronts={GROUP: front}, shifts=(GROUP,), together={f"{DAY_SHIFT}|bottle": 3})
+    assert decided(told, [], NOW + hours_of(71.0))[1] == told
+    assert decided(told, [], NOW + hours_of(72.0))[1] == Told()
+    # Outside every shift a front is kept while there is a joint.
+    outside = Told(fronts={"Anvil|": front, "Bellows|": front})
+    assert set(decided(outside, stands(shift_key=None), NOW - hours_of(90.0))[1].fronts) == {"Anvil|"}
+
+
+# Fronts ---------------------------------------------------------------------------------------------------------------
+
+
+def with_front(at_h: float = 20.0, to_c: float = -11.0, from_c: float = 3.0) -> Hours:
+    """A fall within four hours, so many hours after the first hour of the weather; `NOW` is 48 h after it."""
+    hour = np.arange(96, dtype=float)
+    return hours(from_c - (from_c - to_c) * np.clip((hour - 48.0 - at_h) / 4.0, 0.0, 1.0))
+
+
+TOMORROW = START + hours_of(24.0)
+TOMORROW_DAY = "2026-01-13 day"
+
+
+def cold(mark: str = "J1", call: HeatCall = "cold_steel_heat", **fields: object) -> object:
+    return stands(mark, call, air_c=-11.0, start_utc=TOMORROW, shift_key=TOMORROW_DAY, **fields)  # type: ignore[arg-type]
+
+
+def test_a_front_is_told_once_to_each_crew_and_shift_with_the_joints_it_makes_harder() -> None:
+    # 25 mm of category B need 10 °C, so that 3 °C before the front asks for heat too; below 0 °C the raised minimum.
+    joints = [cold("J1"), cold("J2", "heat_to_minimum"), cold("J3", crew="Bellows")]
+    notices, after = decided(Told(), joints, hours=with_front())  # type: ignore[arg-type]
+    assert [(one.crew, one.shift_key) for one in notices] == [("Anvil", TOMORROW_DAY), ("Bellows", TOMORROW_DAY)]
+    (event,) = notices[0].events
+    assert (event.kind, event.urgency) == ("front", "soon")
+    assert [one.mark for one in event.joints] == ["J1"]
+    assert event.front == FrontSeen(NOW + hours_of(20.0), NOW + hours_of(24.0), 3.0, -11.0, 3.5)
+    assert after.joints["J1"].told
+    assert "J2" not in after.joints  # 36 hours ahead, and not the front's
+    assert decided(after, joints, NOW + hours_of(1.0), hours=with_front())[0] == ()  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("at_h", "to_c", "told_again"),
+    [(20.0, -11.0, False), (18.0, -11.0, False), (17.0, -11.0, True), (23.0, -11.0, False)]
+    + [(20.0, -14.0, False), (20.0, -15.0, True), (20.0, -8.0, False)],
+)
+def test_a_front_is_told_again_only_earlier_or_deeper(at_h: float, to_c: float, told_again: bool) -> None:
+    _, told = decided(Told(), cold(), hours=with_front())  # type: ignore[arg-type]
+    notices, _ = decided(told, cold(), hours=with_front(at_h, to_c))  # type: ignore[arg-type]
+    assert kinds(notices) == (["front"] if told_again else [])
+
+
+def test_of_two_fronts_the_one_that_comes_and_goes_is_told_once() -> None:
+    first, both = with_front(14.0, -6.0).air_c, with_front(26.0, -11.0).air_c
+    second = hours(both)
+    two = hours(np.where(np.arange(96) < 48 + 22, first, both))
+    _, told = decided(Told(), cold(), hours=two)  # type: ignore[arg-type]
+    for number, of in enumerate((second, two, second, two)):
+        notices, told = decided(told, cold(), NOW + hours_of(number), hours=of)  # type: ignore[arg-type]
+        assert notices == ()
+
+
+def test_without_a_changed_call_there_is_no_front() -> None:
+    no_change = [cold("J1", "heat_to_minimum"), cold("J2", "no_heat"), cold("J3", "unknown")]
+    assert decided(Told(), no_change, hours=with_front())[0] == ()  # type: ignore[arg-type]
+    # Warm again by then, or over before the air falls.
+    warm = stands(call="cold_steel_heat", air_c=2.0, start_utc=TOMORROW, shift_key=TOMORROW_DAY)
+    assert decided(Told(), warm, hours=with_front())[0] == ()
+    early = stands(call="cold_steel_heat", air_c=-11.0)
+    assert "front" not in kinds(decided(Told(), early, hours=with_front())[0])
+
+
+def test_a_front_beyond_its_horizon_or_without_hours_is_not_told() -> None:
+    assert decided(Told(), cold(), NOW - hours_of(0.1), hours=with_front())[0] == ()  # type: ignore[arg-type]
+    assert decided(Told(), cold())[0] == ()  # type: ignore[arg-type]
+
+
+def test_a_front_that_people_have_the_calls_of_already_is_not_news() -> None:
+    key = f"Anvil|{TOMORROW_DAY}"
+    told = Told({"J1": ToldJoint("cold_steel_heat", "go", TOMORROW - hours_of(2.0), None, True, key)}, shifts=(key,))
+    notices, after = decided(told, cold(), hours=with_front())  # type: ignore[arg-type]
+    assert notices == ()
+    assert after.fronts[key].to_c == -11.0
+    softer = replace(told, joints={"J1": replace(told.joints["J1"], call="heat_to_minimum")})
+    assert kinds(decided(softer, cold(), hours=with_front())[0]) == ["front"]  # type: ignore[arg-type]
+
+
+def test_what_a_front_explains_is_not_told_as_harder_too() -> None:
+    key = f"Anvil|{TOMORROW_DAY}"
+    before = {mark: ToldJoint("no_heat", "go", None, None, True, key) for mark in ("J1", "J2", "J3")}
+    joints = [cold("J1"), cold("J2", "heat_to_minimum"), cold("J3", state="stop")]
+    notices, _ = decided(Told(before, shifts=(key,)), joints, hours=with_front())  # type: ignore[arg-type]
+    assert [(one.kind, [joint.mark for joint in one.joints]) for one in notices[0].events] == [
+        ("stop", ["J3"]),
+        ("front", ["J1"]),
+        ("harder", ["J2"]),
+    ]
+
+
+# Warnings of the service ----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("onset", "ends", "attached"),
+    [
+        (None, None, True),
+        (NOW, NOW + hours_of(6.0), False),  # over as the shift begins
+        (NOW, NOW + hours_of(6.1), True),
+        (NOW + hours_of(17.9), None, True),
+        (NOW + hours_of(18.0), None, False),
+    ],
+)
+def test_official_warnings_stand_beside_what_they_overlap(
+    onset: datetime | None, ends: datetime | None, attached: bool
+) -> None:
+    warning = AlertSeen("Cold Weather Advisory until noon", onset, ends)
+    event = only(decided(knows("no_heat"), stands(), alerts=[warning, warning])[0])
+    assert event.alerts == (("Cold Weather Advisory until noon",) if attached else ())
+
+
+def test_a_warning_sends_nothing_by_itself() -> None:
+    assert decided(knows(), stands(), alerts=[AlertSeen("Wind Advisory")])[0] == ()
+
+
+# Keys -----------------------------------------------------------------------------------------------------------------
+
+
+def test_the_same_news_has_the_same_key_whenever_it_is_decided() -> None:
+    def key(now: datetime, *joints: object, told: Told | None = None) -> str:
+        (notice,) = decided(told or knows("no_heat"), joints, now)[0]  # type: ignore[arg-type]
+        return notice.key
+
+    same = key(NOW, stands())
+    assert key(NOW + hours_of(1.0), stands()) == same
+    assert key(NOW, stands(lit_h=2.05)) == same
+    assert key(NOW, stands(call="cold_steel_heat")) != same
+    assert key(NOW, stands(state="dry_first")) != same
+    assert key(NOW, stands(lit_h=3.0)) != same
+    # The same news a second time, after it was easier: people have to hear of it again.
+    assert key(NOW, stands(), told=replace(knows("no_heat"), number=2)) != same
+
+
+def test_what_was_harder_easier_and_harder_again_has_three_keys() -> None:
+    told, keys = knows("no_heat"), []
+    for now, call in ((NOW, "heat_to_minimum"), (NOW, "no_heat"), (LATER, "no_heat"), (LATER, "heat_to_minimum")):
+        notices, told = decided(told, stands(call=call), now)  # type: ignore[arg-type]
+        keys += [one.key for one in notices]
+    assert len(keys) == len(set(keys)) == 3
+    assert told.number == 3
+
+
+def test_the_first_hour_of_the_weather_is_two_days_before() -> None:
+    assert NOW - hours_of(48.0) == FIRST  # `with_front` counts on it
+    assert plan_of().site.zone == "UTC"
