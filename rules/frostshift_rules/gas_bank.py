@@ -268,14 +268,15 @@ def _straight(
     if before.verdict != "enough" or before.left_kg is None or before.end_c is None or before.end_utc is None:
         return None
     pause = span[0] - before.end_utc
-    if not timedelta(0) < pause < RESTED:
+    if pause >= RESTED:
         return None
-    air = _air_at_hours(hours, before.end_utc, span[0], doubt_k)
-    if air is None:
-        return None
-    idle = Load(np.array([pause.total_seconds()]), np.zeros(1))
-    rest = simulate(vessel, 1, idle, air, Start(before.left_kg, before.end_c), conditions)
-    start = Start(before.left_kg, float(rest.liquid_c[-1]))
+    start = Start(before.left_kg, before.end_c)  # the first torch may be lit before the shift before is over
+    if pause > timedelta(0):
+        air = _air_at_hours(hours, before.end_utc, span[0], doubt_k)
+        if air is None:
+            return None
+        idle = Load(np.array([pause.total_seconds()]), np.zeros(1))
+        start = Start(before.left_kg, float(simulate(vessel, 1, idle, air, start, conditions).liquid_c[-1]))
     return cylinders_together(vessel, load, air_c, start, conditions, setup.most_together)
 
 

@@ -109,3 +109,11 @@ def needs_of(
             break
         needs.append(Need(key, name, day, start_utc, means[name], carried_on=True))
     return needs
+
+
+def not_known_from(shifts: Sequence[ShiftDemand], further: Sequence[tuple[str, str, date, datetime]]) -> date | None:
+    """Day of the first shift that `needs_of` leaves off, since no known shift of its name says anything; None: none."""
+    names = {one.name for one in shifts if one.known}
+    cut = [one.day for one in shifts if not one.known and one.name not in names]
+    cut += [day for _, name, day, _ in further if name not in names]
+    return min(cut, default=None)

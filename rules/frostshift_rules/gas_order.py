@@ -160,6 +160,7 @@ def order_line(
     cover_days: int,
     zone: str,
     beside: LeftOut = LeftOut(),  # noqa: B008 - a frozen value
+    not_known_from: date | None = None,
 ) -> OrderLine:
     """What to order of one kind.
 
@@ -176,6 +177,7 @@ def order_line(
         cover_days: an order is to last so many days beyond its delivery.
         zone: IANA time zone of the site.
         beside: joints that are in no shift to come.
+        not_known_from: day of the first shift that is left off `needs`, as nothing is known of it; None: none.
     """
     known = [one for one in needs if not one.carried_on]
     left_out = replace(beside, without_amount=beside.without_amount + sum(one.left_out for one in needs))
@@ -217,7 +219,7 @@ def order_line(
         starves=tuple((one.name, one.day) for one in needs if one.starves),
     )
     if line.runs_out_high is None:
-        return _enough(line, needs, terms, closed, today, cover_days)
+        return _enough(line, needs, terms, closed, today, cover_days, not_known_from)
     if terms is None:
         note = "Lead time and delivery days are not stated in the site file: no day to order by can be given."
         return replace(line, advice="no_terms", notes=(*line.notes, note))
@@ -231,13 +233,16 @@ def _enough(
     closed: Collection[date],
     today: date,
     cover_days: int,
+    not_known_from: date | None,
 ) -> OrderLine:
     """Nothing runs out in the shifts looked at; whether that is far enough."""
     if terms is not None:
         comes = expected_day(today, terms, closed)
         if comes is None:
             return replace(line, advice="no_delivery")
-        if needs[-1].day < comes + timedelta(days=cover_days) - KNOWN_SHORT:
+        lasts_until = comes + timedelta(days=cover_days)
+        cut = not_known_from is not None and not_known_from <= lasts_until
+        if cut or needs[-1].day < lasts_until - KNOWN_SHORT:
             return replace(line, advice="not_far_enough", delivery=comes)
     return replace(line, advice="enough_counted" if line.left_out.total else "enough")
 

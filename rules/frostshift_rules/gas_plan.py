@@ -31,7 +31,7 @@ from frostshift_rules.gas import (
 from frostshift_rules.gas_bank import Bank, bank_of, barometer_kpa
 from frostshift_rules.gas_demand import OXYGEN, ShiftDemand, demand_by_shift
 from frostshift_rules.gas_load import Flame, flames_of, most_oxygen_m3_h, other_flames
-from frostshift_rules.gas_needs import LeftOut, Together, needs_of
+from frostshift_rules.gas_needs import LeftOut, Together, needs_of, not_known_from
 from frostshift_rules.gas_order import OrderLine, order_line
 from frostshift_rules.job import Site
 from frostshift_rules.stock import KindStock
@@ -238,12 +238,13 @@ def _order(
         for one in banks
         if one.cylinder.id == usable.kind
     }
+    further = _further(shifts, site, now_utc, looks_ahead)
     line = order_line(
         usable.kind,
         of_gas,
         contents,
         usable.amount,
-        needs_of(of_gas, shifts, _further(shifts, site, now_utc, looks_ahead), together),
+        needs_of(of_gas, shifts, further, together),
         stock.get(usable.kind),
         terms,
         site.gas.closed_days,
@@ -251,6 +252,7 @@ def _order(
         site.gas.cover_days,
         site.zone,
         _left_out(plan, now_utc),
+        not_known_from(shifts, further),
     )
     return replace(line, notes=(*line.notes, *_other_sizes(usable.kind, of_gas, stock, site)))
 

@@ -68,7 +68,7 @@ class OrderLine:
     def open_parts(self) -> tuple[tuple[datetime, int], ...]:
         """When how many of those that are still to come were ordered: what came or was cancelled was the oldest."""
         done, parts = self.cancelled + self.delivered, []
-        for at, count in self.placed:
+        for at, count in sorted(self.placed):
             left = max(0, count - done)
             done = max(0, done - count)
             if left > 0:

@@ -156,6 +156,8 @@ def test_cylinders_that_come_straight_from_the_shift_before_are_colder_and_empti
     assert second.together_straight is None or second.together_straight > second.together
     _, rested = in_a_row(13.0)
     assert not rested.straight
+    _, overlapping = in_a_row(-0.5)
+    assert overlapping.straight
     _, shorter = in_a_row(0.5)
     most = GasSetup().most_together + 1
     assert (shorter.together_straight or most) >= (second.together_straight or most)

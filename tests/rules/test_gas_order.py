@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from frostshift_rules.gas_demand import GasDemand, ShiftDemand
-from frostshift_rules.gas_needs import LeftOut, Need, Together, needs_of
+from frostshift_rules.gas_needs import LeftOut, Need, Together, needs_of, not_known_from
 from frostshift_rules.gas_order import OrderLine, on_hand_of, order_line
 from frostshift_rules.gas_setup import SupplyTerms
 from frostshift_rules.stock import KindStock, stock_of, with_entry
@@ -195,6 +195,15 @@ def test_a_lead_time_beyond_the_shifts_looked_at_is_no_enough() -> None:
     assert got.delivery > day(50)
 
 
+def test_a_shift_of_which_nothing_is_known_is_no_weekend() -> None:
+    """An order of today comes on Wednesday and is to last to Saturday; nothing is known from Thursday on."""
+    needs = [need(1, 1.0), need(2, 1.0)]
+    common = (KIND, "propane", CONTENTS_KG, USABLE_KG, needs, stock(full=4), SupplyTerms(KIND, 2), (), MONDAY, 3, ZONE)
+    assert order_line(*common).advice == "enough"  # a long weekend follows
+    assert order_line(*common, not_known_from=day(3)).advice == "not_far_enough"
+    assert order_line(*common, not_known_from=day(6)).advice == "enough"
+
+
 def test_terms_without_a_day_of_delivery_are_said() -> None:
     closed = tuple(day(n) for n in range(LONGEST_DAYS + 1))
     assert line([need(n, 50.0) for n in range(1, 6)], stock(), closed=closed).advice == "no_delivery"
@@ -309,3 +318,11 @@ def test_what_feeds_together_goes_with_its_shift_and_not_beyond_the_forecast() -
     got = needs_of("propane", shifts, [], together)
     assert [(one.together, one.starves) for one in got] == [(4, True), (0, False)]
     assert [one.left_out for one in needs_of("propane", [replace(shifts[0], unknown_joints=3)], [])] == [3]
+
+
+def test_the_day_from_which_on_nothing_is_known() -> None:
+    shifts = [demand(0, 10.0), demand(1, 0.0, known=False, name="night"), demand(2, 10.0)]
+    further = [(f"{day(3)} day", "day", day(3), NOW), (f"{day(4)} swing", "swing", day(4), NOW)]
+    assert not_known_from(shifts, further) == day(1)
+    assert not_known_from(shifts[::2], further) == day(4)
+    assert not_known_from(shifts[::2], further[:1]) is None

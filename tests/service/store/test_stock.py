@@ -78,7 +78,7 @@ def test_open_orders(sited: Engine) -> None:
     ):
         add(sited, entry(movement, count, order_no=order_no), str(n))
     with reading(sited) as session:
-        assert open_orders(session, SITE) == [OrderLine("K-1", KIND, NOW, 4, 0, 3)]
+        assert open_orders(session, SITE) == [OrderLine("K-1", KIND, NOW, 4, 0, 3, ((NOW, 4),))]
         assert open_orders(session, "nowhere") == []
 
 
