@@ -13,7 +13,7 @@ import logging
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from threading import Lock
 from typing import Final, Literal
@@ -24,6 +24,7 @@ from sqlmodel import Session
 from frostshift_rules.job import Site
 from frostshift_rules.notice_events import AddressOff, Event, Notice, Told
 from frostshift_rules.notice_setup import Address, Channel, NoticeSetup, Person
+from frostshift_rules.notice_together import together
 from frostshift_service.senders import ANSWER_PATH, Message, SendError, Senders
 from frostshift_service.store import deliveries, notices
 from frostshift_service.store.engine import reading, writing
@@ -131,10 +132,23 @@ def decide_site(
             return []
         site, setup = load_site(session, site_id), notices.load_setup(session, site_id)
         decided, told = decide(site, setup, notices.load_told(session, site_id))
-        new = [NewNotice(one, recipients(site.site, setup, one, due)) for one in decided]
+        new = told_to(site.site, setup, decided, due)
         return notices.add_notices(
             session, site_id, new, plan_id=plan_id, now=now, told=told, plan_made_utc=plan_made_utc
         )
+
+
+def told_to(site: Site, setup: NoticeSetup, decided: Sequence[Notice], due: Due) -> list[NewNotice]:
+    """What was decided, with who is to hear of it; who hears of all crews hears of several of them in one notice."""
+    crews = [one for one in decided if one.crew]
+    if len({one.crew for one in crews}) < 2:
+        return [NewNotice(one, recipients(site, setup, one, due)) for one in decided]
+    of_crews = replace(setup, people=tuple(one for one in setup.people if one.crews))
+    of_all = replace(setup, people=tuple(one for one in setup.people if not one.crews))
+    whole = together(crews)
+    new = [NewNotice(one, recipients(site, of_crews if one.crew else setup, one, due)) for one in decided]
+    heard = recipients(site, of_all, whole, due)
+    return [*new, NewNotice(whole, heard)] if heard else new
 
 
 def recipients(site: Site, setup: NoticeSetup, notice: Notice, due: Due) -> tuple[Recipient, ...]:

@@ -18,6 +18,7 @@ from tests.service.weather_site import Clock
 
 from frostshift_rules.job import Site
 from frostshift_rules.notice_events import Notice, Told
+from frostshift_rules.notice_quiet import is_for
 from frostshift_rules.notice_setup import Address, Channel, NoticeSetup, Person
 from frostshift_service.clock import utc_now
 from frostshift_service.http import make_sending_client
@@ -120,6 +121,25 @@ def test_deciding_is_given_what_people_know_and_keeps_what_they_will(engine: Eng
     assert states(engine) == {("rowan", 0, "waiting"): 3, ("tamsin", 0, "waiting"): 3}
     with pytest.raises(UnknownSite):
         decide_site(engine, "nowhere", decided, due_now, plan_id=None, plan_made_utc=NOW, now=NOW)
+
+
+def test_who_hears_of_all_crews_hears_of_several_in_one_notice(engine: Engine) -> None:
+    def due(_site: Site, one: Notice, to: Person) -> datetime | None:
+        return None if is_for(one, to) is None else NOW
+
+    set_up(engine, replace(ROWAN, crews=("row C",)), TAMSIN)
+    decided = notice("a"), notice("b", crew="row D"), notice("c", crew="", shift_key=None)
+    numbers = decide(engine, *decided, due=due)
+    assert len(numbers) == 4
+    with reading(engine) as session:
+        kept = {one.number: one.notice for one in notices.notices_of(session, SITE, newest=9)}
+        to = {(row.number, row.person_id) for row in notices.deliveries_of(session, numbers)}
+    crews = {number: one.crew for number, one in kept.items()}
+    whole = next(number for number, one in kept.items() if one.key.startswith("all|"))
+    row_c = next(number for number, crew in crews.items() if crew == "row C")
+    site = next(number for number, one in kept.items() if one.key == "c")
+    assert to == {(row_c, "rowan"), (whole, "tamsin"), (site, "tamsin")}
+    assert decide(engine, *decided, due=due) == []
 
 
 def test_an_error_while_deciding_writes_nothing(engine: Engine) -> None:

@@ -135,18 +135,24 @@ class _Smtp(smtplib.SMTP):
         return connection if self._at_once is None else self._at_once.wrap_socket(connection, server_hostname=host)
 
 
+_PLAIN: Final = str.maketrans({"°": None, "×": "x", "³": "3", "…": "..."})
+"""Signs of ours as ASCII in a subject: some telephones show the encoding instead."""
+
+
 def mail_of(message: Message, sender: str, to: str) -> bytes:
     """The mail as it goes over the line.
 
     Its Message-ID is the same for every attempt, so that programs recognise a duplicate; a program that answers mail by
     itself leaves it alone (RFC 3834).
     """
-    mail = EmailMessage(policy=SMTP.clone(cte_type="7bit"))
+    subject = one_line(message.first_line, MOST_SUBJECT).translate(_PLAIN)
+    # Python folds a long subject so that spaces double: its line stays whole, RFC 5322 allows 998 letters.
+    mail = EmailMessage(policy=SMTP.clone(cte_type="7bit", max_line_length=998))
     local, _, host = sender.rpartition("@")
     mail["From"] = Header("Frostshift", local, host)
     to_local, _, to_host = to.rpartition("@")
     mail["To"] = Header(one_line(message.person, 60), to_local, to_host)
-    mail["Subject"] = one_line(message.first_line, MOST_SUBJECT)
+    mail["Subject"] = subject
     mail["Date"] = message.made_utc
     unique = f"{message.number}.{message.delivery_id}" if message.number else f"test.{message.made_utc:%Y%m%d%H%M%S%f}"
     mail["Message-ID"] = f"<frostshift.{message.site_id}.{unique}@{host}>"

@@ -227,9 +227,9 @@ def _sent_long_ago(session: Session, number: int, person_id: str, setup: NoticeS
 
 
 def _passed_to(setup: NoticeSetup, person: Person, told: Collection[tuple[str, int]]) -> Person | None:
-    """Who is told instead; None where there is nobody, or it was done."""
+    """Who is told instead; None where there is nobody, or who has heard of it anyway."""
     passed = None if person.then is None else setup.person(person.then)
-    return None if passed is None or (passed.id, 2) in told else passed
+    return None if passed is None or any((passed.id, turn) in told for turn in (0, 2)) else passed
 
 
 def _again(session: Session, site_id: str, number: int, person: Person, off: Collection[str], now: datetime) -> None:
