@@ -20,7 +20,7 @@ def text(name: str) -> str:
     return (ROOT / name).read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize("name", ["sheet", "gas"])
+@pytest.mark.parametrize("name", ["sheet", "gas", "notice"])
 def test_readme_shows_what_the_demo_prints(name: str) -> None:
     pytest.importorskip("playwright", reason="the pictures' maker imports it")
     spec = importlib.util.spec_from_file_location("make_pictures", ROOT / "fixtures" / "demo" / "make_pictures.py")
@@ -38,7 +38,7 @@ def test_readme_shows_what_the_demo_prints(name: str) -> None:
 
 def test_readme_shows_pictures_that_are_there() -> None:
     shown = re.findall(r"!\[[^]]+\]\(([^)]+)\)", text("README.md"))
-    assert len(shown) == 7
+    assert len(shown) == 8
     assert all((ROOT / name).is_file() for name in shown)
 
 
