@@ -186,7 +186,12 @@ def create_app(
     # The last added stands first: headers, then the guard, then the last resort.
     app.add_middleware(_LastResort)
     app.add_middleware(
-        Guard, door=door, now=now, max_body_bytes=settings.schedule_bytes + FORM_BYTES, refuse=error_answer
+        Guard,
+        door=door,
+        now=now,
+        max_body_bytes=settings.schedule_bytes + FORM_BYTES,
+        refuse=error_answer,
+        pages_url=settings.pages_url,
     )
     app.add_middleware(_Headers)
     return app

@@ -83,16 +83,24 @@ class Guard:
         now: reads the clock.
         max_body_bytes: longest body of a request.
         refuse: makes the answer to a refused request.
+        pages_url: address under which others reach us; secret links are opened there, too. None: there is none.
     """
 
     def __init__(
-        self, app: ASGIApp, door: Door, now: Callable[[], datetime], max_body_bytes: int, refuse: Refuse
+        self,
+        app: ASGIApp,
+        door: Door,
+        now: Callable[[], datetime],
+        max_body_bytes: int,
+        refuse: Refuse,
+        pages_url: str | None = None,
     ) -> None:
         self.app = app
         self.door = door
         self.now = now
         self.max_body_bytes = max_body_bytes
         self.refuse = refuse
+        self.public_host = None if pages_url is None else urlsplit(pages_url).netloc.lower()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let the request through, or answer it here."""
@@ -110,7 +118,8 @@ class Guard:
 
     def _checked(self, request: Request) -> Response | None:
         """None where the request may pass."""
-        if not _HOST.fullmatch(request.headers.get("host", "")):
+        host = request.headers.get("host", "")
+        if not (_HOST.fullmatch(host) or (host.lower() == self.public_host and _is_for_anybody(request))):
             return self.refuse(request, 400, "This address is not served here; use localhost or 127.0.0.1.")
         if request.url.path == ENTER_PATH:
             return self._entered(request)
@@ -123,7 +132,7 @@ class Guard:
             return self.refuse(request, 401, "You are not signed in on this browser, or your session has ended.")
         if request.method in _SAFE_METHODS:
             return None
-        if not same_origin(request.headers):
+        if not same_origin(request.headers, self.public_host if is_secret_link(request) else None):
             return self.refuse(request, 403, "The form was not sent from one of our own pages; nothing was changed.")
         most_bytes = DEVICE_BYTES if is_secret_link(request) else self.max_body_bytes
         problem = self._body_problem(request.headers, most_bytes)
@@ -177,8 +186,15 @@ def is_secret_link(request: Request) -> bool:
     return request.method in methods and _LINK_PATH.fullmatch(request.url.path) is not None
 
 
-def same_origin(headers: Headers) -> bool:
+def _is_for_anybody(request: Request) -> bool:
+    """Whether a request needs no session: a secret link, and our files that its page needs."""
+    return is_secret_link(request) or (request.url.path.startswith(OPEN_PATHS) and request.method in _SAFE_METHODS)
+
+
+def same_origin(headers: Headers, public_host: str | None = None) -> bool:
     """Whether a browser says that the request comes from a page of this very address.
+
+    `public_host` counts as this address, where something stands between that gives us another host's name.
 
     Browsers send `Origin` with every form that changes something, and `Sec-Fetch-Site` with every request. Neither
     means no browser, or one that hides where it comes from: refused.
@@ -187,5 +203,7 @@ def same_origin(headers: Headers) -> bool:
     if site is not None and site != "same-origin":
         return False
     if origin is not None:
-        return urlsplit(origin).scheme in ("http", "https") and urlsplit(origin).netloc == headers.get("host")
+        return urlsplit(origin).scheme in ("http", "https") and (
+            urlsplit(origin).netloc in (headers.get("host"), public_host)
+        )
     return site is not None

@@ -147,7 +147,8 @@ def calendar_link(request: Request, desk: DeskDep, site_id: SiteId, crew: Typed 
     with writing(desk.engine) as session:
         token = links.new_calendar_token(session, site_id, crew, now=desk.now())
     page = _people(desk, site_id)
-    link = f"{str(request.base_url).rstrip('/')}/calendar/{token}.ics"
+    base = request.app.state.settings.pages_url or str(request.base_url)
+    link = f"{base.rstrip('/')}/calendar/{token}.ics"
     return render("people.html", page=page, said="", link=link, link_crew=crew)
 
 
@@ -162,7 +163,7 @@ def revoke_link(desk: DeskDep, site_id: SiteId, link_id: Number) -> RedirectResp
 # By secret link
 
 
-@router.get("/calendar/{token}.ics", include_in_schema=False)
+@router.api_route("/calendar/{token}.ics", methods=["GET", "HEAD"], include_in_schema=False)
 def calendar(desk: DeskDep, token: Token) -> Response:
     """Light-up times and weather stops of one crew."""
     with reading(desk.engine) as session:

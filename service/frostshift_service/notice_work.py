@@ -5,6 +5,7 @@ Here the rules, the plan in hand, the stock and the alerts meet; the outbox know
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
@@ -27,6 +28,8 @@ from frostshift_service.store.records import KeptNotice, KeptSite, PlanInputs, W
 from frostshift_service.store.stock import entries_of
 from frostshift_service.views.notice_text import Envelope, notice_words
 from frostshift_service.weather.nws_alerts import cold
+
+log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,16 +62,16 @@ def due_of(site: Site, notice: Notice, person: Person, now: datetime) -> datetim
 def words_of(telling: Telling) -> Words:
     """A notice in the words of one person: what this person hears of; whoever it is passed on to hears all of it."""
     site, notice = telling.site.site, telling.kept.notice
+    heard = is_for(notice, telling.person) or notice
     around = Envelope(
         site_name=site.name,
         zone=site.zone,
         number=telling.kept.number,
         sheet_link="" if telling.pages_url is None else f"{telling.pages_url}/sites/{site.id}/morning",
-        answer_link=telling.answer_link if notice.urgency == "now" else "",
+        answer_link=telling.answer_link if heard.urgency == "now" else "",
         kinds={kind.id: kind.name for kind in kinds_of(site).values()},
         turn=telling.turn,
     )
-    heard = is_for(notice, telling.person) or notice
     return notice_words(heard, telling.person.units, around, telling.now)
 
 
@@ -83,9 +86,13 @@ def decide_on(engine: Engine, site_id: str, by: Decided, now: datetime) -> list[
     with reading(engine) as session:
         entries = entries_of(session, site_id)
         alerts = load_alerts(session, site_id)
-    stock = stock_of(entries, contents_of(kinds_of(plan.site)))
     hours = weather.hours if usable else None
-    gas = make_gas_plan(plan, hours, stock, now)
+    gas = None
+    try:
+        stock = stock_of(entries, contents_of(kinds_of(plan.site)))
+        gas = make_gas_plan(plan, hours, stock, now)
+    except Exception:  # what gas cannot say must not silence the rest
+        log.exception("site %s: nothing can be told of gas", site_id)
     warned = tuple(
         AlertSeen(one.headline or one.event, one.onset_utc, one.ends_utc)
         for one in (alerts.alerts if alerts is not None else ())

@@ -14,7 +14,7 @@ from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from threading import Lock
 from typing import Final, Literal
 
@@ -23,7 +23,7 @@ from sqlmodel import Session
 
 from frostshift_rules.job import Site
 from frostshift_rules.notice_events import AddressOff, Event, Notice, Told
-from frostshift_rules.notice_setup import Address, Channel, NoticeSetup, Person
+from frostshift_rules.notice_setup import Address, Channel, NoticeSetup, Person, Urgency
 from frostshift_rules.notice_together import together
 from frostshift_service.senders import ANSWER_PATH, Message, SendError, Senders
 from frostshift_service.store import deliveries, notices
@@ -44,6 +44,8 @@ log = logging.getLogger(__name__)
 
 WORKERS: Final = 4
 """Messages that are sent at once: a server that is slow holds up one of them."""
+CLOCKS_APART: Final = timedelta(minutes=5)
+"""Copies on several machines differ by no more than this."""
 MOST_IN_A_RUN: Final = 2000
 
 Outcome = Literal["sent", "waiting", "failed", "dropped"]
@@ -128,7 +130,8 @@ def decide_site(
     with writing(engine) as session:
         hold_site(session, site_id)
         before = notices.decided_by(session, site_id)
-        if before is not None and plan_made_utc < before:
+        # One from the future was made by a clock that was wrong: it must not silence the site until then.
+        if before is not None and plan_made_utc < before <= now + CLOCKS_APART:
             return []
         site, setup = load_site(session, site_id), notices.load_setup(session, site_id)
         decided, told = decide(site, setup, notices.load_told(session, site_id))
@@ -307,7 +310,8 @@ def _needless(kept: KeptNotice, claimed: Claimed, address: Address | None, off: 
         return "the person or the address is no longer there"
     if address.key in off:
         return "its address was switched off"
-    if kept.notice.shift_end_utc is not None and kept.notice.shift_end_utc <= now:
+    until_utc = notices.needed_until(kept.notice)
+    if until_utc is not None and until_utc <= now:
         return "the shift is over"
     if claimed.delivery.turn > 0 and kept.answered_utc is not None:
         return f"answered by {kept.answered_by}"
@@ -366,7 +370,8 @@ def _record_refusal(
             number=claimed.delivery.number,
             now=now,
         ):
-            _tell_of_it(session, site, setup, run.wiring.due, person, address, error, now)
+            urgency = claimed.notice.notice.urgency
+            _tell_of_it(session, site, setup, run.wiring.due, person, address, error, now, urgency)
     return "failed"
 
 
@@ -379,6 +384,7 @@ def _tell_of_it(
     address: Address,
     error: str,
     now: datetime,
+    urgency: Urgency,
 ) -> None:
     # It cannot go round for ever: every address is switched off once, and what is off is not sent to.
     digest = hashlib.sha256(address.key.encode()).hexdigest()[:16]
@@ -390,12 +396,21 @@ def _tell_of_it(
         shift_day=None,
         shift_start_utc=None,
         shift_end_utc=None,
-        events=(Event("address", "soon", None, address=AddressOff(person.name, shown_address(address.key), error)),),
+        events=(
+            Event(
+                "address",
+                "now" if urgency == "now" else "soon",
+                None,
+                address=AddressOff(person.name, shown_address(address.key), error),
+            ),
+        ),
         decided_utc=now,
         freshness="none",
         issued_utc=None,
     )
-    new = NewNotice(notice, recipients(site, setup, notice, due))
+    # It concerns no crew, and whoever looks after one may be the only one there is.
+    everybody = replace(setup, people=tuple(replace(one, crews=()) for one in setup.people))
+    new = NewNotice(notice, recipients(site, everybody, notice, due))
     notices.add_notices(session, site.id, [new], plan_id=None, now=now)
 
 

@@ -142,6 +142,30 @@ def test_who_hears_of_all_crews_hears_of_several_in_one_notice(engine: Engine) -
     assert decide(engine, *decided, due=due) == []
 
 
+def test_a_clock_that_ran_ahead_once_does_not_silence_the_site(engine: Engine) -> None:
+    set_up(engine, ROWAN)
+    decide(engine, notice("ahead"), made=NOW + timedelta(days=3))
+    assert decide(engine, notice("right again"), made=NOW) != []
+
+
+def test_what_is_decided_at_the_end_of_a_shift_still_arrives(engine: Engine, clock: Clock) -> None:
+    """A joint that runs beyond its shift is below its minimum: its reading was taken half an hour after the end."""
+    set_up(engine, ROWAN)
+    decide(engine, notice(shift_end_utc=NOW - 30 * MINUTE))
+    assert run(engine, {"email": Noted()}, clock) == {"sent": 1}
+
+
+def test_a_refusal_of_what_cannot_wait_is_told_at_once_whatever_the_crew(engine: Engine, clock: Clock) -> None:
+    set_up(engine, ROWAN, replace(TAMSIN, crews=("row D",)))
+    decide(engine, notice())
+    run(engine, {"email": Noted(lambda to: SendError("550", permanent=True) if "rowan" in to.to else None)}, clock)
+    with reading(engine) as session:
+        found = [one for one in notices.notices_of(session, SITE, newest=9) if one.notice.events[0].kind == "address"]
+        to = {row.person_id for row in notices.deliveries_of(session, [one.number for one in found])}
+    assert [one.notice.urgency for one in found] == ["now"]
+    assert to == {"tamsin"}
+
+
 def test_an_error_while_deciding_writes_nothing(engine: Engine) -> None:
     set_up(engine, ROWAN)
 
@@ -230,7 +254,7 @@ def test_mail_that_fails_twice_arrives(
     ids = {str(value) for one in mails for name, value in one["headers"] if name == "Message-ID"}
     assert len(ids) == 1, "a duplicate is recognised"
     assert [what for what, _ in log(engine)] == ["decided", "failed", "sent"]
-    assert log(engine)[-1][1].startswith(f"to rowan at {to}, attempt 3: ")
+    assert log(engine)[-1][1].startswith(f"to rowan at {to[0]}…@arrive.example, attempt 3: ")
 
 
 @pytest.mark.parametrize(("fault", "minutes"), [("500.1", 1), ("429.1", 20), ("lost.1", 1), ("taken.1", 1)])
@@ -289,7 +313,7 @@ def test_without_a_mail_server_the_log_says_so(
     assert run(engine, {"webhook": senders["webhook"]}, clock) == {"dropped": 1, "sent": 1}
     assert (
         "failed",
-        "to rowan at rowan@site.example: no mail server is set (FROSTSHIFT_SMTP_URL); not tried again",
+        "to rowan at r…@site.example: no mail server is set (FROSTSHIFT_SMTP_URL); not tried again",
     ) in log(engine)
 
 
@@ -347,16 +371,17 @@ def test_words_that_fail_hold_up_no_other_and_are_tried_again(
 def test_what_nobody_needs_any_more_is_dropped(engine: Engine, clock: Clock) -> None:
     gone = person("gone", mail("gone@x.example"))
     set_up(engine, ROWAN, gone)
-    decide(engine, notice(urgency="soon"), notice("over", urgency="soon", shift_end_utc=NOW + MINUTE))
+    over = {"urgency": "soon", "shift_end_utc": NOW + MINUTE, "decided_utc": NOW - 300 * MINUTE}
+    decide(engine, notice(urgency="soon"), notice("over", **over))
     set_up(engine, replace(ROWAN, addresses=(mail("other@x.example"),)))
     sender = Noted()
     clock.now = NOW + MINUTE
     assert run(engine, {"email": sender}, clock) == {"dropped": 4}
     assert sender.got == []
     set_up(engine, ROWAN)
-    decide(engine, notice("over 2", urgency="soon", shift_end_utc=NOW + MINUTE), made=NOW + MINUTE)
+    decide(engine, notice("over 2", **over), made=NOW + MINUTE)
     assert run(engine, {"email": sender}, clock) == {"dropped": 1}
-    assert log(engine)[-1][1] == "to rowan at rowan@site.example: the shift is over; not tried again"
+    assert log(engine)[-1][1] == "to rowan at r…@site.example: the shift is over; not tried again"
 
 
 def test_a_worker_that_dies_after_sending_sends_it_twice(

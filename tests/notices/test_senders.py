@@ -329,7 +329,7 @@ def test_a_template_with_nasty_values(
     ("fault", "permanent", "after"),
     [
         ("404", True, None),
-        ("401", True, None),
+        ("401", False, None),
         ("410", True, None),
         ("408", False, None),
         ("425", False, None),

@@ -33,8 +33,8 @@ FORMAT: Final = 1
 TIME_HEADER: Final = "X-Frostshift-Time"
 SIGNATURE_HEADER: Final = "X-Frostshift-Signature"
 NUMBER_HEADER: Final = "X-Frostshift-Notice"
-PASSING: Final = (408, 425, 429)
-"""Statuses of the 4xx that mend themselves."""
+GONE: Final = (404, 410)
+"""Statuses that say that there is nothing at the address. Others of the 4xx may be about one message, or mend."""
 MOST_HEADER: Final = 500
 WHOLE_S: Final = 60.0
 
@@ -91,7 +91,7 @@ def _refusal(error: BadStatus) -> SendError:
     status, asked_s = error.answer.status, error.answer.retry_after_s
     return SendError(
         str(error),
-        permanent=400 <= status < 500 and status not in PASSING,
+        permanent=status in GONE,
         retry_after=None if asked_s is None else timedelta(seconds=asked_s),
     )
 

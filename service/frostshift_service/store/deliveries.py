@@ -14,7 +14,7 @@ from sqlalchemy import ColumnElement, func
 from sqlmodel import Session, col, select, update
 
 from frostshift_rules.notice_setup import Channel, NoticeSetup, Person
-from frostshift_service.store.notice_links import new_answer_token
+from frostshift_service.store.notice_links import forget_old_links, new_answer_token
 from frostshift_service.store.notices import (
     MOST_AT_ONCE,
     SYSTEM,
@@ -25,7 +25,7 @@ from frostshift_service.store.notices import (
     switched_off,
     write_log,
 )
-from frostshift_service.store.records import Claimed, DeliveryState, KeptDelivery, shown_address
+from frostshift_service.store.records import Claimed, DeliveryState, KeptDelivery, logged_address
 from frostshift_service.store.sites import hold_site
 from frostshift_service.store.tables import NoticeDeliveryRow, NoticeRecipientRow, NoticeRow
 
@@ -36,7 +36,9 @@ PAUSES: Final = tuple(timedelta(minutes=minutes) for minutes in (1, 2, 5, 15, 30
 LONGEST: Final = timedelta(days=1)
 """After this it is not tried any more. Our choice."""
 ASKED: Final = timedelta(hours=6)
-"""Longest pause that a server may ask for."""
+"""Longest pause that a server may ask for ..."""
+ASKED_NOW: Final = timedelta(minutes=15)
+"""... and for what cannot wait. Our choice."""
 URGENT: Final = 0
 MAX_ERROR: Final = 300
 FORGOTTEN: Final = timedelta(days=1)
@@ -44,7 +46,8 @@ FORGOTTEN: Final = timedelta(days=1)
 
 
 def give_back_stale(session: Session, *, now: datetime) -> int:
-    """Let claims wait again whose worker is gone; returns how many."""
+    """Let claims wait again whose worker is gone; returns how many. Answer links that are too old go."""
+    forget_old_links(session, now=now)
     stale = col(NoticeDeliveryRow.state) == "claimed", col(NoticeDeliveryRow.claimed_utc) < now - STALE
     # Those that another copy gives back at this moment are left to it: neither waits for the other.
     found = session.exec(select(NoticeDeliveryRow.id).where(*stale).with_for_update(skip_locked=True)).all()
@@ -119,7 +122,7 @@ def mark_sent(session: Session, claimed: Claimed, *, how: str, now: datetime) ->
     ours_still = session.exec(update(NoticeDeliveryRow).where(*ours).values(values)).rowcount == 1
     tried = f", attempt {one.attempts}" if one.attempts > 1 else ""
     twice = "" if ours_still else "; more than once, as the sending took too long"
-    detail = f"to {one.person_id} at {shown_address(one.address_key)}{tried}: {how}{twice}"
+    detail = f"to {one.person_id} at {logged_address(one.address_key)}{tried}: {how}{twice}"
     write_log(session, claimed.site_id, "sent", one.number, by=SYSTEM, detail=detail, now=now)
 
 
@@ -152,7 +155,7 @@ def mark_failed(
     one = claimed.delivery
     pause = PAUSES[min(one.attempts, len(PAUSES)) - 1]
     if retry_after is not None:
-        pause = max(pause, min(retry_after, ASKED))
+        pause = max(pause, min(retry_after, ASKED_NOW if claimed.notice.notice.urgency == "now" else ASKED))
     state: DeliveryState = "waiting"
     if dropped:
         state = "dropped"
@@ -168,7 +171,7 @@ def mark_failed(
     session.exec(update(NoticeDeliveryRow).where(*ours).values(values))
     if one.attempts == 1 or state != "waiting":
         end = {"waiting": "tried again", "dropped": "not tried again"}.get(state, "given up")
-        detail = f"to {one.person_id} at {shown_address(one.address_key)}: {text}; {end}"
+        detail = f"to {one.person_id} at {logged_address(one.address_key)}: {text}; {end}"
         write_log(session, claimed.site_id, "failed", one.number, by=SYSTEM, detail=detail, now=now)
     return state
 
@@ -202,15 +205,15 @@ def follow_up(session: Session, site_id: str, *, now: datetime) -> int:
     for number in sorted(one for one in session.exec(numbers) if one is not None):
         rows = session.exec(select(NoticeRecipientRow).where(NoticeRecipientRow.number == number)).all()
         told = {(row.person_id, row.turn) for row in rows}
-        for row in sorted((row for row in rows if row.turn == 0), key=lambda row: row.person_id):
+        for row in sorted((row for row in rows if row.turn != 1), key=lambda row: (row.turn, row.person_id)):
             person = setup.person(row.person_id)
             if person is None:
                 continue
-            if (person.id, 1) not in told and _sent_long_ago(session, number, person.id, setup, now):
+            if row.turn == 0 and (person.id, 1) not in told and _sent_long_ago(session, number, person.id, setup, now):
                 told.add((person.id, 1))
                 _again(session, site_id, number, person, off, now)
                 added += 1
-            passed = _passed_to(setup, person, told)
+            passed = _passed_to(setup, person, told, off)
             if passed is not None and row.due_utc + timedelta(minutes=setup.choices.then_minutes) <= now:
                 told.add((passed.id, 2))
                 _pass_on(session, site_id, number, person, passed, off, now)
@@ -226,10 +229,25 @@ def _sent_long_ago(session: Session, number: int, person_id: str, setup: NoticeS
     return sent_utc is not None and sent_utc + timedelta(minutes=setup.choices.repeat_minutes) <= now
 
 
-def _passed_to(setup: NoticeSetup, person: Person, told: Collection[tuple[str, int]]) -> Person | None:
-    """Who is told instead; None where there is nobody, or who has heard of it anyway."""
-    passed = None if person.then is None else setup.person(person.then)
-    return None if passed is None or any((passed.id, turn) in told for turn in (0, 2)) else passed
+def _passed_to(
+    setup: NoticeSetup, person: Person, told: Collection[tuple[str, int]], off: Collection[str]
+) -> Person | None:
+    """Who is told instead: the next in the row whom a message reaches, the last of them for want of one.
+
+    None where there is nobody, or who comes next has heard of it anyway.
+    """
+    asked, passed = {person.id}, None
+    while person.then is not None and person.then not in asked:
+        asked.add(person.then)
+        after = setup.person(person.then)
+        if after is None:
+            break
+        if any((after.id, turn) in told for turn in (0, 2)):
+            return None
+        passed = person = after
+        if any(address.key not in off for address in after.addresses):
+            break
+    return passed
 
 
 def _again(session: Session, site_id: str, number: int, person: Person, off: Collection[str], now: datetime) -> None:

@@ -7,16 +7,18 @@ from __future__ import annotations
 
 import hashlib
 import secrets
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Final
 
-from sqlmodel import Session, col, select
+from sqlmodel import Session, col, delete, select
 
 from frostshift_service.store.notices import kept_delivery, notice_by_number
 from frostshift_service.store.records import CalendarLink, KeptDelivery, KeptNotice, StoreError, UnknownToken
 from frostshift_service.store.sites import hold_site
 from frostshift_service.store.tables import AnswerLinkRow, CalendarLinkRow, NoticeDeliveryRow
 
+LINKS_LAST: Final = timedelta(days=30)
+"""An answer link opens its notice for so long. Our choice."""
 MAX_CREW: Final = 100
 MAX_LINKS: Final = 200
 """Calendar links of one site that count; ours, so that a script that runs wild is noticed."""
@@ -38,6 +40,11 @@ def by_answer_token(session: Session, secret: str) -> tuple[KeptNotice, KeptDeli
     link = session.get(AnswerLinkRow, _digest(secret))
     row = None if link is None else session.get(NoticeDeliveryRow, link.delivery_id)
     return None if row is None else (notice_by_number(session, row.number), kept_delivery(row))
+
+
+def forget_old_links(session: Session, *, now: datetime) -> None:
+    """Answer links end some time: what they answer is long over."""
+    session.exec(delete(AnswerLinkRow).where(col(AnswerLinkRow.made_utc) < now - LINKS_LAST))
 
 
 def new_calendar_token(session: Session, site_id: str, crew: str, *, now: datetime) -> str:

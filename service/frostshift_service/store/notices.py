@@ -6,7 +6,8 @@ Delivering them is in `deliveries`, secret links are in `notice_links`.
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from datetime import datetime
+from dataclasses import replace
+from datetime import datetime, timedelta
 from typing import Final
 
 from pydantic import TypeAdapter
@@ -24,6 +25,7 @@ from frostshift_service.store.records import (
     NoticeLog,
     SwitchedOff,
     UnknownNotice,
+    logged_address,
     shown_address,
 )
 from frostshift_service.store.sites import hold_site
@@ -46,6 +48,9 @@ _SETUP: Final = TypeAdapter(NoticeSetup)
 _TOLD: Final = Packing(Told)
 _NOTICE: Final = Packing(Notice)
 
+
+BEYOND: Final = timedelta(hours=4)
+"""A notice counts at least so long, whatever the end of its shift: a weld may run beyond it. Our choice."""
 
 # Who hears what, and what they know
 
@@ -75,6 +80,7 @@ def save_setup(session: Session, site_id: str, setup: NoticeSetup, *, now: datet
         row.setup = values
         session.add(row)
     session.flush()
+    _tell_anew(session, site_id, before, setup)
     was, now_is = _addresses(before), _addresses(setup)
     stays = []
     for off in switched_off(session, site_id):
@@ -89,6 +95,18 @@ def save_setup(session: Session, site_id: str, setup: NoticeSetup, *, now: datet
                 )
             )
     return tuple(stays)
+
+
+def _tell_anew(session: Session, site_id: str, before: NoticeSetup, setup: NoticeSetup) -> None:
+    """Who is new gets the lists of the shifts: what was decided before was told to nobody, or not to this person."""
+    heard = [{(one.id, one.crews, one.hears_of) for one in of.people} for of in (before, setup)]
+    row = session.get(NoticeToldRow, site_id)
+    if row is None or not heard[1] - heard[0]:
+        return
+    told = _TOLD.unpack(row.told)
+    # With nobody there before, nothing of it was told at all.
+    told = replace(told, shifts=()) if before.people else Told(number=told.number)
+    save_told(session, site_id, told, plan_made_utc=row.plan_made_utc)
 
 
 def _addresses(setup: NoticeSetup) -> dict[str, list[tuple[str, Address]]]:
@@ -182,6 +200,11 @@ def _keys_there(session: Session, site_id: str, keys: Sequence[str]) -> set[str]
     return found
 
 
+def needed_until(notice: Notice) -> datetime | None:
+    """After this nobody needs a notice any more: its shift is over, and what ran beyond it; None: no such time."""
+    return None if notice.shift_end_utc is None else max(notice.shift_end_utc, notice.decided_utc + BEYOND)
+
+
 def _add_notice(
     session: Session, site_id: str, new: NewNotice, plan_id: int | None, off: Collection[str], now: datetime
 ) -> KeptNotice:
@@ -191,7 +214,7 @@ def _add_notice(
         key=notice.key,
         rank=ORDER.index(notice.urgency),
         decided_utc=notice.decided_utc,
-        until_utc=notice.shift_end_utc,
+        until_utc=needed_until(notice),
         plan_id=plan_id,
         notice=_NOTICE.pack(notice),
         answered_utc=None,
@@ -387,7 +410,7 @@ def switch_off(
     session.exec(
         update(NoticeDeliveryRow).where(*waiting).values(state="dropped", last_error="its address was switched off")
     )
-    detail = f"{shown_address(address_key)} of {person_id}: {reason}"
+    detail = f"{logged_address(address_key)} of {person_id}: {reason}"
     write_log(session, site_id, "switched_off", number, by=SYSTEM, detail=detail, now=now)
     return True
 
@@ -400,7 +423,7 @@ def switch_on(session: Session, site_id: str, address_key: str, *, why: str, now
         return False
     session.delete(row)
     session.flush()
-    detail = f"{shown_address(address_key)}: {why}"
+    detail = f"{logged_address(address_key)}: {why}"
     write_log(session, site_id, "switched_on", None, by=SYSTEM, detail=detail, now=now)
     return True
 

@@ -505,6 +505,13 @@ def shown_address(address_key: str) -> str:
         return "web address"
 
 
+def logged_address(address_key: str) -> str:
+    """An address so that its owner knows it and nobody else learns it: `r…@site.example`, `hooks.site.example`."""
+    shown = shown_address(address_key)
+    name, at, host = shown.rpartition("@")
+    return f"{name[:1]}…@{host}" if at else shown
+
+
 @dataclass(frozen=True, slots=True)
 class NoticeLog:
     """One line of the log; never changed. `number` None: it concerns no notice, such as an address switched off."""

@@ -16,6 +16,7 @@ from frostshift_service.store.records import (
     KeptSite,
     LogWhat,
     NoticeLog,
+    logged_address,
 )
 from frostshift_service.views.files import Table
 from frostshift_service.views.notice_text import Envelope, notice_words
@@ -257,27 +258,19 @@ def _notice(
 
 def _delivery(kept: KeptDelivery, setup: NoticeSetup, show: Show) -> DeliveryView:
     person = setup.person(kept.person_id)
-    channel, _, where = kept.address_key.partition(":")
+    channel, _, _ = kept.address_key.partition(":")
     turn = TURNS[kept.turn] if kept.turn < len(TURNS) else ""
     text = f"{STATES[kept.state]}{f', {turn}' if turn else ''}"
     return DeliveryView(
         person=person.name if person is not None else kept.person_id,
         channel=channel,
-        where=shortened(channel, where),
+        where=logged_address(kept.address_key),
         state=kept.state,
         text=text,
         at=None if kept.sent_utc is None else show.moment(kept.sent_utc),
         attempts=kept.attempts,
         problem="" if kept.state == "sent" else kept.last_error,
     )
-
-
-def shortened(channel: str, where: str) -> str:
-    """An address so that its owner knows it and nobody else learns it: `d…@example.com`, `hooks.example.com`."""
-    if channel == "email":
-        name, _, host = where.rpartition("@")
-        return f"{name[:1]}…@{host}"
-    return where.partition("://")[2].partition("/")[0].rpartition("@")[2]
 
 
 def people_page(
@@ -327,7 +320,7 @@ def _person(person: Person, setup: NoticeSetup, problems: Mapping[str, str]) -> 
 
 
 def _address(position: int, address: Address, problems: Mapping[str, str]) -> AddressView:
-    return AddressView(position, address.channel, shortened(address.channel, address.to), problems.get(address.key, ""))
+    return AddressView(position, address.channel, logged_address(address.key), problems.get(address.key, ""))
 
 
 def log_table(page: NoticesPage) -> Table:

@@ -11,7 +11,7 @@ from sqlmodel import select
 from tests.notices.made import MINUTE, NOW, ROWAN, SETUP, SITE, TAMSIN, mail, new, notice, person, told_of
 
 from frostshift_rules.notice_events import FrontSeen, Told, ToldJoint
-from frostshift_rules.notice_setup import Address, NoticeChoices, NoticeSetup, Quiet, Template
+from frostshift_rules.notice_setup import Address, NoticeChoices, NoticeSetup, Person, Quiet, Template
 from frostshift_service.store import deliveries, notice_links, notices
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.records import (
@@ -207,7 +207,7 @@ def test_pauses_grow_and_end_after_a_day(sited: Engine) -> None:
 
 
 def test_a_server_that_asks_for_a_longer_pause_gets_it(sited: Engine) -> None:
-    (one,) = add(sited, new(notice(), ROWAN))
+    (one,) = add(sited, new(notice(urgency="soon"), ROWAN))
     for asked, given in ((20, 20), (0, 2), (9999, 360)):
         (row,) = stand(sited, one.number)
         at = row.due_utc - NOW
@@ -216,6 +216,15 @@ def test_a_server_that_asks_for_a_longer_pause_gets_it(sited: Engine) -> None:
         failed(sited, claimed, at, retry_after=asked * MINUTE)
         (row,) = stand(sited, one.number)
         assert row.due_utc - NOW - at == given * MINUTE
+
+
+def test_what_cannot_wait_waits_a_quarter_of_an_hour_at_most(sited: Engine) -> None:
+    (one,) = add(sited, new(notice(urgency="now"), ROWAN))
+    claimed = claim(sited)
+    assert claimed is not None
+    failed(sited, claimed, 0 * MINUTE, retry_after=9999 * MINUTE)
+    (row,) = stand(sited, one.number)
+    assert row.due_utc - NOW == 15 * MINUTE
 
 
 def test_a_stale_claim_returns_and_both_links_answer(sited: Engine) -> None:
@@ -312,11 +321,44 @@ def test_somebody_without_an_address_is_passed_over_too(sited: Engine) -> None:
     assert [(row.person_id, row.turn) for row in stand(sited, one.number)] == [("tamsin", 2)]
 
 
+def test_it_is_passed_on_until_a_message_reaches_somebody(sited: Engine) -> None:
+    """Rowan, then Quill who has no address, then Tamsin; and who does not answer then is followed by the next."""
+    people = (
+        replace(ROWAN, then="quill"),
+        person("quill", then="tamsin"),
+        replace(TAMSIN, then="vesna"),
+        person("vesna", mail("vesna@site.example")),
+    )
+    save(sited, NoticeSetup(people))
+    (one,) = add(sited, new(notice(), people[0]))
+    follow(sited, 31 * MINUTE)
+    assert [(row.person_id, row.turn) for row in stand(sited, one.number)] == [("rowan", 0), ("tamsin", 2)]
+    follow(sited, 45 * MINUTE)
+    assert len(stand(sited, one.number)) == 2, "not yet"
+    follow(sited, 62 * MINUTE)
+    assert [(row.person_id, row.turn) for row in stand(sited, one.number)][2:] == [("vesna", 2)]
+
+
+def test_who_is_new_gets_the_lists_and_nobody_else_gets_nothing(sited: Engine) -> None:
+    told = Told(joints={"J1": ToldJoint("no_heat", "go", None)}, shifts=("row C|1",), number=7)
+
+    def after(*people: Person) -> Told:
+        with writing(sited) as session:
+            notices.save_told(session, SITE, told, plan_made_utc=NOW)
+            notices.save_setup(session, SITE, NoticeSetup(people), now=NOW)
+            return notices.load_told(session, SITE)
+
+    assert after(ROWAN) == Told(number=7), "there was nobody: nothing was told"
+    assert after(ROWAN) == told, "the same file again changes nothing"
+    assert after(ROWAN, TAMSIN) == replace(told, shifts=())
+    assert after(ROWAN) == told, "who goes gets nothing"
+
+
 @pytest.mark.parametrize(
     ("changed", "at"),
     [
         ({"urgency": "soon"}, 31 * MINUTE),
-        ({"shift_end_utc": NOW + 30 * MINUTE}, 31 * MINUTE),
+        ({"shift_end_utc": NOW + 30 * MINUTE, "decided_utc": NOW - 300 * MINUTE}, 31 * MINUTE),
         ({"shift_end_utc": None}, timedelta(days=1)),
     ],
 )
@@ -386,7 +428,7 @@ def test_an_address_that_is_off_is_not_sent_to_until_it_is_changed(sited: Engine
     assert save(sited, NoticeSetup((TAMSIN,))) == ()
     with reading(sited) as session:
         assert notices.switched_off(session, SITE) == [], "nobody has it any more"
-    assert log(sited)[1] == ("switched_off", one.number, "rowan@site.example of rowan: no such mailbox")
+    assert log(sited)[1] == ("switched_off", one.number, "r…@site.example of rowan: no such mailbox")
 
 
 def test_a_changed_key_switches_a_web_address_on(sited: Engine) -> None:

@@ -9,6 +9,7 @@ from dataclasses import replace
 from datetime import time, timedelta
 from typing import Any
 
+import httpx
 import icalendar
 import pytest
 from axe_playwright_python.sync_playwright import Axe
@@ -19,6 +20,7 @@ from tests.service.web.page_source import words_of
 
 from frostshift_rules.notice_events import Event, ForecastAge
 from frostshift_rules.notice_setup import Address, NoticeSetup, Quiet
+from frostshift_service.app import create_app
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.notice_links import new_answer_token
 from frostshift_service.store.notices import add_notices, deliveries_of, log_of, save_setup, switch_off
@@ -122,6 +124,27 @@ async def test_the_answer_link_needs_no_session_and_opening_it_answers_nothing(w
     with reading(web.engine) as session:
         log = [(line.what, line.by) for line in log_of(session, SITE, newest=10)]
     assert log == [("answered", "Rowan"), ("seen", "Rowan"), ("decided", log[-1][1])]
+
+
+@pytest.mark.anyio
+async def test_links_are_opened_under_the_address_of_the_pages_and_nothing_else_is(web: Web, told: KeptNotice) -> None:
+    with writing(web.engine) as session:
+        secret = new_answer_token(session, deliveries_of(session, [told.number])[0].id, now=NOW)
+    settings = web.app.state.settings.model_copy(update={"pages_url": "https://pages.example"})
+    app = create_app(settings, web.engine, lambda: web.clock[0], web.planner)
+    transport = httpx.ASGITransport(app, raise_app_exceptions=False)
+    inside = {"origin": "https://pages.example", "sec-fetch-site": "same-origin", "host": "localhost:8765"}
+    async with httpx.AsyncClient(transport=transport, base_url="https://pages.example") as client:
+        opened = await client.get(f"/answer/{secret}")
+        style = await client.get("/static/app.css")
+        rest = await client.get(PAGE)
+        foreign = await client.get(f"/answer/{secret}", headers={"host": "evil.example"})
+        crossed = await client.post(f"/answer/{secret}", headers={"origin": "https://evil.example"}, data={})
+        # As a proxy hands it on that gives the name of this machine.
+        proxied = await client.post(f"/answer/{secret}", headers=inside, data={})
+        answered = await client.post(f"/answer/{secret}", headers={"origin": "https://pages.example"}, data={})
+    assert (opened.status_code, style.status_code, answered.status_code, proxied.status_code) == (200, 200, 200, 200)
+    assert (rest.status_code, foreign.status_code, crossed.status_code) == (400, 400, 403)
 
 
 @pytest.mark.anyio
