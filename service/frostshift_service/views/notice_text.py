@@ -32,7 +32,8 @@ _NO_STEEL: Final[frozenset[Kind]] = frozenset({"gas", "address"})
 """Notices that are about no steel, and rest on no single forecast."""
 _SEVERAL: Final = "all|"
 """So begins the key of a notice that is several in one (`notice_together`), and is of no one shift."""
-_HEAT: Final[frozenset[HeatCall]] = frozenset({"heat_to_minimum", "cold_steel_heat"})
+HEAT: Final[frozenset[HeatCall]] = frozenset({"heat_to_minimum", "cold_steel_heat"})
+"""Calls that ask for heat."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,13 +168,13 @@ def _headline(event: Event, notice: Notice, reader: _Reader, around: Envelope) -
 
 def _timed(joints: Sequence[JointNow]) -> list[JointNow]:
     """Those to be heated whose light-up is known, by light-up."""
-    lit = [joint for joint in joints if joint.call in _HEAT and joint.light_up_utc is not None]
+    lit = [joint for joint in joints if joint.call in HEAT and joint.light_up_utc is not None]
     return sorted(lit, key=lambda joint: (joint.light_up_utc or joint.start_utc, joint.start_utc, joint.mark))
 
 
 def _untimed(joints: Sequence[JointNow]) -> list[JointNow]:
     """Those to be heated of which no time can be given."""
-    return [joint for joint in joints if joint.call in _HEAT and joint.light_up_utc is None]
+    return [joint for joint in joints if joint.call in HEAT and joint.light_up_utc is None]
 
 
 def _unsure(joints: Sequence[JointNow]) -> list[JointNow]:
@@ -220,7 +221,7 @@ def _besides(joints: Sequence[JointNow]) -> list[str]:
 def _shift(event: Event, notice: Notice, reader: _Reader) -> str:
     joints = event.joints
     lead = _lead(joints, reader)
-    heat = [joint for joint in joints if joint.call in _HEAT]
+    heat = [joint for joint in joints if joint.call in HEAT]
     stopped = [joint for joint in joints if joint.weather_state == "stop"]
     of_all = plural(len(joints), "joint")
     said = [f"{len(heat)} of {of_all} to heat"] if heat else []
@@ -258,7 +259,7 @@ def _harder(event: Event, reader: _Reader) -> str:
     (joint,) = joints
     was = f" (told: {CALLS[joint.was_call].text})" if joint.was_call not in (None, joint.call) else ""
     start = f"start {reader.at(joint.start_utc)}"
-    if joint.call in _HEAT:
+    if joint.call in HEAT:
         no_time = "" if joint.light_up_utc is not None else f", no time can be given; {start}"
         return f"{_lead(joints, reader)}{_call(joint, reader.show)}{was}{no_time}."
     if joint.call in ("measure", "unknown"):
@@ -276,7 +277,7 @@ def _several_harder(joints: Sequence[JointNow], reader: _Reader) -> str:
         return f"{lead}nobody can say whether they need heat{was}."
     if all(joint.was_call is not None for joint in joints):
         need = "more than told"
-    elif all(joint.call in _HEAT for joint in joints):
+    elif all(joint.call in HEAT for joint in joints):
         need = "heat"
     else:
         need = "more care"
@@ -399,7 +400,7 @@ def _joint_row(joint: JointNow, reader: _Reader) -> str:
     show = reader.show
     place = f" ({joint.place})" if joint.place else ""
     light_up = reader.at(joint.light_up_utc)
-    heat = joint.call in _HEAT
+    heat = joint.call in HEAT
     lead = f"{light_up} light up " if heat and light_up else ""
     late = ""
     if lead and reader.is_late(joint):
@@ -426,7 +427,7 @@ def _joint_row(joint: JointNow, reader: _Reader) -> str:
 
 def _call(joint: JointNow, show: Show) -> str:
     text = CALLS[joint.call].text
-    if joint.call in _HEAT and joint.minimum_c is not None:
+    if joint.call in HEAT and joint.minimum_c is not None:
         return f"{text} {show.temp_text(joint.minimum_c, 'up')}"
     return text
 
