@@ -14,7 +14,7 @@ from icalendar import Calendar, Event
 from frostshift_rules.notice_setup import Units
 from frostshift_rules.workload import JointPlan, Plan
 from frostshift_service.views.forecast import forecast_age
-from frostshift_service.views.notice_text import CAUTION
+from frostshift_service.views.notice_text import CAUTION, HEAT
 from frostshift_service.views.show import Show
 from frostshift_service.views.words import CALLS
 
@@ -22,6 +22,9 @@ READ_AGAIN: Final = timedelta(minutes=30)
 """Calendars are asked to read the file again so often; most do so when they like."""
 _MEASURE: Final = timedelta(minutes=15)
 """A joint to be measured first stands in the calendar for so long before its start."""
+
+_UNTIMED: Final = timedelta(hours=1)
+"""A joint to be heated of which no time can be given stands in it for so long at least."""
 
 
 def crew_calendar(plan: Plan, crew: str, units: Units, now: datetime) -> bytes:
@@ -59,9 +62,11 @@ def _events(joint: JointPlan, plan: Plan, show: Show, foot: str) -> list[Event]:
     if light_up is not None:
         light_up = light_up.replace(second=0, microsecond=0)  # as the sheet says it: never later than it is
     if light_up is not None and light_up < start:
-        minimum = "" if joint.minimum_c is None else f" {show.temp_text(joint.minimum_c, 'up')}"
-        summary = f"Light up {mark}: {CALLS[joint.call].text}{minimum}"
+        summary = f"Light up {mark}: {_heat(joint, show)}"
         events.append(_event(plan, mark, "light-up", summary, light_up, start, joint, foot))
+    elif joint.call in HEAT and light_up is None:
+        summary = f"Heat {mark} first: {_heat(joint, show)}, no time can be given"
+        events.append(_event(plan, mark, "heat", summary, _early(joint, plan), start, joint, foot))
     elif joint.call in ("measure", "unknown"):
         summary = f"Measure {mark} first: {CALLS[joint.call].text}"
         events.append(_event(plan, mark, "measure", summary, start - _MEASURE, start, joint, foot))
@@ -69,6 +74,18 @@ def _events(joint: JointPlan, plan: Plan, show: Show, foot: str) -> list[Event]:
         summary = f"Do not weld {mark}: weather stop"
         events.append(_event(plan, mark, f"stop-{number}", summary, spell.start_utc, spell.end_utc, joint, foot))
     return events
+
+
+def _heat(joint: JointPlan, show: Show) -> str:
+    minimum = "" if joint.minimum_c is None else f" {show.temp_text(joint.minimum_c, 'up')}"
+    return f"{CALLS[joint.call].text}{minimum}"
+
+
+def _early(joint: JointPlan, plan: Plan) -> datetime:
+    """When to see to a joint whose heating has no time: from the start of its shift, and an hour before it at least."""
+    start = joint.joint.start_utc
+    shifts = [shift.start_utc for shift in plan.shifts if shift.key == joint.shift_key]
+    return min([start - _UNTIMED, *shifts])
 
 
 def _event(

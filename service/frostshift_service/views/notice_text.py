@@ -25,10 +25,15 @@ MOST_JOINTS: Final = 6
 """So many joints are named; of more the sheet tells."""
 MOST_LINE: Final = 160
 """A first line is cut here: a telephone shows no more."""
+MOST_REASON: Final = 120
+"""A longer reason stands on the sheet alone."""
 CAUTION: Final = "Predicted, not measured: measure the steel before you strike. The welding procedure decides."
 _NO_STEEL: Final[frozenset[Kind]] = frozenset({"gas", "address"})
 """Notices that are about no steel, and rest on no single forecast."""
-_HEAT: Final[frozenset[HeatCall]] = frozenset({"heat_to_minimum", "cold_steel_heat"})
+_SEVERAL: Final = "all|"
+"""So begins the key of a notice that is several in one (`notice_together`), and is of no one shift."""
+HEAT: Final[frozenset[HeatCall]] = frozenset({"heat_to_minimum", "cold_steel_heat"})
+"""Calls that ask for heat."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,16 +66,18 @@ def notice_words(notice: Notice, units: Units, around: Envelope, now: datetime) 
         notice: what to say; only what its reader hears of.
         units: the reader's.
         around: site, number and links.
-        now: aware; the forecast's age is said as of now.
+        now: aware; the forecast's age is said as of now, and what should be burning by now.
     """
-    show = Show(units, ZoneInfo(around.zone))
-    first_line = _one_line(f"{_TURN[around.turn]}{_headline(notice.events[0], notice, show, around)}", MOST_LINE)
-    more = [_headline(event, notice, show, around) for event in notice.events[1:]]
-    rows = [_joint_row(joint, show) for joint in _joints(notice)[:MOST_JOINTS]]
+    reader = _Reader(Show(units, ZoneInfo(around.zone)), now, notice.decided_utc)
+    first_line = _one_line(f"{_TURN[around.turn]}{_headline(notice.events[0], notice, reader, around)}", MOST_LINE)
+    more = [_headline(event, notice, reader, around) for event in notice.events[1:]]
+    rows = [_joint_row(joint, reader) for joint in _joints(notice)[:MOST_JOINTS]]
     left = len(_joints(notice)) - len(rows)
     alerts = list(dict.fromkeys(alert for event in notice.events for alert in event.alerts))
     where = _where(notice, around)
-    foot = [_forecast(notice, now), CAUTION] if any(one.kind not in _NO_STEEL for one in notice.events) else []
+    foot = [f"As of {reader.at(notice.decided_utc)}."]
+    if any(one.kind not in _NO_STEEL for one in notice.events):
+        foot += [_forecast(notice, now), CAUTION]
     blocks: list[Sequence[str]] = [
         [first_line, where],
         more,
@@ -116,91 +123,213 @@ def _joints(notice: Notice) -> list[JointNow]:
 # Headlines ------------------------------------------------------------------------------------------------------------
 
 
-def _headline(event: Event, notice: Notice, show: Show, around: Envelope) -> str:
+@dataclass(frozen=True, slots=True)
+class _Reader:
+    """Units and clock that a notice is said in, and when it is said and was decided."""
+
+    show: Show
+    now: datetime
+    decided_utc: datetime
+
+    def at(self, at_utc: datetime | None) -> str:
+        return "" if at_utc is None else self.show.moment(at_utc).text
+
+    def span(self, from_utc: datetime | None, until_utc: datetime | None) -> str:
+        """`Mon 11:00 to 12:30`; empty where the hours are not known."""
+        if from_utc is None or until_utc is None:
+            return ""
+        days = {at_utc.astimezone(self.show.zone).date() for at_utc in (from_utc, until_utc)}
+        until = self.show.moment(until_utc, detail="clock" if len(days) == 1 else "weekday", toward="up").text
+        return f"{self.at(from_utc)} to {until}"
+
+    def is_late(self, joint: JointNow) -> bool:
+        """Whether it should be burning already."""
+        return joint.light_up_utc is not None and self.is_past(joint.light_up_utc, joint.start_utc)
+
+    def is_past(self, at_utc: datetime, start_utc: datetime) -> bool:
+        """Whether a time has gone by; read after the start, a notice says what it said when it was decided."""
+        now = self.now if self.now < start_utc else self.decided_utc
+        return at_utc < now.replace(second=0, microsecond=0)
+
+    def is_begun(self, joint: JointNow) -> bool:
+        """Whether its planned start had passed when the notice was decided."""
+        return joint.start_utc <= self.decided_utc
+
+
+def _headline(event: Event, notice: Notice, reader: _Reader, around: Envelope) -> str:
     if event.kind == "shift":
-        return _shift(event, notice, show)
+        return _shift(event, notice, reader)
     if event.kind == "cylinders":
-        return _cylinders(event, notice, show)
+        return _cylinders(event, notice, reader)
     if event.kind == "gas":
         return _gas(event, around)
-    return _OF_EVENT[event.kind](event, show)
+    return _OF_EVENT[event.kind](event, reader)
 
 
-def _light_first(joints: Sequence[JointNow], show: Show) -> str:
-    """`Light up BP-A1 by Tue 04:55: `; empty where none has a light-up."""
-    lit = [joint for joint in joints if joint.light_up_utc is not None and joint.call in _HEAT]
-    if not lit:
-        return ""
-    first = min(lit, key=lambda joint: (joint.light_up_utc or joint.start_utc, joint.mark))
-    return f"Light up {first.mark} by {_at(first.light_up_utc, show)}: "
+def _timed(joints: Sequence[JointNow]) -> list[JointNow]:
+    """Those to be heated whose light-up is known, by light-up."""
+    lit = [joint for joint in joints if joint.call in HEAT and joint.light_up_utc is not None]
+    return sorted(lit, key=lambda joint: (joint.light_up_utc or joint.start_utc, joint.start_utc, joint.mark))
 
 
-def _shift(event: Event, notice: Notice, show: Show) -> str:
-    heat = [joint for joint in event.joints if joint.call in _HEAT]
-    unsure = [joint for joint in event.joints if joint.call in ("measure", "unknown")]
-    stopped = [joint for joint in event.joints if joint.weather_state == "stop"]
-    day = f" {day_text(notice.shift_day)}" if notice.shift_day is not None else ""
-    said = [
-        f"{notice.shift_name or 'next'} shift{day}",
-        f"{len(heat)} of {plural(len(event.joints), 'joint')} to heat" if heat else "no joint to heat",
-        f"measure {len(unsure)} first" if unsure else "",
-        f"{len(stopped)} under a weather stop" if stopped else "",
+def _untimed(joints: Sequence[JointNow]) -> list[JointNow]:
+    """Those to be heated of which no time can be given."""
+    return [joint for joint in joints if joint.call in HEAT and joint.light_up_utc is None]
+
+
+def _unsure(joints: Sequence[JointNow]) -> list[JointNow]:
+    return [joint for joint in joints if joint.call in ("measure", "unknown")]
+
+
+def _light(joint: JointNow, reader: _Reader) -> str:
+    """`Light up BP-A1 by Tue 04:55`, or that it is late."""
+    if not reader.is_late(joint):
+        return f"Light up {joint.mark} by {reader.at(joint.light_up_utc)}"
+    if reader.is_begun(joint):
+        return f"Heat {joint.mark} before you weld, it should burn since {reader.at(joint.light_up_utc)}"
+    return f"Light up {joint.mark} now, it should burn since {reader.at(joint.light_up_utc)}"
+
+
+def _measure(joints: Sequence[JointNow], reader: _Reader) -> str:
+    """`Measure A, B and 1 more before Tue 07:30`: while there is time to heat the first of them."""
+    first = min(joints, key=lambda joint: joint.light_up_utc or joint.start_utc)
+    before_utc = first.light_up_utc or first.start_utc
+    when = "now" if reader.is_past(before_utc, first.start_utc) else f"before {reader.at(before_utc)}"
+    return f"Measure {_marks(joints)} {when}"
+
+
+def _lead(joints: Sequence[JointNow], reader: _Reader) -> str:
+    """What is to be done first, as `Light up BP-A1 by Tue 04:55: `; empty where nothing is."""
+    if lit := _timed(joints):
+        return f"{_light(lit[0], reader)}: "
+    if untimed := _untimed(joints):
+        return f"Heat {_marks(untimed)} early and measure: "
+    if unsure := _unsure(joints):
+        return f"{_measure(unsure, reader)}: "
+    return ""
+
+
+def _besides(joints: Sequence[JointNow]) -> list[str]:
+    """What a count of joints to heat leaves out."""
+    untimed, unsure = len(_untimed(joints)), len(_unsure(joints))
+    return [
+        *([f"{untimed} without a time"] if untimed else []),
+        *([f"{unsure} to measure first"] if unsure else []),
     ]
-    return _sentence(f"{_light_first(event.joints, show)}{', '.join(text for text in said if text)}.")
 
 
-def _front(event: Event, show: Show) -> str:
+def _shift(event: Event, notice: Notice, reader: _Reader) -> str:
+    joints = event.joints
+    lead = _lead(joints, reader)
+    heat = [joint for joint in joints if joint.call in HEAT]
+    stopped = [joint for joint in joints if joint.weather_state == "stop"]
+    of_all = plural(len(joints), "joint")
+    said = [f"{len(heat)} of {of_all} to heat"] if heat else []
+    said += _besides(joints)
+    if not heat:
+        said[:1] = [f"{said[0].partition(' ')[0]} of {of_all} to measure first"] if said else ["no joint to heat"]
+    said += [f"{len(stopped)} under a weather stop"] if stopped else []
+    if notice.shift_name or notice.shift_day is not None:
+        day = f" {day_text(notice.shift_day)}" if notice.shift_day is not None else ""
+        shift = f"{notice.shift_name} shift{day}, "
+    elif notice.key.startswith(_SEVERAL):
+        shift = "next shifts, "
+    else:
+        shift = "outside every shift, " if lead else "outside every shift: "
+    return _sentence(f"{lead}{shift}{', '.join(said)}.")
+
+
+def _front(event: Event, reader: _Reader) -> str:
     assert event.front is not None
-    front = event.front
+    front, show = event.front, reader.show
     fall = (
-        f"cold front, {show.temp_text(front.from_c)} at {_at(front.begin_utc, show)} to "
-        f"{show.temp_text(front.to_c, 'down')} at {_at(front.end_utc, show)}"
+        f"cold front, {show.temp_text(front.from_c)} at {reader.at(front.begin_utc)} to "
+        f"{show.temp_text(front.to_c, 'down')} at {reader.at(front.end_utc)}"
     )
-    more = f"{plural(len(event.joints), 'joint needs', 'joints need')} more for it"
-    return _sentence(f"{_light_first(event.joints, show)}{fall}; {more}.")
+    more = ", ".join(
+        [f"{plural(len(event.joints), 'joint needs', 'joints need')} more for it", *_besides(event.joints)]
+    )
+    return _sentence(f"{_lead(event.joints, reader)}{fall}; {more}.")
 
 
-def _harder(event: Event, show: Show) -> str:
+def _harder(event: Event, reader: _Reader) -> str:
     joints = event.joints
     if len(joints) > 1:
-        return _sentence(f"{_light_first(joints, show)}{len(joints)} joints need more than told.")
+        return _several_harder(joints, reader)
     (joint,) = joints
     was = f" (told: {CALLS[joint.was_call].text})" if joint.was_call not in (None, joint.call) else ""
-    if joint.call in _HEAT and joint.light_up_utc is not None:
-        return f"{_light_first(joints, show)}{_call(joint, show)}{was}."
+    start = f"start {reader.at(joint.start_utc)}"
+    if joint.call in HEAT:
+        no_time = "" if joint.light_up_utc is not None else f", no time can be given; {start}"
+        return f"{_lead(joints, reader)}{_call(joint, reader.show)}{was}{no_time}."
     if joint.call in ("measure", "unknown"):
-        return f"Measure {joint.mark} before its start {_at(joint.start_utc, show)}: {_call(joint, show)}{was}."
+        return f"{_measure(joints, reader)}: {_call(joint, reader.show)}{was}; {start}."
     if joint.weather_state != joint.was_state and joint.call == joint.was_call:
-        return f"{joint.mark}, start {_at(joint.start_utc, show)}: {WEATHER[joint.weather_state].text}."
-    return f"{joint.mark}, start {_at(joint.start_utc, show)}: {_call(joint, show)}{was}."
+        return f"{joint.mark}, {start}: {WEATHER[joint.weather_state].text}."
+    return f"{joint.mark}, {start}: {_call(joint, reader.show)}{was}."
 
 
-def _easier(event: Event, show: Show) -> str:
+def _several_harder(joints: Sequence[JointNow], reader: _Reader) -> str:
+    lead = _lead(joints, reader)
+    if len(_unsure(joints)) == len(joints):
+        told = {joint.was_call for joint in joints}
+        was = next((f" (told: {CALLS[call].text})" for call in told if call is not None), "") if len(told) == 1 else ""
+        return f"{lead}nobody can say whether they need heat{was}."
+    if all(joint.was_call is not None for joint in joints):
+        need = "more than told"
+    elif all(joint.call in HEAT for joint in joints):
+        need = "heat"
+    else:
+        need = "more care"
+    return f"{lead}{', '.join([f'{len(joints)} joints need {need}', *_besides(joints)])}."
+
+
+def _easier(event: Event, reader: _Reader) -> str:
     if len(event.joints) > 1:
         return f"{_marks(event.joints)} need less than told."
     (joint,) = event.joints
-    changed = _call(joint, show) if joint.call != joint.was_call else WEATHER[joint.weather_state].text
+    changed = _call(joint, reader.show) if joint.call != joint.was_call else WEATHER[joint.weather_state].text
     return f"{joint.mark} needs less than told: {changed}."
 
 
-def _stop(event: Event, show: Show) -> str:
-    starts = [joint.stop_from_utc for joint in event.joints if joint.stop_from_utc is not None]
-    ends = [joint.stop_until_utc for joint in event.joints if joint.stop_until_utc is not None]
-    span = f" {_at(min(starts), show)} to {_at(max(ends), show)}" if starts and ends else ""
-    return f"Do not weld {_marks(event.joints)}{span}: the weather forbids it."
+def _stop(event: Event, reader: _Reader) -> str:
+    hours = {joint.mark: (joint.stop_from_utc, joint.stop_until_utc) for joint in event.joints}
+    known = [one for one in hours.values() if one[0] is not None]
+    first = min(known, key=lambda one: (one[0] or reader.now, one[1] or reader.now)) if known else (None, None)
+    same = [joint for joint in event.joints if hours[joint.mark] == first]
+    others = len(event.joints) - len(same)
+    more = f"; {plural(others, 'more stop', 'more stops')} below" if others else ""
+    span = reader.span(*first)
+    return f"Do not weld {_marks(same)}{f' {span}' if span else ''}: the weather forbids it{more}."
 
 
-def _stop_over(event: Event, _show: Show) -> str:
+def _stop_over(event: Event, _reader: _Reader) -> str:
     return f"The weather stop is over for {_marks(event.joints)}."
 
 
-def _light_up(event: Event, show: Show) -> str:
-    first = min(event.joints, key=lambda joint: (joint.light_up_utc or joint.start_utc, joint.mark))
-    if first.light_up_utc is None:
-        return f"{_marks(event.joints)}: no light-up any more."
-    was = f", told {_at(first.was_light_up_utc, show)}" if first.was_light_up_utc is not None else ""
-    others = f"; {plural(len(event.joints) - 1, 'light-up')} more moved" if len(event.joints) > 1 else ""
-    return f"Light up {first.mark} by {_at(first.light_up_utc, show)}{was}{others}."
+def _light_up(event: Event, reader: _Reader) -> str:
+    """Those whose light-up moved come first; one that lost its time still has to be heated."""
+    moved, untimed, unsure = _timed(event.joints), _untimed(event.joints), _unsure(event.joints)
+    said = []
+    if moved:
+        first = moved[0]
+        others = f"; {plural(len(moved) - 1, 'light-up')} more moved" if len(moved) > 1 else ""
+        if not reader.is_late(first):
+            was = f", told {reader.at(first.was_light_up_utc)}" if first.was_light_up_utc is not None else ""
+            said.append(f"{_light(first, reader)}{was}{others}.")
+        else:
+            what, _, since = _light(first, reader).partition(", ")
+            moves = "" if reader.is_begun(first) else "; its start moves"
+            said.append(f"{what}: {since}{moves}{others}.")
+    if untimed:
+        it = "it" if len(untimed) == 1 else "them"
+        said.append(f"{_marks(untimed)}: nobody can say when to light {it} up; light {it} early and measure.")
+    if unsure:
+        it = "it needs" if len(unsure) == 1 else "they need"
+        said.append(f"{_measure(unsure, reader)}: nobody can say whether {it} heat.")
+    if rest := [joint for joint in event.joints if joint.call == "no_heat"]:
+        said.append(f"{_marks(rest)}: no light-up any more.")
+    return " ".join(said)
 
 
 def _gas(event: Event, around: Envelope) -> str:
@@ -215,17 +344,17 @@ def _gas(event: Event, around: Envelope) -> str:
     return f"Order {gas.count} × {name} {by}{comes}: {out}."
 
 
-def _cylinders(event: Event, notice: Notice, show: Show) -> str:
+def _cylinders(event: Event, notice: Notice, reader: _Reader) -> str:
     assert event.starving is not None
     starving = event.starving
     shift = f" in the {notice.shift_name} shift" if notice.shift_name else ""
-    cold = f" at {show.temp_text(starving.coldest_c, 'down')}" if starving.coldest_c is not None else ""
+    cold = f" at {reader.show.temp_text(starving.coldest_c, 'down')}" if starving.coldest_c is not None else ""
     if starving.together is None:
         return f"{starving.cylinder} will not give enough gas{shift}{cold}: another way of heating."
     return f"Put {starving.together} × {starving.cylinder} on one line{shift}, full at the start{cold}."
 
 
-def _forecast_event(event: Event, _show: Show) -> str:
+def _forecast_event(event: Event, _reader: _Reader) -> str:
     assert event.forecast is not None
     return {
         "fresh": "The forecast is fresh again.",
@@ -235,22 +364,22 @@ def _forecast_event(event: Event, _show: Show) -> str:
     }[event.forecast.freshness]
 
 
-def _reading(event: Event, show: Show) -> str:
+def _reading(event: Event, reader: _Reader) -> str:
     assert event.reading is not None
-    low = event.reading
+    low, show = event.reading, reader.show
     return (
-        f"Heat {low.mark} before you weld on: {show.tenths_text(low.steel_c)} read at {_at(low.at_utc, show)}, minimum "
+        f"Heat {low.mark} before you weld on: {show.tenths_text(low.steel_c)} read at {reader.at(low.at_utc)}, minimum "
         f"{show.temp_text(low.minimum_c, 'up')}."
     )
 
 
-def _address(event: Event, _show: Show) -> str:
+def _address(event: Event, _reader: _Reader) -> str:
     assert event.address is not None
     off = event.address
     return f"Tell {off.person} another way: nothing is sent to {off.address} any more ({off.reason})."
 
 
-_OF_EVENT: Final[dict[Kind, Callable[[Event, Show], str]]] = {
+_OF_EVENT: Final[dict[Kind, Callable[[Event, _Reader], str]]] = {
     "front": _front,
     "harder": _harder,
     "easier": _easier,
@@ -266,25 +395,39 @@ _OF_EVENT: Final[dict[Kind, Callable[[Event, Show], str]]] = {
 # Joints ---------------------------------------------------------------------------------------------------------------
 
 
-def _joint_row(joint: JointNow, show: Show) -> str:
+def _joint_row(joint: JointNow, reader: _Reader) -> str:
     """`04:55 light up BP-A1 (column A1): heat to minimum 225 °F, 10-50 min; arc 07:30; dry first`."""
+    show = reader.show
     place = f" ({joint.place})" if joint.place else ""
-    heat = joint.call in _HEAT and joint.light_up_utc is not None
-    lead = f"{_at(joint.light_up_utc, show)} light up " if heat else ""
-    said = [f"{lead}{joint.mark}{place}: {_call(joint, show)}"]
-    if heat and joint.minutes is not None:
+    light_up = reader.at(joint.light_up_utc)
+    heat = joint.call in HEAT
+    lead = f"{light_up} light up " if heat and light_up else ""
+    late = ""
+    if lead and reader.is_late(joint):
+        lead, late = "light up now ", f", should burn since {light_up}"
+    said = [f"{lead}{joint.mark}{place}{late}: {_call(joint, show)}"]
+    if lead and joint.minutes is not None:
         said[0] += f", {show.minutes(joint.minutes).short}"
-    if joint.call == "measure" and joint.light_up_utc is not None:
-        said[0] += f", before {_at(joint.light_up_utc, show)}: then there is time to heat it"
-    said.append(f"arc {_at(joint.start_utc, show)}")
-    if joint.weather_state != "go":
+    if heat and not light_up:
+        said[0] += ", no time can be given"
+    if joint.call == "measure" and light_up:
+        said[0] += f", before {light_up}: then there is time to heat it"
+    stop = reader.span(joint.stop_from_utc, joint.stop_until_utc)
+    if stop:
+        said.append(f"do not weld {stop}")
+    said.append(f"arc {reader.at(joint.start_utc)}")
+    if joint.weather_state != "go" and not (stop and joint.weather_state == "stop"):
         said.append(f"weather: {WEATHER[joint.weather_state].text}")
-    return "; ".join(said)
+    row = "; ".join(said)
+    reason = joint.reason.strip()
+    if heat and not light_up and reason.endswith(".") and len(reason) <= MOST_REASON:
+        return f"{row}. {reason}"
+    return row
 
 
 def _call(joint: JointNow, show: Show) -> str:
     text = CALLS[joint.call].text
-    if joint.call in _HEAT and joint.minimum_c is not None:
+    if joint.call in HEAT and joint.minimum_c is not None:
         return f"{text} {show.temp_text(joint.minimum_c, 'up')}"
     return text
 
@@ -297,10 +440,6 @@ def _marks(joints: Sequence[JointNow]) -> str:
     """`BP-A1, SF-01 and 4 more`."""
     named = ", ".join(joint.mark for joint in joints[:3])
     return named if len(joints) <= 3 else f"{named} and {len(joints) - 3} more"
-
-
-def _at(at_utc: datetime | None, show: Show) -> str:
-    return "" if at_utc is None else show.moment(at_utc).text
 
 
 # Lines ----------------------------------------------------------------------------------------------------------------

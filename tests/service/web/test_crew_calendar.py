@@ -67,6 +67,33 @@ def test_times_are_those_of_the_plan_in_whole_minutes_and_never_later(plan: Plan
             assert event.end == joint.joint.start_utc
 
 
+def test_a_joint_to_be_heated_without_a_time_is_in_it_from_the_start_of_its_shift(plan: Plan) -> None:
+    starts = {shift.key: shift.start_utc for shift in plan.shifts}
+    one = next(
+        joint
+        for joint in plan.joints
+        if joint.call in ("heat_to_minimum", "cold_steel_heat")
+        and joint.heat is not None
+        and joint.shift_key is not None
+        and joint.joint.start_utc - starts[joint.shift_key] > timedelta(hours=1)
+    )
+    assert one.heat is not None
+    assert one.shift_key is not None
+    mark, start = one.joint.mark, one.joint.start_utc
+    untimed = replace(one, heat=replace(one.heat, light_up_utc=None), weather_spells=(), minimum_c=65.0)
+    (event,) = events(replace(plan, joints=(untimed,)), "")
+    call = "heat to minimum" if one.call == "heat_to_minimum" else "cold steel: raised heat"
+    assert str(event["summary"]) == f"Heat {mark} first: {call} 149 °F, no time can be given"
+    assert (event.start, event.end) == (starts[one.shift_key], start)
+    for other in (
+        replace(untimed, heat=None, shift_key=None),
+        replace(untimed, shift_key=one.shift_key, joint=replace(one.joint, start_utc=starts[one.shift_key])),
+    ):
+        (event,) = events(replace(plan, joints=(other,)), "")
+        hour_before = other.joint.start_utc - timedelta(hours=1)
+        assert (event.start, event.end) == (hour_before, other.joint.start_utc), "in no shift, or as its shift starts"
+
+
 def test_the_night_the_clocks_change_keeps_both_half_past_ones_apart(plan: Plan) -> None:
     """1 November 2026 at 01:30 comes twice in Chicago; the calendar tells one from the other."""
     first, second = datetime(2026, 11, 1, 6, 30, tzinfo=UTC), datetime(2026, 11, 1, 7, 30, tzinfo=UTC)

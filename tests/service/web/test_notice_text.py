@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from html.parser import HTMLParser
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -21,8 +22,10 @@ from frostshift_rules.notice_events import (
     Notice,
     Starving,
 )
+from frostshift_rules.notice_setup import Kind
+from frostshift_rules.notice_together import together
 from frostshift_rules.workload import Range
-from frostshift_service.views.notice_text import CAUTION, MOST_JOINTS, MOST_LINE, Envelope, notice_words
+from frostshift_service.views.notice_text import CAUTION, MOST_JOINTS, MOST_LINE, MOST_REASON, Envelope, notice_words
 
 
 def at(hour: int, minute: int = 0) -> datetime:
@@ -78,7 +81,7 @@ EVENTS = {
     ),
     "stop": (
         Event("stop", "now", at(14), (STOPPED,)),
-        "Do not weld GG-9 Tue 08:00 to Tue 13:00: the weather forbids it.",
+        "Do not weld GG-9 Tue 08:00 to 13:00: the weather forbids it.",
     ),
     "stop over": (Event("stop_over", "soon", None, (BASE,)), "The weather stop is over for GG-7."),
     "light-up": (
@@ -140,6 +143,8 @@ def test_the_first_line_says_what_to_do_and_by_when(name: str) -> None:
     assert words.first_line.startswith(expected)
     assert words.text.startswith(words.first_line + "\n")
     assert "day shift Tue 13 Jan, crew north" in words.text
+    assert "As of Mon 21:00." in words.text
+    assert "As of Mon 21:00." in words.html
     steel = event.kind not in ("gas", "address")
     assert ("Forecast issued 50 min ago, fresh." in words.text) is steel
     assert (CAUTION in words.text) is steel
@@ -168,9 +173,124 @@ def test_many_joints_are_counted_and_each_is_named_once() -> None:
 def test_a_joint_to_be_measured_is_not_said_to_be_lit() -> None:
     joint = replace(BASE, call="measure")
     words = notice_words(notice(Event("shift", "soon", at(12, 23), (joint,))), "us", AROUND, NOW)
-    assert words.first_line == "Day shift Tue 13 Jan, no joint to heat, measure 1 first."
+    assert words.first_line == "Measure GG-7 before Tue 06:23: day shift Tue 13 Jan, 1 of 1 joint to measure first."
     assert "GG-7 (guide, upstream): measure first, before Tue 06:23: then there is time to heat it" in words.text
     assert "ight up" not in words.text
+
+
+UNTIMED = replace(BASE, mark="GG-1", light_up_utc=None, minutes=None, reason="No torch reaches it in the wind.")
+UNKNOWN = replace(BASE, mark="GG-2", light_up_utc=None, call="unknown", minimum_c=None, minutes=None)
+
+
+def first_line(*events: Event, now: datetime = NOW, **changes: Any) -> str:
+    words = notice_words(replace(notice(*events), decided_utc=now, **changes), "us", AROUND, now)
+    assert len(words.first_line) <= MOST_LINE
+    return words.first_line
+
+
+def of(kind: Kind, *joints: JointNow, now: datetime = NOW, **changes: Any) -> str:
+    front = FRONT if kind == "front" else None
+    return first_line(Event(kind, "soon", at(12), joints, front=front), now=now, **changes)
+
+
+def test_a_joint_that_lost_its_light_up_is_still_to_be_heated() -> None:
+    moved = replace(BASE, was_light_up_utc=at(13))
+    lost = replace(UNTIMED, was_light_up_utc=at(11), was_call="heat_to_minimum")
+    assert of("light_up", lost, moved) == (
+        "Light up GG-7 by Tue 06:23, told Tue 07:00. GG-1: nobody can say when to light it up; light it early and "
+        "measure."
+    )
+    assert of("light_up", lost) == "GG-1: nobody can say when to light it up; light it early and measure."
+    assert of("light_up", lost, replace(lost, mark="GG-0")) == (
+        "GG-1, GG-0: nobody can say when to light them up; light them early and measure."
+    )
+    off = replace(BASE, call="no_heat", light_up_utc=None, was_call="heat_to_minimum")
+    assert of("light_up", off) == "GG-7: no light-up any more."
+    unknown = of("light_up", UNKNOWN)
+    assert unknown == "Measure GG-2 before Tue 07:30: nobody can say whether it needs heat."
+
+
+def test_heat_without_a_time_is_said() -> None:
+    assert of("shift", BASE, UNTIMED, UNKNOWN) == (
+        "Light up GG-7 by Tue 06:23: day shift Tue 13 Jan, 2 of 3 joints to heat, 1 without a time, 1 to measure first."
+    )
+    assert of("shift", UNTIMED) == (
+        "Heat GG-1 early and measure: day shift Tue 13 Jan, 1 of 1 joint to heat, 1 without a time."
+    )
+    assert of("harder", BASE, UNTIMED).endswith(": 2 joints need more than told, 1 without a time.")
+    assert of("harder", UNTIMED) == (
+        "Heat GG-1 early and measure: heat to minimum 225 °F (told: no heat), no time can be given; start Tue 07:30."
+    )
+    assert of("front", BASE, UNTIMED).endswith("; 2 joints need more for it, 1 without a time.")
+    words = notice_words(notice(Event("shift", "soon", at(12), (UNTIMED,))), "us", AROUND, NOW)
+    row = "GG-1 (guide, upstream): heat to minimum 225 °F, no time can be given; arc Tue 07:30"
+    assert f"\n{row}. No torch reaches it in the wind.\n" in words.text
+    for reason in ("", "x" * MOST_REASON + ".", "no sentence"):
+        long = replace(UNTIMED, reason=reason)
+        assert f"\n{row}\n" in notice_words(notice(Event("shift", "soon", at(12), (long,))), "us", AROUND, NOW).text
+
+
+def test_a_light_up_that_has_gone_by_is_not_a_time_to_act_by() -> None:
+    moved = replace(BASE, was_light_up_utc=at(13))
+    now = at(12, 50)
+    assert of("light_up", moved, now=at(12, 23)) == "Light up GG-7 by Tue 06:23, told Tue 07:00."
+    assert of("light_up", moved, now=now) == "Light up GG-7 now: it should burn since Tue 06:23; its start moves."
+    assert of("harder", BASE, now=now) == (
+        "Light up GG-7 now, it should burn since Tue 06:23: heat to minimum 225 °F (told: no heat)."
+    )
+    told = notice(Event("light_up", "soon", at(12), (moved,)))
+    assert "\nlight up now GG-7 (guide, upstream), should burn since Tue 06:23: heat to minimum 225 °F" in (
+        notice_words(told, "us", AROUND, now).text
+    ), "told in time, read late"
+    assert of("harder", BASE, now=at(14)).startswith("Heat GG-7 before you weld, it should burn since Tue 06:23: ")
+    assert notice_words(told, "us", AROUND, at(23)).first_line == "Light up GG-7 by Tue 06:23, told Tue 07:00.", (
+        "an old notice, read the next day"
+    )
+    measure = replace(BASE, call="measure")
+    assert of("harder", measure, now=now).startswith("Measure GG-7 now: ")
+
+
+def test_several_unknown_joints_are_to_be_measured() -> None:
+    unknown = [
+        replace(UNKNOWN, mark=mark, start_utc=start)
+        for mark, start in zip("ABCD", map(at, (15, 14, 16, 17)), strict=True)
+    ]
+    assert of("harder", *unknown) == (
+        "Measure A, B, C and 1 more before Tue 08:00: nobody can say whether they need heat (told: no heat)."
+    )
+    new = [replace(joint, was_call=None) for joint in unknown]
+    assert of("harder", *new).endswith(": nobody can say whether they need heat.")
+
+
+def test_what_was_never_told_is_not_more_than_told() -> None:
+    new = replace(BASE, was_call=None)
+    assert of("harder", new, replace(LATER, was_call=None)) == "Light up GG-7 by Tue 06:23: 2 joints need heat."
+    assert of("harder", new, LATER) == "Light up GG-7 by Tue 06:23: 2 joints need heat."
+    assert of("harder", new, UNKNOWN) == "Light up GG-7 by Tue 06:23: 2 joints need more care, 1 to measure first."
+
+
+def test_stops_of_several_joints_keep_their_own_hours() -> None:
+    other = replace(STOPPED, mark="GG-3", stop_from_utc=at(20), stop_until_utc=at(6) + timedelta(days=1))
+    event = Event("stop", "now", at(14), (other, STOPPED, replace(STOPPED, mark="GG-4")))
+    assert first_line(event) == "Do not weld GG-9, GG-4 Tue 08:00 to 13:00: the weather forbids it; 1 more stop below."
+    text = notice_words(notice(event), "us", AROUND, NOW).text
+    assert " min; do not weld Tue 08:00 to 13:00; arc Tue 07:30\n" in text
+    assert "; do not weld Tue 14:00 to Wed 00:00; arc" in text
+    assert "weather: stop" not in text
+    unknown_hours = replace(STOPPED, stop_from_utc=None, stop_until_utc=None)
+    assert of("stop", unknown_hours) == "Do not weld GG-9: the weather forbids it."
+
+
+def test_a_joint_in_no_shift_and_several_shifts_in_one() -> None:
+    none: dict[str, Any] = {"shift_name": "", "shift_day": None, "shift_key": None}
+    off = replace(BASE, call="no_heat", light_up_utc=None)
+    assert of("shift", off, **none) == "Outside every shift: no joint to heat."
+    assert of("shift", BASE, **none) == "Light up GG-7 by Tue 06:23: outside every shift, 1 of 1 joint to heat."
+    one = notice(Event("shift", "soon", at(12), (BASE,)))
+    two = together([one, replace(one, key="l", crew="south", events=(Event("shift", "soon", at(13), (LATER,)),))])
+    assert notice_words(two, "us", AROUND, NOW).first_line == (
+        "Light up GG-7 by Tue 06:23: next shifts, 2 of 2 joints to heat."
+    )
 
 
 def test_without_links_and_without_an_issue_time() -> None:
