@@ -65,7 +65,7 @@ def _events(joint: JointPlan, plan: Plan, show: Show, foot: str) -> list[Event]:
         summary = f"Light up {mark}: {_heat(joint, show)}"
         events.append(_event(plan, mark, "light-up", summary, light_up, start, joint, foot))
     elif joint.call in HEAT and light_up is None:
-        summary = f"Heat {mark} first: {_heat(joint, show)}, no time can be given"
+        summary = f"See the sheet for {mark}: {_heat(joint, show)}, no time can be given"
         events.append(_event(plan, mark, "heat", summary, _early(joint, plan), start, joint, foot))
     elif joint.call in ("measure", "unknown"):
         summary = f"Measure {mark} first: {CALLS[joint.call].text}"

@@ -203,7 +203,7 @@ def _lead(joints: Sequence[JointNow], reader: _Reader) -> str:
     if lit := _timed(joints):
         return f"{_light(lit[0], reader)}: "
     if untimed := _untimed(joints):
-        return f"Heat {_marks(untimed)} early and measure: "
+        return f"See the sheet for {_marks(untimed)} before you heat: "
     if unsure := _unsure(joints):
         return f"{_measure(unsure, reader)}: "
     return ""
@@ -323,7 +323,7 @@ def _light_up(event: Event, reader: _Reader) -> str:
             said.append(f"{what}: {since}{moves}{others}.")
     if untimed:
         it = "it" if len(untimed) == 1 else "them"
-        said.append(f"{_marks(untimed)}: nobody can say when to light {it} up; light {it} early and measure.")
+        said.append(f"{_marks(untimed)}: nobody can say when to light {it} up; see the sheet before you heat.")
     if unsure:
         it = "it needs" if len(unsure) == 1 else "they need"
         said.append(f"{_measure(unsure, reader)}: nobody can say whether {it} heat.")

@@ -83,7 +83,7 @@ def test_a_joint_to_be_heated_without_a_time_is_in_it_from_the_start_of_its_shif
     untimed = replace(one, heat=replace(one.heat, light_up_utc=None), weather_spells=(), minimum_c=65.0)
     (event,) = events(replace(plan, joints=(untimed,)), "")
     call = "heat to minimum" if one.call == "heat_to_minimum" else "cold steel: raised heat"
-    assert str(event["summary"]) == f"Heat {mark} first: {call} 149 °F, no time can be given"
+    assert str(event["summary"]) == f"See the sheet for {mark}: {call} 149 °F, no time can be given"
     assert (event.start, event.end) == (starts[one.shift_key], start)
     for other in (
         replace(untimed, heat=None, shift_key=None),

@@ -200,9 +200,9 @@ def test_a_joint_that_lost_its_light_up_is_still_to_be_heated() -> None:
         "Light up GG-7 by Tue 06:23, told Tue 07:00. GG-1: nobody can say when to light it up; light it early and "
         "measure."
     )
-    assert of("light_up", lost) == "GG-1: nobody can say when to light it up; light it early and measure."
+    assert of("light_up", lost) == "GG-1: nobody can say when to light it up; see the sheet before you heat."
     assert of("light_up", lost, replace(lost, mark="GG-0")) == (
-        "GG-1, GG-0: nobody can say when to light them up; light them early and measure."
+        "GG-1, GG-0: nobody can say when to light them up; see the sheet before you heat."
     )
     off = replace(BASE, call="no_heat", light_up_utc=None, was_call="heat_to_minimum")
     assert of("light_up", off) == "GG-7: no light-up any more."
@@ -215,11 +215,11 @@ def test_heat_without_a_time_is_said() -> None:
         "Light up GG-7 by Tue 06:23: day shift Tue 13 Jan, 2 of 3 joints to heat, 1 without a time, 1 to measure first."
     )
     assert of("shift", UNTIMED) == (
-        "Heat GG-1 early and measure: day shift Tue 13 Jan, 1 of 1 joint to heat, 1 without a time."
+        "See the sheet for GG-1 before you heat: day shift Tue 13 Jan, 1 of 1 joint to heat, 1 without a time."
     )
     assert of("harder", BASE, UNTIMED).endswith(": 2 joints need more than told, 1 without a time.")
     assert of("harder", UNTIMED) == (
-        "Heat GG-1 early and measure: heat to minimum 225 °F (told: no heat), no time can be given; start Tue 07:30."
+        "See the sheet for GG-1 before you heat: heat to minimum 225 °F (told: no heat), no time can be given; start Tue 07:30."
     )
     assert of("front", BASE, UNTIMED).endswith("; 2 joints need more for it, 1 without a time.")
     words = notice_words(notice(Event("shift", "soon", at(12), (UNTIMED,))), "us", AROUND, NOW)
