@@ -193,7 +193,14 @@ def _key(site: str, crew: str, shift_key: str | None, events: Sequence[Event], n
 
 def _said(event: Event) -> tuple[object, ...]:
     joints = sorted(
-        (one.mark, one.call, one.weather_state, _rounded(one.light_up_utc, _KEY_MINUTES)) for one in event.joints
+        (
+            one.mark,
+            one.call,
+            "" if one.minimum_c is None else f"{one.minimum_c:.0f}",
+            one.weather_state,
+            _rounded(one.light_up_utc, _KEY_MINUTES),
+        )
+        for one in event.joints
     )
     about: tuple[object, ...] = ()
     if event.front is not None:

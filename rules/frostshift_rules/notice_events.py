@@ -23,7 +23,7 @@ class JointNow:
         mark, place: of the joint.
         start_utc, light_up_utc: light-up None where there is none.
         call, weather_state: now.
-        was_call, was_state, was_light_up_utc: as people were told last; None: nothing was told of it.
+        was_call, was_state, was_light_up_utc, was_minimum_c: as people were told last; None: nothing was told of it.
         minimum_c, target_c: [°C]; None: unknown, or no heat.
         minutes: of the torch before the first arc [min]; None: no time.
         steel: predicted, at the worst hour; None: unknown.
@@ -47,6 +47,7 @@ class JointNow:
     reason: str
     stop_from_utc: datetime | None = None
     stop_until_utc: datetime | None = None
+    was_minimum_c: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,6 +221,7 @@ class ToldJoint:
         easier_since_utc: it has been easier than told since then; None: it is not.
         told: whether anybody was told, or it only stood in the plan.
         group: crew and shift that the joint belonged to then (`CREW|SHIFT`); empty: not kept.
+        minimum_c: as told [°C]; None: the call named none, or it was not kept.
     """
 
     call: HeatCall
@@ -228,6 +230,7 @@ class ToldJoint:
     easier_since_utc: datetime | None = None
     told: bool = False
     group: str = ""
+    minimum_c: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

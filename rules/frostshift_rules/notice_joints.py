@@ -4,7 +4,7 @@ A joint is in one event at most, and in the list of its shift besides when that 
 
     stop        the weather forbids welding it and people do not know
     front       its call comes from a front that people do not know of
-    harder      its call or weather state is worse than told; or it stands in a shift that was told without it
+    harder      its call, minimum or weather state is worse than told; or it stands in a shift that was told without it
     light_up    its light-up moved
     stop_over   a stop that was told is over, for good
     easier      it is easier than told, for good
@@ -33,6 +33,10 @@ from frostshift_rules.workload import HeatCall, JointPlan, ShiftTotal, WeatherSt
 CALLS: Final[tuple[HeatCall, ...]] = ("no_heat", "measure", "heat_to_minimum", "cold_steel_heat", "unknown")
 """From easy to hard."""
 HEAT: Final[tuple[HeatCall, ...]] = ("heat_to_minimum", "cold_steel_heat")
+TO_A_MINIMUM: Final[tuple[HeatCall, ...]] = ("measure", *HEAT)
+"""Calls that name a minimum which somebody acts on."""
+OTHER_MINIMUM_K: Final = 1.0
+"""A minimum that differs by so much from the one told is another. Our choice."""
 IN_THE_COLD: Final = 0.5
 """A front is behind the call of a joint whose coldest air lies by at least this share of the fall below the air before
 it: it is not warm again by then. Our choice."""
@@ -123,6 +127,25 @@ def act_by_utc(one: JointPlan) -> datetime:
     return light_up_of(one) or one.joint.start_utc
 
 
+def minimum_of(one: JointPlan) -> float | None:
+    """The minimum that somebody acts on [°C]; None: the call names none, or it is unknown."""
+    return one.minimum_c if one.call in TO_A_MINIMUM else None
+
+
+def harder_by(call: HeatCall, minimum_c: float | None, known: ToldJoint) -> int:
+    """Above zero where a call is harder than the one people know, below where it is easier.
+
+    Of two calls for heat, or the same one, the higher minimum is harder, whatever the call's name; the calls decide
+    where the minima are the same to `OTHER_MINIMUM_K`, or one is unknown.
+    """
+    both = call == known.call or (call in HEAT and known.call in HEAT)
+    if both and minimum_c is not None and known.minimum_c is not None:
+        more_k = minimum_c - known.minimum_c
+        if abs(more_k) >= OTHER_MINIMUM_K:
+            return 1 if more_k > 0.0 else -1
+    return CALLS.index(call) - CALLS.index(known.call)
+
+
 def needs_something(one: JointPlan) -> bool:
     """Whether it cannot simply be welded."""
     return one.call != "no_heat" or one.weather_state != "go"
@@ -178,7 +201,7 @@ def _kinds_of(group: Group, told: Told, moment: Moment) -> tuple[dict[str, Kind]
         if known is None:
             kind = _first_news(one, group, told, moment)
             if kind is None and moment.within(one.joint.start_utc, moment.choices.ahead_hours):
-                after[mark] = ToldJoint(one.call, one.weather_state, light_up_of(one), None, False, group.key)
+                after[mark] = _stands(one, one.weather_state, group.key)
         else:
             kind, after[mark] = _held_against(one, known, moment)
         if kind is not None:
@@ -203,7 +226,9 @@ def _first_news(one: JointPlan, group: Group, told: Told, moment: Moment) -> Kin
 def _held_against(one: JointPlan, known: ToldJoint, moment: Moment) -> tuple[Kind | None, ToldJoint]:
     """News of a joint that people know of, and what they know of it where there is none."""
     state = _state(one, known)
-    calls = CALLS.index(one.call) - CALLS.index(known.call)
+    if known.minimum_c is None and known.call == one.call:
+        known = replace(known, minimum_c=minimum_of(one))  # kept before minima were
+    calls = harder_by(one.call, minimum_of(one), known)
     states = STATES.index(state) - STATES.index(known.weather_state)
     if states > 0 and state == "stop":
         return "stop", known
@@ -226,7 +251,7 @@ def _held_against(one: JointPlan, known: ToldJoint, moment: Moment) -> tuple[Kin
     if moment.now_utc - since < timedelta(minutes=moment.choices.settle_minutes):
         return None, replace(known, easier_since_utc=since)
     if not known.told:
-        return None, ToldJoint(one.call, state, lights, None, False, known.group)
+        return None, _stands(one, state, known.group)
     return ("stop_over" if over else "easier" if easier else "light_up"), known
 
 
@@ -256,7 +281,12 @@ def _moved(
 
 def _as_told(one: JointPlan, known: ToldJoint | None, key: str) -> ToldJoint:
     of_group = known if known is not None and known.group in ("", key) else None
-    return ToldJoint(one.call, _state(one, of_group), light_up_of(one), None, True, key)
+    return replace(_stands(one, _state(one, of_group), key), told=True)
+
+
+def _stands(one: JointPlan, state: WeatherState, key: str) -> ToldJoint:
+    """As it stands in the plan; nobody was told."""
+    return ToldJoint(one.call, state, light_up_of(one), group=key, minimum_c=minimum_of(one))
 
 
 # The shift ------------------------------------------------------------------------------------------------------------
@@ -383,6 +413,7 @@ def _joint_now(one: JointPlan, known: ToldJoint | None, moment: Moment) -> Joint
         minutes=heat.minutes if heat else None,
         steel=one.steel,
         reason=next(iter((*one.unknowns, *one.reasons)), ""),
+        was_minimum_c=said.minimum_c if said else None,
         stop_from_utc=stop.start_utc if stop else None,
         stop_until_utc=stop.end_utc if stop else None,
     )

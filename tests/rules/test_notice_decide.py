@@ -134,6 +134,42 @@ def test_after_the_light_up_it_is_too_late_for_easier_but_not_for_a_stop_that_is
         assert kinds(decided(told, late, settled + hours_of(0.5))[0]) == seen
 
 
+@pytest.mark.parametrize(
+    ("was", "was_c", "call", "is_c", "told_at_once", "told_later"),
+    [
+        ("cold_steel_heat", 20.0, "heat_to_minimum", 66.0, "harder", None),  # its parts got thicker
+        ("heat_to_minimum", 66.0, "cold_steel_heat", 20.0, None, "easier"),
+        ("heat_to_minimum", 66.0, "heat_to_minimum", 67.0, "harder", None),
+        ("heat_to_minimum", 66.0, "heat_to_minimum", 66.9, None, None),
+        ("heat_to_minimum", 66.0, "heat_to_minimum", 65.1, None, None),
+        ("heat_to_minimum", 66.0, "heat_to_minimum", 65.0, None, "easier"),
+        ("heat_to_minimum", 20.5, "cold_steel_heat", 20.0, "harder", None),  # the same: the call decides
+        ("measure", 10.0, "measure", 66.0, "harder", None),
+        ("measure", 66.0, "heat_to_minimum", 10.0, "harder", None),
+        ("no_heat", None, "no_heat", 66.0, None, None),
+        ("unknown", None, "unknown", 66.0, None, None),
+        ("heat_to_minimum", None, "heat_to_minimum", 66.0, None, None),  # kept before minima were
+    ],
+)
+def test_minima(
+    was: HeatCall, was_c: float | None, call: HeatCall, is_c: float, told_at_once: Kind | None, told_later: Kind | None
+) -> None:
+    told = knows(was)
+    told = replace(told, joints={"J1": replace(told.joints["J1"], minimum_c=was_c)})
+    joint = replace(stands(call=call), minimum_c=is_c)
+    notices, after = decided(told, joint)
+    assert kinds(notices) == ([told_at_once] if told_at_once else [])
+    if notices:
+        (seen,) = only(notices).joints
+        assert (seen.was_minimum_c, seen.minimum_c) == (was_c, is_c)
+    assert kinds(decided(after, joint, LATER)[0]) == ([told_later] if told_later else [])
+
+
+def test_a_minimum_that_was_not_kept_is_kept_from_then_on() -> None:
+    _, told = decided(knows(), replace(stands(), minimum_c=66.0))
+    assert kinds(decided(told, replace(stands(), minimum_c=107.0))[0]) == ["harder"]
+
+
 # Light-up -------------------------------------------------------------------------------------------------------------
 
 
@@ -210,7 +246,8 @@ def test_a_joint_comes_into_sight_unsaid() -> None:
     assert far == ((), Told())
     notices, after = decided(Told(), stands(), START - hours_of(24.0))
     assert notices == ()
-    assert after.joints["J1"] == ToldJoint("heat_to_minimum", "go", START - hours_of(2.0), None, False, GROUP)
+    lit = START - hours_of(2.0)
+    assert after.joints["J1"] == ToldJoint("heat_to_minimum", "go", lit, None, False, GROUP, stands().minimum_c)
 
 
 def test_a_stop_is_told_when_it_comes_into_sight() -> None:
@@ -439,6 +476,7 @@ def test_the_same_news_has_the_same_key_whenever_it_is_decided() -> None:
     assert key(NOW + hours_of(1.0), stands()) == same
     assert key(NOW, stands(lit_h=2.05)) == same
     assert key(NOW, stands(call="cold_steel_heat")) != same
+    assert key(NOW, replace(stands(), minimum_c=107.0)) != same
     assert key(NOW, stands(state="dry_first")) != same
     assert key(NOW, stands(lit_h=3.0)) != same
     # The same news a second time, after it was easier: people have to hear of it again.
