@@ -199,6 +199,7 @@ def _said(event: Event) -> tuple[object, ...]:
             "" if one.minimum_c is None else f"{one.minimum_c:.0f}",
             one.weather_state,
             _rounded(one.light_up_utc, _KEY_MINUTES),
+            tuple(_rounded(at, _KEY_MINUTES) for spell in one.stops for at in spell) if event.kind == "stop" else (),
         )
         for one in event.joints
     )

@@ -29,6 +29,7 @@ class JointNow:
         steel: predicted, at the worst hour; None: unknown.
         reason: why, the most important sentence of the plan.
         stop_from_utc, stop_until_utc: the first spell of the weather in which nothing may be welded; None: none.
+        stops: all such spells that are not over, within the hours the joint may take, begin and end.
     """
 
     mark: str
@@ -48,6 +49,7 @@ class JointNow:
     stop_from_utc: datetime | None = None
     stop_until_utc: datetime | None = None
     was_minimum_c: float | None = None
+    stops: tuple[tuple[datetime, datetime], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,6 +224,7 @@ class ToldJoint:
         told: whether anybody was told, or it only stood in the plan.
         group: crew and shift that the joint belonged to then (`CREW|SHIFT`); empty: not kept.
         minimum_c: as told [°C]; None: the call named none, or it was not kept.
+        stops: spells, begin and end, in which the weather forbids welding it, as told; empty: none, or not kept.
     """
 
     call: HeatCall
@@ -231,6 +234,7 @@ class ToldJoint:
     told: bool = False
     group: str = ""
     minimum_c: float | None = None
+    stops: tuple[tuple[datetime, datetime], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

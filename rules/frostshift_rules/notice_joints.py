@@ -2,7 +2,7 @@
 
 A joint is in one event at most, and in the list of its shift besides when that is told:
 
-    stop        the weather forbids welding it and people do not know
+    stop        the weather forbids welding it and people do not know, or not of an hour or more of it
     front       its call comes from a front that people do not know of
     harder      its call, minimum or weather state is worse than told; or it stands in a shift that was told without it
     light_up    its light-up moved
@@ -18,7 +18,7 @@ for a joint whose light-up has passed: whoever has lit a torch does not need to 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Final, Literal
@@ -35,6 +35,8 @@ CALLS: Final[tuple[HeatCall, ...]] = ("no_heat", "measure", "heat_to_minimum", "
 HEAT: Final[tuple[HeatCall, ...]] = ("heat_to_minimum", "cold_steel_heat")
 TO_A_MINIMUM: Final[tuple[HeatCall, ...]] = ("measure", *HEAT)
 """Calls that name a minimum which somebody acts on."""
+OTHER_STOP: Final = timedelta(hours=1)
+"""A stop is told again where so much of it lies outside what was told. Our choice."""
 OTHER_MINIMUM_K: Final = 1.0
 """A minimum that differs by so much from the one told is another. Our choice."""
 IN_THE_COLD: Final = 0.5
@@ -132,6 +134,40 @@ def minimum_of(one: JointPlan) -> float | None:
     return one.minimum_c if one.call in TO_A_MINIMUM else None
 
 
+def stops_of(one: JointPlan) -> tuple[tuple[datetime, datetime], ...]:
+    """The spells within its window in which the weather forbids welding it, begin and end, those that touch as one."""
+    spells = [
+        (max(spell.start_utc, one.window_start_utc), min(spell.end_utc, one.window_end_utc))
+        for spell in one.weather_spells
+        if spell.state == "stop"
+    ]
+    return _joined(spells)
+
+
+def _joined(spells: Iterable[tuple[datetime, datetime]]) -> tuple[tuple[datetime, datetime], ...]:
+    """Spells by begin, those that overlap or touch as one, empty ones left out."""
+    joined: list[tuple[datetime, datetime]] = []
+    for begin, end in sorted(spells):
+        if joined and begin <= joined[-1][1]:
+            joined[-1] = joined[-1][0], max(end, joined[-1][1])
+        elif begin < end:
+            joined.append((begin, end))
+    return tuple(joined)
+
+
+def _uncovered(
+    spells: Sequence[tuple[datetime, datetime]], told: Sequence[tuple[datetime, datetime]], now_utc: datetime
+) -> timedelta:
+    """How much of the spells is to come and lies outside those told; of each, none overlaps another."""
+    left = timedelta(0)
+    for begin, end in spells:
+        begin = max(begin, now_utc)
+        left += max(end - begin, timedelta(0))
+        for told_begin, told_end in told:
+            left -= max(min(end, told_end) - max(begin, told_begin), timedelta(0))
+    return left
+
+
 def harder_by(call: HeatCall, minimum_c: float | None, known: ToldJoint) -> int:
     """Above zero where a call is harder than the one people know, below where it is easier.
 
@@ -178,7 +214,7 @@ def decide_group(group: Group, told: Told, moment: Moment) -> Found:
     for one in group.joints:
         mark = one.joint.mark
         if mark in kinds or mark in listed:
-            after[mark] = _as_told(one, told.joints.get(mark), group.key)
+            after[mark] = _as_told(one, told.joints.get(mark), group.key, stop=kinds.get(mark) == "stop")
     return Found(tuple(events), after, front.seen if front else None, bool(due) and group.shift_key is not None)
 
 
@@ -193,7 +229,7 @@ def _kinds_of(group: Group, told: Told, moment: Moment) -> tuple[dict[str, Kind]
         mark, known = one.joint.mark, told.joints.get(one.joint.mark)
         if known is not None and known.group not in ("", group.key):
             known = None  # now it concerns people who have not heard of it
-        if _past(one, moment) or not moment.usable:
+        if past(one, moment.now_utc) or not moment.usable:
             if known is not None:
                 after[mark] = known
             continue
@@ -209,8 +245,9 @@ def _kinds_of(group: Group, told: Told, moment: Moment) -> tuple[dict[str, Kind]
     return kinds, after
 
 
-def _past(one: JointPlan, moment: Moment) -> bool:
-    return one.window_end_utc <= moment.now_utc
+def past(one: JointPlan, now_utc: datetime) -> bool:
+    """Whether its time is over and nobody works on it."""
+    return one.window_end_utc <= now_utc and one.joint.state not in ("heating", "in_progress")
 
 
 def _first_news(one: JointPlan, group: Group, told: Told, moment: Moment) -> Kind | None:
@@ -226,11 +263,10 @@ def _first_news(one: JointPlan, group: Group, told: Told, moment: Moment) -> Kin
 def _held_against(one: JointPlan, known: ToldJoint, moment: Moment) -> tuple[Kind | None, ToldJoint]:
     """News of a joint that people know of, and what they know of it where there is none."""
     state = _state(one, known)
-    if known.minimum_c is None and known.call == one.call:
-        known = replace(known, minimum_c=minimum_of(one))  # kept before minima were
+    known = _completed(known, one)
     calls = harder_by(one.call, minimum_of(one), known)
     states = STATES.index(state) - STATES.index(known.weather_state)
-    if states > 0 and state == "stop":
+    if state == "stop" and (states > 0 or _uncovered(stops_of(one), known.stops, moment.now_utc) >= OTHER_STOP):
         return "stop", known
     if calls > 0 or states > 0 or (known.call == "unknown" and one.call in HEAT):
         return "harder", known
@@ -253,6 +289,15 @@ def _held_against(one: JointPlan, known: ToldJoint, moment: Moment) -> tuple[Kin
     if not known.told:
         return None, _stands(one, state, known.group)
     return ("stop_over" if over else "easier" if easier else "light_up"), known
+
+
+def _completed(known: ToldJoint, one: JointPlan) -> ToldJoint:
+    """With what was not kept yet when it was told, as it stands now."""
+    if known.minimum_c is None and known.call == one.call:
+        known = replace(known, minimum_c=minimum_of(one))
+    if known.weather_state == "stop" and not known.stops:
+        known = replace(known, stops=stops_of(one))
+    return known
 
 
 def _state(one: JointPlan, known: ToldJoint | None) -> WeatherState:
@@ -279,14 +324,20 @@ def _moved(
     return "earlier" if now < was else "later"
 
 
-def _as_told(one: JointPlan, known: ToldJoint | None, key: str) -> ToldJoint:
+def _as_told(one: JointPlan, known: ToldJoint | None, key: str, *, stop: bool) -> ToldJoint:
     of_group = known if known is not None and known.group in ("", key) else None
-    return replace(_stands(one, _state(one, of_group), key), told=True)
+    state = _state(one, of_group)
+    after = replace(_stands(one, state, key), told=True)
+    if not stop and state == "stop" and of_group is not None and of_group.stops:
+        # Only news of a stop says when it is; else what creeps in by less than an hour would never be told.
+        return replace(after, stops=of_group.stops)
+    return after
 
 
 def _stands(one: JointPlan, state: WeatherState, key: str) -> ToldJoint:
     """As it stands in the plan; nobody was told."""
-    return ToldJoint(one.call, state, light_up_of(one), group=key, minimum_c=minimum_of(one))
+    stops = stops_of(one) if state == "stop" else ()
+    return ToldJoint(one.call, state, light_up_of(one), group=key, minimum_c=minimum_of(one), stops=stops)
 
 
 # The shift ------------------------------------------------------------------------------------------------------------
@@ -296,7 +347,7 @@ def _due(
     group: Group, told: Told, after: Mapping[str, ToldJoint], kinds: Mapping[str, Kind], moment: Moment
 ) -> list[JointPlan]:
     """The joints of the list of a shift, where it is time for it; outside shifts those that nobody was told of."""
-    open_ = [one for one in group.joints if not _past(one, moment)]
+    open_ = [one for one in group.joints if not past(one, moment.now_utc)]
     ahead_h = moment.choices.shift_ahead_hours
     if group.shift is not None:
         told_of = group.key in told.shifts or group.shift.end_utc <= moment.now_utc
@@ -328,7 +379,7 @@ def _front(
     A front that people do not know of is news where one of its joints is harder than they were told, or they were told
     nothing of it.
     """
-    near = [one for one in group.joints if not _past(one, moment)]
+    near = [one for one in group.joints if not past(one, moment.now_utc)]
     if not any(moment.within(one.joint.start_utc, moment.choices.front_ahead_hours) for one in near):
         return None
     for seen in moment.fronts:
@@ -416,6 +467,7 @@ def _joint_now(one: JointPlan, known: ToldJoint | None, moment: Moment) -> Joint
         was_minimum_c=said.minimum_c if said else None,
         stop_from_utc=stop.start_utc if stop else None,
         stop_until_utc=stop.end_utc if stop else None,
+        stops=tuple(spell for spell in stops_of(one) if spell[1] > moment.now_utc),
     )
 
 

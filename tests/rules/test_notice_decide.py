@@ -13,7 +13,7 @@ from frostshift_rules.notice_events import AlertSeen, FrontSeen, Told, ToldJoint
 from frostshift_rules.notice_setup import Kind
 from frostshift_rules.stops import WeatherState
 from frostshift_rules.surroundings import Hours
-from frostshift_rules.workload import HeatCall
+from frostshift_rules.workload import HeatCall, JointPlan, WeatherSpell
 
 from .notice_builders import CHOICES, DAY_SHIFT, GROUP, decided, hours_of, kinds, knows, only, plan_of, stands
 from .plan_builders import FIRST, NOW, START, hours
@@ -168,6 +168,50 @@ def test_minima(
 def test_a_minimum_that_was_not_kept_is_kept_from_then_on() -> None:
     _, told = decided(knows(), replace(stands(), minimum_c=66.0))
     assert kinds(decided(told, replace(stands(), minimum_c=107.0))[0]) == ["harder"]
+
+
+def stopped(*spells_h: tuple[float, float], **fields: object) -> JointPlan:
+    """Stops from and until so many hours after its start; it may take four."""
+    spells = tuple(WeatherSpell(START + hours_of(a), START + hours_of(b), "stop", ()) for a, b in spells_h)
+    joint = stands(state="stop")
+    return replace(joint, joint=replace(joint.joint, **fields), weather_spells=spells)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("spells", "told_again"),
+    [
+        ([(2.0, 3.0)], False),
+        ([(1.0, 3.0)], True),  # begins earlier
+        ([(2.0, 4.0)], True),  # ends later
+        ([(2.0, 3.0), (0.0, 1.0)], True),  # a second one
+        ([(1.5, 3.5)], True),
+        ([(1.1, 3.0)], False),
+        ([(-1.0, 0.0), (2.0, 6.0)], True),
+        ([(-1.0, 0.9), (2.0, 3.0)], False),  # outside the hours it may take nobody welds
+        ([(2.0, 2.5), (2.5, 3.0)], False),  # for other rules
+    ],
+)
+def test_a_stop_that_lasts_longer_than_told_is_told_again(spells: list[tuple[float, float]], told_again: bool) -> None:
+    _, told = decided(knows(), stopped((2.0, 3.0)))
+    notices, after = decided(told, stopped(*spells), NOW + hours_of(1.0))
+    assert kinds(notices) == (["stop"] if told_again else [])
+    if told_again:
+        assert only(notices).joints[0].stops == after.joints["J1"].stops
+    assert decided(after, stopped((2.0, 3.0)), NOW + hours_of(2.0))[0] == ()  # shorter again: it stops all the same
+
+
+def test_a_stop_that_creeps_in_is_told_again_whatever_else_is_told_meanwhile() -> None:
+    _, told = decided(knows(), stopped((2.0, 3.0)))
+    notices, told = decided(told, replace(stopped((1.5, 3.0)), call="unknown"))
+    assert kinds(notices) == ["harder"]
+    assert kinds(decided(told, replace(stopped((1.0, 3.0)), call="unknown"))[0]) == ["stop"]
+
+
+def test_hours_of_a_stop_that_are_over_are_not_told_and_unkept_ones_are_kept() -> None:
+    _, told = decided(knows(), stopped((3.0, 4.0)))
+    assert decided(told, stopped((0.0, 1.9), (3.0, 4.0), state="in_progress"), START + hours_of(1.0))[0] == ()
+    _, told = decided(knows(state="stop"), stopped((2.0, 3.0)))  # kept before spells were
+    assert kinds(decided(told, stopped((1.0, 3.0)))[0]) == ["stop"]
 
 
 # Light-up -------------------------------------------------------------------------------------------------------------
@@ -338,6 +382,17 @@ def test_past_its_end_nothing_is_told_of_a_joint() -> None:
     end = START + hours_of(4.0)
     assert kinds(decided(knows("no_heat"), stands(call="unknown"), end - timedelta(minutes=1))[0]) == ["harder"]
     assert decided(knows("no_heat"), stands(call="unknown"), end)[0] == ()
+
+
+@pytest.mark.parametrize("state", ["heating", "in_progress"])
+def test_a_joint_that_is_worked_on_is_never_past(state: JointState) -> None:
+    joint = stands(call="unknown", state="unknown")
+    joint = replace(joint, joint=replace(joint.joint, state=state))
+    late = joint.window_end_utc + hours_of(3.0)
+    notices, told = decided(knows(), joint, late)
+    assert kinds(notices) == ["harder"]
+    stop = replace(joint, weather_state="stop")
+    assert kinds(decided(told, stop, late + hours_of(1.0))[0]) == ["stop"]
 
 
 def test_what_was_told_of_shifts_is_forgotten_days_later() -> None:

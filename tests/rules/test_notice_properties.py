@@ -83,7 +83,11 @@ class Played:
 
     def near(self) -> list[JointPlan]:
         """Joints that are not past their end."""
-        return [one for one in self.step.whole.joints if one.window_end_utc > self.now_utc]
+        return [
+            one
+            for one in self.step.whole.joints
+            if one.window_end_utc > self.now_utc or one.joint.state in ("heating", "in_progress")
+        ]
 
 
 def play(sequence: Sequence[Step]) -> list[Played]:
