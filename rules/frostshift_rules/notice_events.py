@@ -251,6 +251,7 @@ class Told:
         readings: until this moment readings were looked at; None: none yet.
         low: readings that were told (`MARK|TIME`), as long as they could be told again.
         too_late: kinds of cylinders of which was told that an order comes too late.
+        late_told_utc: when it was told last that the forecast is late; None: never, or not kept.
         number: notices that were decided so far; goes into their keys, so that the same news at another time is another
             notice, while two copies of the service that decide on the same knowledge give the same.
     """
@@ -265,3 +266,4 @@ class Told:
     low: tuple[str, ...] = ()
     too_late: tuple[str, ...] = ()
     number: int = 0
+    late_told_utc: datetime | None = None

@@ -351,7 +351,9 @@ def _due(
     ahead_h = moment.choices.shift_ahead_hours
     if group.shift is not None:
         told_of = group.key in told.shifts or group.shift.end_utc <= moment.now_utc
-        return [] if told_of or not moment.within(group.shift.start_utc, ahead_h) else open_
+        # Heating may begin long before the shift does.
+        first_utc = min((group.shift.start_utc, *map(act_by_utc, open_)))
+        return [] if told_of or not moment.within(first_utc, ahead_h) else open_
     return [
         one
         for one in open_

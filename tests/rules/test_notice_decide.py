@@ -321,6 +321,14 @@ def test_a_shift_is_told_once_ahead_of_it() -> None:
     assert after.shifts == (GROUP,)
 
 
+def test_a_shift_whose_heating_begins_long_before_it_is_told_ahead_of_that() -> None:
+    begins = NOW + hours_of(6.0)
+    joints = [stands("J1"), stands("J2", lit_h=5.0, start_utc=begins + hours_of(0.5))]
+    lit = begins - hours_of(4.5)
+    assert kinds(decided(Told(), joints, lit - hours_of(14.1))[0]) == []
+    assert kinds(decided(Told(), joints, lit - hours_of(14.0))[0]) == ["shift"]
+
+
 def test_a_shift_is_told_while_it_lasts_and_not_after() -> None:
     ends = NOW + hours_of(18.0)
     late = stands(start_utc=ends - hours_of(1.0))
