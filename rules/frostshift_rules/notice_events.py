@@ -23,7 +23,8 @@ class JointNow:
         mark, place: of the joint.
         start_utc, light_up_utc: light-up None where there is none.
         call, weather_state: now.
-        was_call, was_state, was_light_up_utc, was_minimum_c: as people were told last; None: nothing was told of it.
+        was_call, was_state, was_light_up_utc, was_minimum_c, was_start_utc: as people were told last; None: nothing was
+            told of it, or it was not kept.
         minimum_c, target_c: [°C]; None: unknown, or no heat.
         minutes: of the torch before the first arc [min]; None: no time.
         steel: predicted, at the worst hour; None: unknown.
@@ -49,6 +50,7 @@ class JointNow:
     stop_from_utc: datetime | None = None
     stop_until_utc: datetime | None = None
     was_minimum_c: float | None = None
+    was_start_utc: datetime | None = None
     stops: tuple[tuple[datetime, datetime], ...] = ()
 
 
@@ -225,6 +227,7 @@ class ToldJoint:
         group: crew and shift that the joint belonged to then (`CREW|SHIFT`); empty: not kept.
         minimum_c: as told [°C]; None: the call named none, or it was not kept.
         stops: spells, begin and end, in which the weather forbids welding it, as told; empty: none, or not kept.
+        start_utc: planned start, as told; None: not kept.
     """
 
     call: HeatCall
@@ -235,6 +238,7 @@ class ToldJoint:
     group: str = ""
     minimum_c: float | None = None
     stops: tuple[tuple[datetime, datetime], ...] = ()
+    start_utc: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,7 @@ A joint is in one event at most, and in the list of its shift besides when that 
     stop        the weather forbids welding it and people do not know, or not of an hour or more of it
     front       its call comes from a front that people do not know of
     harder      its call, minimum or weather state is worse than told; or it stands in a shift that was told without it
-    light_up    its light-up moved
+    light_up    its light-up moved, or people gave it another start
     stop_over   a stop that was told is over, for good
     easier      it is easier than told, for good
     shift       all joints of the shift, once ahead of it
@@ -227,7 +227,9 @@ def _kinds_of(group: Group, told: Told, moment: Moment) -> tuple[dict[str, Kind]
     after: dict[str, ToldJoint] = {}
     for one in group.joints:
         mark, known = one.joint.mark, told.joints.get(one.joint.mark)
+        put_off = False
         if known is not None and known.group not in ("", group.key):
+            put_off = known.group.startswith(group_key(group.crew, None)) and _put_off(one, known, moment)
             known = None  # now it concerns people who have not heard of it
         if past(one, moment.now_utc) or not moment.usable:
             if known is not None:
@@ -235,7 +237,7 @@ def _kinds_of(group: Group, told: Told, moment: Moment) -> tuple[dict[str, Kind]
             continue
         kind: Kind | None
         if known is None:
-            kind = _first_news(one, group, told, moment)
+            kind = _first_news(one, group, told, moment) or ("light_up" if put_off else None)
             if kind is None and moment.within(one.joint.start_utc, moment.choices.ahead_hours):
                 after[mark] = _stands(one, one.weather_state, group.key)
         else:
@@ -277,7 +279,11 @@ def _held_against(one: JointPlan, known: ToldJoint, moment: Moment) -> tuple[Kin
         known = replace(known, light_up_utc=lights)  # nobody was told a time
     elif not begun:
         moved = _moved(lit, lights, one.call, moment.choices)
-    if moved == "earlier" or (moved == "lost" and lit is not None and moment.within(lit, moment.choices.now_hours)):
+    if (
+        _put_off(one, known, moment)
+        or moved == "earlier"
+        or (moved == "lost" and lit is not None and moment.within(lit, moment.choices.now_hours))
+    ):
         return "light_up", known
     over = known.weather_state == "stop" and states < 0
     easier = over or ((states < 0 or calls < 0) and not begun)
@@ -291,12 +297,24 @@ def _held_against(one: JointPlan, known: ToldJoint, moment: Moment) -> tuple[Kin
     return ("stop_over" if over else "easier" if easier else "light_up"), known
 
 
+def _put_off(one: JointPlan, known: ToldJoint, moment: Moment) -> bool:
+    """Whether people gave it another start, so that a torch lit as told would burn too early or for nothing."""
+    lit, lights = known.light_up_utc, light_up_of(one)
+    if not known.told or known.start_utc in (None, one.joint.start_utc) or lit is None or lit <= moment.now_utc:
+        return False
+    if one.joint.state in ("heating", "in_progress"):
+        return False
+    return lights is None or lights - lit >= timedelta(minutes=moment.choices.light_up_minutes)
+
+
 def _completed(known: ToldJoint, one: JointPlan) -> ToldJoint:
     """With what was not kept yet when it was told, as it stands now."""
     if known.minimum_c is None and known.call == one.call:
         known = replace(known, minimum_c=minimum_of(one))
     if known.weather_state == "stop" and not known.stops:
         known = replace(known, stops=stops_of(one))
+    if known.start_utc is None:
+        known = replace(known, start_utc=one.joint.start_utc)
     return known
 
 
@@ -337,7 +355,15 @@ def _as_told(one: JointPlan, known: ToldJoint | None, key: str, *, stop: bool) -
 def _stands(one: JointPlan, state: WeatherState, key: str) -> ToldJoint:
     """As it stands in the plan; nobody was told."""
     stops = stops_of(one) if state == "stop" else ()
-    return ToldJoint(one.call, state, light_up_of(one), group=key, minimum_c=minimum_of(one), stops=stops)
+    return ToldJoint(
+        one.call,
+        state,
+        light_up_of(one),
+        group=key,
+        minimum_c=minimum_of(one),
+        stops=stops,
+        start_utc=one.joint.start_utc,
+    )
 
 
 # The shift ------------------------------------------------------------------------------------------------------------
@@ -417,7 +443,7 @@ def _not_told(one: JointPlan, told: Told, key: str) -> bool:
 
 def _event(kind: Kind, joints: Sequence[JointPlan], told: Told, moment: Moment, front: FrontSeen | None) -> Event:
     now = tuple(_joint_now(one, told.joints.get(one.joint.mark), moment) for one in joints)
-    by_utc = _by_utc(kind, [one for one in now if not (kind == "light_up" and _later(one))])
+    by_utc = _by_utc(kind, [one for one in now if not (kind == "light_up" and _later(one) and not _other_start(one))])
     return Event(kind, _urgency(kind, by_utc, moment), by_utc, now, front)
 
 
@@ -428,6 +454,8 @@ def _by_utc(kind: Kind, joints: Sequence[JointNow]) -> datetime | None:
     times: list[datetime] = []
     for one in joints:
         at_utc = one.light_up_utc or one.was_light_up_utc or one.start_utc
+        if kind == "light_up" and one.was_light_up_utc is not None:
+            at_utc = min(at_utc, one.was_light_up_utc)  # by then a torch would be lit
         # A stop that begins while a joint is welded is acted on when it begins.
         times.append(max(at_utc, one.stop_from_utc) if kind == "stop" and one.stop_from_utc else at_utc)
     return min(times, default=None)
@@ -435,6 +463,10 @@ def _by_utc(kind: Kind, joints: Sequence[JointNow]) -> datetime | None:
 
 def _later(one: JointNow) -> bool:
     return one.light_up_utc is not None and one.was_light_up_utc is not None and one.light_up_utc > one.was_light_up_utc
+
+
+def _other_start(one: JointNow) -> bool:
+    return one.was_start_utc not in (None, one.start_utc)
 
 
 def _urgency(kind: Kind, by_utc: datetime | None, moment: Moment) -> Urgency:
@@ -467,6 +499,7 @@ def _joint_now(one: JointPlan, known: ToldJoint | None, moment: Moment) -> Joint
         steel=one.steel,
         reason=next(iter((*one.unknowns, *one.reasons)), ""),
         was_minimum_c=said.minimum_c if said else None,
+        was_start_utc=said.start_utc if said else None,
         stop_from_utc=stop.start_utc if stop else None,
         stop_until_utc=stop.end_utc if stop else None,
         stops=tuple(spell for spell in stops_of(one) if spell[1] > moment.now_utc),

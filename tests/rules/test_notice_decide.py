@@ -249,6 +249,43 @@ def test_a_light_up_that_comes_and_goes_is_told_once() -> None:
     assert seen == ["light_up"]
 
 
+@pytest.mark.parametrize(
+    ("later_h", "lit_h", "before_h", "told"),
+    [
+        (6.0, 2.0, 8.0, "soon"),
+        (6.0, 2.0, 2.5, "now"),  # within three hours a torch would be lit for nothing
+        (0.5, 2.0, 2.5, "now"),
+        (0.4, 2.0, 2.5, None),
+        (6.0, 2.0, 0.0, None),  # it burns
+        (0.0, 1.0, 2.5, None),  # later by the weather
+        (6.0, None, 2.5, "now"),
+    ],
+)
+@pytest.mark.parametrize("night", [False, True])
+def test_a_joint_that_people_put_off_is_told_before_the_torch_is_lit(
+    later_h: float, lit_h: float | None, before_h: float, told: str | None, night: bool
+) -> None:
+    lit = START - hours_of(2.0)
+    _, known = decided(Told(), stands(), START - hours_of(14.0))
+    moved = stands(lit_h=lit_h, start_utc=START + hours_of(later_h))
+    if night and later_h:
+        moved = replace(moved, shift_key="2026-01-12 night")
+    far = replace(CHOICES, shift_ahead_hours=0.0)
+    notices, _ = decided(known, moved, lit - hours_of(before_h), choices=far)
+    assert [(one.urgency, kinds([one])) for one in notices if "light_up" in kinds([one])] == (
+        [(told, ["light_up"])] if told else []
+    )
+    if told:
+        event = only(notices)
+        assert (event.by_utc, event.joints[0].was_start_utc) == (lit, START)
+
+
+def test_a_start_that_was_not_kept_is_kept_from_then_on() -> None:
+    _, told = decided(knows(), stands())
+    assert kinds(decided(told, stands(start_utc=START + hours_of(2.0)))[0]) == ["light_up"]
+    assert decided(knows(), stands(start_utc=START + hours_of(2.0)))[0] == ()
+
+
 def test_a_later_light_up_wakes_nobody() -> None:
     _, after = decided(knows(lit_utc=LATER + hours_of(1.0)), stands())
     event = only(decided(after, stands(), LATER)[0])
@@ -291,7 +328,9 @@ def test_a_joint_comes_into_sight_unsaid() -> None:
     notices, after = decided(Told(), stands(), START - hours_of(24.0))
     assert notices == ()
     lit = START - hours_of(2.0)
-    assert after.joints["J1"] == ToldJoint("heat_to_minimum", "go", lit, None, False, GROUP, stands().minimum_c)
+    assert after.joints["J1"] == ToldJoint(
+        "heat_to_minimum", "go", lit, None, False, GROUP, stands().minimum_c, start_utc=START
+    )
 
 
 def test_a_stop_is_told_when_it_comes_into_sight() -> None:
