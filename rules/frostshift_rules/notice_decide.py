@@ -1,8 +1,9 @@
 """What is to be told now: a plan held against what people have been told.
 
 Pure, and the same for every copy of the service that decides on the same knowledge. All that concerns one crew and
-shift at one moment is one notice; what concerns the site is one of its own. Deciding again with the `Told` that came
-out gives nothing until something changes.
+shift at one moment is one notice; what concerns the site is one of its own. Cylinders and a forecast that cannot be
+used are told to the site and to the crews they concern (see `notice_quiet.is_for`). Deciding again with the `Told` that
+came out gives nothing until something changes.
 
 What the figures in `NoticeChoices` rest on stands there.
 """
@@ -24,7 +25,7 @@ from frostshift_rules.job import Reading
 from frostshift_rules.notice_events import AlertSeen, Event, Notice, Told, ToldJoint
 from frostshift_rules.notice_joints import Group, Moment, decide_group, group_key, groups_of
 from frostshift_rules.notice_setup import ORDER, Kind, NoticeChoices
-from frostshift_rules.notice_site import cylinder_events, forecast_events, gas_events, reading_events
+from frostshift_rules.notice_site import cylinder_events, for_crews, forecast_events, gas_events, reading_events
 from frostshift_rules.surroundings import Hours
 from frostshift_rules.workload import Plan, ShiftTotal
 
@@ -103,12 +104,16 @@ def decide(
             events[group.crew, group.shift_key] += [*measured, *_warned(found.events, group, alerts)]
     aged, after = forecast_events(plan, after, now_utc, choices)
     events["", None] += aged
+    for event in aged:
+        for key, of_crew in for_crews(event, plan, told, now_utc, choices).items():
+            events[key].append(of_crew)
     if gas is not None:
         short, after = gas_events(gas, after, plan.site.zone, now_utc, choices)
         events["", None] += short
         starving, after = cylinder_events(gas, after, now_utc, choices)
         for shift_key, of_shift in starving.items():
-            events["", shift_key] += of_shift
+            for crew in ("", *_crews_of(plan, shift_key)):
+                events[crew, shift_key] += of_shift
     notices = [
         _notice(crew, shift_key, of_group, plan, told.number, now_utc)
         for (crew, shift_key), of_group in events.items()
@@ -123,6 +128,11 @@ def decide(
         number=told.number + len(notices),
     )
     return tuple(notices), after
+
+
+def _crews_of(plan: Plan, shift_key: str) -> list[str]:
+    """The crews that have joints in a shift."""
+    return sorted({one.joint.crew for one in plan.joints if one.shift_key == shift_key and one.joint.crew})
 
 
 def _forgotten(told: Told, plan: Plan, now_utc: datetime) -> Told:
@@ -193,7 +203,15 @@ def _key(site: str, crew: str, shift_key: str | None, events: Sequence[Event], n
 
 def _said(event: Event) -> tuple[object, ...]:
     joints = sorted(
-        (one.mark, one.call, one.weather_state, _rounded(one.light_up_utc, _KEY_MINUTES)) for one in event.joints
+        (
+            one.mark,
+            one.call,
+            "" if one.minimum_c is None else f"{one.minimum_c:.0f}",
+            one.weather_state,
+            _rounded(one.light_up_utc, _KEY_MINUTES),
+            tuple(_rounded(at, _KEY_MINUTES) for spell in one.stops for at in spell) if event.kind == "stop" else (),
+        )
+        for one in event.joints
     )
     about: tuple[object, ...] = ()
     if event.front is not None:

@@ -23,12 +23,14 @@ class JointNow:
         mark, place: of the joint.
         start_utc, light_up_utc: light-up None where there is none.
         call, weather_state: now.
-        was_call, was_state, was_light_up_utc: as people were told last; None: nothing was told of it.
+        was_call, was_state, was_light_up_utc, was_minimum_c, was_start_utc: as people were told last; None: nothing was
+            told of it, or it was not kept.
         minimum_c, target_c: [°C]; None: unknown, or no heat.
         minutes: of the torch before the first arc [min]; None: no time.
         steel: predicted, at the worst hour; None: unknown.
         reason: why, the most important sentence of the plan.
         stop_from_utc, stop_until_utc: the first spell of the weather in which nothing may be welded; None: none.
+        stops: all such spells that are not over, within the hours the joint may take, begin and end.
     """
 
     mark: str
@@ -47,6 +49,9 @@ class JointNow:
     reason: str
     stop_from_utc: datetime | None = None
     stop_until_utc: datetime | None = None
+    was_minimum_c: float | None = None
+    was_start_utc: datetime | None = None
+    stops: tuple[tuple[datetime, datetime], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,6 +225,9 @@ class ToldJoint:
         easier_since_utc: it has been easier than told since then; None: it is not.
         told: whether anybody was told, or it only stood in the plan.
         group: crew and shift that the joint belonged to then (`CREW|SHIFT`); empty: not kept.
+        minimum_c: as told [°C]; None: the call named none, or it was not kept.
+        stops: spells, begin and end, in which the weather forbids welding it, as told; empty: none, or not kept.
+        start_utc: planned start, as told; None: not kept.
     """
 
     call: HeatCall
@@ -228,6 +236,9 @@ class ToldJoint:
     easier_since_utc: datetime | None = None
     told: bool = False
     group: str = ""
+    minimum_c: float | None = None
+    stops: tuple[tuple[datetime, datetime], ...] = ()
+    start_utc: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,6 +255,7 @@ class Told:
         readings: until this moment readings were looked at; None: none yet.
         low: readings that were told (`MARK|TIME`), as long as they could be told again.
         too_late: kinds of cylinders of which was told that an order comes too late.
+        late_told_utc: when it was told last that the forecast is late; None: never, or not kept.
         number: notices that were decided so far; goes into their keys, so that the same news at another time is another
             notice, while two copies of the service that decide on the same knowledge give the same.
     """
@@ -258,3 +270,4 @@ class Told:
     low: tuple[str, ...] = ()
     too_late: tuple[str, ...] = ()
     number: int = 0
+    late_told_utc: datetime | None = None

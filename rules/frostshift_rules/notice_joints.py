@@ -2,10 +2,10 @@
 
 A joint is in one event at most, and in the list of its shift besides when that is told:
 
-    stop        the weather forbids welding it and people do not know
+    stop        the weather forbids welding it and people do not know, or not of an hour or more of it
     front       its call comes from a front that people do not know of
-    harder      its call or weather state is worse than told; or it stands in a shift that was told without it
-    light_up    its light-up moved
+    harder      its call, minimum or weather state is worse than told; or it stands in a shift that was told without it
+    light_up    its light-up moved, or people gave it another start
     stop_over   a stop that was told is over, for good
     easier      it is easier than told, for good
     shift       all joints of the shift, once ahead of it
@@ -18,7 +18,7 @@ for a joint whose light-up has passed: whoever has lit a torch does not need to 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Final, Literal
@@ -33,6 +33,12 @@ from frostshift_rules.workload import HeatCall, JointPlan, ShiftTotal, WeatherSt
 CALLS: Final[tuple[HeatCall, ...]] = ("no_heat", "measure", "heat_to_minimum", "cold_steel_heat", "unknown")
 """From easy to hard."""
 HEAT: Final[tuple[HeatCall, ...]] = ("heat_to_minimum", "cold_steel_heat")
+TO_A_MINIMUM: Final[tuple[HeatCall, ...]] = ("measure", *HEAT)
+"""Calls that name a minimum which somebody acts on."""
+OTHER_STOP: Final = timedelta(hours=1)
+"""A stop is told again where so much of it lies outside what was told. Our choice."""
+OTHER_MINIMUM_K: Final = 1.0
+"""A minimum that differs by so much from the one told is another. Our choice."""
 IN_THE_COLD: Final = 0.5
 """A front is behind the call of a joint whose coldest air lies by at least this share of the fall below the air before
 it: it is not warm again by then. Our choice."""
@@ -123,6 +129,59 @@ def act_by_utc(one: JointPlan) -> datetime:
     return light_up_of(one) or one.joint.start_utc
 
 
+def minimum_of(one: JointPlan) -> float | None:
+    """The minimum that somebody acts on [°C]; None: the call names none, or it is unknown."""
+    return one.minimum_c if one.call in TO_A_MINIMUM else None
+
+
+def stops_of(one: JointPlan) -> tuple[tuple[datetime, datetime], ...]:
+    """The spells within its window in which the weather forbids welding it, begin and end, those that touch as one."""
+    spells = [
+        (max(spell.start_utc, one.window_start_utc), min(spell.end_utc, one.window_end_utc))
+        for spell in one.weather_spells
+        if spell.state == "stop"
+    ]
+    return _joined(spells)
+
+
+def _joined(spells: Iterable[tuple[datetime, datetime]]) -> tuple[tuple[datetime, datetime], ...]:
+    """Spells by begin, those that overlap or touch as one, empty ones left out."""
+    joined: list[tuple[datetime, datetime]] = []
+    for begin, end in sorted(spells):
+        if joined and begin <= joined[-1][1]:
+            joined[-1] = joined[-1][0], max(end, joined[-1][1])
+        elif begin < end:
+            joined.append((begin, end))
+    return tuple(joined)
+
+
+def _uncovered(
+    spells: Sequence[tuple[datetime, datetime]], told: Sequence[tuple[datetime, datetime]], now_utc: datetime
+) -> timedelta:
+    """How much of the spells is to come and lies outside those told; of each, none overlaps another."""
+    left = timedelta(0)
+    for begin, end in spells:
+        begin = max(begin, now_utc)
+        left += max(end - begin, timedelta(0))
+        for told_begin, told_end in told:
+            left -= max(min(end, told_end) - max(begin, told_begin), timedelta(0))
+    return left
+
+
+def harder_by(call: HeatCall, minimum_c: float | None, known: ToldJoint) -> int:
+    """Above zero where a call is harder than the one people know, below where it is easier.
+
+    Of two calls for heat, or the same one, the higher minimum is harder, whatever the call's name; the calls decide
+    where the minima are the same to `OTHER_MINIMUM_K`, or one is unknown.
+    """
+    both = call == known.call or (call in HEAT and known.call in HEAT)
+    if both and minimum_c is not None and known.minimum_c is not None:
+        more_k = minimum_c - known.minimum_c
+        if abs(more_k) >= OTHER_MINIMUM_K:
+            return 1 if more_k > 0.0 else -1
+    return CALLS.index(call) - CALLS.index(known.call)
+
+
 def needs_something(one: JointPlan) -> bool:
     """Whether it cannot simply be welded."""
     return one.call != "no_heat" or one.weather_state != "go"
@@ -155,7 +214,7 @@ def decide_group(group: Group, told: Told, moment: Moment) -> Found:
     for one in group.joints:
         mark = one.joint.mark
         if mark in kinds or mark in listed:
-            after[mark] = _as_told(one, told.joints.get(mark), group.key)
+            after[mark] = _as_told(one, told.joints.get(mark), group.key, stop=kinds.get(mark) == "stop")
     return Found(tuple(events), after, front.seen if front else None, bool(due) and group.shift_key is not None)
 
 
@@ -168,17 +227,19 @@ def _kinds_of(group: Group, told: Told, moment: Moment) -> tuple[dict[str, Kind]
     after: dict[str, ToldJoint] = {}
     for one in group.joints:
         mark, known = one.joint.mark, told.joints.get(one.joint.mark)
+        put_off = False
         if known is not None and known.group not in ("", group.key):
+            put_off = known.group.startswith(group_key(group.crew, None)) and _put_off(one, known, moment)
             known = None  # now it concerns people who have not heard of it
-        if _past(one, moment) or not moment.usable:
+        if past(one, moment.now_utc) or not moment.usable:
             if known is not None:
                 after[mark] = known
             continue
         kind: Kind | None
         if known is None:
-            kind = _first_news(one, group, told, moment)
+            kind = _first_news(one, group, told, moment) or ("light_up" if put_off else None)
             if kind is None and moment.within(one.joint.start_utc, moment.choices.ahead_hours):
-                after[mark] = ToldJoint(one.call, one.weather_state, light_up_of(one), None, False, group.key)
+                after[mark] = _stands(one, one.weather_state, group.key)
         else:
             kind, after[mark] = _held_against(one, known, moment)
         if kind is not None:
@@ -186,8 +247,9 @@ def _kinds_of(group: Group, told: Told, moment: Moment) -> tuple[dict[str, Kind]
     return kinds, after
 
 
-def _past(one: JointPlan, moment: Moment) -> bool:
-    return one.window_end_utc <= moment.now_utc
+def past(one: JointPlan, now_utc: datetime) -> bool:
+    """Whether its time is over and nobody works on it."""
+    return one.window_end_utc <= now_utc and one.joint.state not in ("heating", "in_progress")
 
 
 def _first_news(one: JointPlan, group: Group, told: Told, moment: Moment) -> Kind | None:
@@ -203,9 +265,10 @@ def _first_news(one: JointPlan, group: Group, told: Told, moment: Moment) -> Kin
 def _held_against(one: JointPlan, known: ToldJoint, moment: Moment) -> tuple[Kind | None, ToldJoint]:
     """News of a joint that people know of, and what they know of it where there is none."""
     state = _state(one, known)
-    calls = CALLS.index(one.call) - CALLS.index(known.call)
+    known = _completed(known, one)
+    calls = harder_by(one.call, minimum_of(one), known)
     states = STATES.index(state) - STATES.index(known.weather_state)
-    if states > 0 and state == "stop":
+    if state == "stop" and (states > 0 or _uncovered(stops_of(one), known.stops, moment.now_utc) >= OTHER_STOP):
         return "stop", known
     if calls > 0 or states > 0 or (known.call == "unknown" and one.call in HEAT):
         return "harder", known
@@ -216,7 +279,11 @@ def _held_against(one: JointPlan, known: ToldJoint, moment: Moment) -> tuple[Kin
         known = replace(known, light_up_utc=lights)  # nobody was told a time
     elif not begun:
         moved = _moved(lit, lights, one.call, moment.choices)
-    if moved == "earlier" or (moved == "lost" and lit is not None and moment.within(lit, moment.choices.now_hours)):
+    if (
+        _put_off(one, known, moment)
+        or moved == "earlier"
+        or (moved == "lost" and lit is not None and moment.within(lit, moment.choices.now_hours))
+    ):
         return "light_up", known
     over = known.weather_state == "stop" and states < 0
     easier = over or ((states < 0 or calls < 0) and not begun)
@@ -226,8 +293,29 @@ def _held_against(one: JointPlan, known: ToldJoint, moment: Moment) -> tuple[Kin
     if moment.now_utc - since < timedelta(minutes=moment.choices.settle_minutes):
         return None, replace(known, easier_since_utc=since)
     if not known.told:
-        return None, ToldJoint(one.call, state, lights, None, False, known.group)
+        return None, _stands(one, state, known.group)
     return ("stop_over" if over else "easier" if easier else "light_up"), known
+
+
+def _put_off(one: JointPlan, known: ToldJoint, moment: Moment) -> bool:
+    """Whether people gave it another start, so that a torch lit as told would burn too early or for nothing."""
+    lit, lights = known.light_up_utc, light_up_of(one)
+    if not known.told or known.start_utc in (None, one.joint.start_utc) or lit is None or lit <= moment.now_utc:
+        return False
+    if one.joint.state in ("heating", "in_progress"):
+        return False
+    return lights is None or lights - lit >= timedelta(minutes=moment.choices.light_up_minutes)
+
+
+def _completed(known: ToldJoint, one: JointPlan) -> ToldJoint:
+    """With what was not kept yet when it was told, as it stands now."""
+    if known.minimum_c is None and known.call == one.call:
+        known = replace(known, minimum_c=minimum_of(one))
+    if known.weather_state == "stop" and not known.stops:
+        known = replace(known, stops=stops_of(one))
+    if known.start_utc is None:
+        known = replace(known, start_utc=one.joint.start_utc)
+    return known
 
 
 def _state(one: JointPlan, known: ToldJoint | None) -> WeatherState:
@@ -254,9 +342,28 @@ def _moved(
     return "earlier" if now < was else "later"
 
 
-def _as_told(one: JointPlan, known: ToldJoint | None, key: str) -> ToldJoint:
+def _as_told(one: JointPlan, known: ToldJoint | None, key: str, *, stop: bool) -> ToldJoint:
     of_group = known if known is not None and known.group in ("", key) else None
-    return ToldJoint(one.call, _state(one, of_group), light_up_of(one), None, True, key)
+    state = _state(one, of_group)
+    after = replace(_stands(one, state, key), told=True)
+    if not stop and state == "stop" and of_group is not None and of_group.stops:
+        # Only news of a stop says when it is; else what creeps in by less than an hour would never be told.
+        return replace(after, stops=of_group.stops)
+    return after
+
+
+def _stands(one: JointPlan, state: WeatherState, key: str) -> ToldJoint:
+    """As it stands in the plan; nobody was told."""
+    stops = stops_of(one) if state == "stop" else ()
+    return ToldJoint(
+        one.call,
+        state,
+        light_up_of(one),
+        group=key,
+        minimum_c=minimum_of(one),
+        stops=stops,
+        start_utc=one.joint.start_utc,
+    )
 
 
 # The shift ------------------------------------------------------------------------------------------------------------
@@ -266,11 +373,13 @@ def _due(
     group: Group, told: Told, after: Mapping[str, ToldJoint], kinds: Mapping[str, Kind], moment: Moment
 ) -> list[JointPlan]:
     """The joints of the list of a shift, where it is time for it; outside shifts those that nobody was told of."""
-    open_ = [one for one in group.joints if not _past(one, moment)]
+    open_ = [one for one in group.joints if not past(one, moment.now_utc)]
     ahead_h = moment.choices.shift_ahead_hours
     if group.shift is not None:
         told_of = group.key in told.shifts or group.shift.end_utc <= moment.now_utc
-        return [] if told_of or not moment.within(group.shift.start_utc, ahead_h) else open_
+        # Heating may begin long before the shift does.
+        first_utc = min((group.shift.start_utc, *map(act_by_utc, open_)))
+        return [] if told_of or not moment.within(first_utc, ahead_h) else open_
     return [
         one
         for one in open_
@@ -298,7 +407,7 @@ def _front(
     A front that people do not know of is news where one of its joints is harder than they were told, or they were told
     nothing of it.
     """
-    near = [one for one in group.joints if not _past(one, moment)]
+    near = [one for one in group.joints if not past(one, moment.now_utc)]
     if not any(moment.within(one.joint.start_utc, moment.choices.front_ahead_hours) for one in near):
         return None
     for seen in moment.fronts:
@@ -334,7 +443,7 @@ def _not_told(one: JointPlan, told: Told, key: str) -> bool:
 
 def _event(kind: Kind, joints: Sequence[JointPlan], told: Told, moment: Moment, front: FrontSeen | None) -> Event:
     now = tuple(_joint_now(one, told.joints.get(one.joint.mark), moment) for one in joints)
-    by_utc = _by_utc(kind, [one for one in now if not (kind == "light_up" and _later(one))])
+    by_utc = _by_utc(kind, [one for one in now if not (kind == "light_up" and _later(one) and not _other_start(one))])
     return Event(kind, _urgency(kind, by_utc, moment), by_utc, now, front)
 
 
@@ -345,6 +454,8 @@ def _by_utc(kind: Kind, joints: Sequence[JointNow]) -> datetime | None:
     times: list[datetime] = []
     for one in joints:
         at_utc = one.light_up_utc or one.was_light_up_utc or one.start_utc
+        if kind == "light_up" and one.was_light_up_utc is not None:
+            at_utc = min(at_utc, one.was_light_up_utc)  # by then a torch would be lit
         # A stop that begins while a joint is welded is acted on when it begins.
         times.append(max(at_utc, one.stop_from_utc) if kind == "stop" and one.stop_from_utc else at_utc)
     return min(times, default=None)
@@ -352,6 +463,10 @@ def _by_utc(kind: Kind, joints: Sequence[JointNow]) -> datetime | None:
 
 def _later(one: JointNow) -> bool:
     return one.light_up_utc is not None and one.was_light_up_utc is not None and one.light_up_utc > one.was_light_up_utc
+
+
+def _other_start(one: JointNow) -> bool:
+    return one.was_start_utc not in (None, one.start_utc)
 
 
 def _urgency(kind: Kind, by_utc: datetime | None, moment: Moment) -> Urgency:
@@ -383,8 +498,11 @@ def _joint_now(one: JointPlan, known: ToldJoint | None, moment: Moment) -> Joint
         minutes=heat.minutes if heat else None,
         steel=one.steel,
         reason=next(iter((*one.unknowns, *one.reasons)), ""),
+        was_minimum_c=said.minimum_c if said else None,
+        was_start_utc=said.start_utc if said else None,
         stop_from_utc=stop.start_utc if stop else None,
         stop_until_utc=stop.end_utc if stop else None,
+        stops=tuple(spell for spell in stops_of(one) if spell[1] > moment.now_utc),
     )
 
 

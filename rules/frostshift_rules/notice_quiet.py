@@ -8,7 +8,7 @@ from typing import Final
 
 from frostshift_rules.job import Shift
 from frostshift_rules.notice_events import Notice
-from frostshift_rules.notice_setup import ORDER, Person
+from frostshift_rules.notice_setup import OF_THE_SITE, ORDER, Person
 from frostshift_rules.shifts import holding, spans
 
 AWAKE: Final = timedelta(minutes=30)
@@ -18,12 +18,19 @@ AWAKE: Final = timedelta(minutes=30)
 def is_for(notice: Notice, person: Person) -> Notice | None:
     """The notice with the events that a person hears of; None: none of them.
 
-    A person of some crews hears of these only, and not of what concerns no crew. The key stays: it is the same notice.
+    A person of some crews hears of these only, and not of what concerns no crew. Who hears of all crews hears of
+    cylinders and of the forecast from the site's own notice, and not a second time from a crew's. The key stays: it is
+    the same notice.
     """
     if person.crews and notice.crew not in person.crews:
         return None
     least = ORDER.index(person.least)
-    events = tuple(one for one in notice.events if one.kind in person.hears_of and ORDER.index(one.urgency) <= least)
+    twice = OF_THE_SITE if notice.crew and not person.crews else ()
+    events = tuple(
+        one
+        for one in notice.events
+        if one.kind in person.hears_of and one.kind not in twice and ORDER.index(one.urgency) <= least
+    )
     return replace(notice, events=events) if events else None
 
 

@@ -36,6 +36,9 @@ Units = Literal["us", "si"]
 ORDER: Final[tuple[Urgency, ...]] = ("now", "soon", "plain")
 """Most urgent first."""
 
+OF_THE_SITE: Final[tuple[Kind, ...]] = ("cylinders", "forecast")
+"""Kinds that stand in the site's notice and in those of its crews too: who hears of all hears them from the site."""
+
 USUAL_KINDS: Final[dict[Role, tuple[Kind, ...]]] = {
     "superintendent": (
         "front",
@@ -50,8 +53,19 @@ USUAL_KINDS: Final[dict[Role, tuple[Kind, ...]]] = {
         "reading",
         "address",
     ),
-    "foreman": ("shift", "front", "harder", "easier", "stop", "stop_over", "light_up", "cylinders", "reading"),
-    "crew": ("shift", "front", "harder", "easier", "stop", "stop_over", "light_up"),
+    "foreman": (
+        "shift",
+        "front",
+        "harder",
+        "easier",
+        "stop",
+        "stop_over",
+        "light_up",
+        "cylinders",
+        "forecast",
+        "reading",
+    ),
+    "crew": ("shift", "front", "harder", "easier", "stop", "stop_over", "light_up", "forecast"),
     "purchasing": ("gas",),
     "engineer": ("reading", "stop"),
 }

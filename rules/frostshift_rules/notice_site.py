@@ -1,7 +1,7 @@
 """What concerns a site and no crew, held against what people were told: gas, cylinders, the forecast; and readings.
 
 Nothing here begins a second time what was told: gas is told again where it runs out earlier or got too late, cylinders
-where more have to feed together, the forecast where its age changed, and each reading once.
+where more have to feed together, the forecast where it got worse or can be used again, and each reading once.
 """
 
 from __future__ import annotations
@@ -23,6 +23,8 @@ from frostshift_rules.workload import Freshness, JointPlan, Plan
 
 AGES: Final[dict[Freshness, int]] = {"fresh": 0, "late": 1, "unusable": 2, "none": 2}
 """From best to worst; none at all is as bad as one that cannot be used."""
+LATE_AGAIN_HOURS: Final = 12.0
+"""A forecast that gets late again within so many hours [h] is not told. Our choice."""
 OTHER_NEED_DAYS: Final = 3
 """Gas that runs out by so much later than told, or no longer, was delivered: from then on it is told afresh. Forecasts
 move the day by less. Our choice."""
@@ -114,28 +116,61 @@ def _together(bank: Bank) -> int | None:
 
 
 def forecast_events(plan: Plan, told: Told, now_utc: datetime, choices: NoticeChoices) -> tuple[list[Event], Told]:
-    """A forecast that got late or cannot be used, or is better again; nothing while no joint is near.
+    """A forecast that got late or cannot be used, or can be used again; nothing while no joint is near.
 
-    A change of feed is none.
+    That it is late is told once in `LATE_AGAIN_HOURS`, that a late one is fresh again never. A change of feed is none.
     """
-    near = [
-        act
-        for one in plan.joints
-        if one.window_end_utc > now_utc
-        and (act := _first_act(one, told)) - now_utc <= timedelta(hours=choices.front_ahead_hours)
-    ]
+    near = [act for _, act in _near_joints(plan, told, now_utc, choices)]
     if AGES[plan.freshness] == AGES[told.forecast]:
         return [], told
     if not near:
         # Better again before anybody needs it: nobody has to hear. Worse is told once somebody does.
         return [], replace(told, forecast=plan.freshness) if AGES[plan.freshness] < AGES[told.forecast] else told
+    if told.forecast == "late" and plan.freshness == "fresh":
+        return [], replace(told, forecast="fresh")
+    since_utc = now_utc - timedelta(hours=LATE_AGAIN_HOURS)
+    if plan.freshness == "late" and told.forecast == "fresh" and (told.late_told_utc or since_utc) > since_utc:
+        return [], told
     by_utc: datetime | None = None
     urgency: Urgency = "plain"
     if AGES[plan.freshness] == AGES["unusable"]:
         by_utc = min(near)
         urgency = "now" if by_utc - now_utc <= timedelta(hours=choices.unusable_hours) else "soon"
     seen = ForecastAge(plan.freshness, told.forecast, plan.issued_utc, plan.fetched_utc)
-    return [Event("forecast", urgency, by_utc, forecast=seen)], replace(told, forecast=plan.freshness)
+    late_told_utc = now_utc if plan.freshness == "late" else told.late_told_utc
+    after = replace(told, forecast=plan.freshness, late_told_utc=late_told_utc)
+    return [Event("forecast", urgency, by_utc, forecast=seen)], after
+
+
+def for_crews(
+    event: Event, plan: Plan, told: Told, now_utc: datetime, choices: NoticeChoices
+) -> dict[tuple[str, str | None], Event]:
+    """By crew and shift: a forecast that cannot be used, for crews that act on it soon or were told of joints by it.
+
+    Each crew once, with its first shift. Whoever is told of his joints later is told then that nobody knows.
+    """
+    if event.forecast is None or AGES[event.forecast.freshness] < AGES["unusable"]:
+        return {}
+    first: dict[str, tuple[datetime, str | None]] = {}
+    soon_utc = now_utc + timedelta(hours=choices.unusable_hours)
+    for one, act_utc in sorted(_near_joints(plan, told, now_utc, choices), key=lambda pair: pair[1]):
+        known = told.joints.get(one.joint.mark)
+        if one.joint.crew and (act_utc <= soon_utc or (known is not None and known.told)):
+            first.setdefault(one.joint.crew, (act_utc, one.shift_key))
+    return {
+        (crew, shift_key): replace(event, urgency="now" if act_utc <= soon_utc else "soon", by_utc=act_utc)
+        for crew, (act_utc, shift_key) in first.items()
+    }
+
+
+def _near_joints(plan: Plan, told: Told, now_utc: datetime, choices: NoticeChoices) -> list[tuple[JointPlan, datetime]]:
+    """Joints for which the forecast counts, and when something has to be done at them first."""
+    until_utc = now_utc + timedelta(hours=choices.front_ahead_hours)
+    open_ = [
+        one for one in plan.joints if one.window_end_utc > now_utc or one.joint.state in ("heating", "in_progress")
+    ]
+    acts = [(one, _first_act(one, told)) for one in open_]
+    return [(one, act_utc) for one, act_utc in acts if act_utc <= until_utc]
 
 
 def _first_act(one: JointPlan, told: Told) -> datetime:

@@ -7,13 +7,14 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from frostshift_rules.notice_events import Event, Notice
-from frostshift_rules.notice_setup import ORDER, Kind
+from frostshift_rules.notice_setup import OF_THE_SITE, ORDER, Kind
 
 
 def together(notices: Sequence[Notice]) -> Notice:
     """What was decided of several crews at one moment, said at once.
 
-    Events of a kind become one, with the joints of all; a reading stays by itself, as it is about one joint. The notice
+    What the site's own notice says to the same people is left out, and no event may be left then. Events of a kind
+    become one, with the joints of all; a reading stays by itself, as it is about one joint. The notice
     has no crew and no shift; its key follows from theirs.
 
     Args:
@@ -27,6 +28,8 @@ def together(notices: Sequence[Notice]) -> Notice:
     by_kind: dict[tuple[Kind, str], Event] = {}
     for notice in notices:
         for event in notice.events:
+            if event.kind in OF_THE_SITE:
+                continue
             own = "" if event.reading is None else event.reading.mark
             before = by_kind.get((event.kind, own))
             by_kind[event.kind, own] = event if before is None else _both(before, event)

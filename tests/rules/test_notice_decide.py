@@ -13,7 +13,7 @@ from frostshift_rules.notice_events import AlertSeen, FrontSeen, Told, ToldJoint
 from frostshift_rules.notice_setup import Kind
 from frostshift_rules.stops import WeatherState
 from frostshift_rules.surroundings import Hours
-from frostshift_rules.workload import HeatCall
+from frostshift_rules.workload import HeatCall, JointPlan, WeatherSpell
 
 from .notice_builders import CHOICES, DAY_SHIFT, GROUP, decided, hours_of, kinds, knows, only, plan_of, stands
 from .plan_builders import FIRST, NOW, START, hours
@@ -134,6 +134,86 @@ def test_after_the_light_up_it_is_too_late_for_easier_but_not_for_a_stop_that_is
         assert kinds(decided(told, late, settled + hours_of(0.5))[0]) == seen
 
 
+@pytest.mark.parametrize(
+    ("was", "was_c", "call", "is_c", "told_at_once", "told_later"),
+    [
+        ("cold_steel_heat", 20.0, "heat_to_minimum", 66.0, "harder", None),  # its parts got thicker
+        ("heat_to_minimum", 66.0, "cold_steel_heat", 20.0, None, "easier"),
+        ("heat_to_minimum", 66.0, "heat_to_minimum", 67.0, "harder", None),
+        ("heat_to_minimum", 66.0, "heat_to_minimum", 66.9, None, None),
+        ("heat_to_minimum", 66.0, "heat_to_minimum", 65.1, None, None),
+        ("heat_to_minimum", 66.0, "heat_to_minimum", 65.0, None, "easier"),
+        ("heat_to_minimum", 20.5, "cold_steel_heat", 20.0, "harder", None),  # the same: the call decides
+        ("measure", 10.0, "measure", 66.0, "harder", None),
+        ("measure", 66.0, "heat_to_minimum", 10.0, "harder", None),
+        ("no_heat", None, "no_heat", 66.0, None, None),
+        ("unknown", None, "unknown", 66.0, None, None),
+        ("heat_to_minimum", None, "heat_to_minimum", 66.0, None, None),  # kept before minima were
+    ],
+)
+def test_minima(
+    was: HeatCall, was_c: float | None, call: HeatCall, is_c: float, told_at_once: Kind | None, told_later: Kind | None
+) -> None:
+    told = knows(was)
+    told = replace(told, joints={"J1": replace(told.joints["J1"], minimum_c=was_c)})
+    joint = replace(stands(call=call), minimum_c=is_c)
+    notices, after = decided(told, joint)
+    assert kinds(notices) == ([told_at_once] if told_at_once else [])
+    if notices:
+        (seen,) = only(notices).joints
+        assert (seen.was_minimum_c, seen.minimum_c) == (was_c, is_c)
+    assert kinds(decided(after, joint, LATER)[0]) == ([told_later] if told_later else [])
+
+
+def test_a_minimum_that_was_not_kept_is_kept_from_then_on() -> None:
+    _, told = decided(knows(), replace(stands(), minimum_c=66.0))
+    assert kinds(decided(told, replace(stands(), minimum_c=107.0))[0]) == ["harder"]
+
+
+def stopped(*spells_h: tuple[float, float], **fields: object) -> JointPlan:
+    """Stops from and until so many hours after its start; it may take four."""
+    spells = tuple(WeatherSpell(START + hours_of(a), START + hours_of(b), "stop", ()) for a, b in spells_h)
+    joint = stands(state="stop")
+    return replace(joint, joint=replace(joint.joint, **fields), weather_spells=spells)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("spells", "told_again"),
+    [
+        ([(2.0, 3.0)], False),
+        ([(1.0, 3.0)], True),  # begins earlier
+        ([(2.0, 4.0)], True),  # ends later
+        ([(2.0, 3.0), (0.0, 1.0)], True),  # a second one
+        ([(1.5, 3.5)], True),
+        ([(1.1, 3.0)], False),
+        ([(-1.0, 0.0), (2.0, 6.0)], True),
+        ([(-1.0, 0.9), (2.0, 3.0)], False),  # outside the hours it may take nobody welds
+        ([(2.0, 2.5), (2.5, 3.0)], False),  # for other rules
+    ],
+)
+def test_a_stop_that_lasts_longer_than_told_is_told_again(spells: list[tuple[float, float]], told_again: bool) -> None:
+    _, told = decided(knows(), stopped((2.0, 3.0)))
+    notices, after = decided(told, stopped(*spells), NOW + hours_of(1.0))
+    assert kinds(notices) == (["stop"] if told_again else [])
+    if told_again:
+        assert only(notices).joints[0].stops == after.joints["J1"].stops
+    assert decided(after, stopped((2.0, 3.0)), NOW + hours_of(2.0))[0] == ()  # shorter again: it stops all the same
+
+
+def test_a_stop_that_creeps_in_is_told_again_whatever_else_is_told_meanwhile() -> None:
+    _, told = decided(knows(), stopped((2.0, 3.0)))
+    notices, told = decided(told, replace(stopped((1.5, 3.0)), call="unknown"))
+    assert kinds(notices) == ["harder"]
+    assert kinds(decided(told, replace(stopped((1.0, 3.0)), call="unknown"))[0]) == ["stop"]
+
+
+def test_hours_of_a_stop_that_are_over_are_not_told_and_unkept_ones_are_kept() -> None:
+    _, told = decided(knows(), stopped((3.0, 4.0)))
+    assert decided(told, stopped((0.0, 1.9), (3.0, 4.0), state="in_progress"), START + hours_of(1.0))[0] == ()
+    _, told = decided(knows(state="stop"), stopped((2.0, 3.0)))  # kept before spells were
+    assert kinds(decided(told, stopped((1.0, 3.0)))[0]) == ["stop"]
+
+
 # Light-up -------------------------------------------------------------------------------------------------------------
 
 
@@ -167,6 +247,43 @@ def test_a_light_up_that_comes_and_goes_is_told_once() -> None:
         notices, told = decided(told, stands(lit_h=lit_h), NOW + hours_of(number))
         seen += kinds(notices)
     assert seen == ["light_up"]
+
+
+@pytest.mark.parametrize(
+    ("later_h", "lit_h", "before_h", "told"),
+    [
+        (6.0, 2.0, 8.0, "soon"),
+        (6.0, 2.0, 2.5, "now"),  # within three hours a torch would be lit for nothing
+        (0.5, 2.0, 2.5, "now"),
+        (0.4, 2.0, 2.5, None),
+        (6.0, 2.0, 0.0, None),  # it burns
+        (0.0, 1.0, 2.5, None),  # later by the weather
+        (6.0, None, 2.5, "now"),
+    ],
+)
+@pytest.mark.parametrize("night", [False, True])
+def test_a_joint_that_people_put_off_is_told_before_the_torch_is_lit(
+    later_h: float, lit_h: float | None, before_h: float, told: str | None, night: bool
+) -> None:
+    lit = START - hours_of(2.0)
+    _, known = decided(Told(), stands(), START - hours_of(14.0))
+    moved = stands(lit_h=lit_h, start_utc=START + hours_of(later_h))
+    if night and later_h:
+        moved = replace(moved, shift_key="2026-01-12 night")
+    far = replace(CHOICES, shift_ahead_hours=0.0)
+    notices, _ = decided(known, moved, lit - hours_of(before_h), choices=far)
+    assert [(one.urgency, kinds([one])) for one in notices if "light_up" in kinds([one])] == (
+        [(told, ["light_up"])] if told else []
+    )
+    if told:
+        event = only(notices)
+        assert (event.by_utc, event.joints[0].was_start_utc) == (lit, START)
+
+
+def test_a_start_that_was_not_kept_is_kept_from_then_on() -> None:
+    _, told = decided(knows(), stands())
+    assert kinds(decided(told, stands(start_utc=START + hours_of(2.0)))[0]) == ["light_up"]
+    assert decided(knows(), stands(start_utc=START + hours_of(2.0)))[0] == ()
 
 
 def test_a_later_light_up_wakes_nobody() -> None:
@@ -210,7 +327,10 @@ def test_a_joint_comes_into_sight_unsaid() -> None:
     assert far == ((), Told())
     notices, after = decided(Told(), stands(), START - hours_of(24.0))
     assert notices == ()
-    assert after.joints["J1"] == ToldJoint("heat_to_minimum", "go", START - hours_of(2.0), None, False, GROUP)
+    lit = START - hours_of(2.0)
+    assert after.joints["J1"] == ToldJoint(
+        "heat_to_minimum", "go", lit, None, False, GROUP, stands().minimum_c, start_utc=START
+    )
 
 
 def test_a_stop_is_told_when_it_comes_into_sight() -> None:
@@ -238,6 +358,14 @@ def test_a_shift_is_told_once_ahead_of_it() -> None:
     assert (notice.shift_start_utc, notice.shift_end_utc) == (begins, begins + hours_of(12.0))
     assert all(one.told for one in after.joints.values())
     assert after.shifts == (GROUP,)
+
+
+def test_a_shift_whose_heating_begins_long_before_it_is_told_ahead_of_that() -> None:
+    begins = NOW + hours_of(6.0)
+    joints = [stands("J1"), stands("J2", lit_h=5.0, start_utc=begins + hours_of(0.5))]
+    lit = begins - hours_of(4.5)
+    assert kinds(decided(Told(), joints, lit - hours_of(14.1))[0]) == []
+    assert kinds(decided(Told(), joints, lit - hours_of(14.0))[0]) == ["shift"]
 
 
 def test_a_shift_is_told_while_it_lasts_and_not_after() -> None:
@@ -301,6 +429,17 @@ def test_past_its_end_nothing_is_told_of_a_joint() -> None:
     end = START + hours_of(4.0)
     assert kinds(decided(knows("no_heat"), stands(call="unknown"), end - timedelta(minutes=1))[0]) == ["harder"]
     assert decided(knows("no_heat"), stands(call="unknown"), end)[0] == ()
+
+
+@pytest.mark.parametrize("state", ["heating", "in_progress"])
+def test_a_joint_that_is_worked_on_is_never_past(state: JointState) -> None:
+    joint = stands(call="unknown", state="unknown")
+    joint = replace(joint, joint=replace(joint.joint, state=state))
+    late = joint.window_end_utc + hours_of(3.0)
+    notices, told = decided(knows(), joint, late)
+    assert kinds(notices) == ["harder"]
+    stop = replace(joint, weather_state="stop")
+    assert kinds(decided(told, stop, late + hours_of(1.0))[0]) == ["stop"]
 
 
 def test_what_was_told_of_shifts_is_forgotten_days_later() -> None:
@@ -439,6 +578,7 @@ def test_the_same_news_has_the_same_key_whenever_it_is_decided() -> None:
     assert key(NOW + hours_of(1.0), stands()) == same
     assert key(NOW, stands(lit_h=2.05)) == same
     assert key(NOW, stands(call="cold_steel_heat")) != same
+    assert key(NOW, replace(stands(), minimum_c=107.0)) != same
     assert key(NOW, stands(state="dry_first")) != same
     assert key(NOW, stands(lit_h=3.0)) != same
     # The same news a second time, after it was easier: people have to hear of it again.

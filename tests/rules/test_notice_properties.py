@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from frostshift_rules.notice_decide import decide
 from frostshift_rules.notice_events import Notice, Told
-from frostshift_rules.notice_joints import CALLS, HEAT, group_key
+from frostshift_rules.notice_joints import CALLS, HEAT, group_key, harder_by, minimum_of
 from frostshift_rules.notice_setup import ORDER
 from frostshift_rules.stops import STATES
 from frostshift_rules.surroundings import Hours
@@ -42,7 +42,8 @@ def joints(draw: st.DrawFn) -> JointPlan:
         air_c=draw(st.sampled_from([3.0, -9.0])),
     )
     begun = draw(st.sampled_from(("planned", "planned", "heating", "in_progress")))
-    return replace(joint, joint=replace(joint.joint, state=begun))
+    minimum_c = None if joint.call == "unknown" else draw(st.sampled_from([10.0, 20.0, 66.0]))
+    return replace(joint, joint=replace(joint.joint, state=begun), minimum_c=minimum_c)
 
 
 @dataclass(frozen=True)
@@ -82,7 +83,11 @@ class Played:
 
     def near(self) -> list[JointPlan]:
         """Joints that are not past their end."""
-        return [one for one in self.step.whole.joints if one.window_end_utc > self.now_utc]
+        return [
+            one
+            for one in self.step.whole.joints
+            if one.window_end_utc > self.now_utc or one.joint.state in ("heating", "in_progress")
+        ]
 
 
 def play(sequence: Sequence[Step]) -> list[Played]:
@@ -153,7 +158,7 @@ def test_every_joint_that_is_harder_than_told_is_in_one_notice(sequence: list[St
             known = one.before.joints.get(joint.joint.mark)
             if known is None or known.group != group_key(joint.joint.crew, joint.shift_key):
                 continue
-            harder = CALLS.index(joint.call) > CALLS.index(known.call)
+            harder = harder_by(joint.call, minimum_of(joint), known) > 0
             harder |= STATES.index(joint.weather_state) > STATES.index(known.weather_state)
             harder |= known.call == "unknown" and joint.call in HEAT
             assert not harder or in_notices[joint.joint.mark] == 1
@@ -168,7 +173,7 @@ def test_nobody_whose_shift_was_told_is_left_to_think_that_a_joint_is_easier_tha
                 continue
             known = one.after.joints[joint.joint.mark]
             assert known.group == key
-            assert CALLS.index(known.call) >= CALLS.index(joint.call)
+            assert harder_by(joint.call, minimum_of(joint), known) <= 0
             assert STATES.index(known.weather_state) >= STATES.index(joint.weather_state)
 
 

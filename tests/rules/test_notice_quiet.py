@@ -111,6 +111,18 @@ def test_what_the_person_does_not_hear_of_does_not_wake_him() -> None:
     assert due_utc(heard, person(), CHICAGO, now) == local("2026-01-13T05:00")
 
 
+def test_who_hears_of_all_crews_hears_of_cylinders_and_the_forecast_once() -> None:
+    both = ("forecast", "now", None), ("cylinders", "soon", None)
+    boss, of_crew = person(role="superintendent"), person(crews=("Anvil",))
+    assert is_for(notice(*both), boss) is None
+    heard = is_for(notice(*both, ("harder", "now", None)), boss)
+    assert heard is not None
+    assert [one.kind for one in heard.events] == ["harder"]
+    assert is_for(notice(*both, crew=""), boss) == notice(*both, crew="")
+    assert is_for(notice(*both), of_crew) == notice(*both)
+    assert is_for(notice(*both, crew=""), of_crew) is None
+
+
 def test_kinds_crews_and_least() -> None:
     both = notice(("front", "soon", None), ("easier", "plain", None))
 

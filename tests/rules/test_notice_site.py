@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 
@@ -14,11 +15,11 @@ from frostshift_rules.gas_order import Advice, OrderLine, RunsOut
 from frostshift_rules.gas_plan import GasPlan
 from frostshift_rules.gas_setup import GasSetup
 from frostshift_rules.job import JointState, Reading
-from frostshift_rules.notice_events import Event, Notice, Told
+from frostshift_rules.notice_events import Event, Notice, Told, ToldJoint
 from frostshift_rules.notice_setup import Urgency
 from frostshift_rules.workload import Freshness, JointPlan, Range
 
-from .notice_builders import CHOICES, DAY_SHIFT, decided, hours_of, kinds, knows, only, plan_of, stands
+from .notice_builders import CHOICES, DAY_SHIFT, GROUP, decided, hours_of, kinds, knows, only, plan_of, stands
 from .plan_builders import NOW, START
 
 BOTTLE = next(iter(cylinders_of(GasSetup()).fuel.values()))
@@ -150,6 +151,20 @@ def test_cylinders_beyond_the_horizon_or_of_a_shift_that_is_over() -> None:
     assert kinds(decided(Told(), [], begins + hours_of(12.0), gas=STARVES)[0]) == []
 
 
+def test_cylinders_are_told_to_the_crews_of_the_shift_too() -> None:
+    joints = [stands("J1"), stands("J2", "no_heat"), stands("J3", crew="Bellows", shift_key="2026-01-12 night")]
+    told = replace(knows(), shifts=(GROUP, "Bellows|2026-01-12 night"))
+    notices, _ = decided(told, joints, gas=STARVES)
+    assert [(one.crew, one.shift_key, kinds([one])) for one in notices if "cylinders" in kinds([one])] == [
+        ("", DAY_SHIFT, ["cylinders"]),
+        ("Anvil", DAY_SHIFT, ["cylinders"]),
+    ]
+
+
+def of_site(notices: Sequence[Notice]) -> list[Notice]:
+    return [one for one in notices if not one.crew]
+
+
 # Forecast -------------------------------------------------------------------------------------------------------------
 
 
@@ -164,22 +179,65 @@ def test_cylinders_beyond_the_horizon_or_of_a_shift_that_is_over() -> None:
         ("unusable", "none", None),
         ("unusable", "late", "plain"),
         ("unusable", "fresh", "plain"),
-        ("late", "fresh", "plain"),
+        ("late", "fresh", None),
     ],
 )
 def test_forecast(was: Freshness, freshness: Freshness, urgency: Urgency | None) -> None:
     notices, after = decided(knows(forecast=was), plan_of(stands(), freshness=freshness))
-    events = [event for one in notices for event in one.events]
+    events = [event for one in of_site(notices) for event in one.events]
     assert [(one.kind, one.urgency) for one in events] == ([("forecast", urgency)] if urgency else [])
     assert [one.forecast.was for one in events if one.forecast] == ([was] if urgency else [])
-    assert after.forecast == (freshness if urgency else was)
+    assert after.forecast == (freshness if urgency or was == "late" else was)
 
 
 @pytest.mark.parametrize(("before_light_up_h", "urgency"), [(12.0, "now"), (12.1, "soon"), (-1.0, "now")])
 def test_a_forecast_that_cannot_be_used(before_light_up_h: float, urgency: Urgency) -> None:
     lit = START - hours_of(2.0)
-    event = only(decided(knows(), plan_of(stands(), freshness="unusable"), lit - hours_of(before_light_up_h))[0])
+    notices, _ = decided(knows(), plan_of(stands(), freshness="unusable"), lit - hours_of(before_light_up_h))
+    event = only(of_site(notices))
     assert (event.urgency, event.by_utc) == (urgency, lit)
+    assert [(one.crew, one.shift_key) for one in notices[1:]] == [("Anvil", DAY_SHIFT)]
+    assert only(notices[1:]) == event
+
+
+def test_a_forecast_that_cannot_be_used_is_told_to_the_crews_that_act_on_it_once_each() -> None:
+    lit = START - hours_of(2.0)
+    joints = [
+        stands("J1"),
+        stands("J2", start_utc=START + hours_of(8.0), shift_key="2026-01-12 night"),
+        stands("J3", crew="Bellows", start_utc=START + hours_of(1.0)),  # not within 12 h, and nobody told
+        stands("J4", crew=""),
+    ]
+    blind = plan_of(*joints, freshness="none")
+    quiet = replace(CHOICES, shift_ahead_hours=1.0)
+    notices, _ = decided(Told(), blind, lit - hours_of(12.0), choices=quiet)
+    assert [(one.crew, one.shift_key) for one in notices] == [("", None), ("Anvil", DAY_SHIFT)]
+    told = Told({"J3": ToldJoint("no_heat", "go", None, told=True, group=f"Bellows|{DAY_SHIFT}")})
+    notices, _ = decided(told, blind, lit - hours_of(12.5), choices=quiet)
+    assert [(one.crew, one.urgency) for one in notices] == [("", "soon"), ("Bellows", "soon")]
+    for better in ("late", "fresh"):
+        better_plan = replace(blind, freshness=better)  # type: ignore[arg-type]
+        good, _ = decided(Told(forecast="unusable"), better_plan, lit - hours_of(12.0), choices=quiet)
+        assert [one.crew for one in good] == [""]
+
+
+def test_late_is_told_once_in_twelve_hours_and_fresh_only_after_unusable() -> None:
+    told, seen = Told(), []
+    for number in range(16):
+        freshness: Freshness = "late" if number % 2 else "fresh"
+        far = stands(start_utc=START + hours_of(20.0), shift_key=None)
+        notices, told = decided(told, plan_of(far, freshness=freshness), NOW + hours_of(number))
+        seen += [number for kind in kinds(notices) if kind == "forecast"]
+    assert seen == [1, 13]
+
+
+def test_late_that_lasts_is_told_when_twelve_hours_are_over() -> None:
+    told = knows(late_told_utc=NOW - hours_of(11.9))
+    late = plan_of(stands(), freshness="late")
+    notices, told = decided(told, late, NOW)
+    assert notices == ()
+    assert kinds(decided(told, late, NOW + hours_of(0.1))[0]) == ["forecast"]
+    assert kinds(decided(told, plan_of(stands(), freshness="unusable"), NOW)[0])[0] == "forecast"
 
 
 def test_forty_joints_turned_unknown_by_a_forecast_are_one_notice_and_none_is_forgotten() -> None:
@@ -187,7 +245,7 @@ def test_forty_joints_turned_unknown_by_a_forecast_are_one_notice_and_none_is_fo
     _, told = decided(Told(), joints)
     blind = [stands(f"J{n}", "unknown", "unknown") for n in range(40)]
     notices, after = decided(told, plan_of(*blind, freshness="unusable"))
-    assert kinds(notices) == ["forecast"]
+    assert kinds(of_site(notices)) == kinds(notices[1:]) == ["forecast"]
     assert after.joints == told.joints
     assert kinds(decided(after, joints, NOW + hours_of(2.0))[0]) == ["forecast"]  # good news, and nothing changed
     harder = [stands(f"J{n}", "cold_steel_heat") for n in range(40)]
@@ -291,7 +349,7 @@ def test_past_its_end_and_without_a_forecast_a_reading_still_counts() -> None:
     assert kinds(reading_told("in_progress", low(now_utc=late), now_utc=late)[0]) == ["reading"]
     blind = replace(being("in_progress"), call="unknown", minimum_c=None)
     notices, _ = decided(knows(), plan_of(blind, freshness="unusable"), START, readings=[low()])
-    assert sorted(kinds(notices)) == ["forecast", "reading"]
+    assert sorted(kinds(notices)) == ["forecast", "forecast", "reading"]
 
 
 def test_without_a_minimum_nobody_can_say_that_it_is_below() -> None:

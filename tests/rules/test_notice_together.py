@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
-from frostshift_rules.notice_events import Event, FrontSeen, JointNow, LowReading, Notice
+from frostshift_rules.notice_events import Event, ForecastAge, FrontSeen, JointNow, LowReading, Notice
 from frostshift_rules.notice_together import together
 
 NOW = datetime(2026, 1, 13, 3, tzinfo=UTC)
@@ -63,6 +63,12 @@ def test_each_reading_stays_by_itself() -> None:
     low = [LowReading(mark, "", 80.0, 107.0, NOW) for mark in ("N1", "S1")]
     each = [notice(one.mark, Event("reading", "now", NOW, reading=one)) for one in low]
     assert [event.reading for event in together(each).events] == low
+
+
+def test_what_the_site_says_to_the_same_people_is_left_out() -> None:
+    age = Event("forecast", "now", NOW, forecast=ForecastAge("unusable", "fresh", NOW, NOW))
+    assert together([notice("north", age, *NORTH.events), SOUTH]).events == together([NORTH, SOUTH]).events
+    assert together([notice("north", age), notice("south", age)]).events == ()
 
 
 def test_nothing_is_no_notice() -> None:
