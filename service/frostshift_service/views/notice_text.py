@@ -142,6 +142,11 @@ class _Reader:
         until = self.show.moment(until_utc, detail="clock" if len(days) == 1 else "weekday", toward="up").text
         return f"{self.at(from_utc)} to {until}"
 
+    def stops(self, joint: JointNow) -> str:
+        """All hours in which a joint may not be welded: `Mon 11:00 to 12:30 and Mon 14:00 to 15:00`."""
+        spells = joint.stops or ((joint.stop_from_utc, joint.stop_until_utc),)
+        return " and ".join(text for text in (self.span(*one) for one in spells) if text)
+
     def is_late(self, joint: JointNow) -> bool:
         """Whether it should be burning already."""
         return joint.light_up_utc is not None and self.is_past(joint.light_up_utc, joint.start_utc)
@@ -257,7 +262,7 @@ def _harder(event: Event, reader: _Reader) -> str:
     if len(joints) > 1:
         return _several_harder(joints, reader)
     (joint,) = joints
-    was = f" (told: {CALLS[joint.was_call].text})" if joint.was_call not in (None, joint.call) else ""
+    was = _was(joint, reader)
     start = f"start {reader.at(joint.start_utc)}"
     if joint.call in HEAT:
         no_time = "" if joint.light_up_utc is not None else f", no time can be given; {start}"
@@ -267,6 +272,15 @@ def _harder(event: Event, reader: _Reader) -> str:
     if joint.weather_state != joint.was_state and joint.call == joint.was_call:
         return f"{joint.mark}, {start}: {WEATHER[joint.weather_state].text}."
     return f"{joint.mark}, {start}: {_call(joint, reader.show)}{was}."
+
+
+def _was(joint: JointNow, reader: _Reader) -> str:
+    """What was told of it, where it was something else."""
+    if joint.was_call not in (None, joint.call):
+        return f" (told: {CALLS[joint.was_call].text})"
+    if joint.was_minimum_c is None or joint.minimum_c is None or abs(joint.minimum_c - joint.was_minimum_c) < 1.0:
+        return ""
+    return f" (told: {reader.show.temp_text(joint.was_minimum_c, 'up')})"
 
 
 def _several_harder(joints: Sequence[JointNow], reader: _Reader) -> str:
@@ -293,13 +307,11 @@ def _easier(event: Event, reader: _Reader) -> str:
 
 
 def _stop(event: Event, reader: _Reader) -> str:
-    hours = {joint.mark: (joint.stop_from_utc, joint.stop_until_utc) for joint in event.joints}
-    known = [one for one in hours.values() if one[0] is not None]
-    first = min(known, key=lambda one: (one[0] or reader.now, one[1] or reader.now)) if known else (None, None)
-    same = [joint for joint in event.joints if hours[joint.mark] == first]
+    first = min(event.joints, key=lambda joint: (joint.stop_from_utc or joint.start_utc, joint.mark))
+    span = reader.stops(first)
+    same = [joint for joint in event.joints if reader.stops(joint) == span]
     others = len(event.joints) - len(same)
     more = f"; {plural(others, 'more stop', 'more stops')} below" if others else ""
-    span = reader.span(*first)
     return f"Do not weld {_marks(same)}{f' {span}' if span else ''}: the weather forbids it{more}."
 
 
@@ -412,7 +424,7 @@ def _joint_row(joint: JointNow, reader: _Reader) -> str:
         said[0] += ", no time can be given"
     if joint.call == "measure" and light_up:
         said[0] += f", before {light_up}: then there is time to heat it"
-    stop = reader.span(joint.stop_from_utc, joint.stop_until_utc)
+    stop = reader.stops(joint)
     if stop:
         said.append(f"do not weld {stop}")
     said.append(f"arc {reader.at(joint.start_utc)}")

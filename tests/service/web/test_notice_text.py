@@ -197,8 +197,8 @@ def test_a_joint_that_lost_its_light_up_is_still_to_be_heated() -> None:
     moved = replace(BASE, was_light_up_utc=at(13))
     lost = replace(UNTIMED, was_light_up_utc=at(11), was_call="heat_to_minimum")
     assert of("light_up", lost, moved) == (
-        "Light up GG-7 by Tue 06:23, told Tue 07:00. GG-1: nobody can say when to light it up; light it early and "
-        "measure."
+        "Light up GG-7 by Tue 06:23, told Tue 07:00. GG-1: nobody can say when to light it up; see the sheet "
+        "before you heat."
     )
     assert of("light_up", lost) == "GG-1: nobody can say when to light it up; see the sheet before you heat."
     assert of("light_up", lost, replace(lost, mark="GG-0")) == (
@@ -219,7 +219,8 @@ def test_heat_without_a_time_is_said() -> None:
     )
     assert of("harder", BASE, UNTIMED).endswith(": 2 joints need more than told, 1 without a time.")
     assert of("harder", UNTIMED) == (
-        "See the sheet for GG-1 before you heat: heat to minimum 225 °F (told: no heat), no time can be given; start Tue 07:30."
+        "See the sheet for GG-1 before you heat: heat to minimum 225 °F (told: no heat), no time can be given; start "
+        "Tue 07:30."
     )
     assert of("front", BASE, UNTIMED).endswith("; 2 joints need more for it, 1 without a time.")
     words = notice_words(notice(Event("shift", "soon", at(12), (UNTIMED,))), "us", AROUND, NOW)
@@ -291,6 +292,18 @@ def test_a_joint_in_no_shift_and_several_shifts_in_one() -> None:
     assert notice_words(two, "us", AROUND, NOW).first_line == (
         "Light up GG-7 by Tue 06:23: next shifts, 2 of 2 joints to heat."
     )
+
+
+def test_every_spell_of_a_stop_and_a_minimum_that_rose_are_said() -> None:
+    spells = ((at(17), at(18, 30)), (at(20), at(21)))
+    joint = replace(STOPPED, stop_from_utc=at(17), stop_until_utc=at(18, 30), stops=spells)
+    words = notice_words(notice(Event("stop", "now", at(17), (joint,))), "us", AROUND, NOW)
+    hours = "Tue 11:00 to 12:30 and Tue 14:00 to 15:00"
+    assert words.first_line == f"Do not weld GG-9 {hours}: the weather forbids it."
+    assert f"do not weld {hours}; arc" in words.text
+    rose = replace(BASE, was_call="heat_to_minimum", was_minimum_c=65.6)
+    said = notice_words(notice(Event("harder", "now", at(12, 23), (rose,))), "us", AROUND, NOW).first_line
+    assert said == "Light up GG-7 by Tue 06:23: heat to minimum 225 °F (told: 151 °F)."
 
 
 def test_without_links_and_without_an_issue_time() -> None:
