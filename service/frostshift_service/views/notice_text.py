@@ -302,7 +302,8 @@ def _easier(event: Event, reader: _Reader) -> str:
     if len(event.joints) > 1:
         return f"{_marks(event.joints)} need less than told."
     (joint,) = event.joints
-    changed = _call(joint, reader.show) if joint.call != joint.was_call else WEATHER[joint.weather_state].text
+    was = _was(joint, reader)
+    changed = f"{_call(joint, reader.show)}{was}" if was else WEATHER[joint.weather_state].text
     return f"{joint.mark} needs less than told: {changed}."
 
 

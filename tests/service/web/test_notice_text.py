@@ -77,7 +77,7 @@ EVENTS = {
     ),
     "easier": (
         Event("easier", "plain", None, (replace(BASE, call="no_heat", was_call="heat_to_minimum", light_up_utc=None),)),
-        "GG-7 needs less than told: no heat.",
+        "GG-7 needs less than told: no heat (told: heat to minimum).",
     ),
     "stop": (
         Event("stop", "now", at(14), (STOPPED,)),
