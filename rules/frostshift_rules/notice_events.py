@@ -118,12 +118,13 @@ class Starving:
 
 @dataclass(frozen=True, slots=True)
 class ForecastAge:
-    """A forecast that got late or can no longer be used, or is fresh again."""
+    """A forecast that got late or cannot be used, or is fresh again; `problem`: why nothing is planned at all."""
 
     freshness: Freshness
     was: Freshness
     issued_utc: datetime | None
     fetched_utc: datetime | None
+    problem: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -39,7 +39,7 @@ from frostshift_rules.tables import check_shipped, load_code_table
 from frostshift_rules.workload import NO_WEATHER, FeedChange, HeatPlan, Plan, StationHours, Weather
 from frostshift_service.http import Get
 from frostshift_service.notice_work import Decided, decide_on
-from frostshift_service.outbox import Wiring, deliver, send_test
+from frostshift_service.outbox import Wiring, deliver, send_test, tell_of_failure
 from frostshift_service.pulls import Pulls, feeds_of, standings
 from frostshift_service.senders import Senders
 from frostshift_service.site_file import check_own_table
@@ -72,6 +72,8 @@ READINGS_COUNT: Final = timedelta(days=3)
 KEEP_UNSEEN_PLANS: Final = 20
 CHANGE_SHOWN: Final = timedelta(hours=24)
 """A change of feed is shown for so long."""
+SILENT: Final = timedelta(hours=1)
+"""After so long without a plan, or without deciding on it, people are told. Our choice."""
 TORCH_OPTIONS: Final = (1, 2, 3)
 HEATERS_MORE: Final = (0, 2, 4)
 """Electric heaters have to cover what is heated: fewer than planned are no choice."""
@@ -164,6 +166,7 @@ class Jobs:
         self._planning = Lock()
         self._scheduler: BackgroundScheduler | None = None
         self._senders, self._wiring = senders, wiring
+        self._failing: dict[tuple[str, str], datetime] = {}
 
     # The loop
 
@@ -205,8 +208,21 @@ class Jobs:
             for name, step in steps.items():
                 try:
                     step(site_id)
+                    self._failing.pop((site_id, name), None)
                 except Exception:
                     log.exception("site %s: %s failed", site_id, name)
+                    self._tell_of_failure(site_id, name)
+
+    def _tell_of_failure(self, site_id: str, step: str) -> None:
+        """Where nothing could be planned or told for `SILENT`, people hear of that."""
+        since = self._failing.setdefault((site_id, step), self._now())
+        if step not in ("plan", "notices") or self._now() - since < SILENT or self._wiring is None:
+            return
+        try:
+            problem = f"since {(self._now() - since) // timedelta(minutes=1)} min, see the log of the service"
+            tell_of_failure(self._engine, site_id, problem, self._wiring.due, self._now())
+        except Exception:
+            log.exception("site %s: nobody could be told that nothing is planned", site_id)
 
     def decide(self, site_id: str) -> None:
         """Hold the latest plan against what people know, and keep what is to be told."""

@@ -22,7 +22,7 @@ from sqlalchemy import Engine
 from sqlmodel import Session
 
 from frostshift_rules.job import Site
-from frostshift_rules.notice_events import AddressOff, Event, Notice, Told
+from frostshift_rules.notice_events import AddressOff, Event, ForecastAge, Notice, Told
 from frostshift_rules.notice_setup import Address, Channel, NoticeSetup, Person, Urgency
 from frostshift_rules.notice_together import together
 from frostshift_service.senders import ANSWER_PATH, Message, SendError, Senders
@@ -152,6 +152,27 @@ def told_to(site: Site, setup: NoticeSetup, decided: Sequence[Notice], due: Due)
     new = [NewNotice(one, recipients(site, of_crews if one.crew else setup, one, due)) for one in decided]
     heard = recipients(site, of_all, whole, due)
     return [*new, NewNotice(whole, heard)] if heard else new
+
+
+def tell_of_failure(engine: Engine, site_id: str, problem: str, due: Due, now: datetime) -> None:
+    """Let those who hear of the forecast know that nothing is planned; once a day (UTC).
+
+    Args:
+        engine: of the store.
+        site_id: the site.
+        problem: in a few words; what went wrong stands in the log.
+        due: see `Due`.
+        now: aware.
+
+    Raises:
+        UnknownSite: there is no site of that id.
+    """
+    event = Event("forecast", "soon", None, forecast=ForecastAge("none", "fresh", None, None, problem))
+    notice = Notice(f"failing|{now:%Y-%m-%d}", "", None, "", None, None, None, (event,), now, "none", None)
+    with writing(engine) as session:
+        site, setup = load_site(session, site_id), notices.load_setup(session, site_id)
+        new = NewNotice(notice, recipients(site.site, setup, notice, due))
+        notices.add_notices(session, site_id, [new], plan_id=None, now=now)
 
 
 def recipients(site: Site, setup: NoticeSetup, notice: Notice, due: Due) -> tuple[Recipient, ...]:

@@ -41,6 +41,7 @@ from tests.service.weather_site import (
 )
 
 from frostshift_rules.job import AirReading, HeatSource, Reading, Site
+from frostshift_rules.notice_setup import NoticeSetup, Person
 from frostshift_rules.plan import make_plan
 from frostshift_rules.surroundings import Hours, Members
 from frostshift_rules.tables import load_code_table
@@ -50,10 +51,12 @@ from frostshift_service import jobs as loops
 from frostshift_service.clock import utc_now
 from frostshift_service.http import Answer, Get, Validators
 from frostshift_service.jobs import PLAN_AGE, Jobs, torch_options
+from frostshift_service.notice_work import wiring
 from frostshift_service.store import forecasts, plans, thermometer
 from frostshift_service.store import joints as kept_joints
 from frostshift_service.store.alerts import put_alerts
 from frostshift_service.store.engine import reading, writing
+from frostshift_service.store.notices import log_of, save_setup
 from frostshift_service.store.observed import put_observed
 from frostshift_service.store.records import FeedRow, KeptAlerts, ObservedHours, UnknownSite
 from frostshift_service.store.sites import load_site, save_site
@@ -701,6 +704,30 @@ def test_one_bad_site_stops_no_other(
     server.seen.clear()
     jobs.tick()
     assert server.seen == [], "nothing is due"
+
+
+def test_when_nothing_is_planned_for_an_hour_people_are_told_once(
+    either: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    broken = replace(NORTH, id="a-broken-one", table_id="no-such-table")
+    with_site(either, broken, HEAVY)
+    people = (Person("tamsin", "Tamsin", "superintendent", "us"), Person("orme", "Orme", "purchasing", "us"))
+    with writing(either) as session:
+        save_setup(session, broken.id, NoticeSetup(people), now=NOW)
+    jobs = jobs_of(either, clock, server, client, wiring=wiring(None, clock))
+
+    def told() -> list[str]:
+        with reading(either) as session:
+            return [line.detail for line in log_of(session, broken.id, newest=9) if line.what == "decided"]
+
+    for minutes in (0, 30, 59):
+        clock.now = NOW + timedelta(minutes=minutes)
+        jobs.tick()
+    assert told() == []
+    for minutes in (61, 62, 90):
+        clock.now = NOW + timedelta(minutes=minutes)
+        jobs.tick()
+    assert told() == ["forecast; to tamsin"]
 
 
 def test_a_tick_without_any_site_does_nothing(engine: Engine, clock: Clock) -> None:

@@ -18,6 +18,7 @@ from frostshift_rules.job import Acceptance, HeatSource, Joint, Part, Shift, Sit
 from frostshift_rules.workload import JointPlan, Plan
 from frostshift_service import http
 from frostshift_service.jobs import Jobs
+from frostshift_service.outbox import Wiring
 from frostshift_service.store import forecasts
 from frostshift_service.store import joints as kept_joints
 from frostshift_service.store.engine import reading, writing
@@ -153,11 +154,16 @@ def load(engine: Engine, site: Site, *joints: Joint) -> None:
 
 
 def jobs_of(
-    engine: Engine, clock: Callable[[], datetime], server: WeatherServer | None, client: httpx.Client, jitter: float = 0
+    engine: Engine,
+    clock: Callable[[], datetime],
+    server: WeatherServer | None,
+    client: httpx.Client,
+    jitter: float = 0,
+    wiring: Wiring | None = None,
 ) -> Jobs:
     base_urls = {} if server is None else dict.fromkeys(("nws", "met_norway", "nws_hourly"), server.base_url)
     get = None if server is None else (lambda now: http.bind(client, now))
-    return Jobs(engine, clock, get=get, jitter=lambda: jitter, base_urls=base_urls)
+    return Jobs(engine, clock, get=get, jitter=lambda: jitter, base_urls=base_urls, wiring=wiring)
 
 
 def state(engine: Engine, site: Site = NWS, feed: str = "nws") -> FeedRow:

@@ -369,6 +369,8 @@ def _cylinders(event: Event, notice: Notice, reader: _Reader) -> str:
 
 def _forecast_event(event: Event, _reader: _Reader) -> str:
     assert event.forecast is not None
+    if event.forecast.problem:
+        return f"Nothing is planned any more: take every joint as unknown and measure ({event.forecast.problem})."
     return {
         "fresh": "The forecast is fresh again.",
         "late": "The forecast is late: expect colder than the sheet says, and measure.",

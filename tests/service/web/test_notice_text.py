@@ -306,6 +306,15 @@ def test_every_spell_of_a_stop_and_a_minimum_that_rose_are_said() -> None:
     assert said == "Light up GG-7 by Tue 06:23: heat to minimum 225 °F (told: 151 °F)."
 
 
+def test_a_site_that_is_not_planned_any_more() -> None:
+    age = ForecastAge("none", "fresh", None, None, "since 61 min, see the log of the service")
+    words = notice_words(notice(Event("forecast", "soon", None, forecast=age)), "us", AROUND, NOW)
+    assert words.first_line == (
+        "Nothing is planned any more: take every joint as unknown and measure (since 61 min, see the log of the "
+        "service)."
+    )
+
+
 def test_without_links_and_without_an_issue_time() -> None:
     event, _ = EVENTS["harder"]
     bare = replace(notice(event), issued_utc=None, freshness="none")
