@@ -192,6 +192,8 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder, receiving(Path(folder)) as receivers:
         store_url = sys.argv[2] if len(sys.argv) > 2 else f"sqlite:///{(Path(folder) / 'kill.db').as_posix()}"
         engine = open_store(store_url)
+        if _count(engine):
+            sys.exit("This database holds notices already, which never arrived here: name an empty one.")
         found = kill_again_and_again(receivers, engine, store_url, times)
         engine.dispose()
     print(
