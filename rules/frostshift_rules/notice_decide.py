@@ -24,25 +24,11 @@ from frostshift_rules.gas_plan import GasPlan
 from frostshift_rules.job import Reading
 from frostshift_rules.notice_events import AlertSeen, Event, Notice, Told, ToldJoint
 from frostshift_rules.notice_joints import Group, Moment, decide_group, group_key, groups_of
-from frostshift_rules.notice_setup import ORDER, Kind, NoticeChoices
+from frostshift_rules.notice_setup import FIRST, ORDER, Kind, NoticeChoices
 from frostshift_rules.notice_site import cylinder_events, for_crews, forecast_events, gas_events, reading_events
 from frostshift_rules.surroundings import Hours
 from frostshift_rules.workload import Plan, ShiftTotal
 
-FIRST: Final[tuple[Kind, ...]] = (
-    "reading",
-    "stop",
-    "front",
-    "harder",
-    "light_up",
-    "cylinders",
-    "forecast",
-    "gas",
-    "shift",
-    "stop_over",
-    "easier",
-)
-"""Of equally urgent events, which is said first."""
 OF_THE_WEATHER: Final[tuple[Kind, ...]] = ("stop", "front", "harder", "light_up", "shift")
 """Kinds that official warnings are attached to."""
 KEPT_DAYS: Final = 2

@@ -39,6 +39,22 @@ ORDER: Final[tuple[Urgency, ...]] = ("now", "soon", "plain")
 OF_THE_SITE: Final[tuple[Kind, ...]] = ("cylinders", "forecast")
 """Kinds that stand in the site's notice and in those of its crews too: who hears of all hears them from the site."""
 
+FIRST: Final[tuple[Kind, ...]] = (
+    "reading",
+    "stop",
+    "front",
+    "harder",
+    "light_up",
+    "cylinders",
+    "forecast",
+    "address",
+    "gas",
+    "shift",
+    "stop_over",
+    "easier",
+)
+"""Of equally urgent events, which is said first."""
+
 USUAL_KINDS: Final[dict[Role, tuple[Kind, ...]]] = {
     "superintendent": (
         "front",

@@ -53,6 +53,13 @@ def test_events_of_a_kind_become_one_and_keep_everything() -> None:
     assert got.urgency == "now"
 
 
+def test_what_matters_most_is_said_first_whoever_came_first() -> None:
+    listed = notice("east", Event("shift", "soon", None, (joint("E1", 2.0),)))
+    assert [one.kind for one in together([listed, NORTH]).events] == ["front", "shift"]
+    late = replace(NORTH, events=(replace(NORTH.events[0], urgency="plain"),))
+    assert [one.kind for one in together([late, listed]).events] == ["shift", "front"]
+
+
 def test_the_key_is_the_same_for_the_same_and_another_for_others() -> None:
     assert together([NORTH, SOUTH]).key == together([SOUTH, NORTH]).key
     assert together([NORTH, SOUTH]).key != together([NORTH]).key
