@@ -22,9 +22,9 @@ from zoneinfo import ZoneInfo
 from frostshift_rules.fronts import fronts
 from frostshift_rules.gas_plan import GasPlan
 from frostshift_rules.job import Reading
-from frostshift_rules.notice_events import AlertSeen, Event, Notice, Told, ToldJoint
+from frostshift_rules.notice_events import AlertSeen, Event, Notice, Told, ToldJoint, said_first
 from frostshift_rules.notice_joints import Group, Moment, decide_group, group_key, groups_of
-from frostshift_rules.notice_setup import FIRST, ORDER, Kind, NoticeChoices
+from frostshift_rules.notice_setup import ORDER, Kind, NoticeChoices
 from frostshift_rules.notice_site import cylinder_events, for_crews, forecast_events, gas_events, reading_events
 from frostshift_rules.surroundings import Hours
 from frostshift_rules.workload import Plan, ShiftTotal
@@ -161,7 +161,7 @@ def _warned(events: Sequence[Event], group: Group, alerts: Sequence[AlertSeen]) 
 def _notice(
     crew: str, shift_key: str | None, events: Sequence[Event], plan: Plan, number: int, now_utc: datetime
 ) -> Notice:
-    ordered = tuple(sorted(events, key=lambda one: (ORDER.index(one.urgency), FIRST.index(one.kind))))
+    ordered = tuple(sorted(events, key=said_first))
     shift: ShiftTotal | None = next((one for one in plan.shifts if one.key == shift_key), None)
     return Notice(
         key=_key(plan.site.id, crew, shift_key, ordered, number),

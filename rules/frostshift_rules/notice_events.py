@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
 
-from frostshift_rules.notice_setup import Kind, Urgency
+from frostshift_rules.notice_setup import FIRST, ORDER, Kind, Urgency
 from frostshift_rules.workload import Freshness, HeatCall, Range, Span, WeatherState
 
 
@@ -177,6 +177,11 @@ class Event:
     reading: LowReading | None = None
     address: AddressOff | None = None
     alerts: tuple[str, ...] = ()
+
+
+def said_first(event: Event) -> tuple[int, int]:
+    """Sorts the events of a notice: the most urgent first, of equally urgent ones what matters most."""
+    return ORDER.index(event.urgency), FIRST.index(event.kind)
 
 
 @dataclass(frozen=True, slots=True)

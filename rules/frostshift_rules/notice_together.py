@@ -6,8 +6,8 @@ import hashlib
 from collections.abc import Sequence
 from dataclasses import replace
 
-from frostshift_rules.notice_events import Event, Notice
-from frostshift_rules.notice_setup import FIRST, OF_THE_SITE, ORDER, Kind
+from frostshift_rules.notice_events import Event, Notice, said_first
+from frostshift_rules.notice_setup import OF_THE_SITE, ORDER, Kind
 
 
 def together(notices: Sequence[Notice]) -> Notice:
@@ -43,12 +43,8 @@ def together(notices: Sequence[Notice]) -> Notice:
         shift_day=None,
         shift_start_utc=None,
         shift_end_utc=None,
-        events=tuple(sorted(by_kind.values(), key=_first)),
+        events=tuple(sorted(by_kind.values(), key=said_first)),
     )
-
-
-def _first(event: Event) -> tuple[int, int]:
-    return ORDER.index(event.urgency), FIRST.index(event.kind)
 
 
 def _both(one: Event, other: Event) -> Event:

@@ -13,7 +13,7 @@ from fastapi import APIRouter, Form, HTTPException, Path, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from frostshift_service.pages import BY, render
-from frostshift_service.stock_form import kinds_of
+from frostshift_service.stock_form import names_of
 from frostshift_service.store import notice_links as links
 from frostshift_service.store import notices as kept
 from frostshift_service.store.engine import reading, writing
@@ -58,7 +58,7 @@ def _page(desk: Desk, site_id: str, *, numbers: tuple[int, ...] = (), log_lines:
             notices = kept.notices_of(session, site_id, newest=NEWEST)
             log = kept.log_of(session, site_id, newest=log_lines)
         deliveries = kept.deliveries_of(session, [one.number for one in notices])
-    names = {kind.id: kind.name for kind in kinds_of(site.site).values()}
+    names = names_of(site.site)
     return notices_page(site, setup, notices, deliveries, log, names, show_for(site), desk.now())
 
 
@@ -206,7 +206,7 @@ def _answer_page(desk: Desk, token: str, *, answer_it: bool) -> HTMLResponse:
             kept.mark_seen(session, delivery.number, by=by, how="link", now=now)
         site = load_site(session, found.site_id)
     show = show_for(site)
-    names = {kind.id: kind.name for kind in kinds_of(site.site).values()}
+    names = names_of(site.site)
     units = person.units if person is not None else show.system
     words = notice_words(found.notice, units, Envelope(site.site.name, site.site.zone, found.number, kinds=names), now)
     answered = ""

@@ -21,7 +21,7 @@ from frostshift_rules.notice_setup import NoticeSetup, Person
 from frostshift_rules.stock import stock_of
 from frostshift_rules.workload import Plan
 from frostshift_service.outbox import Telling, Wiring, decide_site
-from frostshift_service.stock_form import contents_of, kinds_of
+from frostshift_service.stock_form import contents_of, kinds_of, names_of
 from frostshift_service.store.alerts import load_alerts
 from frostshift_service.store.engine import reading
 from frostshift_service.store.records import KeptNotice, KeptSite, PlanInputs, Words
@@ -69,7 +69,7 @@ def words_of(telling: Telling) -> Words:
         number=telling.kept.number,
         sheet_link="" if telling.pages_url is None else f"{telling.pages_url}/sites/{site.id}/morning",
         answer_link=telling.answer_link if heard.urgency == "now" else "",
-        kinds={kind.id: kind.name for kind in kinds_of(site).values()},
+        kinds=names_of(site),
         turn=telling.turn,
     )
     return notice_words(heard, telling.person.units, around, telling.now)

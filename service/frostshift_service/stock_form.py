@@ -45,6 +45,11 @@ class Kind:
     oxygen: bool = False
 
 
+def names_of(site: Site) -> dict[str, str]:
+    """Names of the kinds that a site may have, by id."""
+    return {kind.id: kind.name for kind in kinds_of(site).values()}
+
+
 def kinds_of(site: Site) -> dict[str, Kind]:
     """The kinds that a site may have, by id: its own first, then those that ship."""
     known = cylinders()
