@@ -84,8 +84,11 @@ def error_answer(request: Request, status: int, message: str, problems: Sequence
         fields = [{"field": problem.field, "message": problem.message} for problem in problems]
         answer: Response = JSONResponse({"status": status, "message": message, "fields": fields}, status)
     else:
+        who = getattr(request.state, "actor", None)
         title = TITLES.get(status) or HTTPStatus(status).phrase
-        answer = pages.render("error.html", status, code=status, title=title, message=message, problems=problems)
+        answer = pages.render(
+            "error.html", status, who=who, code=status, title=title, message=message, problems=problems
+        )
     if status == HTTPStatus.UNAUTHORIZED:
         answer.headers["WWW-Authenticate"] = "Bearer" if is_device_post(request) else "one-time-link"
     return answer

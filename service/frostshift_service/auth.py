@@ -22,6 +22,8 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.types import ASGIApp, Receive, Scope, Send
 
+from frostshift_service.rights import Actor
+
 COOKIE: Final = "frostshift_session"
 ENTER_PATH: Final = "/enter"
 OPEN_PATHS: Final = ("/static/",)
@@ -109,6 +111,8 @@ class Guard:
             return
         if scope["type"] != "http":  # no websockets here
             raise RuntimeError(f"unexpected connection of type {scope['type']}")
+        # Whoever passes is known by a name: the holder of a secret is the business of his route.
+        scope.setdefault("state", {})["actor"] = Actor("pages", owner=True)
         answer = self._checked(Request(scope))
         if answer is not None and answer.status_code == 413:
             # A browser shows our answer only once it could send its file; we let it and keep nothing.

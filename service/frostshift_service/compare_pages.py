@@ -30,7 +30,7 @@ _ERRORS: Final[dict[int | str, dict[str, Any]]] = {
 def compare(desk: DeskDep, site_id: SiteId, joint: Marks = None, shift: ShiftKey = None) -> HTMLResponse:
     """Ways of heating side by side; without joints and without a shift the choice of them."""
     page = desk.compare(site_id, joint or [], shift)
-    return render("compare.html", page=page, heated=heated_marks(page), ways_of=ways_of)
+    return render("compare.html", who=desk.who, page=page, heated=heated_marks(page), ways_of=ways_of)
 
 
 @router.get("/sites/{site_id}/compare.json", responses=_ERRORS)

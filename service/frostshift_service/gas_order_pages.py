@@ -24,13 +24,13 @@ _ERRORS: Final[dict[int | str, dict[str, Any]]] = {
 @router.get("/sites/{site_id}/gas", include_in_schema=False)
 def gas(desk: DeskDep, site_id: SiteId) -> HTMLResponse:
     """What to order by when, what each shift takes, and how many cylinders feed together."""
-    return render("gas.html", page=desk.gas(site_id))
+    return render("gas.html", who=desk.who, page=desk.gas(site_id))
 
 
 @router.get("/sites/{site_id}/gas/order", include_in_schema=False)
 def order(desk: DeskDep, site_id: SiteId) -> HTMLResponse:
     """The order on one page, for purchasing."""
-    return render("gas_order.html", page=desk.gas(site_id))
+    return render("gas_order.html", who=desk.who, page=desk.gas(site_id))
 
 
 @router.get("/sites/{site_id}/gas.json", responses=_ERRORS)

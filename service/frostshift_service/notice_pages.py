@@ -12,7 +12,7 @@ from urllib.parse import quote
 from fastapi import APIRouter, Form, HTTPException, Path, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
-from frostshift_service.pages import BY, render
+from frostshift_service.pages import render
 from frostshift_service.stock_form import names_of
 from frostshift_service.store import notice_links as links
 from frostshift_service.store import notices as kept
@@ -59,7 +59,7 @@ def _page(desk: Desk, site_id: str, *, numbers: tuple[int, ...] = (), log_lines:
             log = kept.log_of(session, site_id, newest=log_lines)
         deliveries = kept.deliveries_of(session, [one.number for one in notices])
     names = names_of(site.site)
-    return notices_page(site, setup, notices, deliveries, log, names, show_for(site), desk.now())
+    return notices_page(site, setup, notices, deliveries, log, names, desk.show(site), desk.now())
 
 
 def _of_site(notice: KeptNotice, site_id: str) -> KeptNotice:
@@ -71,7 +71,7 @@ def _of_site(notice: KeptNotice, site_id: str) -> KeptNotice:
 @router.get("/sites/{site_id}/notices", include_in_schema=False)
 def notices(desk: DeskDep, site_id: SiteId) -> HTMLResponse:
     """What was told, the newest first, and the log."""
-    return render("notices.html", page=_page(desk, site_id))
+    return render("notices.html", who=desk.who, page=_page(desk, site_id))
 
 
 @router.get("/sites/{site_id}/notices.json", responses=_ERRORS)
@@ -92,7 +92,7 @@ def notices_csv(desk: DeskDep, site_id: SiteId) -> Response:
 def notice(desk: DeskDep, site_id: SiteId, number: Number) -> HTMLResponse:
     """One notice: its text to copy, to whom it goes, what became of it."""
     page = _page(desk, site_id, numbers=(number,))
-    return render("notice.html", page=page, one=page.notices[0], log=page.log)
+    return render("notice.html", who=desk.who, page=page, one=page.notices[0], log=page.log)
 
 
 @router.post("/sites/{site_id}/notices/{number}/answer", include_in_schema=False)
@@ -100,7 +100,7 @@ def answer(desk: DeskDep, site_id: SiteId, number: Number) -> RedirectResponse:
     """Somebody at the pages has seen it."""
     with writing(desk.engine) as session:
         _of_site(kept.notice_by_number(session, number), site_id)
-        kept.answer(session, number, by=BY, how="page", now=desk.now())
+        kept.answer(session, number, by=desk.who.name, how="page", now=desk.now())
     return RedirectResponse(f"/sites/{quote(site_id, safe='')}/notices/{number}", status_code=303)
 
 
@@ -114,13 +114,13 @@ def _people(desk: Desk, site_id: str) -> PeoplePage:
         problems = {one.address_key: one.reason for one in kept.switched_off(session, site_id)}
         crews = [joint.crew for joint in joints_of(session, site_id)]
         calendars = [one for one in links.calendar_links_of(session, site_id) if one.revoked_utc is None]
-    return people_page(site, setup, problems, crews, calendars, show_for(site))
+    return people_page(site, setup, problems, crews, calendars, desk.show(site))
 
 
 @router.get("/sites/{site_id}/people", include_in_schema=False)
 def people(desk: DeskDep, site_id: SiteId) -> HTMLResponse:
     """Who hears what."""
-    return render("people.html", page=_people(desk, site_id), said="", link="", link_crew="")
+    return render("people.html", who=desk.who, page=_people(desk, site_id), said="", link="", link_crew="")
 
 
 @router.get("/sites/{site_id}/people.json", responses=_ERRORS)
@@ -135,7 +135,7 @@ def send_test(
 ) -> HTMLResponse:
     """Send a test message, once, and say what became of it."""
     said = desk.planner.send_test(site_id, person, address)
-    return render("people.html", page=_people(desk, site_id), said=said, link="", link_crew="")
+    return render("people.html", who=desk.who, page=_people(desk, site_id), said=said, link="", link_crew="")
 
 
 @router.post("/sites/{site_id}/people/calendar", include_in_schema=False)
@@ -149,7 +149,7 @@ def calendar_link(request: Request, desk: DeskDep, site_id: SiteId, crew: Typed 
     page = _people(desk, site_id)
     base = request.app.state.settings.pages_url or str(request.base_url)
     link = f"{base.rstrip('/')}/calendar/{token}.ics"
-    return render("people.html", page=page, said="", link=link, link_crew=crew)
+    return render("people.html", who=desk.who, page=page, said="", link=link, link_crew=crew)
 
 
 @router.post("/sites/{site_id}/people/calendar/{link_id}/revoke", include_in_schema=False)
@@ -212,4 +212,11 @@ def _answer_page(desk: Desk, token: str, *, answer_it: bool) -> HTMLResponse:
     answered = ""
     if found.answered_utc is not None:
         answered = f"{found.answered_by}, {show.moment(found.answered_utc).text}"
-    return render("answer.html", number=found.number, first_line=words.first_line, text=words.text, answered=answered)
+    return render(
+        "answer.html",
+        who=desk.who,
+        number=found.number,
+        first_line=words.first_line,
+        text=words.text,
+        answered=answered,
+    )

@@ -24,6 +24,7 @@ from sqlmodel import Session
 from frostshift_rules import shifts
 from frostshift_rules.job import JOINT_STATES, Arrangement, Reading, Site
 from frostshift_service.case_form import groups, label_of, name_of, read_form
+from frostshift_service.rights import Actor
 from frostshift_service.schedule_file import (
     COLUMNS,
     joints_csv,
@@ -57,8 +58,6 @@ from frostshift_service.web import (
 
 router = APIRouter(include_in_schema=False)
 
-BY: Final = "pages"
-"""Who is written down for a change, while people have no accounts."""
 LOOK_AHEAD: Final = timedelta(days=60)
 """How far a next shift is looked for."""
 
@@ -133,9 +132,9 @@ def _templates() -> Environment:
     return environment
 
 
-def render(template: str, status: int = 200, **context: Any) -> HTMLResponse:
-    """A template as an answer."""
-    return HTMLResponse(_templates().get_template(template).render(context), status_code=status)
+def render(template: str, status: int = 200, *, who: Actor | None, **context: Any) -> HTMLResponse:
+    """A template as an answer to somebody; None: nobody we know."""
+    return HTMLResponse(_templates().get_template(template).render(context, who=who), status_code=status)
 
 
 # What a request brings
@@ -180,7 +179,7 @@ def home(desk: DeskDep) -> Response:
     listed = desk.sites()
     if len(listed.sites) == 1:
         return _see(f"/sites/{listed.sites[0].id}/morning")
-    return render("sites.html", page=listed)
+    return render("sites.html", who=desk.who, page=listed)
 
 
 @router.get("/sites/{site_id}/morning")
@@ -198,7 +197,7 @@ def morning(
     except NoPlan:
         return _see(f"/sites/{site_id}/schedule")
     change = desk.last_change(site_id, did) if did else None
-    return render("morning.html", page=sheet, change=change, here=_here(request))
+    return render("morning.html", who=desk.who, page=sheet, change=change, here=_here(request))
 
 
 @router.get("/sites/{site_id}/joints/{mark:path}")
@@ -209,14 +208,14 @@ def joint(
     page = desk.joint(site_id, mark)
     change = desk.last_change(site_id, did) if did else None
     template = "joint.html" if isinstance(page, JointPage) else "resting.html"
-    return render(template, page=page, site_id=site_id, change=change, here=_here(request))
+    return render(template, who=desk.who, page=page, site_id=site_id, change=change, here=_here(request))
 
 
 @router.get("/sites/{site_id}/weather")
 def weather(request: Request, desk: DeskDep, site_id: SiteId) -> Response:
     """The forecast, how it stands with the site's feeds, and the site's thermometer."""
     page = desk.weather(site_id)
-    return render("weather.html", page=page, thermometer=page.thermometer, here=_here(request))
+    return render("weather.html", who=desk.who, page=page, thermometer=page.thermometer, here=_here(request))
 
 
 @router.get("/sites/{site_id}/schedule")
@@ -247,6 +246,7 @@ def _schedule_page(
     return render(
         "schedule.html",
         status,
+        who=desk.who,
         page=desk.schedule(site_id, text, state),
         outcome=outcome,
         columns=COLUMNS,
@@ -266,6 +266,7 @@ def case(request: Request, desk: DeskDep, site: SiteQuery = None) -> Response:
     filled = {name: text for name, text in query if text}
     return render(
         "case.html",
+        who=desk.who,
         view=view,
         lines=answer_lines(view) if view is not None and view.extent_mm is not None else [],
         problems=[(label_of(problem.field, form), problem.message) for problem in problems],
@@ -286,19 +287,19 @@ def case(request: Request, desk: DeskDep, site: SiteQuery = None) -> Response:
 @router.get("/arrangements")
 def arrangements(desk: DeskDep, site: SiteQuery = None) -> Response:
     """How the parts of a joint meet, with a sketch each."""
-    return render("arrangements.html", page=arrangement_list(site_of(desk, site)))
+    return render("arrangements.html", who=desk.who, page=arrangement_list(site_of(desk, site)))
 
 
 @router.get("/tables")
 def tables(desk: DeskDep, site: SiteQuery = None) -> Response:
     """The rule tables."""
-    return render("tables.html", page=table_list(site_of(desk, site)))
+    return render("tables.html", who=desk.who, page=table_list(site_of(desk, site)))
 
 
 @router.get("/tables/{table_id}")
 def table(desk: DeskDep, table_id: TableId, site: SiteQuery = None) -> Response:
     """One rule table in full."""
-    return render("rule_table.html", page=shown_table(desk, table_id, site))
+    return render("rule_table.html", who=desk.who, page=shown_table(desk, table_id, site))
 
 
 # Files
@@ -339,7 +340,7 @@ def load_schedule(
     if read.errors:
         return _schedule_page(request, desk, site_id, refused(read, name), 422)
     with writing(desk.engine) as session:
-        done = kept.import_joints(session, site_id, read.joints, now=now, file_name=name, by=BY)
+        done = kept.import_joints(session, site_id, read.joints, now=now, file_name=name, by=desk.who.name)
     desk.planner.replan(site_id)
     return _schedule_page(request, desk, site_id, taken_in(read, done), 200)
 
@@ -367,13 +368,13 @@ def set_state(
 
     def write(session: Session) -> None:
         if action != "next_shift":
-            kept.set_joint_state(session, site_id, mark, action, now=now, by=BY)
+            kept.set_joint_state(session, site_id, mark, action, now=now, by=desk.who.name)
             return
         site, joint = load_site(session, site_id).site, kept.kept_joint(session, site_id, mark).joint
         start_utc = next_shift_start(site, joint.start_utc, now)
         if start_utc is None:
             raise HTTPException(409, f"The site has no shift in the {LOOK_AHEAD.days} days after {mark}'s start.")
-        kept.move_joint(session, site_id, mark, start_utc, now=now, by=BY)
+        kept.move_joint(session, site_id, mark, start_utc, now=now, by=desk.who.name)
 
     return _change(desk, site_id, mark, back, write)
 
@@ -391,10 +392,10 @@ def undo(
             raise HTTPException(409, f"{mark} was changed again since; look at it before you change it back.")
         last = changes[0]
         if last.field == "start_utc":
-            kept.move_joint(session, site_id, mark, datetime.fromisoformat(last.was), now=now, by=BY)
+            kept.move_joint(session, site_id, mark, datetime.fromisoformat(last.was), now=now, by=desk.who.name)
         else:
             was = next(state for state in JOINT_STATES if state == last.was)
-            kept.set_joint_state(session, site_id, mark, was, now=now, by=BY)
+            kept.set_joint_state(session, site_id, mark, was, now=now, by=desk.who.name)
 
     return _change(desk, site_id, mark, back, write)
 

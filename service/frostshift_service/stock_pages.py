@@ -209,6 +209,7 @@ def _page(
     return render(
         "stock.html",
         status,
+        who=desk.who,
         page=page,
         form=form,
         choices=GROUPS,

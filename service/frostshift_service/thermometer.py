@@ -20,7 +20,7 @@ from frostshift_rules.air_correction import AIR_LIMITS_C
 from frostshift_rules.job import AirReading
 from frostshift_service.air_post import MAX_READINGS, PostError, PostProblem, read_post
 from frostshift_service.auth import DEVICE_BYTES
-from frostshift_service.pages import BY, BackField, back_to
+from frostshift_service.pages import BackField, back_to
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.records import DeviceToken, UnknownSite, UnknownToken
 from frostshift_service.store.sites import load_site
@@ -138,7 +138,7 @@ def type_reading(
     except ValueError as error:
         raise HTTPException(422, str(error)) from None
     with writing(desk.engine) as session:
-        add_typed(session, site_id, AirReading(air_c, desk.now()), by=by.strip() or BY, note=note.strip())
+        add_typed(session, site_id, AirReading(air_c, desk.now()), by=by.strip() or desk.who.name, note=note.strip())
     desk.planner.replan(site_id)
     return RedirectResponse(back_to(back, site_id), status_code=303)
 

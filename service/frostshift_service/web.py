@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from typing import Annotated, Final, Literal
 
 from fastapi import Depends, HTTPException, Path, Query, Request
@@ -10,6 +11,7 @@ from fastapi.responses import Response
 
 from frostshift_rules.job import Site
 from frostshift_rules.units import c_from_f, f_from_c
+from frostshift_service.rights import Actor
 from frostshift_service.store.engine import reading
 from frostshift_service.store.sites import load_site
 from frostshift_service.views.desk import Desk
@@ -24,12 +26,19 @@ _MEDIA_TYPES: Final[dict[FileKind, str]] = {
 }
 
 
+def actor_of(request: Request) -> Actor:
+    """Who asks, as the guard found him."""
+    actor: Actor = request.state.actor
+    return actor
+
+
 def _desk(request: Request) -> Desk:
     desk: Desk = request.app.state.desk
-    return desk
+    return replace(desk, who=actor_of(request))
 
 
 DeskDep = Annotated[Desk, Depends(_desk)]
+"""The desk of whoever asks: his units, his name beside what he changes."""
 SiteId = Annotated[str, Path(description="id of a site", max_length=100)]
 TableId = Annotated[str, Path(description="id of a rule table", max_length=100)]
 SiteQuery = Annotated[str | None, Query(description="id of a site; without it none is asked for", max_length=100)]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import Protocol
+from typing import Final, Protocol
 from zoneinfo import ZoneInfo
 
 from sqlalchemy import Engine
@@ -15,10 +15,11 @@ from frostshift_rules.heat_compare import MOST_JOINTS, Comparison
 from frostshift_rules.stock import stock_of
 from frostshift_rules.surroundings import Hours
 from frostshift_rules.workload import HeatPlan, Plan
+from frostshift_service.rights import Actor
 from frostshift_service.stock_form import contents_of, kinds_of
 from frostshift_service.store import joints as kept
 from frostshift_service.store.engine import reading
-from frostshift_service.store.records import KeptSite, StoreError
+from frostshift_service.store.records import KeptSite, ShowUnits, StoreError
 from frostshift_service.store.sites import load_site, load_sites
 from frostshift_service.store.stock import entries_of
 from frostshift_service.views.chart import SteelSeries
@@ -31,6 +32,9 @@ from frostshift_service.views.show import Show
 from frostshift_service.views.stock import StockPage, stock_page
 from frostshift_service.views.weather import SiteWeather, WeatherPage, weather_page
 from frostshift_service.views.words import STATES
+
+NOBODY_ELSE: Final = Actor("this machine", owner=True)
+"""Who asks where nobody is asked to sign in: a command on this machine."""
 
 
 class NoPlan(StoreError):
@@ -103,9 +107,9 @@ def _check_number(marks: Sequence[str]) -> None:
         raise TooMuchAsked(f"{len(marks)} joints are asked for, at most {MOST_JOINTS} are compared at a time")
 
 
-def show_for(site: KeptSite) -> Show:
-    """Units and zone of a site."""
-    return Show(site.show_units, ZoneInfo(site.site.zone))
+def show_for(site: KeptSite, units: ShowUnits | None = None) -> Show:
+    """Zone of a site, and its units unless others are asked for."""
+    return Show(units or site.show_units, ZoneInfo(site.site.zone))
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,16 +120,23 @@ class Desk:
         engine: of the store.
         planner: holder of the latest plans.
         now: reads the clock.
+        who: asks; his units are shown, and only the sites that he knows.
     """
 
     engine: Engine
     planner: Planner
     now: Callable[[], datetime]
+    who: Actor = NOBODY_ELSE
+
+    def show(self, site: KeptSite) -> Show:
+        """Units and zone in which a site is shown to whoever asks."""
+        return show_for(site, self.who.units)
 
     def sites(self) -> SiteList:
-        """All sites by id."""
+        """The sites that whoever asks knows, by id."""
         with reading(self.engine) as session:
-            return SiteList(tuple(SiteEntry(k.site.id, k.site.name, k.site.zone) for k in load_sites(session)))
+            known = [kept.site for kept in load_sites(session) if self.who.knows(kept.site.id)]
+        return SiteList(tuple(SiteEntry(site.id, site.name, site.zone) for site in known))
 
     def _plan(self, site_id: str) -> Plan:
         plan = self.planner.current_plan(site_id)
@@ -144,7 +155,7 @@ class Desk:
             site = load_site(session, site_id)
             defaults = {mark: default_texts(names) for mark, names in kept.defaults_of(session, site_id).items()}
         return morning_sheet(
-            self._plan(site_id), show_for(site), self.now(), day=day, shift_count=shift_count, defaults=defaults
+            self._plan(site_id), self.show(site), self.now(), day=day, shift_count=shift_count, defaults=defaults
         )
 
     def gas(self, site_id: str) -> GasPage:
@@ -160,7 +171,7 @@ class Desk:
         plan, now = self._plan(site_id), self.now()
         stock = stock_of(entries, contents_of(kinds_of(plan.site)))
         hours = self.planner.forecast_hours(site_id)
-        return gas_page(make_gas_plan(plan, hours, stock, now), plan, stock, show_for(site), now)
+        return gas_page(make_gas_plan(plan, hours, stock, now), plan, stock, self.show(site), now)
 
     def joint(self, site_id: str, mark: str) -> JointPage | RestingJoint:
         """The page of one joint; a `RestingJoint` where the latest plan does not hold it.
@@ -173,7 +184,7 @@ class Desk:
             joint = kept.kept_joint(session, site_id, mark)
             readings = [k.reading for k in kept.readings_of(session, site_id, mark=mark)]
         plan = self.planner.current_plan(site_id)
-        show = show_for(site)
+        show = self.show(site)
         if plan is not None and any(planned.joint.mark == mark for planned in plan.joints):
             return joint_page(
                 plan,
@@ -221,7 +232,7 @@ class Desk:
         with reading(self.engine) as session:
             site = load_site(session, site_id)
             joints = {mark: kept.kept_joint(session, site_id, mark) for mark in marks}
-        plan, show, now, no_heat = self._plan(site_id), show_for(site), self.now(), list[str]()
+        plan, show, now, no_heat = self._plan(site_id), self.show(site), self.now(), list[str]()
         if not marks and shift is None:
             return compare_page(None, plan, show, now)
         if plan.freshness in ("unusable", "none"):
@@ -254,7 +265,7 @@ class Desk:
             site = load_site(session, site_id)
             joints = kept.kept_joints(session, site_id)
             last = kept.last_import(session, site_id)
-        return schedule_page(site, joints, last, show_for(site), text=text, state=state)
+        return schedule_page(site, joints, last, self.show(site), text=text, state=state)
 
     def weather(self, site_id: str, *, all_hours: bool = False) -> WeatherPage:
         """The forecast of a site, and how it stands with its feeds.
@@ -264,7 +275,7 @@ class Desk:
         """
         with reading(self.engine) as session:
             site = load_site(session, site_id)
-        return weather_page(site, self.planner.weather(site_id), show_for(site), self.now(), all_hours=all_hours)
+        return weather_page(site, self.planner.weather(site_id), self.show(site), self.now(), all_hours=all_hours)
 
     def stock(self, site_id: str, *, all_entries: bool = False) -> StockPage:
         """The stock of gas cylinders, and its ledger.
@@ -275,7 +286,7 @@ class Desk:
         with reading(self.engine) as session:
             site = load_site(session, site_id)
             ledger = entries_of(session, site_id)
-        return stock_page(site, ledger, show_for(site), self.now(), all_entries=all_entries)
+        return stock_page(site, ledger, self.show(site), self.now(), all_entries=all_entries)
 
     def last_change(self, site_id: str, mark: str) -> LastChange | None:
         """The last change by hand of a joint, to be undone; None where there is none."""
@@ -284,7 +295,7 @@ class Desk:
             changes = kept.changes_of(session, site_id, mark)
         if not changes:
             return None
-        last, show = changes[0], show_for(site)
+        last, show = changes[0], self.show(site)
         if last.field == "state":
             became = STATES.get(last.became, last.became)  # type: ignore[call-overload]
             text = f"{mark} is now {became}."
