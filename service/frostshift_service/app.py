@@ -5,16 +5,16 @@ from __future__ import annotations
 import logging
 from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime
 from http import HTTPStatus
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any, Final
 
-from fastapi import FastAPI, Request
+from fastapi import Depends, FastAPI, Request
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import JSONResponse, Response
+from fastapi.responses import Response
 from sqlalchemy import Engine
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import MutableHeaders
@@ -23,6 +23,7 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from frostshift_service import (
+    account_pages,
     api,
     compare_pages,
     gas_order_pages,
@@ -31,10 +32,13 @@ from frostshift_service import (
     stock_pages,
     thermometer,
 )
-from frostshift_service.auth import Door, Guard, is_device_post
+from frostshift_service.auth import Door, Guard, check_right, is_device_post
+from frostshift_service.senders import Mailer
 from frostshift_service.settings import Settings
-from frostshift_service.store.records import StoreError, UnknownJoint, UnknownNotice, UnknownSite
+from frostshift_service.store.accounts import UnknownAccount
+from frostshift_service.store.records import StoreError, UnknownJoint, UnknownNotice, UnknownSite, UnknownToken
 from frostshift_service.views.desk import Desk, NoPlan, Planner, TooMuchAsked, UnknownShift
+from frostshift_service.web import problem_answer
 
 log = logging.getLogger(__name__)
 
@@ -52,6 +56,17 @@ HEADERS: Final = {
 }
 TITLES: Final = {401: "Not signed in", 404: "Not there", 422: "Cannot be taken in"}
 """Headings of error pages where the standard's own phrase says nothing to people."""
+ROUTERS: Final = (
+    api,
+    thermometer,
+    gas_order_pages,
+    compare_pages,
+    stock_pages,
+    notice_pages,
+    account_pages,
+    pages,
+)
+"""The modules whose routes make the app; a path that two of them know is the first one's."""
 FORM_BYTES: Final = 100_000
 """Room for what a form sends beside its file."""
 
@@ -81,8 +96,9 @@ def wants_data(request: Request) -> bool:
 def error_answer(request: Request, status: int, message: str, problems: Sequence[FieldProblem] = ()) -> Response:
     """An error as JSON or as a page, without a word of what happened inside."""
     if wants_data(request):
-        fields = [{"field": problem.field, "message": problem.message} for problem in problems]
-        answer: Response = JSONResponse({"status": status, "message": message, "fields": fields}, status)
+        answer: Response = problem_answer(status, message, [asdict(one) for one in problems])
+    elif status == HTTPStatus.UNAUTHORIZED:
+        answer = account_pages.sign_in_page_for(request, message)
     else:
         who = getattr(request.state, "actor", None)
         title = TITLES.get(status) or HTTPStatus(status).phrase
@@ -90,7 +106,7 @@ def error_answer(request: Request, status: int, message: str, problems: Sequence
             "error.html", status, who=who, code=status, title=title, message=message, problems=problems
         )
     if status == HTTPStatus.UNAUTHORIZED:
-        answer.headers["WWW-Authenticate"] = "Bearer" if is_device_post(request) else "one-time-link"
+        answer.headers["WWW-Authenticate"] = "Bearer"
     return answer
 
 
@@ -143,6 +159,7 @@ def create_app(
     now: Callable[[], datetime],
     jobs: Planner,
     *,
+    mailer: Mailer | None = None,
     start: Callable[[], None] = _nothing,
     stop: Callable[[], None] = _nothing,
 ) -> FastAPI:
@@ -153,10 +170,12 @@ def create_app(
         engine: of the store.
         now: reads the clock, aware UTC.
         jobs: holder of the latest plans.
+        mailer: sends links to sign in; None: no mail is sent.
         start: called when the app starts to serve, such as the start of the loops.
         stop: called when it ends.
     """
-    desk, door = Desk(engine, jobs, now), Door()
+    desk = Desk(engine, jobs, now)
+    door = Door(lambda: app.state.desk.engine, now)
 
     @asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
@@ -175,15 +194,11 @@ def create_app(
         lifespan=lifespan,
         docs_url=None,
         redoc_url=None,
+        dependencies=[Depends(check_right)],
     )
-    app.state.desk, app.state.door, app.state.settings = desk, door, settings
-    app.include_router(api.router)
-    app.include_router(thermometer.router)
-    app.include_router(gas_order_pages.router)
-    app.include_router(compare_pages.router)
-    app.include_router(stock_pages.router)
-    app.include_router(notice_pages.router)
-    app.include_router(pages.router)
+    app.state.desk, app.state.door, app.state.settings, app.state.mailer = desk, door, settings, mailer
+    for module in ROUTERS:
+        app.include_router(module.router)
     app.mount("/static", StaticFiles(directory=Path(__file__).parent / "static"), name="static")
     _add_error_answers(app)
     # The last added stands first: headers, then the guard, then the last resort.
@@ -191,7 +206,6 @@ def create_app(
     app.add_middleware(
         Guard,
         door=door,
-        now=now,
         max_body_bytes=settings.schedule_bytes + FORM_BYTES,
         refuse=error_answer,
         pages_url=settings.pages_url,
@@ -221,7 +235,9 @@ def _add_error_answers(app: FastAPI) -> None:
 
     @app.exception_handler(StoreError)
     def store_refused(request: Request, error: StoreError) -> Response:
-        missing = isinstance(error, UnknownSite | UnknownJoint | UnknownNotice | UnknownShift | NoPlan)
+        missing = isinstance(
+            error, UnknownSite | UnknownJoint | UnknownNotice | UnknownAccount | UnknownShift | UnknownToken | NoPlan
+        )
         code = 404 if missing else 422 if isinstance(error, TooMuchAsked) else 409
         text = str(error)
         return error_answer(request, code, f"{text[:1].upper()}{text[1:]}.")

@@ -1,105 +1,160 @@
-"""Who may do what: until people have accounts, whoever holds a one-time link printed in the terminal of this machine.
+"""Who is at the door, and whether he may: sessions, one-time links and tokens, and the guard before the whole app.
 
-`Door` keeps links and sessions in memory, hashed; a restart ends every session. `Guard` stands before the whole app:
-it refuses a foreign host name (so that no other site can reach us by rebinding its name to loopback), a change that was
-sent from another site's page, a body that is too large, and everybody without a session; a device that posts air
-readings, the answer link of a notice and the link of a crew's calendar pass on to their routes, which ask for a secret.
+`Door` knows people by what they bring, as it stands in the store; a restart signs nobody out. `Guard` refuses a foreign
+host name (so that no other site can reach us by rebinding its name to us), a change that was sent from another site's
+page, a body that is too large, and everybody it does not know; `check_right` then holds what the path asks for
+(`rights.ASKED`) against what he may do. Paths that stand on a secret of their own (a device's post, an answer link, the
+link of a crew) pass on to their routes, which ask for it.
 """
 
 from __future__ import annotations
 
-import hashlib
 import re
-import secrets
 from collections.abc import Callable
-from datetime import datetime, timedelta
+from dataclasses import dataclass
+from datetime import datetime
 from http.cookies import CookieError, SimpleCookie
 from typing import Final
 from urllib.parse import urlsplit
 
+from fastapi import HTTPException
+from sqlalchemy import Engine
+from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers
 from starlette.requests import Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-from frostshift_service.rights import Actor
+from frostshift_service.rights import ASKED, RIGHTS, Actor
+from frostshift_service.store import accounts as kept
+from frostshift_service.store.engine import reading, writing
+from frostshift_service.store.machine_tokens import SEEN_EVERY as TOKEN_SEEN_EVERY
+from frostshift_service.store.machine_tokens import machine_token_with, mark_token_used
+from frostshift_service.store.records import UnknownSite
 
 COOKIE: Final = "frostshift_session"
 ENTER_PATH: Final = "/enter"
-OPEN_PATHS: Final = ("/static/",)
+OPEN_PATHS: Final = ("/sign-in", "/sign-in/link", ENTER_PATH)
+"""Where people come in."""
+STATIC: Final = "/static/"
 """Files of ours that hold nothing of the job; the page that refuses needs its style sheet."""
 DEVICE_BYTES: Final = 50_000
-"""Longest body of a device's post; 200 readings take less than half of it."""
-SESSION: Final = timedelta(days=7)
-"""A session ends after this. Our choice."""
+"""Longest body of a device's post, and of one with a secret link; 200 readings take less than half of it."""
 
 _HOST: Final = re.compile(r"(localhost|127\.0\.0\.1|\[::1\])(:[0-9]{1,5})?", re.IGNORECASE)
 _SAFE_METHODS: Final = ("GET", "HEAD", "OPTIONS")
-_LINK_PATH: Final = re.compile(r"/(answer/[A-Za-z0-9_-]{20,100}|calendar/[A-Za-z0-9_-]{20,100}\.ics)")
+_SECRET: Final = r"[A-Za-z0-9_-]{20,100}"
+_LINK_PATH: Final = re.compile(rf"/(answer/{_SECRET}|calendar/{_SECRET}\.ics|crew/{_SECRET}(\.json|/.{{1,300}})?)")
 _DEVICE_PATH: Final = re.compile(r"/sites/[a-z0-9-]{1,100}/thermometer")
+_BEARER: Final = re.compile(r"[Bb]earer +([\x21-\x7e]{1,200}) *")
+
+NOBODY: Final = Actor("a link")
+"""Who passes by a secret alone: his route asks for it, and says whose it is."""
 
 Refuse = Callable[[Request, int, str], Response]
 """Makes the answer to a refused request from its status and a sentence."""
 
 
-def _digest(secret: str) -> bytes:
-    return hashlib.sha256(secret.encode()).digest()
+@dataclass(frozen=True, slots=True)
+class Entered:
+    """Who was found at the door.
+
+    Attributes:
+        actor: who asks.
+        browser: that he is signed in on; None: a token.
+    """
+
+    actor: Actor
+    browser: kept.Browser | None = None
 
 
 class Door:
-    """One-time links and the sessions they opened."""
+    """People and programs by what they bring.
 
-    def __init__(self) -> None:
-        self._links: set[bytes] = set()
-        self._sessions: dict[bytes, datetime] = {}
+    Attributes:
+        engine: gives the engine of the store.
+        now: reads the clock.
+    """
 
-    def new_link(self) -> str:
-        """Path and query of a link that opens one session, once."""
-        token = secrets.token_urlsafe(32)
-        self._links.add(_digest(token))
-        return f"{ENTER_PATH}?token={token}"
+    def __init__(self, engine: Callable[[], Engine], now: Callable[[], datetime]) -> None:
+        self.engine, self.now = engine, now
 
-    def enter(self, token: str, now: datetime) -> str | None:
-        """Use a link up: the secret of a new session, or None where the link is not known or was used."""
-        link = _digest(token)
-        if link not in self._links:
+    def new_link(self, email: str | None = None) -> str:
+        """Path and query of a link that signs somebody in, once; without a mail address an owner.
+
+        Only for whoever holds this machine: with it, he holds the database too.
+
+        Raises:
+            UnknownAccount: there is no open account of that mail address.
+        """
+        now = self.now()
+        with writing(self.engine()) as session:
+            if email is None:
+                account = kept.owner_to_let_in(session, now=now)
+            else:
+                found = kept.by_mail(session, email)
+                if found is None:
+                    raise kept.UnknownAccount(f"there is no open account with the mail address {email!r}")
+                account = found
+            return f"{ENTER_PATH}?token={kept.new_entry_link(session, account.id, now=now)}"
+
+    def who(self, headers: Headers) -> Entered | None:
+        """Who sends these headers; None: nobody we know.
+
+        A token in `Authorization` counts alone: where there is one, the cookie is not looked at.
+        """
+        authorization = headers.getlist("authorization")
+        if authorization:
+            bearer = _BEARER.fullmatch(authorization[0]) if len(authorization) == 1 else None
+            return None if bearer is None else self._by_token(bearer[1])
+        try:
+            cookies = SimpleCookie(headers.get("cookie", ""))
+        except CookieError:
             return None
-        self._links.discard(link)
-        self._sessions = {key: until for key, until in self._sessions.items() if until > now}
-        secret = secrets.token_urlsafe(32)
-        self._sessions[_digest(secret)] = now + SESSION
-        return secret
+        return self._by_session(cookies[COOKIE].value) if COOKIE in cookies else None
 
-    def knows(self, secret: str, now: datetime) -> bool:
-        """Whether this is the secret of a session that has not ended."""
-        until = self._sessions.get(_digest(secret))
-        return until is not None and now < until
+    def _by_session(self, secret: str) -> Entered | None:
+        now = self.now()
+        with reading(self.engine()) as session:
+            found = kept.account_of_session(session, secret, now=now)
+        if found is None:
+            return None
+        account, browser = found
+        if now - browser.seen_utc > kept.SEEN_EVERY:
+            with writing(self.engine()) as session:
+                kept.mark_session_seen(session, browser.key, now=now)
+        return Entered(account.actor, browser)
+
+    def _by_token(self, secret: str) -> Entered | None:
+        now = self.now()
+        with reading(self.engine()) as session:
+            token = machine_token_with(session, secret)
+        if token is None:
+            return None
+        if token.last_used_utc is None or now - token.last_used_utc > TOKEN_SEEN_EVERY:
+            with writing(self.engine()) as session:
+                mark_token_used(session, token.id, now=now)
+        return Entered(token.actor)
 
 
 class Guard:
     """ASGI middleware that stands before the whole app.
 
+    It leaves who asks in `request.state.actor`, and the browser he is signed in on in `request.state.browser`.
+
     Attributes:
         app: what it guards.
-        door: links and sessions.
-        now: reads the clock.
+        door: knows people.
         max_body_bytes: longest body of a request.
         refuse: makes the answer to a refused request.
-        pages_url: address under which others reach us; secret links are opened there, too. None: there is none.
+        pages_url: address under which others reach us. None: there is none, and this machine's names alone are served.
     """
 
     def __init__(
-        self,
-        app: ASGIApp,
-        door: Door,
-        now: Callable[[], datetime],
-        max_body_bytes: int,
-        refuse: Refuse,
-        pages_url: str | None = None,
+        self, app: ASGIApp, door: Door, max_body_bytes: int, refuse: Refuse, pages_url: str | None = None
     ) -> None:
         self.app = app
         self.door = door
-        self.now = now
         self.max_body_bytes = max_body_bytes
         self.refuse = refuse
         self.public_host = None if pages_url is None else urlsplit(pages_url).netloc.lower()
@@ -111,35 +166,41 @@ class Guard:
             return
         if scope["type"] != "http":  # no websockets here
             raise RuntimeError(f"unexpected connection of type {scope['type']}")
-        # Whoever passes is known by a name: the holder of a secret is the business of his route.
-        scope.setdefault("state", {})["actor"] = Actor("pages", owner=True)
-        answer = self._checked(Request(scope))
+        answer = await self._checked(Request(scope))
         if answer is not None and answer.status_code == 413:
             # A browser shows our answer only once it could send its file; we let it and keep nothing.
             while (await receive()).get("more_body", False):
                 pass
         await (self.app if answer is None else answer)(scope, receive, send)
 
-    def _checked(self, request: Request) -> Response | None:
+    async def _checked(self, request: Request) -> Response | None:
         """None where the request may pass."""
+        request.state.actor, request.state.browser = None, None
         host = request.headers.get("host", "")
-        if not (_HOST.fullmatch(host) or (host.lower() == self.public_host and _is_for_anybody(request))):
+        if not (_HOST.fullmatch(host) or host.lower() == self.public_host):
             return self.refuse(request, 400, "This address is not served here; use localhost or 127.0.0.1.")
-        if request.url.path == ENTER_PATH:
-            return self._entered(request)
-        if request.url.path.startswith(OPEN_PATHS) and request.method in _SAFE_METHODS:
+        path, safe = request.url.path, request.method in _SAFE_METHODS
+        if path.startswith(STATIC) and safe:
             return None
         if is_device_post(request):
+            request.state.actor = NOBODY
             problem = self._body_problem(request.headers, DEVICE_BYTES)
             return None if problem is None else self.refuse(request, *problem)
-        if not self._has_session(request.headers) and not is_secret_link(request):
+        by_secret = is_secret_link(request)
+        # A link is itself, whoever opens it: what is written by it stands under the link's name.
+        found = None if by_secret else await run_in_threadpool(self.door.who, request.headers)
+        if found is not None:
+            request.state.actor, request.state.browser = found.actor, found.browser
+        elif by_secret or path in OPEN_PATHS:
+            request.state.actor = NOBODY
+        else:
             return self.refuse(request, 401, "You are not signed in on this browser, or your session has ended.")
-        if request.method in _SAFE_METHODS:
+        if safe:
             return None
-        if not same_origin(request.headers, self.public_host if is_secret_link(request) else None):
+        with_token = found is not None and found.browser is None
+        if not with_token and not same_origin(request.headers, self.public_host):
             return self.refuse(request, 403, "The form was not sent from one of our own pages; nothing was changed.")
-        most_bytes = DEVICE_BYTES if is_secret_link(request) else self.max_body_bytes
-        problem = self._body_problem(request.headers, most_bytes)
+        problem = self._body_problem(request.headers, self.max_body_bytes if found is not None else DEVICE_BYTES)
         return None if problem is None else self.refuse(request, *problem)
 
     def _body_problem(self, headers: Headers, most_bytes: int) -> tuple[int, str] | None:
@@ -151,25 +212,33 @@ class Guard:
             return 413, f"{'The file' if most_bytes >= 1e6 else 'The post'} is too large: more than {most}."
         return None
 
-    def _has_session(self, headers: Headers) -> bool:
-        try:
-            cookies = SimpleCookie(headers.get("cookie", ""))
-        except CookieError:
-            return False
-        return COOKIE in cookies and self.door.knows(cookies[COOKIE].value, self.now())
 
-    def _entered(self, request: Request) -> Response:
-        fetched_ahead = "prefetch" in request.headers.get("sec-purpose", "")
-        secret = None
-        if request.method == "GET" and not fetched_ahead:
-            secret = self.door.enter(request.query_params.get("token", ""), self.now())
-        if secret is None:
-            return self.refuse(
-                request, 401, "This link is not valid or was used already: a link opens one browser, once."
-            )
-        answer = RedirectResponse("/", status_code=303)
-        answer.set_cookie(COOKIE, secret, max_age=int(SESSION.total_seconds()), httponly=True, samesite="strict")
-        return answer
+def check_right(request: Request) -> None:
+    """Refuse where whoever asks may not do what the path is for; stands before every route of the app.
+
+    A site at which he is nothing is not there for him, so that nobody learns which sites there are.
+
+    Raises:
+        HTTPException: he may not.
+        UnknownSite: the site is not there for him.
+    """
+    actor: Actor = request.state.actor
+    asked = ASKED.get(f"{request.method} {request.scope['route'].path}")
+    if asked in ("open", "link", "device"):
+        return
+    site_id: str = request.path_params.get("site_id") or request.query_params.get("site") or ""
+    if site_id and not actor.knows(site_id):
+        raise UnknownSite(f"there is no site {site_id!r}")
+    if asked == "signed_in":
+        may = True
+    elif asked == "account":
+        may = actor.account_id is not None
+    elif asked in RIGHTS:
+        may = bool(site_id) and actor.may(asked, site_id)
+    else:  # `own`, and a path that nobody put into the table
+        may = asked == "own" and actor.owner
+    if not may:
+        raise HTTPException(403, "You may not do this here; ask the superintendent, or the owner of this installation.")
 
 
 def is_device_post(request: Request) -> bool:
@@ -182,17 +251,13 @@ def is_device_post(request: Request) -> bool:
 
 
 def is_secret_link(request: Request) -> bool:
-    """Whether this is the answer page of one notice, or the calendar of one crew: their route asks for the secret.
+    """Whether this is the answer page of a notice, or the calendar or pages of a crew: their route asks for the secret.
 
-    An answer is still sent from our own page only.
+    What is written by it is still sent from our own page only.
     """
-    methods = ("GET", "HEAD", "POST") if request.url.path.startswith("/answer/") else ("GET", "HEAD")
+    reads_only = request.url.path.startswith("/calendar/")
+    methods = ("GET", "HEAD") if reads_only else ("GET", "HEAD", "POST")
     return request.method in methods and _LINK_PATH.fullmatch(request.url.path) is not None
-
-
-def _is_for_anybody(request: Request) -> bool:
-    """Whether a request needs no session: a secret link, and our files that its page needs."""
-    return is_secret_link(request) or (request.url.path.startswith(OPEN_PATHS) and request.method in _SAFE_METHODS)
 
 
 def same_origin(headers: Headers, public_host: str | None = None) -> bool:

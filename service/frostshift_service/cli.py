@@ -19,6 +19,7 @@ from sqlalchemy.exc import DBAPIError
 
 from frostshift_rules.strict import TableError
 from frostshift_service import clock, demo
+from frostshift_service.commands.accounts import account_app, base_url, mailer_of, sign_in
 from frostshift_service.commands.case import case
 from frostshift_service.commands.compare import compare
 from frostshift_service.commands.gas import gas
@@ -33,6 +34,7 @@ from frostshift_service.jobs import Jobs, check_tables
 from frostshift_service.settings import Settings, SettingsError, load_settings
 from frostshift_service.site_file import SiteFileError
 from frostshift_service.stock_form import contents_of, kinds_of
+from frostshift_service.store.accounts import any_owner_signs_in
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.notices import save_setup
 from frostshift_service.store.records import StoreError
@@ -61,6 +63,7 @@ app.add_typer(thermometer_app, name="thermometer")
 app.add_typer(stock_app, name="stock")
 app.add_typer(people_app, name="people")
 app.add_typer(notices_app, name="notices")
+app.add_typer(account_app, name="account")
 NUMBERS_MAY_BE_NEGATIVE = {"ignore_unknown_options": True}
 """-3C is a temperature, no option."""
 app.command()(pull)
@@ -70,6 +73,7 @@ app.command()(scores)
 app.command()(gas)
 app.command()(compare)
 app.command()(case)
+app.command("sign-in")(sign_in)
 
 
 def main() -> None:
@@ -131,7 +135,7 @@ def serve(
         _serve(settings, engine, jobs, port or settings.port)
 
 
-def _serve(settings: Settings, engine: Engine, jobs: Jobs, port: int) -> None:
+def _serve(settings: Settings, engine: Engine, jobs: Jobs, port: int, *, always_a_link: bool = False) -> None:
     # On demand: the web takes a third of a second that the other commands need not wait for.
     import uvicorn
 
@@ -145,18 +149,27 @@ def _serve(settings: Settings, engine: Engine, jobs: Jobs, port: int) -> None:
     except OSError as error:
         reason = os.strerror(error.errno or 0)
         raise Refused(f"Port {port} cannot be used ({reason}): choose another with --port.") from error
-    web = create_app(settings, engine, clock.utc_now, jobs, start=jobs.start, stop=jobs.stop)
-    host = f"[{settings.host}]" if ":" in settings.host else settings.host
-    base = f"http://{host}:{port}"
+    web = create_app(
+        settings, engine, clock.utc_now, jobs, mailer=mailer_of(settings), start=jobs.start, stop=jobs.stop
+    )
+    base = base_url(settings, port)
 
     def say_link() -> None:
         print(f"Open, once: {base}{web.state.door.new_link()}", flush=True)
 
+    def say_where() -> None:
+        with reading(engine) as session:
+            known = any_owner_signs_in(session)
+        if known and not always_a_link:
+            print(f"Sign in at {base}", flush=True)
+        else:
+            say_link()
+
     class Server(uvicorn.Server):
         async def startup(self, sockets: list[socket.socket] | None = None) -> None:
             await super().startup(sockets)
-            say_link()
-            print("Press Enter for another link, Ctrl+C to stop.", flush=True)
+            say_where()
+            print("Press Enter for a one-time link that signs in as owner, Ctrl+C to stop.", flush=True)
 
     def more_links() -> None:
         for _ in sys.stdin:
@@ -178,7 +191,7 @@ def demo_command(
     """Load an invented winter job with a cold front tonight, print tomorrow's workload, serve the pages."""
     base = load_settings()
     folder = (data or base.data_dir / "demo").expanduser().absolute()
-    off = dict.fromkeys(("contact", "smtp_url", "mail_from"))  # nothing is asked of anybody, and nothing sent
+    off = dict.fromkeys(("contact", "smtp_url", "mail_from", "pages_url"))  # nothing is asked of anybody, or sent
     settings = base.model_copy(
         update={"data_dir": folder, "database_url": f"sqlite:///{(folder / 'demo.db').as_posix()}", **off}
     )
@@ -189,7 +202,7 @@ def demo_command(
         print(sheet_text(printed_sheet(engine, jobs, demo.SITE_ID, "tomorrow", 2)))
         if not no_serve:
             print()
-            _serve(settings, engine, jobs, port or settings.port)
+            _serve(settings, engine, jobs, port or settings.port, always_a_link=True)
 
 
 def load_demo(engine: Engine, jobs: Jobs, settings: Settings, now: datetime) -> None:

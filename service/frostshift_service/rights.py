@@ -21,9 +21,11 @@ Right = Literal["see", "work", "plan", "stock", "answer", "set_up"]
 - answer: say that a notice was seen.
 - set_up: change the site's settings, people, procedures, links and tokens, and who may do what at it.
 """
-Asked = Right | Literal["open", "link", "device", "signed_in", "own"]
+Asked = Right | Literal["open", "link", "device", "signed_in", "account", "own"]
 """What a path asks for: a right at its site; `open`: nothing; `link`: the secret in it; `device`: a device's token;
-`signed_in`: an account, whatever its roles; `own`: an owner."""
+`signed_in`: a session or a token, whatever its rights; `account`: a session; `own`: an owner's."""
+Scope = Literal["read", "readings", "schedule", "stock"]
+"""What a program's token may do at its site."""
 
 ROLES: Final[tuple[Role, ...]] = get_args(Role)
 RIGHTS: Final[tuple[Right, ...]] = get_args(Right)
@@ -33,6 +35,13 @@ RIGHTS_OF: Final[Mapping[Role, frozenset[Right]]] = {
     "purchasing": frozenset({"see", "stock", "answer"}),
     "crew": frozenset({"see", "work", "answer"}),
     "viewer": frozenset({"see"}),
+}
+
+SCOPES: Final[Mapping[Scope, frozenset[Right]]] = {
+    "read": frozenset({"see"}),
+    "readings": frozenset({"work"}),
+    "schedule": frozenset({"plan"}),
+    "stock": frozenset({"stock"}),
 }
 
 
@@ -63,4 +72,113 @@ class Actor:
         return self.owner or bool(self.rights.get(site_id))
 
 
-ASKED: Final[Mapping[str, Asked]] = {}
+_BY_RIGHT: Final[Mapping[Asked, tuple[str, ...]]] = {
+    "open": (
+        "GET /sign-in",
+        "POST /sign-in",
+        "POST /sign-in/link",
+        "GET /enter",
+        "POST /enter",
+    ),
+    "link": (
+        "GET /answer/{token}",
+        "POST /answer/{token}",
+        "GET /calendar/{token}.ics",
+        "HEAD /calendar/{token}.ics",
+    ),
+    "device": ("POST /sites/{site_id}/thermometer",),
+    "signed_in": (
+        "GET /",
+        "GET /sites.json",
+        "GET /case",
+        "GET /case.json",
+        "POST /cases.json",
+        "GET /arrangements",
+        "GET /arrangements.json",
+        "GET /tables",
+        "GET /tables.json",
+        "GET /tables/{table_id}",
+        "GET /tables/{table_id}.json",
+        "GET /schedule-template.{kind}",
+    ),
+    "account": (
+        "GET /account",
+        "GET /account.json",
+        "POST /account",
+        "POST /account/password",
+        "POST /account/sign-out",
+        "POST /account/sign-out-everywhere",
+        "POST /account/browsers/{key}/end",
+    ),
+    "own": (
+        "GET /accounts",
+        "GET /accounts.json",
+        "GET /accounts.csv",
+        "POST /accounts",
+        "POST /accounts/{account_id}",
+        "POST /accounts/{account_id}/link",
+        "GET /audit",
+        "GET /audit.json",
+        "GET /audit.csv",
+    ),
+    "see": (
+        "GET /sites/{site_id}/morning",
+        "GET /sites/{site_id}/morning.json",
+        "GET /sites/{site_id}/morning.csv",
+        "GET /sites/{site_id}/morning.xlsx",
+        "GET /sites/{site_id}/joints/{mark:path}",
+        "GET /sites/{site_id}/joints/{mark:path}.json",
+        "GET /sites/{site_id}/weather",
+        "GET /sites/{site_id}/weather.json",
+        "GET /sites/{site_id}/weather.csv",
+        "GET /sites/{site_id}/weather.xlsx",
+        "GET /sites/{site_id}/air-readings.json",
+        "GET /sites/{site_id}/schedule",
+        "GET /sites/{site_id}/schedule.json",
+        "GET /sites/{site_id}/schedule.{kind}",
+        "GET /sites/{site_id}/compare",
+        "GET /sites/{site_id}/compare.json",
+        "GET /sites/{site_id}/compare.csv",
+        "GET /sites/{site_id}/gas",
+        "GET /sites/{site_id}/gas.json",
+        "GET /sites/{site_id}/gas.csv",
+        "GET /sites/{site_id}/gas/order",
+        "GET /sites/{site_id}/gas-order.xlsx",
+        "GET /sites/{site_id}/gas-order.csv",
+        "GET /sites/{site_id}/gas-order.ics",
+        "GET /sites/{site_id}/stock",
+        "GET /sites/{site_id}/stock.json",
+        "GET /sites/{site_id}/stock.csv",
+        "GET /sites/{site_id}/notices",
+        "GET /sites/{site_id}/notices.json",
+        "GET /sites/{site_id}/notices.csv",
+        "GET /sites/{site_id}/notices/{number}",
+    ),
+    "work": (
+        "POST /sites/{site_id}/state",
+        "POST /sites/{site_id}/readings",
+        "POST /sites/{site_id}/air-readings",
+    ),
+    "plan": (
+        "POST /sites/{site_id}/schedule",
+        "POST /sites/{site_id}/undo",
+    ),
+    "stock": ("POST /sites/{site_id}/stock",),
+    "answer": ("POST /sites/{site_id}/notices/{number}/answer",),
+    "set_up": (
+        "GET /sites/{site_id}/people",
+        "GET /sites/{site_id}/people.json",
+        "POST /sites/{site_id}/people/test",
+        "POST /sites/{site_id}/people/calendar",
+        "POST /sites/{site_id}/people/calendar/{link_id}/revoke",
+        "GET /sites/{site_id}/access",
+        "GET /sites/{site_id}/access.json",
+        "GET /sites/{site_id}/access.csv",
+        "POST /sites/{site_id}/access",
+        "POST /sites/{site_id}/access/{account_id}",
+        "POST /sites/{site_id}/access/tokens",
+        "POST /sites/{site_id}/access/tokens/{token_id}/revoke",
+    ),
+}
+ASKED: Final[Mapping[str, Asked]] = {path: asked for asked, paths in _BY_RIGHT.items() for path in paths}
+"""What every path asks for, by method and path."""

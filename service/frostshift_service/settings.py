@@ -10,6 +10,7 @@ import os
 import re
 import sys
 from collections.abc import Mapping
+from ipaddress import ip_address
 from pathlib import Path
 from typing import Any, Final, Literal
 from urllib.parse import urlsplit
@@ -24,7 +25,7 @@ DATABASE_NAME: Final = "frostshift.db"
 OPEN_METEO_MODEL: Final = "ecmwf_ifs025"
 
 _HOSTS: Final = ("127.0.0.1", "::1", "localhost")
-"""The names that the guard before the pages answers to."""
+"""This machine alone."""
 _FOR_TESTS: Final = ("FROSTSHIFT_TEST_", "FROSTSHIFT_CI")
 """Variables of our prefix that belong to the tests and their runner."""
 
@@ -90,7 +91,8 @@ class Settings(BaseSettings):
     )
     host: str = Field(
         default="127.0.0.1",
-        description="Address the pages are served on. Loopback only: 127.0.0.1, ::1 or localhost.",
+        description="Address the pages are served on. One that others reach, such as 0.0.0.0, needs "
+        "FROSTSHIFT_PAGES_URL with https: what stands before it does the encryption.",
     )
     port: int = Field(default=8765, ge=1, le=65535, description="Port the pages are served on.")
     log_level: Literal["debug", "info", "warning", "error"] = Field(
@@ -134,8 +136,9 @@ class Settings(BaseSettings):
     )
     pages_url: str | None = Field(
         default=None,
-        description="Address under which the people who get messages reach the pages, such as https://HOST: the links "
-        "in messages begin with it. Without it messages hold no links, and are answered on the pages.",
+        description="Address under which others reach the pages, such as https://HOST: the pages answer to its name, "
+        "and the links in messages begin with it. Without it the pages are for this machine alone, messages hold no "
+        "links, and are answered on the pages.",
     )
 
     @field_validator("data_dir")
@@ -165,12 +168,12 @@ class Settings(BaseSettings):
 
     @field_validator("host")
     @classmethod
-    def _loopback(cls, value: str) -> str:
-        if value not in _HOSTS:
-            raise ValueError(
-                f"{value!r} is not a loopback address that is served. There is no sign-in yet, so the pages are "
-                "for this machine only: use 127.0.0.1, ::1 or localhost"
-            )
+    def _listens(cls, value: str) -> str:
+        if value != "localhost":
+            try:
+                ip_address(value)
+            except ValueError:
+                raise ValueError(f"{value!r} is no address of this machine, such as 127.0.0.1 or 0.0.0.0") from None
         return value
 
     @field_validator("open_meteo_url", "open_meteo_ensemble_url")
@@ -241,6 +244,15 @@ class Settings(BaseSettings):
         ):
             raise ValueError("expected an address such as https://HOST, or http:// on this machine, without ? # @")
         return value.rstrip("/")
+
+    @model_validator(mode="after")
+    def _encrypted_for_others(self) -> Settings:
+        if self.host not in _HOSTS and not (self.pages_url or "").startswith("https://"):
+            raise ValueError(
+                f"{PREFIX}HOST is {self.host}, which others reach: set {PREFIX}PAGES_URL to the https:// address under "
+                "which they do. Passwords do not go over a line in the clear"
+            )
+        return self
 
     @model_validator(mode="after")
     def _mail_as_a_whole(self) -> Settings:

@@ -27,7 +27,7 @@ from frostshift_service.store.sites import load_site
 from frostshift_service.store.thermometer import add_posted, add_typed, token_with
 from frostshift_service.views.desk import Desk
 from frostshift_service.views.thermometer import ThermometerPage
-from frostshift_service.web import DeskDep, SiteId, typed_c
+from frostshift_service.web import DeskDep, SiteId, problem_answer, typed_c
 
 router = APIRouter()
 
@@ -104,7 +104,7 @@ def _forbidden(token: DeviceToken, site_id: str) -> str:
 
 def _refused(status: int, message: str, problems: Sequence[PostProblem] = ()) -> Response:
     """An error as every other path answers it in JSON, with row, value and limit beside each field."""
-    answer = JSONResponse({"status": status, "message": message, "fields": [asdict(one) for one in problems]}, status)
+    answer = problem_answer(status, message, [asdict(one) for one in problems])
     if status == 401:
         answer.headers["WWW-Authenticate"] = "Bearer"
     return answer

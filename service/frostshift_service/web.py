@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
-from typing import Annotated, Final, Literal
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from http import HTTPStatus
+from typing import Annotated, Any, Final, Literal
 
 from fastapi import Depends, HTTPException, Path, Query, Request
-from fastapi.responses import Response
+from fastapi.responses import JSONResponse, Response
 
 from frostshift_rules.job import Site
 from frostshift_rules.units import c_from_f, f_from_c
@@ -66,6 +68,31 @@ def shown_table(desk: Desk, table_id: str, site_id: str | None) -> TablePage:
         return table_page(table_id, site_of(desk, site_id))
     except UnknownTable as error:
         raise HTTPException(404, str(error)) from None
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """An error as programs get it (RFC 9457, `application/problem+json`).
+
+    Attributes:
+        type: always `about:blank`: the status says what kind it is.
+        title: name of the status.
+        status: of the answer.
+        detail: a sentence for people.
+        fields: what is wrong with single fields, each with `field` and `message`, readings with row, value and limit.
+    """
+
+    type: str
+    title: str
+    status: int
+    detail: str
+    fields: list[dict[str, Any]]
+
+
+def problem_answer(status: int, detail: str, fields: Sequence[Mapping[str, Any]] = ()) -> JSONResponse:
+    """An error as programs get it."""
+    problem = Problem("about:blank", HTTPStatus(status).phrase, status, detail, [dict(one) for one in fields])
+    return JSONResponse(asdict(problem), status, media_type="application/problem+json")
 
 
 def file_answer(content: bytes, kind: FileKind, name: str) -> Response:

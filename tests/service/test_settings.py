@@ -81,11 +81,11 @@ def test_a_database(monkeypatch: pytest.MonkeyPatch, url: str) -> None:
 @pytest.mark.parametrize(
     ("name", "value", "message"),
     [
-        ("HOST", "0.0.0.0", "FROSTSHIFT_HOST: '0.0.0.0' is not a loopback address"),
-        ("HOST", "192.168.1.20", "not a loopback address.*use 127.0.0.1, ::1 or localhost"),
-        ("HOST", "::", "not a loopback address"),
-        ("HOST", "127.8.9.10", "not a loopback address that is served"),  # the guard of the pages would refuse it
-        ("HOST", "example.org", "not a loopback address"),
+        ("HOST", "0.0.0.0", "FROSTSHIFT_HOST is 0.0.0.0, which others reach: set FROSTSHIFT_PAGES_URL to the https://"),
+        ("HOST", "192.168.1.20", "others reach: set FROSTSHIFT_PAGES_URL"),
+        ("HOST", "::", "others reach: set FROSTSHIFT_PAGES_URL"),
+        ("HOST", "127.8.9.10", "others reach"),  # no name that the guard answers to without an address of the pages
+        ("HOST", "example.org", "FROSTSHIFT_HOST: 'example.org' is no address of this machine"),
         ("PORT", "0", "FROSTSHIFT_PORT: .*greater than or equal to 1"),
         ("PORT", "65536", "FROSTSHIFT_PORT: .*less than or equal to 65535"),
         ("PORT", "http", "FROSTSHIFT_PORT: .*integer"),
@@ -105,8 +105,17 @@ def test_a_wrong_setting_stops_the_start(monkeypatch: pytest.MonkeyPatch, name: 
         load_settings()
 
 
-def test_every_wrong_setting_is_named_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_others_are_served_where_something_encrypts(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("FROSTSHIFT_HOST", "0.0.0.0")
+    monkeypatch.setenv("FROSTSHIFT_PAGES_URL", "http://127.0.0.1:8765")
+    with pytest.raises(SettingsError, match="https://"):
+        load_settings()
+    monkeypatch.setenv("FROSTSHIFT_PAGES_URL", "https://preheat.example.com")
+    assert load_settings().host == "0.0.0.0"
+
+
+def test_every_wrong_setting_is_named_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("FROSTSHIFT_HOST", "example.org")
     monkeypatch.setenv("FROSTSHIFT_PORT", "0")
     with pytest.raises(SettingsError) as refused:
         load_settings()

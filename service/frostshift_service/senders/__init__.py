@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Final, Protocol
@@ -87,6 +87,9 @@ class Sender(Protocol):
 
 
 Senders = Mapping[Channel, Sender]
+
+Mailer = Callable[[str, str, str, str, datetime], None]
+"""Sends a mail of plain text, such as a link to sign in: to, name, subject, text, time. Raises `SendError`."""
 
 
 def one_line(text: str, most: int) -> str:

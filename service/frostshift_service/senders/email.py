@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import secrets
 import smtplib
 import socket
 import ssl
@@ -63,10 +64,20 @@ class EmailSender:
 
     def send(self, address: Address, message: Message, now: datetime) -> str:  # noqa: ARG002  # as every sender
         """Hand one mail over; what the server said to it."""
-        mail = mail_of(message, self.sender, address.to)
+        return self._sent(mail_of(message, self.sender, address.to), address.to)
+
+    def send_plain(self, to: str, name: str, subject: str, text: str, now: datetime) -> str:
+        """Hand a mail of plain text over, such as a link to sign in; what the server said to it.
+
+        Raises:
+            SendError: it was not taken over, or that is not known.
+        """
+        return self._sent(plain_mail(self.sender, to, name, subject, text, now), to)
+
+    def _sent(self, mail: bytes, to: str) -> str:
         with Deadline(self._whole_s) as deadline:
             try:
-                return self._hand_over(mail, address.to, deadline)
+                return self._hand_over(mail, to, deadline)
             except (SendError, OSError, smtplib.SMTPException, ValueError) as error:
                 if deadline.passed:  # whatever it seemed to say was half of it
                     late = f"{self._name}: cut off after {self._whole_s:g} s"
@@ -145,24 +156,37 @@ def mail_of(message: Message, sender: str, to: str) -> bytes:
     Its Message-ID is the same for every attempt, so that programs recognise a duplicate; a program that answers mail by
     itself leaves it alone (RFC 3834).
     """
-    subject = one_line(message.first_line, MOST_SUBJECT).translate(_PLAIN)
-    # Python folds a long subject so that spaces double: its line stays whole, RFC 5322 allows 998 letters.
-    mail = EmailMessage(policy=SMTP.clone(cte_type="7bit", max_line_length=998))
-    local, _, host = sender.rpartition("@")
-    mail["From"] = Header("Frostshift", local, host)
-    to_local, _, to_host = to.rpartition("@")
-    mail["To"] = Header(one_line(message.person, 60), to_local, to_host)
-    mail["Subject"] = subject
-    mail["Date"] = message.made_utc
+    mail = _headed(sender, to, message.person, message.first_line, message.made_utc)
+    host = sender.rpartition("@")[2]
     unique = f"{message.number}.{message.delivery_id}" if message.number else f"test.{message.made_utc:%Y%m%d%H%M%S%f}"
     mail["Message-ID"] = f"<frostshift.{message.site_id}.{unique}@{host}>"
-    mail["Auto-Submitted"] = "auto-generated"
     mail["X-Frostshift-Notice"] = str(message.number)
     if message.urgency == "now":
         mail["Importance"] = "high"
     mail.set_content(_clean(message.text))
     mail.add_alternative(_clean(message.html), subtype="html")
     return mail.as_bytes()
+
+
+def plain_mail(sender: str, to: str, name: str, subject: str, text: str, now: datetime) -> bytes:
+    """A mail of plain text as it goes over the line."""
+    mail = _headed(sender, to, name, subject, now)
+    mail["Message-ID"] = f"<frostshift.{secrets.token_hex(12)}@{sender.rpartition('@')[2]}>"
+    mail.set_content(_clean(text))
+    return mail.as_bytes()
+
+
+def _headed(sender: str, to: str, name: str, subject: str, now: datetime) -> EmailMessage:
+    # Python folds a long subject so that spaces double: its line stays whole, RFC 5322 allows 998 letters.
+    mail = EmailMessage(policy=SMTP.clone(cte_type="7bit", max_line_length=998))
+    local, _, host = sender.rpartition("@")
+    mail["From"] = Header("Frostshift", local, host)
+    to_local, _, to_host = to.rpartition("@")
+    mail["To"] = Header(one_line(name, 60), to_local, to_host)
+    mail["Subject"] = one_line(subject, MOST_SUBJECT).translate(_PLAIN)
+    mail["Date"] = now
+    mail["Auto-Submitted"] = "auto-generated"
+    return mail
 
 
 def _clean(text: str) -> str:

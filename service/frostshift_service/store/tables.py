@@ -14,6 +14,7 @@ from sqlmodel import AutoString, Field, SQLModel
 
 from frostshift_rules.job import JointState
 from frostshift_rules.stock_entry import Movement
+from frostshift_service.rights import Role
 from frostshift_service.store.records import AirSource, DeliveryState, FeedName, KeptBecause, LogWhat, ShowUnits
 
 NAMES = {
@@ -481,3 +482,93 @@ class CalendarLinkRow(Table, table=True):
     digest: str = Field(unique=True)
     made_utc: datetime
     revoked_utc: datetime | None
+
+
+class AccountRow(Table, table=True):
+    """Somebody who signs in. A closed account stays, as its name stands beside what it changed."""
+
+    __tablename__ = "account"
+
+    id: int | None = Field(default=None, primary_key=True)
+    email: str | None = Field(unique=True)
+    name: str
+    password_hash: str | None
+    owner: bool
+    units: ShowUnits | None = Field(sa_type=AutoString)
+    made_utc: datetime
+    entered_utc: datetime | None
+    closed_utc: datetime | None
+
+
+class SiteRoleRow(Table, table=True):
+    """What an account is at a site; one role each."""
+
+    __tablename__ = "site_role"
+
+    site_id: str = Field(primary_key=True, foreign_key="site.id")
+    account_id: int = Field(primary_key=True, foreign_key="account.id", index=True)
+    role: Role = Field(sa_type=AutoString)
+
+
+class SessionRow(Table, table=True):
+    """A browser that is signed in: SHA-256 of its cookie's secret, in hex. `by_link`: it came by a one-time link."""
+
+    __tablename__ = "session"
+
+    digest: str = Field(primary_key=True)
+    account_id: int = Field(foreign_key="account.id", index=True)
+    made_utc: datetime
+    seen_utc: datetime
+    browser: str
+    by_link: bool
+
+
+class EntryLinkRow(Table, table=True):
+    """A one-time link that signs an account in: SHA-256 of its secret, in hex. A used one is deleted."""
+
+    __tablename__ = "entry_link"
+
+    digest: str = Field(primary_key=True)
+    account_id: int = Field(foreign_key="account.id", index=True)
+    made_utc: datetime
+    until_utc: datetime
+
+
+class AttemptRow(Table, table=True):
+    """Attempts to sign in that failed in a row, or links asked for: by account and by address, neither in the clear."""
+
+    __tablename__ = "entry_attempt"
+
+    key: str = Field(primary_key=True)
+    count: int
+    last_utc: datetime
+
+
+class MachineTokenRow(Table, table=True):
+    """A secret with which a program reads or writes one site; only its SHA-256 is kept, in hex."""
+
+    __tablename__ = "machine_token"
+
+    id: int | None = Field(default=None, primary_key=True)
+    site_id: str = Field(foreign_key="site.id", index=True)
+    name: str
+    scopes: list[str] = Field(sa_type=JSON)
+    digest: str = Field(unique=True)
+    made_utc: datetime
+    made_by: str
+    revoked_utc: datetime | None
+    last_used_utc: datetime | None
+
+
+class AuditRow(Table, table=True):
+    """Who changed what about people, rights and settings; never changed. `site_id` is empty for what is of no site."""
+
+    __tablename__ = "audit"
+    __table_args__ = (Index(None, "site_id", "id"),)
+
+    id: int | None = Field(default=None, primary_key=True)
+    at_utc: datetime
+    by: str
+    site_id: str
+    what: str
+    detail: str

@@ -19,7 +19,7 @@ import numpy as np
 import pytest
 import uvicorn
 from fastapi import FastAPI
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser, Page, sync_playwright
 from sqlalchemy import Engine
 
 from frostshift_rules.figures import Ask
@@ -534,6 +534,17 @@ class HandPlanner:
         self.replanned.append(site_id)
 
 
+def token_of(app: FastAPI) -> dict[str, str]:
+    """The form of a one-time link that signs in as the owner."""
+    return {"token": app.state.door.new_link().split("token=")[1]}
+
+
+def enter(page: Page, app: FastAPI) -> None:
+    """Sign a browser in as the owner."""
+    page.goto(app.state.door.new_link())
+    page.get_by_role("button", name="Sign in on this browser").click()
+
+
 @dataclass
 class Web:
     """An app around the hand-made plan."""
@@ -553,7 +564,7 @@ class Web:
             httpx.AsyncClient(transport=transport, base_url="http://localhost:8765", headers=headers) as client,
         ):
             if signed_in:
-                answer = await client.get(self.app.state.door.new_link())
+                answer = await client.post("/enter", data=token_of(self.app))
                 assert answer.status_code == 303
             yield client
 

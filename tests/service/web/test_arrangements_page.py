@@ -13,6 +13,7 @@ from xml.etree import ElementTree
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
+from tests.service.web.conftest import enter
 from tests.service.web.page_source import Tags, words_of
 
 from frostshift_rules.arrangements import CATALOGUE
@@ -216,7 +217,7 @@ async def test_a_case_shows_it_too(web: Any) -> None:
 def page(web: Any, browser: Browser, base_url: str) -> Iterator[Page]:
     context = browser.new_context(base_url=base_url, viewport={"width": 360, "height": 780})
     page = context.new_page()
-    page.goto(web.app.state.door.new_link())
+    enter(page, web.app)
     yield page
     context.close()
 

@@ -11,7 +11,7 @@ import httpx
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
-from tests.service.web.conftest import NOW, site_weather
+from tests.service.web.conftest import NOW, enter, site_weather, token_of
 
 from frostshift_service.store.records import FeedRow
 
@@ -38,7 +38,7 @@ def signed_in(browser: Browser, base_url: str, web: Any, size: str = "desk", *, 
         base_url=base_url, viewport={"width": width, "height": height}, java_script_enabled=script
     )
     page = context.new_page()
-    page.goto(web.app.state.door.new_link())
+    enter(page, web.app)
     return page
 
 
@@ -119,7 +119,7 @@ def test_a_schedule_is_loaded_from_the_page(browser: Browser, base_url: str, web
 
 def test_a_file_that_is_too_large_gets_its_answer_over_a_real_connection(base_url: str, web: Any) -> None:
     with httpx.Client(base_url=base_url, headers={"sec-fetch-site": "same-origin"}) as client:
-        client.get(web.app.state.door.new_link())
+        client.post("/enter", data=token_of(web.app))
         answer = client.post(PATHS["schedule"], files={"file": ("big.csv", b"x" * 50_000_000)})
     assert answer.status_code == 413
     assert "more than 10 MB" in answer.text

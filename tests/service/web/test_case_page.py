@@ -9,6 +9,7 @@ from urllib.parse import urlencode
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
+from tests.service.web.conftest import enter
 from tests.service.web.page_source import Tags, words_of
 
 from frostshift_service.case_file import MAX_BYTES
@@ -129,7 +130,7 @@ async def test_a_body_that_is_no_list_of_cases_is_refused(web: Any, body: bytes,
     async with web.client() as client:
         answer = await client.post("/cases.json", content=body)
     assert answer.status_code == status
-    assert words in answer.json()["message"]
+    assert words in answer.json()["detail"]
 
 
 @pytest.mark.anyio
@@ -169,7 +170,7 @@ def phone(web: Any, browser: Browser, base_url: str) -> Iterator[Page]:
     """A phone without script, signed in."""
     context = browser.new_context(base_url=base_url, viewport={"width": 390, "height": 844})
     page = context.new_page()
-    page.goto(web.app.state.door.new_link())
+    enter(page, web.app)
     yield page
     context.close()
 

@@ -13,6 +13,7 @@ import httpx
 import pytest
 from pydantic import TypeAdapter
 from tests.service.conftest import CLOCK
+from tests.service.web.conftest import token_of
 from tests.service.web.page_source import Tags, words_of
 from tests.service.web.test_gas_page import NOW, SITE, Site
 
@@ -343,7 +344,7 @@ async def test_what_people_typed_is_text(site: Site) -> None:
 def test_over_a_real_connection(base_url: str, web: Any) -> None:
     with httpx.Client(base_url=base_url, headers={"sec-fetch-site": "same-origin"}) as client:
         assert client.get("/sites/north-yard/compare?joint=CR-B4-W").status_code == 401
-        client.get(web.app.state.door.new_link())
+        client.post("/enter", data=token_of(web.app))
         answer = client.get("/sites/north-yard/compare.json", params={"joint": ["CR-B4-W"]})
         assert answer.status_code == 200
         assert answer.json()["ways"][0]["name"] == "as planned"

@@ -18,6 +18,7 @@ import openpyxl
 import pytest
 from fastapi import FastAPI
 from sqlalchemy import Engine
+from tests.service.web.conftest import token_of
 from tests.service.web.page_source import words_of
 
 from frostshift_rules.gas_setup import OtherUse, OwnCylinder
@@ -80,7 +81,7 @@ class Site:
             self.app.router.lifespan_context(self.app),
             httpx.AsyncClient(transport=transport, base_url="http://localhost:8765", headers=headers) as client,
         ):
-            await client.get(self.app.state.door.new_link())
+            await client.post("/enter", data=token_of(self.app))
             yield client
 
 

@@ -15,7 +15,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, expect
 from tests.notices.made import notice, person
-from tests.service.web.conftest import NOW, Web
+from tests.service.web.conftest import NOW, Web, enter
 from tests.service.web.page_source import words_of
 
 from frostshift_rules.notice_events import Event, ForecastAge
@@ -190,7 +190,7 @@ def opened(browser: Browser, base_url: str, web: Web, width: int, *, script: boo
         base_url=base_url, viewport={"width": width, "height": 900}, java_script_enabled=script
     )
     page = context.new_page()
-    page.goto(web.app.state.door.new_link())
+    enter(page, web.app)
     return page
 
 

@@ -293,7 +293,7 @@ async def test_without_a_plan_the_schedule_asks_for_one(web: Any) -> None:
         assert (answer.status_code, answer.headers["location"]) == (303, SCHEDULE)
         missing = await client.get(f"{MORNING}.json")
         assert missing.status_code == 404
-        assert "no plan yet" in missing.json()["message"]
+        assert "no plan yet" in missing.json()["detail"]
 
 
 # States

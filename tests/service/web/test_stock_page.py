@@ -12,6 +12,7 @@ import httpx
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
+from tests.service.web.conftest import enter
 from tests.service.web.page_source import Tags, words_of
 
 from frostshift_rules.gas import cylinders
@@ -539,7 +540,7 @@ def signed_in(browser: Browser, base_url: str, web: Any, width: int, *, script: 
         base_url=base_url, viewport={"width": width, "height": 844}, java_script_enabled=script
     )
     page = context.new_page()
-    page.goto(web.app.state.door.new_link())
+    enter(page, web.app)
     return page
 
 

@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
+from tests.service.web.conftest import enter
 from tests.service.web.page_source import Tags, words_of
 
 from frostshift_rules.job import Acceptance
@@ -131,7 +132,7 @@ async def test_what_is_not_there(web: Any) -> None:
     assert (page.status_code, twin.status_code) == (404, 404)
     assert "<b>x" not in page.text
     assert "there are aws_d1_1_2015_t3_3, " in words_of(page.text, spans_join=True)
-    assert all(table_id in twin.json()["message"] for table_id in IDS)
+    assert all(table_id in twin.json()["detail"] for table_id in IDS)
 
 
 @pytest.mark.anyio
@@ -161,7 +162,7 @@ def screen(web: Any, browser: Browser, base_url: str) -> Iterator[Page]:
     """A browser, signed in."""
     context = browser.new_context(base_url=base_url)
     page = context.new_page()
-    page.goto(web.app.state.door.new_link())
+    enter(page, web.app)
     yield page
     context.close()
 

@@ -1,6 +1,7 @@
 """The site's thermometer over HTTP: a device with its token, the form, the JSON, and the fragment of a page."""
 
-from dataclasses import replace
+from dataclasses from http import HTTPStatus
+import replace
 from datetime import datetime, timedelta
 from html import unescape
 from typing import Any
@@ -97,7 +98,7 @@ async def test_without_its_token_nobody_gets_in(web: Any, headers: list[tuple[st
     secret = token(web)
     answer = await device(web, json=post_of(web), headers=[(name, text.format(secret)) for name, text in headers])
     assert (answer.status_code, answer.headers["www-authenticate"]) == (401, "Bearer")
-    assert answer.json()["message"] == "A token is needed, in one header: Authorization: Bearer TOKEN."
+    assert answer.json()["detail"] == "A token is needed, in one header: Authorization: Bearer TOKEN."
     assert kept(web) == []
 
 
@@ -107,11 +108,11 @@ async def test_a_revoked_token_and_one_of_another_site(web: Any, site_of_web: An
         save_site(session, replace(site_of_web, id="dry-dock"))
     other, secret = token(web, "mast", "dry-dock"), token(web)
     answer = await device(web, json=post_of(web), headers=bearer(other))
-    assert (answer.status_code, answer.json()["message"]) == (403, "This token is for another site.")
+    assert (answer.status_code, answer.json()["detail"]) == (403, "This token is for another site.")
     with writing(web.engine) as session:
         revoke_token(session, SITE, tokens_of(session, SITE)[0].id, now=web.clock[0])
     answer = await device(web, json=post_of(web), headers=bearer(secret))
-    assert (answer.status_code, answer.json()["message"]) == (403, "This token was revoked on 2026-12-17.")
+    assert (answer.status_code, answer.json()["detail"]) == (403, "This token was revoked on 2026-12-17.")
     assert kept(web) == []
 
 
@@ -120,7 +121,7 @@ async def test_a_site_that_is_not_there(web: Any) -> None:
     secret = token(web)
     async with web.client(signed_in=False) as client:
         answer = await client.post("/sites/nowhere/thermometer", json=post_of(web), headers=bearer(secret))
-        assert (answer.status_code, answer.json()["message"]) == (404, "There is no site 'nowhere'.")
+        assert (answer.status_code, answer.json()["detail"]) == (404, "There is no site 'nowhere'.")
         answer = await client.post("/sites/nowhere/thermometer", json=post_of(web))
         assert answer.status_code == 401, "who has no token learns nothing of the sites"
 
@@ -128,10 +129,12 @@ async def test_a_site_that_is_not_there(web: Any) -> None:
 @pytest.mark.anyio
 async def test_what_cannot_be_taken_in_is_said_by_row_and_field_and_nothing_is_kept(web: Any) -> None:
     answer = await device(web, json=[post_of(web), post_of(web, 71.0)], headers=bearer(token(web)))
-    assert (answer.status_code, answer.headers["content-type"]) == (422, "application/json")
+    assert (answer.status_code, answer.headers["content-type"]) == (422, "application/problem+json")
     assert answer.json() == {
+        "type": "about:blank",
+        "title": HTTPStatus(422).phrase,
         "status": 422,
-        "message": "Nothing was taken in.",
+        "detail": "Nothing was taken in.",
         "fields": [
             {
                 "row": 2,
@@ -155,7 +158,7 @@ async def test_a_post_that_is_too_long_or_does_not_say_how_long_it_is(web: Any, 
 
     async with web.client(signed_in=signed_in) as client:
         answer = await client.post(PATH, content=b" " * (DEVICE_BYTES + 1), headers=headers)
-        assert (answer.status_code, answer.json()["message"]) == (413, "The post is too large: more than 50,000 bytes.")
+        assert (answer.status_code, answer.json()["detail"]) == (413, "The post is too large: more than 50,000 bytes.")
         answer = await client.post(PATH, content=pieces(), headers=headers)
         assert (answer.status_code, answer.json()["status"]) == (411, 411)
 

@@ -1,0 +1,637 @@
+"""Signing in and out, one's own account, who may do what at a site, all accounts, and the log of changes to all that.
+
+Opening a one-time link signs nobody in: mail programs open links by themselves. Its page has a button that does.
+"""
+
+from __future__ import annotations
+
+import logging
+from datetime import datetime, timedelta
+from typing import Annotated, Any, Final, Literal
+from urllib.parse import quote, urlsplit
+from zoneinfo import ZoneInfo
+
+from fastapi import APIRouter, BackgroundTasks, Form, HTTPException, Path, Query, Request
+from fastapi.responses import RedirectResponse, Response
+from sqlmodel import Session
+
+from frostshift_service.auth import COOKIE, ENTER_PATH
+from frostshift_service.pages import render
+from frostshift_service.passwords import MOST, hash_of, is_outdated, is_password, password_problem
+from frostshift_service.rights import ROLES, SCOPES, Role
+from frostshift_service.senders import Mailer
+from frostshift_service.store import accounts as kept
+from frostshift_service.store.audit import audit_lines, write_audit
+from frostshift_service.store.engine import reading, writing
+from frostshift_service.store.machine_tokens import machine_tokens_of, new_machine_token, revoke_machine_token
+from frostshift_service.store.records import StoreError
+from frostshift_service.store.sites import load_site
+from frostshift_service.views.accounts import (
+    SCOPE_TEXTS,
+    UNITS_TEXTS,
+    AccessPage,
+    AccountPage,
+    AccountsPage,
+    AuditPage,
+    access_page,
+    account_line,
+    account_page,
+    accounts_table,
+    audit_entry,
+    audit_table,
+)
+from frostshift_service.views.desk import Desk
+from frostshift_service.views.files import csv_bytes
+from frostshift_service.views.show import Show
+from frostshift_service.web import DeskDep, SiteId, file_answer
+
+log = logging.getLogger(__name__)
+router = APIRouter()
+
+
+LOG_LINES: Final = 100
+LOG_FILE_LINES: Final = 50_000
+FRESH: Final = timedelta(minutes=30)
+"""So long after a one-time link a password may be set without the old one."""
+FREE_BY_ACCOUNT: Final = 5
+"""Attempts at one account without a pause; ours, as the next two."""
+FREE_BY_ADDRESS: Final = 30
+"""Attempts from one network address without a pause: a whole trailer may share it."""
+FREE_LINKS: Final = 3
+"""Links that one account may be mailed without a pause."""
+MAIL_SAID: Final = (
+    "If there is an account with this mail address, a link is on its way to it. It works once, within a day."
+)
+UTC_SHOW: Final = Show("si", ZoneInfo("UTC"))
+
+_ERRORS: Final[dict[int | str, dict[str, Any]]] = {401: {"description": "no session"}, 403: {"description": "no right"}}
+Typed = Annotated[str, Form(max_length=300)]
+Password = Annotated[str, Form(max_length=MOST * 4)]
+Next = Annotated[str, Form(max_length=500)]
+Id = Annotated[int, Path(ge=1, le=2**31 - 1)]
+
+
+def _mailer(request: Request) -> Mailer | None:
+    mailer: Mailer | None = request.app.state.mailer
+    return mailer
+
+
+def own_path(target: str) -> str:
+    """A path of ours to go on to; the start for anything else."""
+    parts = urlsplit(target)
+    ours = target.startswith("/") and not target.startswith(("//", "/\\")) and not parts.scheme and not parts.netloc
+    return target if ours and target.isprintable() and "\\" not in target else "/"
+
+
+def _see(url: str) -> RedirectResponse:
+    return RedirectResponse(url, status_code=303)
+
+
+def _address(request: Request) -> str:
+    return request.client.host if request.client else "unknown"
+
+
+def _wait_text(wait: timedelta) -> str:
+    seconds = int(wait.total_seconds()) + 1
+    return f"{seconds} seconds" if seconds < 120 else f"{-(-seconds // 60)} minutes"
+
+
+# Coming in
+
+
+def _sign_in_page(
+    request: Request, status: int = 200, *, said: str = "", problem: str = "", email: str = "", target: str = "/"
+) -> Response:
+    return render(
+        "sign_in.html",
+        status,
+        who=None,
+        said=said,
+        problem=problem,
+        email=email,
+        target=own_path(target),
+        mails=_mailer(request) is not None,
+    )
+
+
+def sign_in_page_for(request: Request, problem: str) -> Response:
+    """The form in the place of a page that asks for somebody we know; it leads on to that page."""
+    target = request.url.path + (f"?{request.url.query}" if request.url.query else "")
+    return _sign_in_page(request, 401, problem=problem, target=target if request.method == "GET" else "/")
+
+
+@router.get("/sign-in", include_in_schema=False)
+def sign_in_page(request: Request, next: Annotated[str, Query(max_length=500)] = "/") -> Response:
+    """The form to sign in."""
+    return _sign_in_page(request, target=next)
+
+
+@router.post("/sign-in", include_in_schema=False)
+def sign_in(request: Request, desk: DeskDep, email: Typed, password: Password, next: Next = "/") -> Response:
+    """Sign in with a mail address and a password."""
+    now = desk.now()
+    mail = email.strip().casefold()
+    with writing(desk.engine) as session:
+        wait = max(
+            kept.count_attempt(session, f"account {mail}", FREE_BY_ACCOUNT, now=now),
+            kept.count_attempt(session, f"address {_address(request)}", FREE_BY_ADDRESS, now=now),
+        )
+    if wait:
+        problem = f"Too many attempts: wait {_wait_text(wait)}, or ask for a link."
+        return _sign_in_page(request, 429, problem=problem, email=email, target=next)
+    with reading(desk.engine) as session:
+        account = kept.by_mail(session, mail)
+        hashed = None if account is None else kept.password_hash_of(session, account.id)
+    if not is_password(hashed, password) or account is None or hashed is None:
+        log.info("sign-in refused from %s", _address(request))
+        problem = "Mail address and password do not go together."
+        return _sign_in_page(request, 401, problem=problem, email=email, target=next)
+    renewed = hash_of(password) if is_outdated(hashed) else None
+    with writing(desk.engine) as session:
+        kept.forget_attempts(session, f"account {mail}")
+        if renewed is not None:
+            kept.refresh_hash(session, account.id, renewed)
+        return _entered(request, session, account, by_link=False, target=next, now=now)
+
+
+@router.post("/sign-in/link", include_in_schema=False)
+def ask_for_link(request: Request, desk: DeskDep, tasks: BackgroundTasks, email: Typed, next: Next = "/") -> Response:
+    """Mail a one-time link. The answer is the same whether there is such an account."""
+    mailer = _mailer(request)
+    if mailer is None:
+        return _sign_in_page(request, 409, problem="No mail is sent by this installation.", email=email, target=next)
+    now, mail = desk.now(), email.strip().casefold()
+    with writing(desk.engine) as session:
+        wait = max(
+            kept.count_attempt(session, f"link {mail}", FREE_LINKS, now=now),
+            kept.count_attempt(session, f"address {_address(request)}", FREE_BY_ADDRESS, now=now),
+        )
+        account = None if wait else kept.by_mail(session, mail)
+        if account is not None:
+            link = _whole(request, f"{ENTER_PATH}?token={kept.new_entry_link(session, account.id, now=now)}")
+            tasks.add_task(_mail_link, mailer, account, link, now)
+    if wait:
+        problem = f"A link was asked for several times: wait {_wait_text(wait)}."
+        return _sign_in_page(request, 429, problem=problem, email=email, target=next)
+    answer = _sign_in_page(request, said=MAIL_SAID, email=email, target=next)
+    answer.background = tasks
+    return answer
+
+
+def _mail_link(mailer: Mailer, account: kept.Account, link: str, now: datetime) -> None:
+    """In the background, so that the time of the answer says nothing of whether there is the account."""
+    text = (
+        f"{account.name}, this link signs you in to Frostshift, once, within a day:\n\n{link}\n\n"
+        "If you did not ask for it, leave it alone: nothing happens.\n"
+    )
+    try:
+        mailer(account.email or "", account.name, "Your link to sign in", text, now)
+    except Exception as error:  # nobody waits for it: whatever it was is said in the log
+        log.warning("a link to sign in could not be mailed: %s", error)
+
+
+def _whole(request: Request, path: str) -> str:
+    base = request.app.state.settings.pages_url or str(request.base_url)
+    return f"{base.rstrip('/')}{path}"
+
+
+@router.get(ENTER_PATH, include_in_schema=False)
+def enter_page(token: Annotated[str, Query(max_length=200)] = "") -> Response:
+    """The page of a one-time link, with the button that uses it."""
+    return render("enter.html", who=None, token=token)
+
+
+@router.post(ENTER_PATH, include_in_schema=False)
+def enter(request: Request, desk: DeskDep, token: Typed = "") -> Response:
+    """Use a one-time link."""
+    now = desk.now()
+    with writing(desk.engine) as session:
+        account = kept.use_entry_link(session, token, now=now)
+        if account is not None:
+            target = "/" if account.has_password else "/account"
+            return _entered(request, session, account, by_link=True, target=target, now=now)
+    problem = "This link is not valid or was used already: a link signs one browser in, once, within a day."
+    return _sign_in_page(request, 401, problem=problem)
+
+
+def _entered(
+    request: Request, session: Session, account: kept.Account, *, by_link: bool, target: str, now: datetime
+) -> Response:
+    browser = request.headers.get("user-agent", "")
+    secret = kept.new_session(session, account.id, browser=browser, by_link=by_link, now=now)
+    how = "one-time link" if by_link else "password"
+    write_audit(session, now=now, by=account.name, what="signed in", detail=f"by {how}, from {_address(request)}")
+    answer = _see(own_path(target))
+    pages_url = request.app.state.settings.pages_url or ""
+    is_public = request.headers.get("host", "").lower() == urlsplit(pages_url).netloc.lower()
+    answer.set_cookie(
+        COOKIE,
+        secret,
+        max_age=int(kept.LONGEST.total_seconds()),
+        httponly=True,
+        secure=is_public and pages_url.startswith("https://"),
+        samesite="lax",  # a link in a mail may lead to a page; no change is made by following one
+    )
+    return answer
+
+
+# One's own account
+
+
+def _own(request: Request, desk: Desk) -> tuple[kept.Account, AccountPage]:
+    account_id = desk.who.account_id
+    assert account_id is not None  # the path asks for an account
+    this = request.state.browser
+    with reading(desk.engine) as session:
+        account = kept.account_of(session, account_id)
+        browsers = kept.sessions_of(session, account_id, now=desk.now())
+    return account, account_page(account, browsers, this and this.key, UTC_SHOW)
+
+
+def _may_set_freely(request: Request, account: kept.Account, now: datetime) -> bool:
+    """Whether a password may be set without the old one: there is none, or a one-time link was used just now."""
+    browser = request.state.browser
+    return not account.has_password or (browser is not None and browser.by_link and now - browser.made_utc <= FRESH)
+
+
+def _own_page(
+    request: Request, desk: Desk, status: int = 200, *, problem: str = "", said: str = "", typed: Any = None
+) -> Response:
+    account, page = _own(request, desk)
+    return render(
+        "account.html",
+        status,
+        who=desk.who,
+        page=page,
+        problem=problem,
+        said=said,
+        typed=typed or {"name": page.name, "email": page.email or "", "units": page.units or ""},
+        units_texts=UNITS_TEXTS,
+        asks_old=not _may_set_freely(request, account, desk.now()),
+    )
+
+
+@router.get("/account", include_in_schema=False)
+def own_account(request: Request, desk: DeskDep) -> Response:
+    """One's own account."""
+    return _own_page(request, desk)
+
+
+@router.get("/account.json", responses=_ERRORS)
+def own_account_json(request: Request, desk: DeskDep) -> AccountPage:
+    """One's own account: name, units, roles, the browsers it is signed in on."""
+    return _own(request, desk)[1]
+
+
+@router.post("/account", include_in_schema=False)
+def change_own(
+    request: Request, desk: DeskDep, name: Typed, email: Typed = "", units: Literal["", "us", "si", "both"] = Form("")
+) -> Response:
+    """Name, mail address and units."""
+    account, _ = _own(request, desk)
+    typed = {"name": name, "email": email, "units": units}
+    address = email.strip() or None
+    moves = (address or "").casefold() != (account.email or "")
+    if moves and address is None:
+        return _own_page(request, desk, 422, problem="Without a mail address you could not sign in.", typed=typed)
+    if moves and account.email is not None and not _may_set_freely(request, account, desk.now()):
+        problem = "To change the mail address, sign in by a one-time link first: whoever finds this page open must not."
+        return _own_page(request, desk, 403, problem=problem, typed=typed)
+    try:
+        with writing(desk.engine) as session:
+            kept.change_account(session, account.id, email=address, name=name, units=units or None)
+            write_audit(session, now=desk.now(), by=account.name, what="account", detail=f"{name}, {address}, {units}")
+    except kept.MailTaken as error:
+        return _own_page(request, desk, 409, problem=_sentence(error), typed=typed)
+    except StoreError as error:
+        return _own_page(request, desk, 422, problem=_sentence(error), typed=typed)
+    return _see("/account")
+
+
+def _sentence(error: Exception) -> str:
+    text = str(error)
+    return f"{text[:1].upper()}{text[1:]}."
+
+
+@router.post("/account/password", include_in_schema=False)
+def change_password(request: Request, desk: DeskDep, new: Password, again: Password, old: Password = "") -> Response:
+    """A new password; every other browser is signed out."""
+    account, _ = _own(request, desk)
+    now = desk.now()
+    if account.email is None:
+        return _own_page(request, desk, 409, problem="Write down your mail address first: you sign in with it.")
+    if not _may_set_freely(request, account, now):
+        with writing(desk.engine) as session:
+            wait = kept.count_attempt(session, f"password {account.id}", FREE_BY_ACCOUNT, now=now)
+        if wait:
+            return _own_page(request, desk, 429, problem=f"Too many attempts: wait {_wait_text(wait)}.")
+        with reading(desk.engine) as session:
+            hashed = kept.password_hash_of(session, account.id)
+        if not is_password(hashed, old):
+            return _own_page(request, desk, 422, problem="The old password is not right; nothing was changed.")
+    problem = password_problem(new, account.name, account.email, account.email.partition("@")[0])
+    if not problem and new != again:
+        problem = "The two are not the same; nothing was changed."
+    if problem:
+        return _own_page(request, desk, 422, problem=problem)
+    hashed, browser = hash_of(new), request.state.browser
+    with writing(desk.engine) as session:
+        kept.set_password(session, account.id, hashed, keep=None if browser is None else browser.key)
+        kept.forget_attempts(session, f"password {account.id}")
+        write_audit(session, now=now, by=account.name, what="password", detail="set; other browsers signed out")
+    return _own_page(request, desk, said="The password is set. Every other browser is signed out.")
+
+
+@router.post("/account/sign-out", include_in_schema=False)
+def sign_out(request: Request, desk: DeskDep) -> Response:
+    """Sign this browser out."""
+    browser = request.state.browser
+    if browser is not None and desk.who.account_id is not None:
+        with writing(desk.engine) as session:
+            kept.end_session(session, desk.who.account_id, browser.key)
+    answer = _see("/sign-in")
+    answer.delete_cookie(COOKIE)
+    return answer
+
+
+@router.post("/account/sign-out-everywhere", include_in_schema=False)
+def sign_out_everywhere(desk: DeskDep) -> Response:
+    """Sign out on every browser, this one too."""
+    assert desk.who.account_id is not None
+    with writing(desk.engine) as session:
+        kept.end_sessions(session, desk.who.account_id)
+        write_audit(session, now=desk.now(), by=desk.who.name, what="signed out", detail="everywhere")
+    answer = _see("/sign-in")
+    answer.delete_cookie(COOKIE)
+    return answer
+
+
+@router.post("/account/browsers/{key}/end", include_in_schema=False)
+def end_browser(desk: DeskDep, key: Annotated[str, Path(max_length=64)]) -> Response:
+    """Sign one other browser out."""
+    assert desk.who.account_id is not None
+    with writing(desk.engine) as session:
+        kept.end_session(session, desk.who.account_id, key)
+    return _see("/account")
+
+
+# Who may do what at a site
+
+
+def _access(desk: Desk, site_id: str, *, log_lines: int = LOG_LINES) -> AccessPage:
+    with reading(desk.engine) as session:
+        site = load_site(session, site_id)
+        found = kept.accounts(session, site_id=site_id)
+        tokens = machine_tokens_of(session, site_id)
+        lines = audit_lines(session, site_id=site_id, newest=log_lines)
+    return access_page(site_id, site.site.name, found, tokens, lines, desk.show(site))
+
+
+def _access_page(
+    request: Request,
+    desk: Desk,
+    site_id: str,
+    status: int = 200,
+    *,
+    problem: str = "",
+    said: str = "",
+    secret: str = "",
+    typed: Any = None,
+) -> Response:
+    """`secret` is a link or token, shown this once."""
+    return render(
+        "access.html",
+        status,
+        who=desk.who,
+        page=_access(desk, site_id),
+        problem=problem,
+        said=said,
+        secret=secret,
+        typed=typed or {"name": "", "email": "", "role": ""},
+        scope_texts=SCOPE_TEXTS,
+        mails=_mailer(request) is not None,
+    )
+
+
+@router.get("/sites/{site_id}/access", include_in_schema=False)
+def access(request: Request, desk: DeskDep, site_id: SiteId) -> Response:
+    """Who may do what at a site."""
+    return _access_page(request, desk, site_id)
+
+
+@router.get("/sites/{site_id}/access.json", responses=_ERRORS)
+def access_json(desk: DeskDep, site_id: SiteId) -> AccessPage:
+    """Who may do what at a site, its tokens without their secrets, and the log of changes."""
+    return _access(desk, site_id)
+
+
+@router.get("/sites/{site_id}/access.csv", responses=_ERRORS, response_class=Response)
+def access_csv(desk: DeskDep, site_id: SiteId) -> Response:
+    """The site's log of changes as CSV (UTF-8 with its mark)."""
+    page = _access(desk, site_id, log_lines=LOG_FILE_LINES)
+    return file_answer(csv_bytes(audit_table(page.log)), "csv", f"{site_id}-changes")
+
+
+def _role(role: str) -> Role:
+    found = next((one for one in ROLES if one == role), None)
+    if found is None:
+        raise HTTPException(422, f"role is {role[:40]!r}, expected one of {', '.join(ROLES)}.")
+    return found
+
+
+@router.post("/sites/{site_id}/access", include_in_schema=False)
+def invite(
+    request: Request, desk: DeskDep, tasks: BackgroundTasks, site_id: SiteId, name: Typed, email: Typed, role: Typed
+) -> Response:
+    """Give somebody a role; who has no account gets one, and a link.
+
+    The link of an account that was there before is mailed and never shown: whoever gives a role here must not be able
+    to sign in as somebody who is more elsewhere.
+    """
+    wanted, now, said, secret = _role(role), desk.now(), "", ""
+    typed = {"name": name, "email": email, "role": role}
+    try:
+        with writing(desk.engine) as session:
+            account = kept.by_mail(session, email)
+            is_new = account is None
+            if account is None:
+                account = kept.add_account(session, email, name, now=now)
+            kept.set_role(session, site_id, account.id, wanted)
+            detail = f"{account.name} ({account.email}): {wanted}"
+            write_audit(session, now=now, by=desk.who.name, site_id=site_id, what="role", detail=detail)
+            said = f"{account.name} is {wanted} here."
+            if is_new:
+                link = _whole(request, f"{ENTER_PATH}?token={kept.new_entry_link(session, account.id, now=now)}")
+                mailer = _mailer(request)
+                if mailer is None:
+                    secret = link
+                    said += " No mail is sent by this installation: hand this link over; it works once, within a day."
+                else:
+                    tasks.add_task(_mail_link, mailer, account, link, now)
+                    said += f" A link to sign in is on its way to {account.email}."
+    except StoreError as error:
+        return _access_page(request, desk, site_id, 422, problem=_sentence(error), typed=typed)
+    answer = _access_page(request, desk, site_id, said=said, secret=secret)
+    answer.background = tasks
+    return answer
+
+
+@router.post("/sites/{site_id}/access/tokens", include_in_schema=False)
+def make_token(
+    request: Request,
+    desk: DeskDep,
+    site_id: SiteId,
+    name: Typed,
+    scope: Annotated[list[str] | None, Form(max_length=len(SCOPES))] = None,
+) -> Response:
+    """A token for a program, shown once."""
+    scopes = scope or []
+    try:
+        with writing(desk.engine) as session:
+            secret = new_machine_token(session, site_id, name, scopes, by=desk.who.name, now=desk.now())
+            detail = f"{name.strip()}: {', '.join(scopes)}"
+            write_audit(session, now=desk.now(), by=desk.who.name, site_id=site_id, what="token made", detail=detail)
+    except StoreError as error:
+        return _access_page(request, desk, site_id, 422, problem=_sentence(error))
+    said = "The token, shown once. A program sends it with every request, in the header: Authorization: Bearer TOKEN"
+    return _access_page(request, desk, site_id, said=said, secret=secret)
+
+
+@router.post("/sites/{site_id}/access/tokens/{token_id}/revoke", include_in_schema=False)
+def revoke_token(desk: DeskDep, site_id: SiteId, token_id: Id) -> Response:
+    """Let a token count no more."""
+    with writing(desk.engine) as session:
+        token = revoke_machine_token(session, site_id, token_id, now=desk.now())
+        write_audit(session, now=desk.now(), by=desk.who.name, site_id=site_id, what="token ended", detail=token.name)
+    return _see(f"/sites/{quote(site_id, safe='')}/access")
+
+
+@router.post("/sites/{site_id}/access/{account_id}", include_in_schema=False)
+def change_role(desk: DeskDep, site_id: SiteId, account_id: Id, role: Typed) -> Response:
+    """Another role at the site; `none` takes it away."""
+    wanted = None if role == "none" else _role(role)
+    with writing(desk.engine) as session:
+        account = kept.account_of(session, account_id)
+        if site_id not in account.roles:  # who is nobody here is invited, not found by counting
+            raise kept.UnknownAccount(f"there is no account {account_id} at this site")
+        kept.set_role(session, site_id, account_id, wanted)
+        detail = f"{account.name}: {wanted or 'nothing any more'}"
+        write_audit(session, now=desk.now(), by=desk.who.name, site_id=site_id, what="role", detail=detail)
+    gone = account_id == desk.who.account_id and wanted != "superintendent" and not desk.who.owner
+    return _see("/" if gone else f"/sites/{quote(site_id, safe='')}/access")
+
+
+# All accounts
+
+
+def _accounts(desk: Desk) -> AccountsPage:
+    with reading(desk.engine) as session:
+        return AccountsPage(tuple(account_line(one, None, UTC_SHOW) for one in kept.accounts(session)))
+
+
+def _accounts_page(desk: Desk, status: int = 200, *, problem: str = "", said: str = "", secret: str = "") -> Response:
+    return render(
+        "accounts.html",
+        status,
+        who=desk.who,
+        page=_accounts(desk),
+        problem=problem,
+        said=said,
+        secret=secret,
+    )
+
+
+@router.get("/accounts", include_in_schema=False)
+def all_accounts(desk: DeskDep) -> Response:
+    """All accounts."""
+    return _accounts_page(desk)
+
+
+@router.get("/accounts.json", responses=_ERRORS)
+def all_accounts_json(desk: DeskDep) -> AccountsPage:
+    """All accounts, closed ones too."""
+    return _accounts(desk)
+
+
+@router.get("/accounts.csv", responses=_ERRORS, response_class=Response)
+def all_accounts_csv(desk: DeskDep) -> Response:
+    """All accounts as CSV (UTF-8 with its mark)."""
+    return file_answer(csv_bytes(accounts_table(_accounts(desk).accounts)), "csv", "accounts")
+
+
+@router.post("/accounts", include_in_schema=False)
+def add_owner(request: Request, desk: DeskDep, name: Typed, email: Typed) -> Response:
+    """One more owner."""
+    try:
+        with writing(desk.engine) as session:
+            account = kept.add_account(session, email, name, now=desk.now(), owner=True)
+            write_audit(session, now=desk.now(), by=desk.who.name, what="owner", detail=f"{account.name}, {email}")
+            link = f"{ENTER_PATH}?token={kept.new_entry_link(session, account.id, now=desk.now())}"
+    except StoreError as error:
+        return _accounts_page(desk, 422, problem=_sentence(error))
+    return _accounts_page(desk, said=_HAND_OVER.format(account.name), secret=_whole(request, link))
+
+
+_HAND_OVER: Final = "A link that signs {} in, once, within a day. Hand it over to nobody else."
+
+
+@router.post("/accounts/{account_id}", include_in_schema=False)
+def change_any(
+    desk: DeskDep,
+    account_id: Id,
+    action: Annotated[Literal["close", "open", "owner", "no_owner", "sign_out"], Form()],
+) -> Response:
+    """Close an account or open it again, make somebody an owner or no longer one, sign somebody out everywhere."""
+    try:
+        with writing(desk.engine) as session:
+            account = kept.account_of(session, account_id)
+            if action == "close":
+                kept.close_account(session, account_id, now=desk.now())
+            elif action == "open":
+                kept.open_account(session, account_id)
+            elif action == "sign_out":
+                kept.end_sessions(session, account_id)
+            else:
+                kept.set_owner(session, account_id, owner=action == "owner")
+            detail = f"{account.name}: {action.replace('_', ' ')}"
+            write_audit(session, now=desk.now(), by=desk.who.name, what="account", detail=detail)
+    except kept.UnknownAccount:
+        raise
+    except StoreError as error:
+        return _accounts_page(desk, 409, problem=_sentence(error))
+    return _see("/accounts")
+
+
+@router.post("/accounts/{account_id}/link", include_in_schema=False)
+def link_of_any(request: Request, desk: DeskDep, account_id: Id) -> Response:
+    """A one-time link of an account, shown once, for an owner to hand over."""
+    with writing(desk.engine) as session:
+        account = kept.account_of(session, account_id)
+        if account.closed_utc is not None:
+            raise HTTPException(409, f"The account of {account.name} is closed: open it first.")
+        link = f"{ENTER_PATH}?token={kept.new_entry_link(session, account_id, now=desk.now())}"
+        write_audit(session, now=desk.now(), by=desk.who.name, what="link", detail=f"made for {account.name}")
+    return _accounts_page(desk, said=_HAND_OVER.format(account.name), secret=_whole(request, link))
+
+
+def _log(desk: Desk, newest: int) -> AuditPage:
+    with reading(desk.engine) as session:
+        return AuditPage(tuple(audit_entry(line, UTC_SHOW) for line in audit_lines(session, newest=newest)))
+
+
+@router.get("/audit", include_in_schema=False)
+def audit(desk: DeskDep) -> Response:
+    """The log of changes to accounts, rights and settings of all sites."""
+    return render("audit.html", who=desk.who, page=_log(desk, LOG_LINES * 5))
+
+
+@router.get("/audit.json", responses=_ERRORS)
+def audit_json(desk: DeskDep) -> AuditPage:
+    """The log of changes to accounts, rights and settings of all sites, the newest first."""
+    return _log(desk, LOG_LINES * 5)
+
+
+@router.get("/audit.csv", responses=_ERRORS, response_class=Response)
+def audit_csv(desk: DeskDep) -> Response:
+    """The log as CSV (UTF-8 with its mark)."""
+    return file_answer(csv_bytes(audit_table(_log(desk, LOG_FILE_LINES).log)), "csv", "changes")
