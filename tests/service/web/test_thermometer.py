@@ -1,9 +1,9 @@
 """The site's thermometer over HTTP: a device with its token, the form, the JSON, and the fragment of a page."""
 
-from dataclasses from http import HTTPStatus
-import replace
+from dataclasses import replace
 from datetime import datetime, timedelta
 from html import unescape
+from http import HTTPStatus
 from typing import Any
 
 import httpx
