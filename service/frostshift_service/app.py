@@ -28,6 +28,7 @@ from frostshift_service import (
     compare_pages,
     gas_order_pages,
     notice_pages,
+    openapi_doc,
     pages,
     stock_pages,
     thermometer,
@@ -201,6 +202,7 @@ def create_app(
         app.include_router(module.router)
     app.mount("/static", StaticFiles(directory=Path(__file__).parent / "static"), name="static")
     _add_error_answers(app)
+    openapi_doc.install(app)
     # The last added stands first: headers, then the guard, then the last resort.
     app.add_middleware(_LastResort)
     app.add_middleware(
