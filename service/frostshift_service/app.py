@@ -85,13 +85,14 @@ class FieldProblem:
 
 
 def wants_data(request: Request) -> bool:
-    """Whether an error is answered as JSON: a path for programs, or a caller that takes JSON and no HTML."""
-    if is_device_post(request):
+    """Whether an error is answered as JSON: a path for programs, a token, or a caller that takes JSON and no HTML."""
+    if is_device_post(request) or "authorization" in request.headers:
         return True
     accept = request.headers.get("accept", "")
-    return request.url.path.endswith((".json", ".csv", ".xlsx")) or (
-        "application/json" in accept and "text/html" not in accept
-    )
+    path = request.url.path
+    if path.endswith((".json", ".csv", ".xlsx")):
+        return True
+    return "text/html" not in accept and ("application/json" in accept or path.endswith((".ics", ".pdf")))
 
 
 def error_answer(request: Request, status: int, message: str, problems: Sequence[FieldProblem] = ()) -> Response:

@@ -45,7 +45,7 @@ _HOST: Final = re.compile(r"(localhost|127\.0\.0\.1|\[::1\])(:[0-9]{1,5})?", re.
 _SAFE_METHODS: Final = ("GET", "HEAD", "OPTIONS")
 _SECRET: Final = r"[A-Za-z0-9_-]{20,100}"
 _LINK_PATH: Final = re.compile(rf"/(answer/{_SECRET}|calendar/{_SECRET}\.ics|crew/{_SECRET}(\.json|/.{{1,300}})?)")
-_DEVICE_PATH: Final = re.compile(r"/sites/[a-z0-9-]{1,100}/thermometer")
+_DEVICE_PATH: Final = re.compile(r"/sites/[^/]{1,300}/thermometer")
 _BEARER: Final = re.compile(r"[Bb]earer +([\x21-\x7e]{1,200}) *")
 
 NOBODY: Final = Actor("a link")
