@@ -19,6 +19,7 @@ from frostshift_rules.gas_plan import GasPlan
 from frostshift_rules.job import Reading
 from frostshift_rules.notice_events import Event, ForecastAge, GasOut, LowReading, Starving, Told
 from frostshift_rules.notice_setup import NoticeChoices, Urgency
+from frostshift_rules.reading_check import Asked, check
 from frostshift_rules.workload import Freshness, JointPlan, Plan
 
 AGES: Final[dict[Freshness, int]] = {"fresh": 0, "late": 1, "unusable": 2, "none": 2}
@@ -208,9 +209,9 @@ def reading_events(
             continue
         minimum_c = _minimum_c(one, last.steel_c)
         key = f"{mark}|{last.at_utc.isoformat()}"
-        if minimum_c is None or last.steel_c >= minimum_c or key in low:
+        if minimum_c is None or key in low or check(last.steel_c, last.sense, Asked(minimum_c, None, None)) != "below":
             continue
-        seen = LowReading(mark, one.joint.place, last.steel_c, minimum_c, last.at_utc)
+        seen = LowReading(mark, one.joint.place, last.steel_c, minimum_c, last.at_utc, last.sense)
         events[mark] = Event("reading", "now", now_utc, reading=seen)
         low.append(key)
     seen_utc = max((one.at_utc for one in newest.values()), default=None)

@@ -25,9 +25,11 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from frostshift_service import (
     api,
     compare_pages,
+    crew_pages,
     gas_order_pages,
     notice_pages,
     pages,
+    readings_pages,
     stock_pages,
     thermometer,
 )
@@ -183,6 +185,8 @@ def create_app(
     app.include_router(compare_pages.router)
     app.include_router(stock_pages.router)
     app.include_router(notice_pages.router)
+    app.include_router(readings_pages.router)
+    app.include_router(crew_pages.router)
     app.include_router(pages.router)
     app.mount("/static", StaticFiles(directory=Path(__file__).parent / "static"), name="static")
     _add_error_answers(app)
