@@ -18,10 +18,10 @@ from frostshift_service.reading_log import Taken, take, take_typed
 from frostshift_service.store.engine import reading
 from frostshift_service.store.sites import load_site
 from frostshift_service.views.desk import Desk
-from frostshift_service.views.files import csv_bytes, xlsx_bytes
+from frostshift_service.views.files import Table, csv_bytes, xlsx_bytes
 from frostshift_service.views.readings import IN_FILE, ReadingsPage, readings_table
 from frostshift_service.views.record import RecordPage, record_table
-from frostshift_service.web import DeskDep, FileKind, SiteId, file_answer
+from frostshift_service.web import DeskDep, SiteId, file_answer
 
 router = APIRouter()
 
@@ -170,11 +170,20 @@ def readings_json(desk: DeskDep, site_id: SiteId, mark: MarkQuery = "") -> Readi
     return desk.readings(site_id, mark)
 
 
-@router.get("/sites/{site_id}/readings.{kind}", responses=ERRORS, response_class=Response)
-def readings_file(desk: DeskDep, site_id: SiteId, kind: FileKind, mark: MarkQuery = "") -> Response:
-    """Readings of a site, or of a joint, as CSV (UTF-8 with its mark) or XLSX."""
-    table = readings_table(desk.readings(site_id, mark, IN_FILE).readings)
-    return file_answer(csv_bytes(table) if kind == "csv" else xlsx_bytes(table), kind, f"{site_id}-readings")
+@router.get("/sites/{site_id}/readings.csv", responses=ERRORS, response_class=Response)
+def readings_csv(desk: DeskDep, site_id: SiteId, mark: MarkQuery = "") -> Response:
+    """Readings of a site, or of a joint, as CSV (UTF-8 with its mark)."""
+    return file_answer(csv_bytes(_table(desk, site_id, mark)), "csv", f"{site_id}-readings")
+
+
+@router.get("/sites/{site_id}/readings.xlsx", responses=ERRORS, response_class=Response)
+def readings_xlsx(desk: DeskDep, site_id: SiteId, mark: MarkQuery = "") -> Response:
+    """The same as a workbook."""
+    return file_answer(xlsx_bytes(_table(desk, site_id, mark)), "xlsx", f"{site_id}-readings")
+
+
+def _table(desk: Desk, site_id: str, mark: str) -> Table:
+    return readings_table(desk.readings(site_id, mark, IN_FILE).readings)
 
 
 @router.get("/sites/{site_id}/record", include_in_schema=False)
