@@ -457,6 +457,9 @@ def test_a_kept_plan_is_reproduced_to_the_last_digit(
     with_site(either, NWS, HEAVY, THIN, UNSAID)
     with writing(either) as session:
         add_reading(session, NWS.id, Reading("C-1", -7.5, NOW - timedelta(hours=1), "probe", "Q. Arden"), now=NOW)
+        # What was measured with the heat in, or by a crayon, says nothing of the steel's own temperature.
+        for heated in (Reading("C-1", 110.0, NOW, stage="before_arc"), Reading("C-1", 30.0, NOW, sense="below")):
+            add_reading(session, NWS.id, heated, now=NOW)
     jobs = jobs_of(either, clock, server, client)
     jobs.pull(NWS.id)
     plan = shown(jobs)

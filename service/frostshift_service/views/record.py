@@ -122,14 +122,15 @@ def _asked(site: Site, kept: KeptJoint, planned: JointPlan | None, show: Show) -
         Fact("Minimum, preheat and between passes", minimum),
         Fact("Maximum", maximum),
         Fact("Warm around the weld", said["extent"].text),
-        Fact("Rule", "; ".join(_rule(ask) for ask in asked.asks[:1]) or "no figure was found"),
+        Fact("Rule", f"{table.name}: {_rule(asked.asks[0])}" if asked.asks else f"{table.name}: no figure was found"),
         Fact("Where to measure", said["where_when"].text),
         Fact("Source of the extent", said["extent"].source),
     )
 
 
 def _rule(ask: Ask) -> str:
-    parts = [WHO_ASKS.get(ask.what, ask.what), ask.row, ask.clause, f"our copy: {ask.basis}" if ask.basis else ""]
+    row = ask.row.removeprefix(f"{ask.clause.rpartition(', ')[2]}, ")  # both name the category
+    parts = [WHO_ASKS.get(ask.what, ask.what), ask.clause, row, f"our copy: {ask.basis}" if ask.basis else ""]
     return ", ".join(part for part in parts if part)
 
 

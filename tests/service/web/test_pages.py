@@ -39,6 +39,7 @@ PAGES = [
     f"{SITE}/compare",
     COMPARE,
 ]
+"""Those of readings and crews stand in `test_readings_pages.py`."""
 pytestmark = pytest.mark.anyio
 
 
@@ -77,7 +78,7 @@ def is_file(url: str) -> bool:
     return ".csv" in url or ".xlsx" in url
 
 
-@pytest.mark.parametrize("path", PAGES)
+@pytest.mark.parametrize("path", [*PAGES, f"{SITE}/readings", f"{SITE}/record?mark=CR-B4-W"])
 async def test_a_page_is_whole_ours_alone_and_without_script_or_style_inside(web: Any, path: str) -> None:
     async with web.client() as client:
         answer = await client.get(path, follow_redirects=True)

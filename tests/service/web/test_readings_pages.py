@@ -208,7 +208,7 @@ async def test_the_record_says_what_was_asked_predicted_and_measured_by_whom(web
         assert (await client.get(f"{SITE}/record?mark=Z")).status_code == 404
     assert record == web.app.state.desk.record("north-yard", MARK)
     assert "225 °F" in page
-    assert "code table, category B, over 2-1/2 in, Table 3.3, our copy: seen" in page
+    assert "code table, Table 3.3, category B, over 2-1/2 in, our copy: seen" in page
     assert "Light up" in page
     assert "before pass 2" in page
     assert "Below the minimum: do not strike." in page
