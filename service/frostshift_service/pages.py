@@ -25,6 +25,7 @@ from sqlmodel import Session
 from frostshift_rules import shifts
 from frostshift_rules.job import JOINT_STATES, Arrangement, Site
 from frostshift_service.case_form import groups, label_of, name_of, read_form
+from frostshift_service.reading_entry import OLDEST, TOOLS
 from frostshift_service.rights import Actor
 from frostshift_service.schedule_file import (
     COLUMNS,
@@ -37,11 +38,13 @@ from frostshift_service.schedule_file import (
 from frostshift_service.settings import Settings
 from frostshift_service.store import joints as kept
 from frostshift_service.store.engine import reading, writing
+from frostshift_service.store.readings import LIMITS_C
 from frostshift_service.store.sites import load_site
 from frostshift_service.views.arrangement import arrangement_list, sketch
 from frostshift_service.views.case import NEVER, SAID_ABOVE, FailedCase, answer_lines, case_views
 from frostshift_service.views.desk import Desk, NoPlan
 from frostshift_service.views.joint import JointPage
+from frostshift_service.views.readings import STAGES
 from frostshift_service.views.rule_table import table_list
 from frostshift_service.views.schedule import ImportOutcome, refused, taken_in
 from frostshift_service.views.words import CAUTIONS
@@ -135,6 +138,10 @@ def _templates() -> Environment:
     environment.globals.update(
         joint_url=joint_url,
         record_url=record_url,
+        reading_tools=TOOLS,
+        reading_stages=STAGES,
+        reading_limits_c=LIMITS_C,
+        reading_oldest_h=OLDEST // timedelta(hours=1),
         table_url=table_url,
         compare_url=compare_url,
         static_url=_static_url,

@@ -21,7 +21,8 @@
     return; // nothing can be kept here: the forms work as they are
   }
 
-  const queueOf = (form) => form.dataset.queue;
+  // The name of a queue outlives a link: what one that was ended could not send goes by the next one of its crew.
+  const queueOf = (form) => encodeURIComponent(form.dataset.store);
   const place = (queue, key) => `${PREFIX}${queue} ${key}`;
   const keptFor = (queue) => {
     const found = [];
@@ -49,16 +50,6 @@
     return readingCheck(steel, one.entry.sense, figure(minimumC), figure(metFromC), figure(maximumC));
   };
 
-  const TOOLS = {
-    contact: ["contact thermometer", "measured"],
-    thermocouple: ["thermocouple", "measured"],
-    infrared: ["infrared thermometer", "measured"],
-    crayon_melted: ["temperature crayon", "at_least"],
-    crayon_not_melted: ["temperature crayon", "below"],
-    other: ["", "measured"],
-  };
-  const LIMITS_C = { before_heat: [-60, 60], before_arc: [-60, 800], between_passes: [-60, 800] };
-
   // What stands in the form as a reading to keep, or a sentence that says what is wrong.
   const read = (form) => {
     const field = (name) => String(new FormData(form).get(name) || "").trim();
@@ -68,7 +59,8 @@
     const stage = field("stage");
     const value = Number(typed);
     const celsius = unit === "F" ? (value - 32) / 1.8 : value;
-    const [low, high] = LIMITS_C[stage];
+    const { lowC, highC } = form.querySelector("[name=stage]:checked").dataset;
+    const [low, high] = [Number(lowC), Number(highC)];
     if (!(celsius >= low - 1e-6 && celsius <= high + 1e-6)) {
       const [least, most] = unit === "F" ? [low * 1.8 + 32, high * 1.8 + 32] : [low, high];
       const when = stage === "before_heat" ? " before any heat" : "";
@@ -86,10 +78,11 @@
       if (Number.isNaN(when.getTime())) return `Measured at: "${at}" is no time such as 06:10.`;
       if (clock && when.getTime() > pressed + HOUR_MS / 12) when.setDate(when.getDate() - 1);
       if (when.getTime() > pressed + HOUR_MS / 12) return `Measured at: ${at} lies ahead.`;
-      if (pressed - when.getTime() > 48 * HOUR_MS) return `Measured at: ${at} is more than 48 hours ago.`;
+      const oldest = Number(form.dataset.oldestH);
+      if (pressed - when.getTime() > oldest * HOUR_MS) return `Measured at: ${at} is more than ${oldest} hours ago.`;
       pressed = Math.min(pressed, when.getTime());
     }
-    const [instrument, sense] = TOOLS[field("tool")];
+    const { instrument, sense } = form.elements.namedItem("tool").selectedOptions[0].dataset;
     const entry = { mark: form.dataset.mark, stage, sense, entry_key: newKey() };
     entry[unit === "F" ? "steel_f" : "steel_c"] = value;
     const texts = {
@@ -163,21 +156,23 @@
     if (sending) return;
     sending = true;
     try {
-      for (const queue of new Set(forms.map(queueOf))) await sendQueue(queue);
+      for (const form of new Map(forms.map((one) => [queueOf(one), one])).values()) {
+        await sendQueue(queueOf(form), form.dataset.queue);
+      }
     } finally {
       sending = false;
       show();
     }
   };
 
-  const sendQueue = async (queue) => {
+  const sendQueue = async (queue, address) => {
     const waiting = keptFor(queue).filter((one) => one.state === "kept").slice(0, AT_ONCE);
     if (!waiting.length) return;
     const body = waiting.map((one) => ({ ...one.entry, age_s: Math.max(0, (Date.now() - one.pressed) / 1000) }));
     let answer;
     let results;
     try {
-      answer = await fetch(queue, {
+      answer = await fetch(address, {
         method: "POST",
         headers: { "Content-Type": "application/json", Accept: "application/json" },
         body: JSON.stringify(body),
@@ -189,7 +184,7 @@
     }
     if (!Array.isArray(results)) {
       trouble = [401, 403, 404].includes(answer.status)
-        ? "The service does not know this page any more: open it again, nothing here is lost."
+        ? "This page is not known any more: sign in, or ask for a new code. Nothing here is lost."
         : "The service could not take them; it is asked again.";
       return;
     }
@@ -204,7 +199,7 @@
         keep({ ...one, state: "refused", said: result.problems.map((problem) => problem.message).join(". ") });
       }
     });
-    if (waiting.length === AT_ONCE && results.length === AT_ONCE) await sendQueue(queue);
+    if (waiting.length === AT_ONCE && results.length === AT_ONCE) await sendQueue(queue, address);
   };
 
   for (const form of forms) {

@@ -24,7 +24,7 @@ from tests.service.web.page_source import words_of
 from frostshift_rules.job import SENSES
 from frostshift_rules.reading_check import Asked, check
 from frostshift_rules.units import c_from_f
-from frostshift_service.store.crew_links import crew_links_of, new_crew_token
+from frostshift_service.store.crew_links import crew_links_of, new_crew_token, revoke_crew_link
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.joints import set_joint_state
 from frostshift_service.store.readings import readings_of
@@ -401,14 +401,27 @@ def test_a_reload_loses_nothing_and_a_lost_answer_sends_nothing_twice(
 
 
 @pytest.mark.browser
+def test_what_an_ended_link_could_not_send_goes_by_the_next_one(browser: Browser, base_url: str, web: Any) -> None:
+    page = opened(browser, base_url, web, crew_link(web))
+    with writing(web.engine) as session:
+        revoke_crew_link(session, "north-yard", 1, now=NOW, by="Q. Arden")
+    form = card_of(page, MARK).locator("form")
+    fill(form, "230")
+    expect(form.get_by_text("This page is not known any more")).to_be_visible(timeout=20_000)
+    assert kept(web) == []
+    page.goto(crew_link(web))
+    form = card_of(page, MARK).locator("form")
+    expect(form.get_by_text("Everything is sent.")).to_be_visible(timeout=20_000)
+    assert len(kept(web)) == 1
+    page.context.close()
+
+
+@pytest.mark.browser
 def test_a_refused_reading_stays_until_it_is_removed(browser: Browser, base_url: str, web: Any) -> None:
     page = opened(browser, base_url, web, crew_link(web))
     form = card_of(page, MARK).locator("form")
     page.context.set_offline(True)
     fill(form, "230")
-    with writing(web.engine) as session:
-        for one in crew_links_of(session, "north-yard"):
-            assert one.revoked_utc is None
     # Kept too long ago to be taken in: the phone's clock is turned back in its store.
     page.evaluate(
         """() => { for (const name of Object.keys(localStorage)) {
