@@ -734,6 +734,29 @@ def test_when_nothing_is_planned_for_an_hour_people_are_told_once(
     assert told() == ["forecast; to tamsin"]
 
 
+def test_a_reading_between_passes_below_the_minimum_is_told_with_the_next_tick(
+    either: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    with_site(either, NWS, HEAVY)
+    people = NoticeSetup((Person("tamsin", "Tamsin", "superintendent", "us"),))
+    with writing(either) as session:
+        save_setup(session, NWS.id, people, now=NOW)
+    jobs = jobs_of(either, clock, server, client, wiring=wiring(None, clock))
+    jobs.tick()
+    made_utc = shown(jobs).made_utc
+    clock.now = NOW + timedelta(minutes=10)
+    with writing(either) as session:
+        cooled = Reading("C-1", 40.0, clock.now, stage="between_passes", pass_no=3)
+        add_reading(session, NWS.id, cooled, now=clock.now)
+    for minutes in (11, 12):
+        clock.now = NOW + timedelta(minutes=minutes)
+        jobs.tick()
+    with reading(either) as session:
+        told = [one.detail for one in log_of(session, NWS.id, newest=20) if one.what == "decided"]
+    assert [detail for detail in told if detail.startswith("reading")] == ["reading; to tamsin"]
+    assert shown(jobs).made_utc == made_utc  # no plan hangs on it
+
+
 def test_a_tick_without_any_site_does_nothing(engine: Engine, clock: Clock) -> None:
     Jobs(engine, clock, get=None, jitter=lambda: 0.0).tick()
     assert count(engine, PlanRow) == 0
