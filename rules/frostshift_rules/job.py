@@ -246,15 +246,44 @@ class HeatSource:
         return self.kind != "flame"
 
 
+Stage = Literal["before_heat", "before_arc", "between_passes"]
+"""When in the work a temperature was measured; `before_arc` is with the heat in, just before the first arc."""
+Sense = Literal["measured", "at_least", "below"]
+"""What a reading says: the figure; or, by a crayon, that it melted (steel at least so warm) or did not (below it)."""
+STAGES: Final[tuple[Stage, ...]] = get_args(Stage)
+SENSES: Final[tuple[Sense, ...]] = get_args(Sense)
+
+
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """A temperature somebody measured on the steel of a joint before any heat was put in."""
+    """A temperature somebody measured on the steel of a joint.
+
+    Attributes:
+        mark: of the joint.
+        steel_c: figure of the instrument, or rating of the crayon [°C].
+        at_utc: when it was measured.
+        instrument: what with, for people.
+        by: who read it.
+        stage: when in the work.
+        sense: what the figure says.
+        pass_no: pass that was about to be welded, from 1 on; None: not between passes, or not told.
+        point: where on the joint, for people.
+    """
 
     mark: str
     steel_c: float
     at_utc: datetime
     instrument: str = ""
     by: str = ""
+    stage: Stage = "before_heat"
+    sense: Sense = "measured"
+    pass_no: int | None = None
+    point: str = ""
+
+    @property
+    def is_of_cold_steel(self) -> bool:
+        """Whether a predicted temperature may go on from it: the steel's own, before any heat, as a figure."""
+        return self.stage == "before_heat" and self.sense == "measured"
 
 
 @dataclass(frozen=True, slots=True)

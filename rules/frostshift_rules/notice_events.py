@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
 
+from frostshift_rules.job import Sense
 from frostshift_rules.notice_setup import FIRST, ORDER, Kind, Urgency
 from frostshift_rules.workload import Freshness, HeatCall, Range, Span, WeatherState
 
@@ -129,13 +130,14 @@ class ForecastAge:
 
 @dataclass(frozen=True, slots=True)
 class LowReading:
-    """A reading below the minimum of a joint that is being heated or welded [°C]."""
+    """A reading below the minimum of a joint that is being heated or welded [°C]; by a crayon `sense` is `below`."""
 
     mark: str
     place: str
     steel_c: float
     minimum_c: float
     at_utc: datetime
+    sense: Sense = "measured"
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,6 +19,7 @@ from frostshift_rules.gas_plan import GasPlan
 from frostshift_rules.job import Reading
 from frostshift_rules.notice_events import Event, ForecastAge, GasOut, LowReading, Starving, Told
 from frostshift_rules.notice_setup import NoticeChoices, Urgency
+from frostshift_rules.reading_check import Asked, check
 from frostshift_rules.workload import Freshness, JointPlan, Plan
 
 AGES: Final[dict[Freshness, int]] = {"fresh": 0, "late": 1, "unusable": 2, "none": 2}
@@ -189,7 +190,8 @@ def reading_events(
     """By mark: the newest reading of a joint, where it is below its minimum and not long ago.
 
     Of a joint in progress at once; of one that is heated from its planned start on: before, it is on its way. A reading
-    that was taken on its way is told when welding begins on it and no newer one stands beside it.
+    that was taken on its way is told when welding begins on it and no newer one stands beside it. One between passes
+    is told whatever the state; a crayon that melted is never below, one that did not is below up to the minimum.
     """
     since_utc = now_utc - timedelta(hours=choices.reading_hours)
     newest: dict[str, Reading] = {}
@@ -204,13 +206,13 @@ def reading_events(
     for one in joints:
         mark = one.joint.mark
         last = newest.get(mark)
-        if last is None or not _counts(one, now_utc):
+        if last is None or not _counts(one, last, now_utc):
             continue
         minimum_c = _minimum_c(one, last.steel_c)
         key = f"{mark}|{last.at_utc.isoformat()}"
-        if minimum_c is None or last.steel_c >= minimum_c or key in low:
+        if minimum_c is None or key in low or check(last.steel_c, last.sense, Asked(minimum_c, None, None)) != "below":
             continue
-        seen = LowReading(mark, one.joint.place, last.steel_c, minimum_c, last.at_utc)
+        seen = LowReading(mark, one.joint.place, last.steel_c, minimum_c, last.at_utc, last.sense)
         events[mark] = Event("reading", "now", now_utc, reading=seen)
         low.append(key)
     seen_utc = max((one.at_utc for one in newest.values()), default=None)
@@ -218,7 +220,9 @@ def reading_events(
     return events, replace(told, low=tuple(sorted(low)), readings=until)
 
 
-def _counts(one: JointPlan, now_utc: datetime) -> bool:
+def _counts(one: JointPlan, last: Reading, now_utc: datetime) -> bool:
+    if last.stage == "between_passes":
+        return True  # it is being welded, whatever was said of its state
     return one.joint.state == "in_progress" or (one.joint.state == "heating" and one.joint.start_utc <= now_utc)
 
 

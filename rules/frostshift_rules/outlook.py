@@ -267,7 +267,7 @@ def _from_readings(site: Site, hours: Hours, readings: Sequence[Reading]) -> tup
     """Start value of the whole forecast, and the newest reading of each mark since the forecast begins."""
     starts_c = [] if site.last_nights_low_c is None else [site.last_nights_low_c]
     newest: dict[str, Reading] = {}
-    for reading in sorted(readings, key=lambda r: r.at_utc):
+    for reading in sorted((r for r in readings if r.is_of_cold_steel), key=lambda r: r.at_utc):
         position_h = hours.position(reading.at_utc)
         if position_h >= 0.0:
             newest[reading.mark] = reading

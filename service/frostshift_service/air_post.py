@@ -57,7 +57,7 @@ _Wrong = Callable[[str, Any, str], None]
 """Writes down what is wrong: field, value, what is asked for."""
 
 
-class _Twice(dict[str, Any]):
+class Twice(dict[str, Any]):
     """A JSON object with a key that comes twice."""
 
 
@@ -71,7 +71,7 @@ def read_post(data: bytes, now: datetime) -> tuple[AirReading, ...]:
     Raises:
         PostError: nothing of it can be taken in.
     """
-    rows = _rows(data)
+    rows = rows_of(data)
     readings: list[AirReading] = []
     problems: list[PostProblem] = []
     for number, row in enumerate(rows, 1):
@@ -85,7 +85,12 @@ def read_post(data: bytes, now: datetime) -> tuple[AirReading, ...]:
     return tuple(readings)
 
 
-def _rows(data: bytes) -> list[Any]:
+def rows_of(data: bytes) -> list[Any]:
+    """The readings of a post as they stand, a single one as a list of one.
+
+    Raises:
+        PostError: no JSON, nothing in it, or too many.
+    """
     try:
         found = json.loads(data.decode("utf-8-sig"), object_pairs_hook=_object)
     except UnicodeDecodeError as error:
@@ -104,10 +109,11 @@ def _rows(data: bytes) -> list[Any]:
 
 def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     made = dict(pairs)
-    return made if len(made) == len(pairs) else _Twice(made)
+    return made if len(made) == len(pairs) else Twice(made)
 
 
-def _shown(value: Any) -> str:
+def shown_value(value: Any) -> str:
+    """A value as it was posted, shortened."""
     try:
         text = json.dumps(value, ensure_ascii=False)
     except (ValueError, RecursionError):
@@ -119,14 +125,14 @@ def _reading(row: Any, number: int, now: datetime) -> AirReading | list[PostProb
     problems: list[PostProblem] = []
 
     def wrong(field: str, value: Any, limit: str) -> None:
-        shown = "missing" if value is None and field else _shown(value)
+        shown = "missing" if value is None and field else shown_value(value)
         named = f"{field} is {shown}" if field else f"it is {shown}"
         problems.append(PostProblem(number, field, shown, limit, f"reading {number}: {named}, {limit} is needed"))
 
     if not isinstance(row, dict):
         wrong("", row, f"an object such as {_EXAMPLE}")
         return problems
-    if isinstance(row, _Twice):
+    if isinstance(row, Twice):
         wrong("", row, "every key once")
         return problems
     for name in sorted(set(row) - set(_KEYS)):

@@ -26,10 +26,12 @@ from frostshift_service import (
     account_pages,
     api,
     compare_pages,
+    crew_pages,
     gas_order_pages,
     notice_pages,
     openapi_doc,
     pages,
+    readings_pages,
     stock_pages,
     thermometer,
 )
@@ -64,6 +66,8 @@ ROUTERS: Final = (
     compare_pages,
     stock_pages,
     notice_pages,
+    readings_pages,
+    crew_pages,
     account_pages,
     pages,
 )

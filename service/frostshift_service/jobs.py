@@ -49,6 +49,7 @@ from frostshift_service.store.alerts import load_alerts
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.notices import load_setup
 from frostshift_service.store.observed import load_observed
+from frostshift_service.store.readings import readings_of
 from frostshift_service.store.records import FeedInUse, KeptBecause, KeptSite, PlanInputs, StoreError, UnknownJoint
 from frostshift_service.store.sites import load_site, load_sites
 from frostshift_service.store.thermometer import air_readings_of
@@ -441,7 +442,11 @@ def _measured(inputs: PlanInputs, joint: Joint) -> list[Joint]:
 def _made_from(session: Session, site_id: str, now: datetime) -> _MadeFrom:
     kept_site = load_site(session, site_id)
     forecast_id, used, raw = uncorrected_weather(session, kept_site, now)
-    readings = [kept.reading for kept in kept_joints.readings_of(session, site_id, since_utc=now - READINGS_COUNT)]
+    readings = [
+        kept.reading
+        for kept in readings_of(session, site_id, since_utc=now - READINGS_COUNT)
+        if kept.reading.is_of_cold_steel
+    ]
     weather, held = with_thermometer(session, kept_site, raw, now)
     inputs = PlanInputs(
         site=kept_site.site,

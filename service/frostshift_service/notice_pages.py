@@ -16,6 +16,7 @@ from frostshift_service.pages import render
 from frostshift_service.stock_form import names_of
 from frostshift_service.store import notice_links as links
 from frostshift_service.store import notices as kept
+from frostshift_service.store.crew_links import crew_links_of
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.joints import joints_of
 from frostshift_service.store.records import KeptNotice
@@ -114,7 +115,8 @@ def _people(desk: Desk, site_id: str) -> PeoplePage:
         problems = {one.address_key: one.reason for one in kept.switched_off(session, site_id)}
         crews = [joint.crew for joint in joints_of(session, site_id)]
         calendars = [one for one in links.calendar_links_of(session, site_id) if one.revoked_utc is None]
-    return people_page(site, setup, problems, crews, calendars, desk.show(site))
+        pages = crew_links_of(session, site_id)
+    return people_page(site, setup, problems, crews, calendars, pages, desk.show(site))
 
 
 @router.get("/sites/{site_id}/people", include_in_schema=False)

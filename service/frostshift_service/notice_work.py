@@ -8,7 +8,8 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
+from typing import Final
 
 from sqlalchemy import Engine
 
@@ -24,12 +25,16 @@ from frostshift_service.outbox import Telling, Wiring, decide_site
 from frostshift_service.stock_form import contents_of, kinds_of, names_of
 from frostshift_service.store.alerts import load_alerts
 from frostshift_service.store.engine import reading
+from frostshift_service.store.readings import readings_of
 from frostshift_service.store.records import KeptNotice, KeptSite, PlanInputs, Words
 from frostshift_service.store.stock import entries_of
 from frostshift_service.views.notice_text import Envelope, notice_words
 from frostshift_service.weather.nws_alerts import cold
 
 log = logging.getLogger(__name__)
+
+READINGS_LOOKED_AT: Final = timedelta(days=3)
+"""The rules look at the last hours alone, by a choice of the site; nobody chooses more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +91,7 @@ def decide_on(engine: Engine, site_id: str, by: Decided, now: datetime) -> list[
     with reading(engine) as session:
         entries = entries_of(session, site_id)
         alerts = load_alerts(session, site_id)
+        measured = [one.reading for one in readings_of(session, site_id, since_utc=now - READINGS_LOOKED_AT)]
     hours = weather.hours if usable else None
     gas = None
     try:
@@ -100,7 +106,7 @@ def decide_on(engine: Engine, site_id: str, by: Decided, now: datetime) -> list[
     )
 
     def decided(_site: KeptSite, setup: NoticeSetup, told: Told) -> tuple[tuple[Notice, ...], Told]:
-        return decide(told, plan, hours, gas, by.inputs.readings, warned, setup.choices, now)
+        return decide(told, plan, hours, gas, measured, warned, setup.choices, now)
 
     return decide_site(
         engine,

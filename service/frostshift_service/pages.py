@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import re
+import secrets
 from collections.abc import Callable, Sequence
 from datetime import date, datetime, timedelta
 from functools import cache
@@ -22,8 +23,9 @@ from markupsafe import Markup, escape
 from sqlmodel import Session
 
 from frostshift_rules import shifts
-from frostshift_rules.job import JOINT_STATES, Arrangement, Reading, Site
+from frostshift_rules.job import JOINT_STATES, Arrangement, Site
 from frostshift_service.case_form import groups, label_of, name_of, read_form
+from frostshift_service.reading_entry import OLDEST, TOOLS
 from frostshift_service.rights import Actor
 from frostshift_service.schedule_file import (
     COLUMNS,
@@ -36,11 +38,13 @@ from frostshift_service.schedule_file import (
 from frostshift_service.settings import Settings
 from frostshift_service.store import joints as kept
 from frostshift_service.store.engine import reading, writing
+from frostshift_service.store.readings import LIMITS_C
 from frostshift_service.store.sites import load_site
 from frostshift_service.views.arrangement import arrangement_list, sketch
 from frostshift_service.views.case import NEVER, SAID_ABOVE, FailedCase, answer_lines, case_views
 from frostshift_service.views.desk import Desk, NoPlan
 from frostshift_service.views.joint import JointPage
+from frostshift_service.views.readings import STAGES
 from frostshift_service.views.rule_table import table_list
 from frostshift_service.views.schedule import ImportOutcome, refused, taken_in
 from frostshift_service.views.words import CAUTIONS
@@ -53,7 +57,6 @@ from frostshift_service.web import (
     file_answer,
     shown_table,
     site_of,
-    typed_c,
 )
 
 router = APIRouter(include_in_schema=False)
@@ -66,6 +69,16 @@ _ONE_WORD: Final = re.compile(r"([\w/*]+(?:-[\w/*]+)+|&lt; \d+)")
 
 
 # Rendering
+
+
+def new_entry_key() -> str:
+    """A key for the entries of one form, so that a form sent twice is one entry."""
+    return secrets.token_urlsafe(16)
+
+
+def record_url(site_id: str, mark: str, kind: str = "") -> str:
+    """Path of the preheat record of a joint; `kind` is empty, `.json` or `.csv`."""
+    return f"/sites/{quote(site_id, safe='')}/record{kind}?{urlencode({'mark': mark})}"
 
 
 def joint_url(site_id: str, mark: str) -> str:
@@ -124,6 +137,11 @@ def _templates() -> Environment:
     environment.filters.update(in_lines=in_lines, kept=words_kept)
     environment.globals.update(
         joint_url=joint_url,
+        record_url=record_url,
+        reading_tools=TOOLS,
+        reading_stages=STAGES,
+        reading_limits_c=LIMITS_C,
+        reading_oldest_h=OLDEST // timedelta(hours=1),
         table_url=table_url,
         compare_url=compare_url,
         static_url=_static_url,
@@ -150,19 +168,25 @@ MarkField = Annotated[str, Form(min_length=1, max_length=100)]
 BackField = Annotated[str, Form(max_length=500)]
 
 
-def back_to(back: str, site_id: str, did: str = "") -> str:
-    """The page of this site to return to, with the mark that was changed; the morning sheet for anything else."""
+def back_to(back: str, site_id: str, did: str = "", reading: int | None = None) -> str:
+    """The page of this site to return to, with the mark that was changed, or the reading that was written down.
+
+    The morning sheet for anything else than a page of this site.
+    """
     parts = urlsplit(back)
     path = f"/sites/{quote(site_id, safe='')}/"
     ours = not parts.scheme and not parts.netloc and parts.path.startswith(path) and "\\" not in back
-    query = [(name, value) for name, value in parse_qsl(parts.query) if name != "did"] if ours else []
+    query = [(name, value) for name, value in parse_qsl(parts.query) if name not in ("did", "reading")] if ours else []
     if did:
         query.append(("did", did))
+    if reading is not None:
+        query.append(("reading", str(reading)))
     target = quote(parts.path, safe="/%") if ours else f"{path}morning"
     return f"{target}?{urlencode(query)}" if query else target
 
 
-def _see(url: str) -> RedirectResponse:
+def see(url: str) -> RedirectResponse:
+    """Sends a browser on after a change."""
     return RedirectResponse(url, status_code=303)
 
 
@@ -178,7 +202,7 @@ def home(desk: DeskDep) -> Response:
     """The sites; with one site alone its morning sheet."""
     listed = desk.sites()
     if len(listed.sites) == 1:
-        return _see(f"/sites/{listed.sites[0].id}/morning")
+        return see(f"/sites/{listed.sites[0].id}/morning")
     return render("sites.html", who=desk.who, page=listed)
 
 
@@ -195,20 +219,34 @@ def morning(
     try:
         sheet = desk.morning(site_id, day, shifts)
     except NoPlan:
-        return _see(f"/sites/{site_id}/schedule")
+        return see(f"/sites/{site_id}/schedule")
     change = desk.last_change(site_id, did) if did else None
     return render("morning.html", who=desk.who, page=sheet, change=change, here=_here(request))
 
 
 @router.get("/sites/{site_id}/joints/{mark:path}")
 def joint(
-    request: Request, desk: DeskDep, site_id: SiteId, mark: str, did: Annotated[str, Query(max_length=100)] = ""
+    request: Request,
+    desk: DeskDep,
+    site_id: SiteId,
+    mark: str,
+    did: Annotated[str, Query(max_length=100)] = "",
+    reading: Annotated[int, Query(ge=0, le=2**31 - 1)] = 0,
 ) -> Response:
-    """The page of one joint."""
+    """The page of one joint; `reading` is the one that was written down just now."""
     page = desk.joint(site_id, mark)
     change = desk.last_change(site_id, did) if did else None
     template = "joint.html" if isinstance(page, JointPage) else "resting.html"
-    return render(template, who=desk.who, page=page, site_id=site_id, change=change, here=_here(request))
+    return render(
+        template,
+        who=desk.who,
+        page=page,
+        site_id=site_id,
+        change=change,
+        here=_here(request),
+        said=next((one for one in page.readings if one.id == reading), None),
+        entry_key=new_entry_key(),
+    )
 
 
 @router.get("/sites/{site_id}/weather")
@@ -356,7 +394,7 @@ def _change(desk: Desk, site_id: str, mark: str, back: str, write: Callable[[Ses
     with writing(desk.engine) as session:
         write(session)
     desk.planner.replan(site_id)
-    return _see(back_to(back, site_id, did=mark))
+    return see(back_to(back, site_id, did=mark))
 
 
 @router.post("/sites/{site_id}/state")
@@ -398,37 +436,3 @@ def undo(
             kept.set_joint_state(session, site_id, mark, was, now=now, by=desk.who.name)
 
     return _change(desk, site_id, mark, back, write)
-
-
-def steel_c_of(value: str, unit: Literal["F", "C"]) -> float:
-    """A typed steel temperature [°C].
-
-    Raises:
-        ValueError: no number, or outside what steel before any heat can be.
-    """
-    return typed_c(
-        value, unit, "Steel temperature", kept.READING_LIMITS_C, " Only a reading before any heat belongs here."
-    )
-
-
-@router.post("/sites/{site_id}/readings")
-def add_reading(
-    desk: DeskDep,
-    site_id: SiteId,
-    mark: MarkField,
-    value: Annotated[str, Form(max_length=20)],
-    unit: Annotated[Literal["F", "C"], Form()],
-    instrument: Annotated[str, Form(max_length=60)] = "",
-    by: Annotated[str, Form(max_length=60)] = "",
-    back: BackField = "",
-) -> Response:
-    """Keep a temperature that was measured on the steel before any heat."""
-    try:
-        steel_c = steel_c_of(value, unit)
-    except ValueError as error:
-        raise HTTPException(422, str(error)) from None
-    taken = Reading(mark, steel_c, desk.now(), instrument.strip(), by.strip())
-    with writing(desk.engine) as session:
-        kept.add_reading(session, site_id, taken)
-    desk.planner.replan(site_id)
-    return _see(back_to(back, site_id))

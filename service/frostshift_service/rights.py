@@ -81,6 +81,12 @@ _BY_RIGHT: Final[Mapping[Asked, tuple[str, ...]]] = {
         "POST /enter",
     ),
     "link": (
+        "GET /crew/{token}",
+        "GET /crew/{token}.json",
+        "GET /crew/{token}/joints/{mark:path}",
+        "GET /crew/{token}/joints/{mark:path}.json",
+        "POST /crew/{token}/readings",
+        "POST /crew/{token}/readings.json",
         "GET /answer/{token}",
         "POST /answer/{token}",
         "GET /calendar/{token}.ics",
@@ -122,6 +128,13 @@ _BY_RIGHT: Final[Mapping[Asked, tuple[str, ...]]] = {
         "GET /audit.csv",
     ),
     "see": (
+        "GET /sites/{site_id}/readings",
+        "GET /sites/{site_id}/readings.json",
+        "GET /sites/{site_id}/readings.csv",
+        "GET /sites/{site_id}/readings.xlsx",
+        "GET /sites/{site_id}/record",
+        "GET /sites/{site_id}/record.json",
+        "GET /sites/{site_id}/record.csv",
         "GET /sites/{site_id}/morning",
         "GET /sites/{site_id}/morning.json",
         "GET /sites/{site_id}/morning.csv",
@@ -155,6 +168,7 @@ _BY_RIGHT: Final[Mapping[Asked, tuple[str, ...]]] = {
         "GET /sites/{site_id}/notices/{number}",
     ),
     "work": (
+        "POST /sites/{site_id}/readings.json",
         "POST /sites/{site_id}/state",
         "POST /sites/{site_id}/readings",
         "POST /sites/{site_id}/air-readings",
@@ -166,6 +180,8 @@ _BY_RIGHT: Final[Mapping[Asked, tuple[str, ...]]] = {
     "stock": ("POST /sites/{site_id}/stock",),
     "answer": ("POST /sites/{site_id}/notices/{number}/answer",),
     "set_up": (
+        "POST /sites/{site_id}/people/crew-pages",
+        "POST /sites/{site_id}/people/crew-pages/{link_id}/revoke",
         "GET /sites/{site_id}/people",
         "GET /sites/{site_id}/people.json",
         "POST /sites/{site_id}/people/test",

@@ -305,6 +305,12 @@ def reading_told(
         ("in_progress", low(minutes_ago=121.0), False),
         ("in_progress", low(minutes_ago=-1.0), False),  # its clock is wrong
         ("in_progress", replace(low(), mark="other"), False),
+        ("planned", replace(low(), stage="between_passes"), True),  # it is being welded, whatever its state
+        ("planned", replace(low(), stage="before_arc"), False),
+        ("in_progress", replace(low(5.0), sense="at_least"), False),  # a crayon that melted: at least so warm
+        ("in_progress", replace(low(5.0), sense="below"), True),
+        ("in_progress", replace(low(10.0), sense="below"), True),  # did not melt at the minimum
+        ("in_progress", replace(low(50.0), sense="below"), False),  # says nothing of the minimum
     ],
 )
 def test_readings(state: JointState, reading: Reading, told: bool) -> None:

@@ -134,6 +134,16 @@ def test_readings_of_a_mark_that_is_not_there_and_of_times_after_the_forecast_ch
     assert np.array_equal(plain.steel.cold_c, looked([joint()], hours(SINE), odd).steel.cold_c)
 
 
+@pytest.mark.parametrize(
+    "changes", [{"stage": "before_arc"}, {"stage": "between_passes"}, {"sense": "at_least"}, {"sense": "below"}]
+)
+def test_what_was_measured_with_the_heat_in_or_by_a_crayon_changes_nothing(changes: dict[str, str]) -> None:
+    plain = looked([joint()], hours(SINE))
+    for at_utc in (NOW, FIRST - timedelta(hours=1)):
+        told = replace(reading(-20.0, at_utc), **changes)  # type: ignore[arg-type]
+        assert np.array_equal(plain.steel.cold_c, looked([joint()], hours(SINE), [told]).steel.cold_c)
+
+
 # Sun --------------------------------------------------------------------------------------------------------------
 
 

@@ -34,9 +34,9 @@ from frostshift_service.auth import COOKIE
 from frostshift_service.jobs import Jobs
 from frostshift_service.settings import Settings
 from frostshift_service.site_file import template
-from frostshift_service.store import joints as kept_joints
 from frostshift_service.store import plans
 from frostshift_service.store.engine import open_store, reading
+from frostshift_service.store.readings import readings_of
 from frostshift_service.store.sites import load_site
 from frostshift_service.store.thermometer import air_readings_of, token_with
 from frostshift_service.views.desk import Desk
@@ -137,7 +137,7 @@ def test_a_reading_is_kept_and_moves_the_plan(set_up: Run, tmp_path: Path, typed
     )
     engine = open_store(f"sqlite:///{(tmp_path / 'data' / 'frostshift.db').as_posix()}")
     with reading(engine) as session:
-        [kept] = kept_joints.readings_of(session, "my-site")
+        [kept] = readings_of(session, "my-site")
     engine.dispose()
     assert kept.reading.steel_c == pytest.approx(steel_c)
     assert (kept.reading.at_utc, kept.reading.instrument, kept.reading.by) == (NOW, "probe", "command line")

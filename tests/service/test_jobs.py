@@ -58,6 +58,7 @@ from frostshift_service.store.alerts import put_alerts
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.notices import log_of, save_setup
 from frostshift_service.store.observed import put_observed
+from frostshift_service.store.readings import add_reading, readings_of
 from frostshift_service.store.records import FeedRow, KeptAlerts, ObservedHours, UnknownSite
 from frostshift_service.store.sites import load_site, save_site
 from frostshift_service.store.tables import ForecastRow, PlanRow
@@ -455,7 +456,10 @@ def test_a_kept_plan_is_reproduced_to_the_last_digit(
 ) -> None:
     with_site(either, NWS, HEAVY, THIN, UNSAID)
     with writing(either) as session:
-        kept_joints.add_reading(session, NWS.id, Reading("C-1", -7.5, NOW - timedelta(hours=1), "probe", "Q. Arden"))
+        add_reading(session, NWS.id, Reading("C-1", -7.5, NOW - timedelta(hours=1), "probe", "Q. Arden"), now=NOW)
+        # What was measured with the heat in, or by a crayon, says nothing of the steel's own temperature.
+        for heated in (Reading("C-1", 110.0, NOW, stage="before_arc"), Reading("C-1", 30.0, NOW, sense="below")):
+            add_reading(session, NWS.id, heated, now=NOW)
     jobs = jobs_of(either, clock, server, client)
     jobs.pull(NWS.id)
     plan = shown(jobs)
@@ -561,7 +565,7 @@ def test_it_plans_again_when_something_changed_and_only_then(
 
     likely = of(plan, "C-1").steel_now
     with writing(engine) as session:
-        kept_joints.add_reading(session, NWS.id, Reading("C-1", -25.0, NOW))
+        add_reading(session, NWS.id, Reading("C-1", -25.0, NOW), now=NOW)
     colder = of(changed(), "C-1").steel_now
     assert likely is not None
     assert colder is not None
@@ -730,6 +734,29 @@ def test_when_nothing_is_planned_for_an_hour_people_are_told_once(
     assert told() == ["forecast; to tamsin"]
 
 
+def test_a_reading_between_passes_below_the_minimum_is_told_with_the_next_tick(
+    either: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    with_site(either, NWS, HEAVY)
+    people = NoticeSetup((Person("tamsin", "Tamsin", "superintendent", "us"),))
+    with writing(either) as session:
+        save_setup(session, NWS.id, people, now=NOW)
+    jobs = jobs_of(either, clock, server, client, wiring=wiring(None, clock))
+    jobs.tick()
+    made_utc = shown(jobs).made_utc
+    clock.now = NOW + timedelta(minutes=10)
+    with writing(either) as session:
+        cooled = Reading("C-1", 40.0, clock.now, stage="between_passes", pass_no=3)
+        add_reading(session, NWS.id, cooled, now=clock.now)
+    for minutes in (11, 12):
+        clock.now = NOW + timedelta(minutes=minutes)
+        jobs.tick()
+    with reading(either) as session:
+        told = [one.detail for one in log_of(session, NWS.id, newest=20) if one.what == "decided"]
+    assert [detail for detail in told if detail.startswith("reading")] == ["reading; to tamsin"]
+    assert shown(jobs).made_utc == made_utc  # no plan hangs on it
+
+
 def test_a_tick_without_any_site_does_nothing(engine: Engine, clock: Clock) -> None:
     Jobs(engine, clock, get=None, jitter=lambda: 0.0).tick()
     assert count(engine, PlanRow) == 0
@@ -770,7 +797,7 @@ def test_two_at_work_on_one_store_lose_nothing(
     def works(jobs: Jobs, mark: str) -> None:
         for number in range(rounds):
             with writing(either) as session:
-                kept_joints.add_reading(session, NWS.id, Reading(mark, -5.0 - number, NOW))
+                add_reading(session, NWS.id, Reading(mark, -5.0 - number, NOW), now=NOW)
             assert len(shown(jobs).joints) == 2
 
     def safely(work: Callable[..., None], *arguments: Any) -> None:
@@ -791,7 +818,7 @@ def test_two_at_work_on_one_store_lose_nothing(
     last = [shown(jobs) for jobs in both]
     assert last[0] == last[1]
     with reading(either) as session:
-        readings = kept_joints.readings_of(session, NWS.id)
+        readings = readings_of(session, NWS.id)
         seen = session.exec(select(PlanRow.id).where(PlanRow.kept_because == "shown")).all()
         kept = [plans.plan_by_id(session, plan_id) for plan_id in seen if plan_id is not None]
         inputs = plans.inputs_of(session, kept[-1].id)

@@ -26,6 +26,7 @@ from frostshift_service.schedule_file import read_schedule, template_csv, templa
 from frostshift_service.settings import Settings
 from frostshift_service.store import joints as kept
 from frostshift_service.store.engine import reading, writing
+from frostshift_service.store.readings import LIMITS_C, add_reading
 from frostshift_service.store.records import ScheduleImport
 from frostshift_service.store.sites import load_site
 from frostshift_service.views.show import plural
@@ -82,12 +83,13 @@ def reading_command(
 ) -> None:
     """Write down the temperature measured just now on a joint's steel, before any heat."""
     steel_c = typed_c(temperature)
-    low, high = kept.READING_LIMITS_C
+    low, high = LIMITS_C["before_heat"]
     if not low <= steel_c <= high:
         raise Refused(f"temperature {temperature!r}: steel before any heat lies within {low:g} to {high:g} °C")
     with opened() as (_, engine, jobs):
         site_id = site_id_of(engine, site)
         with writing(engine) as session:
-            kept.add_reading(session, site_id, Reading(mark, steel_c, clock.utc_now(), instrument, BY))
+            now = clock.utc_now()
+            add_reading(session, site_id, Reading(mark, steel_c, now, instrument, BY), now=now, entered_by=BY)
         jobs.replan(site_id)
         print(f"{mark}: {temperature.strip()} noted; the plan goes on from it.")

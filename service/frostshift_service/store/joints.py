@@ -1,8 +1,7 @@
-"""Joints: schedule imports, changes by hand, readings."""
+"""Joints: schedule imports, changes by hand."""
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict
@@ -14,28 +13,24 @@ from pydantic import TypeAdapter
 from sqlalchemy.sql.dml import UpdateBase
 from sqlmodel import Session, col, insert, select, update
 
-from frostshift_rules.job import JOINT_STATES, Joint, JointState, Reading
+from frostshift_rules.job import JOINT_STATES, Joint, JointState
 from frostshift_service.store.packing import plain
 from frostshift_service.store.records import (
     ImportedJoint,
     JointChange,
     KeptJoint,
-    KeptReading,
     ScheduleImport,
     StoreError,
     UnknownJoint,
 )
 from frostshift_service.store.sites import touch
-from frostshift_service.store.tables import JointChangeRow, JointRow, ReadingRow, ScheduleImportRow
+from frostshift_service.store.tables import JointChangeRow, JointRow, ScheduleImportRow
 
 _JOINT: Final = TypeAdapter(Joint)
 _COLUMNS: Final = {"mark", "place", "crew", "start_utc", "state"}
 """Fields of `Joint` that have a column of their own; the others are in `JointRow.rest`."""
 _TOLD: Final = ("place", "crew", "schedule_start_utc", "rest", "defaults", "problems")
 """Columns in which a schedule says something about a joint."""
-
-READING_LIMITS_C: Final = (-60.0, 60.0)
-"""A reading before any heat lies in here [°C]; our choice, asked for by every door."""
 
 
 def import_joints(
@@ -159,7 +154,7 @@ def kept_joint(session: Session, site_id: str, mark: str) -> KeptJoint:
     Raises:
         UnknownJoint: the site has none of that mark.
     """
-    return _kept(_row(session, site_id, mark))
+    return _kept(joint_row(session, site_id, mark))
 
 
 def set_joint_state(session: Session, site_id: str, mark: str, state: JointState, *, now: datetime, by: str) -> None:
@@ -172,7 +167,7 @@ def set_joint_state(session: Session, site_id: str, mark: str, state: JointState
     if state not in JOINT_STATES:
         raise StoreError(f"state is {state!r}, expected one of {', '.join(JOINT_STATES)}")
     touch(session, site_id)
-    row = _row(session, site_id, mark)
+    row = joint_row(session, site_id, mark)
     if row.state != state:
         session.add(_change(row, now, by, "state", row.state, state))
         row.state = state
@@ -186,7 +181,7 @@ def move_joint(session: Session, site_id: str, mark: str, start_utc: datetime, *
         UnknownSite, UnknownJoint: there is none.
     """
     touch(session, site_id)
-    row = _row(session, site_id, mark)
+    row = joint_row(session, site_id, mark)
     if row.start_utc != start_utc:
         session.add(_change(row, now, by, "start_utc", row.start_utc.isoformat(), start_utc.isoformat()))
         row.start_utc = start_utc
@@ -199,46 +194,6 @@ def changes_of(session: Session, site_id: str, mark: str) -> list[JointChange]:
     return [
         JointChange(row.mark, row.at_utc, row.by, row.field, row.was, row.became)
         for row in session.exec(wanted.order_by(col(JointChangeRow.id).desc()))
-    ]
-
-
-def add_reading(session: Session, site_id: str, reading: Reading, *, note: str = "") -> None:
-    """Keep a measured temperature.
-
-    Raises:
-        UnknownSite, UnknownJoint: there is none.
-        StoreError: the temperature is no number.
-    """
-    if not math.isfinite(reading.steel_c):
-        raise StoreError(f"reading on {reading.mark}: steel_c is {reading.steel_c}, expected a temperature in °C")
-    touch(session, site_id)
-    _row(session, site_id, reading.mark)
-    session.add(
-        ReadingRow(
-            site_id=site_id,
-            mark=reading.mark,
-            steel_c=reading.steel_c,
-            at_utc=reading.at_utc,
-            instrument=reading.instrument,
-            by=reading.by,
-            note=note,
-        )
-    )
-    session.flush()
-
-
-def readings_of(
-    session: Session, site_id: str, *, since_utc: datetime | None = None, mark: str | None = None
-) -> list[KeptReading]:
-    """Readings of a site in the order of their time; those at or after `since_utc` and of `mark` where given."""
-    wanted = select(ReadingRow).where(ReadingRow.site_id == site_id)
-    if since_utc is not None:
-        wanted = wanted.where(ReadingRow.at_utc >= since_utc)
-    if mark is not None:
-        wanted = wanted.where(ReadingRow.mark == mark)
-    return [
-        KeptReading(Reading(row.mark, row.steel_c, row.at_utc, row.instrument, row.by), row.note)
-        for row in session.exec(wanted.order_by(col(ReadingRow.at_utc), col(ReadingRow.id)))
     ]
 
 
@@ -285,7 +240,12 @@ def _write_many(session: Session, statement: UpdateBase, rows: list[dict[str, An
         session.exec(statement, params=rows)
 
 
-def _row(session: Session, site_id: str, mark: str) -> JointRow:
+def joint_row(session: Session, site_id: str, mark: str) -> JointRow:
+    """The row of a joint; for the modules of the store.
+
+    Raises:
+        UnknownJoint: the site has none of that mark.
+    """
     # Read anew: another session may have changed it before this one got hold of the site.
     row = session.get(JointRow, (site_id, mark), populate_existing=True)
     if row is None:

@@ -10,6 +10,7 @@ from urllib.parse import urlsplit
 
 from frostshift_rules.job import AirReading, Joint, Reading, Site
 from frostshift_rules.notice_events import Notice
+from frostshift_rules.reading_check import Asked
 from frostshift_rules.surroundings import Hours, Members
 from frostshift_rules.workload import Plan, Weather
 
@@ -149,10 +150,25 @@ class JointChange:
 
 @dataclass(frozen=True, slots=True)
 class KeptReading:
-    """A reading with its note."""
+    """A reading as it was written down.
+
+    Attributes:
+        reading: what was measured, and when.
+        note: of whoever read it.
+        entered_utc: when it reached us; later than measured where a phone had no network.
+        entered_by: who was signed in, or by which link it came; empty for old ones.
+        entry_key: made where it was typed, so that the same reading sent twice is one; None: made by a command.
+        asked: what it was held against when it came; None: it was not held against anything.
+        id: in the store.
+    """
 
     reading: Reading
     note: str
+    entered_utc: datetime
+    entered_by: str = ""
+    entry_key: str | None = None
+    asked: Asked | None = None
+    id: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -474,6 +490,27 @@ class SwitchedOff:
     person_id: str
     since_utc: datetime
     reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class CrewLink:
+    """A secret link to read one crew's sheet and write readings by; the secret itself is kept nowhere.
+
+    Attributes:
+        id: in the store.
+        site_id, crew: whose joints; an empty crew: those for which the schedule names none.
+        made_utc, made_by: when and by whom it was made.
+        revoked_utc: from when on it opens nothing more; None: it counts.
+        revoked_by: who ended it; empty while it counts.
+    """
+
+    id: int
+    site_id: str
+    crew: str
+    made_utc: datetime
+    made_by: str
+    revoked_utc: datetime | None
+    revoked_by: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -158,6 +158,7 @@ class ReadingRow(Table, table=True):
     __table_args__ = (
         ForeignKeyConstraint(["site_id", "mark"], ["joint.site_id", "joint.mark"]),
         Index(None, "site_id", "at_utc"),
+        UniqueConstraint("site_id", "entry_key"),
     )
 
     id: int | None = Field(default=None, primary_key=True)
@@ -168,6 +169,14 @@ class ReadingRow(Table, table=True):
     instrument: str
     by: str
     note: str
+    entered_utc: datetime
+    entered_by: str
+    sense: str
+    stage: str
+    pass_no: int | None
+    point: str
+    entry_key: str | None
+    asked: dict[str, float | None] | None = Field(sa_type=JSON)
 
 
 class DeviceTokenRow(Table, table=True):
@@ -482,6 +491,21 @@ class CalendarLinkRow(Table, table=True):
     digest: str = Field(unique=True)
     made_utc: datetime
     revoked_utc: datetime | None
+
+
+class CrewLinkRow(Table, table=True):
+    """A secret link to the page of one crew; its SHA-256 in hex."""
+
+    __tablename__ = "crew_link"
+
+    id: int | None = Field(default=None, primary_key=True)
+    site_id: str = Field(foreign_key="site.id", index=True)
+    crew: str
+    digest: str = Field(unique=True)
+    made_utc: datetime
+    made_by: str
+    revoked_utc: datetime | None
+    revoked_by: str
 
 
 class AccountRow(Table, table=True):

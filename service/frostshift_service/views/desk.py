@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import Final, Protocol
 from zoneinfo import ZoneInfo
 
@@ -19,13 +19,27 @@ from frostshift_service.rights import Actor
 from frostshift_service.stock_form import contents_of, kinds_of
 from frostshift_service.store import joints as kept
 from frostshift_service.store.engine import reading
-from frostshift_service.store.records import KeptSite, ShowUnits, StoreError
+from frostshift_service.store.plans import plan_before
+from frostshift_service.store.readings import readings_of
+from frostshift_service.store.records import KeptReading, KeptSite, ShowUnits, StoreError, UnknownJoint
 from frostshift_service.store.sites import load_site, load_sites
 from frostshift_service.store.stock import entries_of
 from frostshift_service.views.chart import SteelSeries
 from frostshift_service.views.compare import ComparePage, compare_page
+from frostshift_service.views.crew import CrewJointPage, CrewPage, crew_joint_page, crew_page
 from frostshift_service.views.gas import GasPage, gas_page
 from frostshift_service.views.joint import JointPage, RestingJoint, joint_page
+from frostshift_service.views.readings import (
+    SHOWN,
+    ReadingsPage,
+    asked_for,
+    planned_in,
+    reading_form,
+    reading_line,
+    readings_page,
+    requirement_of,
+)
+from frostshift_service.views.record import IN_RECORD, RecordPage, record_page
 from frostshift_service.views.schedule import SchedulePage, default_texts, schedule_page
 from frostshift_service.views.sheet import MorningSheet, morning_sheet
 from frostshift_service.views.show import Show
@@ -33,6 +47,8 @@ from frostshift_service.views.stock import StockPage, stock_page
 from frostshift_service.views.weather import SiteWeather, WeatherPage, weather_page
 from frostshift_service.views.words import STATES
 
+CREW_SEES: Final = timedelta(days=3)
+"""Older readings do not stand on a crew's sheet. Our choice."""
 NOBODY_ELSE: Final = Actor("this machine", owner=True)
 """Who asks where nobody is asked to sign in: a command on this machine."""
 
@@ -182,7 +198,7 @@ class Desk:
         with reading(self.engine) as session:
             site = load_site(session, site_id)
             joint = kept.kept_joint(session, site_id, mark)
-            readings = [k.reading for k in kept.readings_of(session, site_id, mark=mark)]
+            readings = readings_of(session, site_id, mark=mark, newest=SHOWN)
         plan = self.planner.current_plan(site_id)
         show = self.show(site)
         if plan is not None and any(planned.joint.mark == mark for planned in plan.joints):
@@ -196,6 +212,7 @@ class Desk:
                 readings=readings,
                 defaults=default_texts(joint.defaults),
             )
+        asked = asked_for(site.site, joint.joint, None, readings)
         if not joint.present:
             reason = (
                 "The last schedule no longer holds this mark, so it is not planned until a schedule holds it again."
@@ -214,7 +231,81 @@ class Desk:
             start=show.moment(joint.joint.start_utc, detail="date"),
             reason=reason,
             in_schedule=joint.present,
+            readings=tuple(reading_line(one, asked, show) for one in reversed(readings)),
+            form=reading_form(joint.joint, requirement_of(site.site, joint.joint).extent_mm, asked, show),
         )
+
+    def readings(self, site_id: str, mark: str = "", newest: int = SHOWN) -> ReadingsPage:
+        """Readings of a site, or of one joint where a mark is given, the newest first.
+
+        Raises:
+            UnknownSite, UnknownJoint: there is none.
+        """
+        with reading(self.engine) as session:
+            kept_site = load_site(session, site_id)
+            if mark:
+                kept.kept_joint(session, site_id, mark)
+            found = readings_of(session, site_id, mark=mark or None, newest=newest)
+            joints = {one: kept.kept_joint(session, site_id, one).joint for one in {k.reading.mark for k in found}}
+        site, show = kept_site.site, self.show(kept_site)
+        plan = self.planner.current_plan(site_id) if found else None
+        of_mark: dict[str, list[KeptReading]] = {}
+        for one in found:
+            of_mark.setdefault(one.reading.mark, []).append(one)
+        asked = {of: asked_for(site, joints[of], planned_in(plan, of), some) for of, some in of_mark.items()}
+        return readings_page(site, mark, [reading_line(one, asked[one.reading.mark], show) for one in found])
+
+    def record(self, site_id: str, mark: str) -> RecordPage:
+        """The preheat record of a joint.
+
+        What was predicted comes from the last plan that is kept from before its planned start, or from the latest one
+        while it has not begun.
+
+        Raises:
+            UnknownSite, UnknownJoint: there is none.
+        """
+        now = self.now()
+        plan = self.planner.current_plan(site_id)
+        with reading(self.engine) as session:
+            site = load_site(session, site_id)
+            joint = kept.kept_joint(session, site_id, mark)
+            readings = readings_of(session, site_id, mark=mark, newest=IN_RECORD)
+            if joint.joint.start_utc < now or planned_in(plan, mark) is None:
+                before = plan_before(session, site_id, joint.joint.start_utc)
+                plan = before.plan if before is not None and planned_in(before.plan, mark) is not None else plan
+        return record_page(site.site, joint, plan, readings, self.show(site), now)
+
+    def crew(self, site_id: str, crew: str) -> CrewPage:
+        """The sheet of a crew; an empty one: of the joints without a crew.
+
+        Raises:
+            UnknownSite: there is none.
+            NoPlan: nothing was planned yet.
+        """
+        plan, now = self._plan(site_id), self.now()
+        with reading(self.engine) as session:
+            site = load_site(session, site_id)
+            found = readings_of(session, site_id, since_utc=now - CREW_SEES)
+        of_mark: dict[str, list[KeptReading]] = {}
+        for one in found:
+            of_mark.setdefault(one.reading.mark, []).append(one)
+        return crew_page(plan, crew, of_mark, self.show(site), now)
+
+    def crew_joint(self, site_id: str, crew: str, mark: str) -> CrewJointPage:
+        """One joint of a crew.
+
+        Raises:
+            UnknownSite: there is none.
+            UnknownJoint: the crew has none of that mark.
+            NoPlan: nothing was planned yet.
+        """
+        with reading(self.engine) as session:
+            site = load_site(session, site_id)
+            joint = kept.kept_joint(session, site_id, mark).joint
+            if joint.crew != crew:
+                raise UnknownJoint(f"this crew has no joint {mark!r}")
+            found = readings_of(session, site_id, mark=mark, newest=SHOWN)
+        return crew_joint_page(self._plan(site_id), crew, mark, found, self.show(site), self.now())
 
     def compare(self, site_id: str, marks: Sequence[str], shift: str | None = None) -> ComparePage:
         """Ways of heating some joints, or those of a shift, side by side; without both what can be compared.

@@ -14,15 +14,17 @@ from frostshift_rules.gas import KEEPING_COUNTED, NOT_COUNTED
 from frostshift_rules.heat_options import heat_options, job_of
 from frostshift_rules.hydrogen_control import load_hydrogen_control
 from frostshift_rules.instructions import Instruction, Topic, instructions
-from frostshift_rules.job import Ends, Joint, JointState, Part, Reading, Site
+from frostshift_rules.job import Ends, Joint, JointState, Part, Site
 from frostshift_rules.preheat import Requirement
 from frostshift_rules.stops import source_text
 from frostshift_rules.tables import OwnTable, load_code_table
 from frostshift_rules.workload import HeatPlan, JointPlan, Plan, Span
+from frostshift_service.store.records import KeptReading
 from frostshift_service.views.arithmetic import Step, gas_steps, heating_steps
 from frostshift_service.views.arrangement import ArrangementView, arrangement_view
 from frostshift_service.views.chart import AROUND, Chart, SteelSeries, Threshold, cropped, draw
 from frostshift_service.views.options import OptionTable, arc_wait_text, keep_warm_steps, option_tables
+from frostshift_service.views.readings import ReadingForm, ReadingLine, asked_for, reading_form, reading_line
 from frostshift_service.views.sheet import Header, Line, header, line
 from frostshift_service.views.show import (
     Moment,
@@ -125,16 +127,6 @@ class TorchChoice:
 
 
 @dataclass(frozen=True, slots=True)
-class Measured:
-    """A reading of the steel before any heat."""
-
-    at: Moment
-    steel: Temp
-    instrument: str
-    by: str
-
-
-@dataclass(frozen=True, slots=True)
 class HourRow:
     """One hour of the chart as numbers [°C]; None: missing."""
 
@@ -177,7 +169,8 @@ class JointPage:
         options: what else could be done.
         wide, narrow: the chart for a desk and for a phone; None where nothing can be drawn.
         hours: the numbers of the chart.
-        readings: what was measured.
+        readings: what was measured, the newest first.
+        form: to write down another.
         gas_notes: what the gas arithmetic leaves out.
         cautions: standing cautions.
     """
@@ -215,7 +208,8 @@ class JointPage:
     wide: Chart | None
     narrow: Chart | None
     hours: tuple[HourRow, ...]
-    readings: tuple[Measured, ...]
+    readings: tuple[ReadingLine, ...]
+    form: ReadingForm
     cautions: tuple[Caution, ...]
 
 
@@ -232,6 +226,8 @@ class RestingJoint:
     start: Moment
     reason: str
     in_schedule: bool
+    readings: tuple[ReadingLine, ...]
+    form: ReadingForm
     cautions: tuple[Caution, ...] = CAUTIONS
 
 
@@ -486,7 +482,7 @@ def joint_page(
     *,
     series: SteelSeries | None,
     times_for_torches: Mapping[int, HeatPlan],
-    readings: Sequence[Reading] = (),
+    readings: Sequence[KeptReading] = (),
     defaults: Sequence[str] = (),
 ) -> JointPage:
     """The page of one joint.
@@ -514,6 +510,7 @@ def joint_page(
     cold = _cold_steel(asked, joint_plan.steel, show)
     window = (joint_plan.window_start_utc, joint_plan.window_end_utc)
     wide, narrow = _charts(joint_plan, series, show)
+    held_against = asked_for(site, joint, joint_plan, readings)
     return JointPage(
         header=head,
         line=of_joint,
@@ -562,14 +559,10 @@ def joint_page(
         narrow=narrow,
         hours=() if series is None else _hour_rows(series, window, show),
         readings=tuple(
-            Measured(
-                show.moment(reading.at_utc, detail="date"),
-                show.temp(reading.steel_c),
-                reading.instrument,
-                reading.by,
-            )
-            for reading in sorted(readings, key=lambda one: one.at_utc, reverse=True)
+            reading_line(one, held_against, show)
+            for one in sorted(readings, key=lambda one: (one.reading.at_utc, one.id), reverse=True)
         ),
+        form=reading_form(joint, asked.extent_mm, held_against, show),
         cautions=CAUTIONS,
     )
 

@@ -382,8 +382,9 @@ def _forecast_event(event: Event, _reader: _Reader) -> str:
 def _reading(event: Event, reader: _Reader) -> str:
     assert event.reading is not None
     low, show = event.reading, reader.show
+    read = f"{'below ' if low.sense == 'below' else ''}{show.tenths_text(low.steel_c)}"
     return (
-        f"Heat {low.mark} before you weld on: {show.tenths_text(low.steel_c)} read at {reader.at(low.at_utc)}, minimum "
+        f"Heat {low.mark} before you weld on: {read} read at {reader.at(low.at_utc)}, minimum "
         f"{show.temp_text(low.minimum_c, 'up')}."
     )
 

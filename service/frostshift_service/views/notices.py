@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
@@ -10,6 +10,7 @@ from typing import Final
 from frostshift_rules.notice_setup import Address, Kind, NoticeSetup, Person, Role, Urgency
 from frostshift_service.store.records import (
     CalendarLink,
+    CrewLink,
     DeliveryState,
     KeptDelivery,
     KeptNotice,
@@ -18,6 +19,7 @@ from frostshift_service.store.records import (
     NoticeLog,
     logged_address,
 )
+from frostshift_service.views.crew import CrewLinkView, crew_link_view
 from frostshift_service.views.files import Table
 from frostshift_service.views.notice_text import Envelope, notice_words
 from frostshift_service.views.show import Moment, Show
@@ -175,13 +177,18 @@ class CalendarLinkView:
 
 @dataclass(frozen=True, slots=True)
 class PeoplePage:
-    """Who hears what of a site, the crews of its schedule, and the calendar links that count."""
+    """Who hears what of a site, the crews of its schedule, the calendar links that count and the links of crews' pages.
+
+    `no_crew`: there are joints without a crew.
+    """
 
     site_id: str
     site_name: str
     people: tuple[PersonView, ...]
     crews: tuple[str, ...]
     links: tuple[CalendarLinkView, ...]
+    no_crew: bool
+    crew_links: tuple[CrewLinkView, ...]
 
 
 def notices_page(
@@ -277,8 +284,9 @@ def people_page(
     site: KeptSite,
     setup: NoticeSetup,
     problems: Mapping[str, str],
-    crews: Iterable[str],
+    crews: Collection[str],
     links: Iterable[CalendarLink],
+    crew_links: Iterable[CrewLink],
     show: Show,
 ) -> PeoplePage:
     """Who hears what.
@@ -289,6 +297,7 @@ def people_page(
         problems: address key -> why it is switched off.
         crews: that the schedule names.
         links: calendar links that count.
+        crew_links: links of crews' pages, ended ones too.
         show: clock of the site.
     """
     return PeoplePage(
@@ -297,6 +306,8 @@ def people_page(
         tuple(_person(one, setup, problems) for one in setup.people),
         tuple(sorted({one for one in crews if one})),
         tuple(CalendarLinkView(one.id, one.crew, show.moment(one.made_utc, detail="date")) for one in links),
+        "" in crews,
+        tuple(crew_link_view(one, show) for one in crew_links),
     )
 
 

@@ -17,6 +17,7 @@ from frostshift_rules.composition import ELEMENTS, RESTRAINTS, Composition
 from frostshift_rules.job import EXPOSURES, PROCESSES, Joint, Part, Reading, Shelter, Site
 from frostshift_service.store import joints, sites
 from frostshift_service.store.engine import open_store, reading, writing
+from frostshift_service.store.readings import add_reading, readings_of
 from frostshift_service.store.records import ImportedJoint, KeptReading, StoreError, UnknownJoint, UnknownSite
 
 NOW = datetime(2026, 1, 12, 18, 0, tzinfo=UTC)
@@ -154,13 +155,13 @@ def test_state_and_readings_stay_over_an_import(sited: Engine, rows: Rows) -> No
     measured = Reading("A1", -17.25, NOW, "contact probe 4", "R. Moss")
     with writing(sited) as session:
         joints.set_joint_state(session, "ore-shed", "A1", "in_progress", now=NOW, by="R. Moss")
-        joints.add_reading(session, "ore-shed", measured, note="north flange")
+        add_reading(session, "ore-shed", measured, now=NOW, note="north flange")
     take(sited, rows("A2"))
     take(sited, rows("A1", "A2", crew="other"))
     joint = one(sited, "A1")
     assert (joint.state, joint.crew) == ("in_progress", "other")
     with reading(sited) as session:
-        assert joints.readings_of(session, "ore-shed") == [KeptReading(measured, "north flange")]
+        assert readings_of(session, "ore-shed") == [KeptReading(measured, "north flange", NOW, id=1)]
 
 
 def test_the_schedules_state_counts_for_a_new_mark(sited: Engine, rows: Rows) -> None:
@@ -286,7 +287,7 @@ def test_concurrent_writers_lose_nothing(sited: Engine, rows: Rows) -> None:
 
     def work(number: int) -> None:
         with writing(sited) as session:
-            joints.add_reading(session, "ore-shed", Reading(names[number], -float(number), NOW))
+            add_reading(session, "ore-shed", Reading(names[number], -float(number), NOW), now=NOW)
             joints.set_joint_state(session, "ore-shed", names[number], "done", now=NOW, by=str(number))
 
     with reading(sited) as session:
@@ -295,7 +296,7 @@ def test_concurrent_writers_lose_nothing(sited: Engine, rows: Rows) -> None:
         list(pool.map(work, range(len(names))))
     with reading(sited) as session:
         assert sites.load_site(session, "ore-shed").revision == before + 2 * len(names)
-        assert sorted(kept.reading.mark for kept in joints.readings_of(session, "ore-shed")) == sorted(names)
+        assert sorted(kept.reading.mark for kept in readings_of(session, "ore-shed")) == sorted(names)
         assert {joint.state for joint in joints.joints_of(session, "ore-shed")} == {"done"}
 
 
@@ -304,12 +305,12 @@ def test_readings_by_time_and_mark(sited: Engine, rows: Rows) -> None:
     measured = [Reading(mark, -5.0, NOW + timedelta(hours=hour)) for mark, hour in (("A1", 2), ("A2", 1), ("A1", 0))]
     with writing(sited) as session:
         for item in measured:
-            joints.add_reading(session, "ore-shed", item)
+            add_reading(session, "ore-shed", item, now=NOW)
     late, middle, early = measured
     with reading(sited) as session:
 
         def found(**wanted: object) -> list[Reading]:
-            return [kept.reading for kept in joints.readings_of(session, "ore-shed", **wanted)]  # type: ignore[arg-type]
+            return [kept.reading for kept in readings_of(session, "ore-shed", **wanted)]  # type: ignore[arg-type]
 
         assert found() == [early, middle, late]
         assert found(mark="A1") == [early, late]
@@ -321,11 +322,11 @@ def test_wrong_changes_are_refused(sited: Engine, rows: Rows) -> None:
     with pytest.raises(UnknownJoint, match="no joint 'Z'"), writing(sited) as session:
         joints.set_joint_state(session, "ore-shed", "Z", "done", now=NOW, by="")
     with pytest.raises(UnknownJoint, match="no joint 'Z'"), writing(sited) as session:
-        joints.add_reading(session, "ore-shed", Reading("Z", 1.0, NOW))
+        add_reading(session, "ore-shed", Reading("Z", 1.0, NOW), now=NOW)
     with pytest.raises(UnknownSite, match="'nowhere'"), writing(sited) as session:
         joints.move_joint(session, "nowhere", "A1", NOW, now=NOW, by="")
     with pytest.raises(StoreError, match="state is 'finished', expected one of planned"), writing(sited) as session:
         joints.set_joint_state(session, "ore-shed", "A1", "finished", now=NOW, by="")  # type: ignore[arg-type]
     with pytest.raises(StoreError, match="A1: steel_c is nan"), writing(sited) as session:
-        joints.add_reading(session, "ore-shed", Reading("A1", math.nan, NOW))
+        add_reading(session, "ore-shed", Reading("A1", math.nan, NOW), now=NOW)
     assert one(sited, "A1").state == "planned"

@@ -31,11 +31,12 @@ from sqlalchemy import Table as PlainTable
 from sqlalchemy.types import TypeEngine
 
 from frostshift_rules.gas_setup import GasSetup
-from frostshift_rules.job import Procedure, Site
+from frostshift_rules.job import Procedure, Reading, Site
 from frostshift_service.store import engine, forecasts, joints, plans, sites
 from frostshift_service.store.engine import open_store, reading, writing
 from frostshift_service.store.migrations.run import config
-from frostshift_service.store.records import ImportedJoint, StoreError
+from frostshift_service.store.readings import add_reading, readings_of
+from frostshift_service.store.records import ImportedJoint, KeptReading, StoreError
 from frostshift_service.store.tables import Table
 
 NOW = datetime(2026, 1, 12, 18, 0, tzinfo=UTC)
@@ -74,7 +75,7 @@ def test_the_steps_ship_with_the_package() -> None:
     assert folder.joinpath("versions", "0004_thermometer.py").is_file()
     assert folder.joinpath("versions", "0005_alerts_and_observed.py").is_file()
     assert folder.joinpath("versions", "0006_history.py").is_file()
-    for name in ("0007_stock", "0008_altitude", "0009_file_service", "0010_gas_setup", "0011_notices"):
+    for name in ("0007_stock", "0008_altitude", "0009_file_service", "0010_gas_setup", "0011_notices", "0013_readings"):
         assert folder.joinpath("versions", f"{name}.py").is_file()
 
 
@@ -120,6 +121,32 @@ def test_a_step_that_fails_leaves_nothing(store_url: str, monkeypatch: pytest.Mo
     assert inspect(raw).get_table_names() == []
     raw.dispose()
     open_store(store_url).dispose()
+
+
+def test_old_readings_are_figures_of_cold_steel(store_url: str) -> None:
+    """What was written down before readings had a stage was measured before any heat, and written down at once."""
+    rows = json.loads((FIXTURES / "schema_0001.json").read_text(encoding="utf-8"))
+    at = "2026-01-12T17:30:00"
+    rows["reading"] = [
+        {"id": 1, "site_id": "ore-shed", "mark": "A-1", "steel_c": -7.5, "at_utc": at, "instrument": "probe",
+         "by": "R. Moss", "note": "north flange"}
+    ]  # fmt: skip
+    at_schema(store_url, "0001", rows)
+    store = open_store(store_url)
+    at_utc = datetime.fromisoformat(at).replace(tzinfo=UTC)
+    with reading(store) as session:
+        assert readings_of(session, "ore-shed") == [
+            KeptReading(Reading("A-1", -7.5, at_utc, "probe", "R. Moss"), "north flange", at_utc, id=1)
+        ]
+    with writing(store) as session:
+        add_reading(session, "ore-shed", Reading("A-1", 110.0, NOW, stage="before_arc"), now=NOW, entry_key="key-one-1")
+    with store.begin() as connection:
+        settings = config()
+        settings.attributes["connection"] = connection
+        command.downgrade(settings, "0011")
+        left = connection.execute(text("SELECT steel_c, note FROM reading")).all()
+    store.dispose()
+    assert [tuple(row) for row in left] == [(-7.5, "north flange")]  # the heated one would be taken for cold steel
 
 
 def test_rebuilding_a_parent_table_keeps_its_children(

@@ -1,4 +1,4 @@
-"""Every link of every page, followed as each role: none leads to an error, and no form that would be refused is shown."""
+"""Every link of every page, followed as each role: none leads to an error; no form is shown that would be refused."""
 
 import re
 from html.parser import HTMLParser

@@ -1,0 +1,221 @@
+"""The page of one crew: of every joint the three things a welder needs, large; and the poster that opens it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final
+
+import segno
+
+from frostshift_rules.instructions import instructions
+from frostshift_rules.tables import load_code_table
+from frostshift_rules.workload import JointPlan, Plan
+from frostshift_service.store.records import CrewLink, KeptReading
+from frostshift_service.views.readings import ReadingForm, ReadingLine, asked_for, reading_form, reading_line
+from frostshift_service.views.sheet import Header, Line, header, line, morning_sheet
+from frostshift_service.views.show import Moment, Show, optional
+from frostshift_service.views.words import CAUTIONS, Caution
+
+ASK: Final = "Unknown: ask the superintendent"
+NO_CREW: Final = "joints without a crew"
+
+
+@dataclass(frozen=True, slots=True)
+class CrewCard:
+    """One joint for whoever heats and welds it.
+
+    Attributes:
+        line: the joint as on the morning sheet.
+        how_hot: the minimum, or that it is not known; `how_hot_more` the maximum and what else there is to say.
+        where: how far around the weld has to be warm; `where_more` where and when to measure.
+        when: when to light up, or that no torch is needed; `when_more` how long, how long it holds.
+        stop: whether the weather lets nobody weld in some of its hours; `stop_text` says which.
+        last: the newest reading; None: nothing measured.
+        readings: all of them, the newest first.
+        form: to write down another.
+    """
+
+    line: Line
+    how_hot: str
+    how_hot_more: tuple[str, ...]
+    where: str
+    where_more: str
+    when: str
+    when_more: tuple[str, ...]
+    stop: bool
+    stop_text: str
+    last: ReadingLine | None
+    readings: tuple[ReadingLine, ...]
+    form: ReadingForm
+
+
+@dataclass(frozen=True, slots=True)
+class CrewShift:
+    """The joints of the crew in one shift, by light-up; `title` says which."""
+
+    title: str
+    cards: tuple[CrewCard, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CrewPage:
+    """The sheet of one crew; `now` is when it was asked for, as it may stand open for long without a network."""
+
+    header: Header
+    crew: str
+    crew_text: str
+    now: Moment
+    shifts: tuple[CrewShift, ...]
+    cautions: tuple[Caution, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CrewJointPage:
+    """One joint of the crew; `card` is None where it is in no plan, and `reason` says so."""
+
+    header: Header
+    crew: str
+    crew_text: str
+    mark: str
+    now: Moment
+    card: CrewCard | None
+    reason: str
+    cautions: tuple[Caution, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CrewLinkView:
+    """A link to the page of a crew; `ended` is None while it counts."""
+
+    id: int
+    crew: str
+    made: Moment
+    made_by: str
+    ended: Moment | None
+    ended_by: str
+
+
+def crew_text(crew: str) -> str:
+    """A crew for people."""
+    return f"crew {crew}" if crew else NO_CREW
+
+
+def crew_link_view(link: CrewLink, show: Show) -> CrewLinkView:
+    """A link for the page of those who make them."""
+    return CrewLinkView(
+        id=link.id,
+        crew=crew_text(link.crew),
+        made=show.moment(link.made_utc, detail="date"),
+        made_by=link.made_by,
+        ended=None if link.revoked_utc is None else show.moment(link.revoked_utc, detail="date"),
+        ended_by=link.revoked_by,
+    )
+
+
+def code_svg(address: str) -> str:
+    """A QR code (ISO/IEC 18004) that opens an address, as an SVG to stand in a page; it holds no style."""
+    code = segno.make(address, error="m", micro=False)
+    drawn: str = code.svg_inline(scale=4, border=4, omitsize=True, svgclass="code", lineclass=None)
+    return drawn
+
+
+def crew_page(
+    plan: Plan, crew: str, readings: Mapping[str, Sequence[KeptReading]], show: Show, now: datetime
+) -> CrewPage:
+    """The sheet of a crew: the running and the next shift, what is at work from earlier ones, and what lies outside.
+
+    Args:
+        plan: the latest.
+        crew: its joints; empty: those without a crew.
+        readings: of its joints, by mark, in the order of their time.
+        show: units and zone.
+        now: aware.
+    """
+    of_crew = {one.joint.mark: one for one in plan.joints if one.joint.crew == crew}
+    sheet = morning_sheet(plan, show, now)
+
+    def cards(marks: Sequence[str]) -> tuple[CrewCard, ...]:
+        return tuple(crew_card(of_crew[mark], plan, readings.get(mark, ()), show) for mark in marks if mark in of_crew)
+
+    groups = [(block.title, [one.mark for one in block.lines]) for block in sheet.shifts]
+    groups.insert(0, ("From earlier shifts, not done", list(sheet.earlier)))
+    groups.append(("Outside every shift", [one.mark for one in sheet.outside]))
+    return CrewPage(
+        header=header(plan, show, now),
+        crew=crew,
+        crew_text=crew_text(crew),
+        now=show.moment(now, detail="date"),
+        shifts=tuple(CrewShift(title, found) for title, marks in groups if (found := cards(marks))),
+        cautions=CAUTIONS,
+    )
+
+
+def crew_joint_page(
+    plan: Plan, crew: str, mark: str, readings: Sequence[KeptReading], show: Show, now: datetime
+) -> CrewJointPage:
+    """One joint of a crew, as in `crew_page`."""
+    planned = next((one for one in plan.joints if one.joint.mark == mark and one.joint.crew == crew), None)
+    return CrewJointPage(
+        header=header(plan, show, now),
+        crew=crew,
+        crew_text=crew_text(crew),
+        mark=mark,
+        now=show.moment(now, detail="date"),
+        card=None if planned is None else crew_card(planned, plan, readings, show),
+        reason="" if planned is not None else "It is not in the latest plan: ask the superintendent.",
+        cautions=CAUTIONS,
+    )
+
+
+def crew_card(planned: JointPlan, plan: Plan, readings: Sequence[KeptReading], show: Show) -> CrewCard:
+    """One joint of the plan."""
+    site, joint, asked = plan.site, planned.joint, planned.requirement
+    table = load_code_table(site.table_id, site.own_tables)
+    of_sheet = line(planned, site, show)
+    said = {one.topic: one for one in instructions(joint, asked, table, site.code_units)}
+    held_against = asked_for(site, joint, planned, readings)
+    lines = tuple(reading_line(one, held_against, show) for one in reversed(readings))
+    how_hot, how_hot_more = _how_hot(planned, of_sheet, held_against.met_from_c, show)
+    when, when_more = _when(of_sheet)
+    return CrewCard(
+        line=of_sheet,
+        how_hot=how_hot,
+        how_hot_more=how_hot_more,
+        where=f"{show.length_text(asked.extent_mm)} on every side of the weld, both faces, through the whole thickness",
+        where_more=said["where_when"].text,
+        when=when,
+        when_more=when_more,
+        stop=of_sheet.weather.code == "stop",
+        stop_text=" ".join(of_sheet.weather_notes),
+        last=lines[0] if lines else None,
+        readings=lines,
+        form=reading_form(joint, asked.extent_mm, held_against, show),
+    )
+
+
+def _how_hot(planned: JointPlan, of_sheet: Line, met_from_c: float | None, show: Show) -> tuple[str, tuple[str, ...]]:
+    asked = planned.requirement
+    most = optional(show.temp_text, asked.maximum_c, "down")
+    maximum = f"Never above {most}." if most else "No maximum is stated here: that of the welding procedure holds."
+    if met_from_c is None:
+        hint = f"{of_sheet.hint}." if of_sheet.hint else ""
+        why = [f"{text[:1].upper()}{text[1:]}." for text in asked.unknown]
+        return ASK, tuple(text for text in (hint, *why, maximum) if text)
+    target = (f"Heat to {of_sheet.target.text}.",) if of_sheet.target is not None else ()
+    return f"At least {show.temp_text(met_from_c, 'up')}", (*target, maximum)
+
+
+def _when(of_sheet: Line) -> tuple[str, tuple[str, ...]]:
+    start = f"Planned start {of_sheet.start.text}."
+    if of_sheet.call.code == "no_heat":
+        return "No torch needed", ("Measure before you strike.", start)
+    if of_sheet.light_up is None or of_sheet.call.code == "unknown":
+        reason = of_sheet.minutes_text or of_sheet.heat_note
+        return ASK, tuple(text for text in (f"{reason[:1].upper()}{reason[1:]}." if reason else "", start) if text)
+    heating = "" if of_sheet.minutes is None else f"Heating takes {of_sheet.minutes.text}, {of_sheet.heaters_text}."
+    hold = f"It holds {of_sheet.hold_text} once the flame is off." if of_sheet.hold_text else ""
+    arc = f"Earliest arc {of_sheet.earliest_arc.text}." if of_sheet.earliest_arc is not None else ""
+    first = "Measure first: it may be warm enough." if of_sheet.call.code == "measure" else ""
+    return f"Light up {of_sheet.light_up.text}", tuple(text for text in (first, heating, hold, arc, start) if text)
