@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Final, Protocol
 from zoneinfo import ZoneInfo
@@ -20,13 +20,25 @@ from frostshift_service.stock_form import contents_of, kinds_of
 from frostshift_service.store import joints as kept
 from frostshift_service.store.engine import reading
 from frostshift_service.store.records import KeptSite, ShowUnits, StoreError
+from frostshift_service.store.schedule_acts import last_act
 from frostshift_service.store.sites import load_site, load_sites
 from frostshift_service.store.stock import entries_of
 from frostshift_service.views.chart import SteelSeries
 from frostshift_service.views.compare import ComparePage, compare_page
 from frostshift_service.views.gas import GasPage, gas_page
 from frostshift_service.views.joint import JointPage, RestingJoint, joint_page
-from frostshift_service.views.schedule import SchedulePage, default_texts, schedule_page
+from frostshift_service.views.schedule import (
+    EVERYTHING,
+    Placed,
+    ScheduleFilter,
+    SchedulePage,
+    default_texts,
+    matching,
+    page_count,
+    page_of,
+    placed,
+    schedule_page,
+)
 from frostshift_service.views.sheet import MorningSheet, morning_sheet
 from frostshift_service.views.show import Show
 from frostshift_service.views.stock import StockPage, stock_page
@@ -255,17 +267,36 @@ class Desk:
         found = self.planner.compare(site_id, marks) if marks else None
         return compare_page(found, plan, show, now, shift=shift, no_heat=no_heat)
 
-    def schedule(self, site_id: str, text: str = "", state: str = "") -> SchedulePage:
-        """The list of joints.
+    def schedule(self, site_id: str, wanted: ScheduleFilter = EVERYTHING) -> SchedulePage:
+        """The list of joints; a page beyond the last is the last.
 
         Raises:
             UnknownSite: there is none of that id.
         """
+        site, joints, chosen, plan = self._chosen(site_id, wanted)
+        wanted = replace(wanted, page=min(wanted.page, page_count(len(chosen), wanted)))
+        here = page_of(chosen, wanted)
+        with reading(self.engine) as session:
+            found = kept.kept_joints_of(session, site_id, [one.joint.mark for one in here])
+            last, act = kept.last_import(session, site_id), last_act(session, site_id)
+        show = self.show(site)
+        return schedule_page(site, joints, chosen, found, wanted, show, last=last, act=act, planned=plan is not None)
+
+    def marks(self, site_id: str, wanted: ScheduleFilter) -> list[str]:
+        """The marks of all joints that pass a filter, in its order.
+
+        Raises:
+            UnknownSite: there is none of that id.
+        """
+        return [one.joint.mark for one in self._chosen(site_id, wanted)[2]]
+
+    def _chosen(self, site_id: str, wanted: ScheduleFilter) -> tuple[KeptSite, list[Placed], list[Placed], Plan | None]:
         with reading(self.engine) as session:
             site = load_site(session, site_id)
-            joints = kept.kept_joints(session, site_id)
-            last = kept.last_import(session, site_id)
-        return schedule_page(site, joints, last, self.show(site), text=text, state=state)
+            listed = kept.listed_joints(session, site_id)
+        plan = self.planner.current_plan(site_id)
+        joints = placed(listed, site.site, self.show(site), plan)
+        return site, joints, matching(joints, wanted), plan
 
     def weather(self, site_id: str, *, all_hours: bool = False) -> WeatherPage:
         """The forecast of a site, and how it stands with its feeds.
@@ -289,11 +320,11 @@ class Desk:
         return stock_page(site, ledger, self.show(site), self.now(), all_entries=all_entries)
 
     def last_change(self, site_id: str, mark: str) -> LastChange | None:
-        """The last change by hand of a joint, to be undone; None where there is none."""
+        """The last change of a joint's state or start, to be undone; None where its last change was another."""
         with reading(self.engine) as session:
             site = load_site(session, site_id)
             changes = kept.changes_of(session, site_id, mark)
-        if not changes:
+        if not changes or changes[0].field not in ("state", "start_utc"):
             return None
         last, show = changes[0], self.show(site)
         if last.field == "state":

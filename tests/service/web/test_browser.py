@@ -101,7 +101,7 @@ def test_a_morning_without_script(browser: Browser, base_url: str, web: Any) -> 
     assert "14 °F" in page.locator("section", has_text="Measured on the steel").inner_text().replace("\xa0", " ")
     page.get_by_role("link", name="Schedule").click()
     page.get_by_label("Mark, place or crew").fill("line 5")
-    page.get_by_role("button", name="Show").click()
+    page.get_by_role("button", name="Show", exact=True).click()
     assert page.get_by_text("1 of 10").is_visible()
     page.context.close()
 
@@ -112,7 +112,7 @@ def test_a_schedule_is_loaded_from_the_page(browser: Browser, base_url: str, web
     page = signed_in(browser, base_url, web, script=False)
     page.goto(PATHS["schedule"])
     page.get_by_label("CSV or XLSX file").set_input_files(broken)
-    page.get_by_role("button", name="Load").click()
+    page.get_by_role("button", name="Show what would change").last.click()
     assert "Nothing was imported" in page.get_by_role("main").inner_text()
     page.context.close()
 
