@@ -19,8 +19,18 @@ from frostshift_service.views.files import csv_bytes, sheet_table, weather_table
 from frostshift_service.views.joint import JointPage, RestingJoint
 from frostshift_service.views.rule_table import TableList, TablePage, table_list
 from frostshift_service.views.sheet import MorningSheet
-from frostshift_service.views.weather import WeatherPage
-from frostshift_service.web import DeskDep, SiteId, SiteQuery, TableId, file_answer, shown_table, site_of
+from frostshift_service.views.weather import HOURS_SHOWN, WeatherPage
+from frostshift_service.web import (
+    MOST_AHEAD,
+    DeskDep,
+    SiteId,
+    SiteQuery,
+    SpanQuery,
+    TableId,
+    file_answer,
+    shown_table,
+    site_of,
+)
 
 router = APIRouter()
 
@@ -66,22 +76,22 @@ def joint(desk: DeskDep, site_id: SiteId, mark: Mark) -> JointPage | RestingJoin
 
 
 @router.get("/sites/{site_id}/weather.json", responses=ERRORS)
-def weather(desk: DeskDep, site_id: SiteId) -> WeatherPage:
-    """The forecast with all its hours, past ones too, and how it stands with the site's feeds."""
-    return desk.weather(site_id, all_hours=True)
+def weather(desk: DeskDep, site_id: SiteId, ahead: SpanQuery = HOURS_SHOWN) -> WeatherPage:
+    """The forecast with all its hours, past ones too, steel by it, and how it stands with the site's feeds."""
+    return desk.weather(site_id, span_h=ahead, all_hours=True)
 
 
 @router.get("/sites/{site_id}/weather.csv", responses=ERRORS, response_class=Response)
 def weather_csv(desk: DeskDep, site_id: SiteId) -> Response:
     """The hours of the forecast as CSV (UTF-8 with its mark)."""
-    content = csv_bytes(weather_table(desk.weather(site_id, all_hours=True)))
+    content = csv_bytes(weather_table(desk.weather(site_id, span_h=MOST_AHEAD, all_hours=True)))
     return file_answer(content, "csv", f"{site_id}-weather")
 
 
 @router.get("/sites/{site_id}/weather.xlsx", responses=ERRORS, response_class=Response)
 def weather_xlsx(desk: DeskDep, site_id: SiteId) -> Response:
     """The hours of the forecast as a workbook."""
-    content = xlsx_bytes(weather_table(desk.weather(site_id, all_hours=True)))
+    content = xlsx_bytes(weather_table(desk.weather(site_id, span_h=MOST_AHEAD, all_hours=True)))
     return file_answer(content, "xlsx", f"{site_id}-weather")
 
 

@@ -34,12 +34,14 @@ from frostshift_service.views.case import NEVER, SAID_ABOVE, FailedCase, answer_
 from frostshift_service.views.desk import Desk, NoPlan
 from frostshift_service.views.joint import JointPage
 from frostshift_service.views.rule_table import table_list
+from frostshift_service.views.weather import HOURS_SHOWN
 from frostshift_service.views.words import CAUTIONS
 from frostshift_service.web import (
     DeskDep,
     FileKind,
     SiteId,
     SiteQuery,
+    SpanQuery,
     TableId,
     file_answer,
     shown_table,
@@ -203,9 +205,9 @@ def joint(
 
 
 @router.get("/sites/{site_id}/weather")
-def weather(request: Request, desk: DeskDep, site_id: SiteId) -> Response:
-    """The forecast, how it stands with the site's feeds, and the site's thermometer."""
-    page = desk.weather(site_id)
+def weather(request: Request, desk: DeskDep, site_id: SiteId, ahead: SpanQuery = HOURS_SHOWN) -> Response:
+    """The forecast with steel by it, how it stands with the site's feeds, and the site's thermometer."""
+    page = desk.weather(site_id, span_h=ahead)
     return render("weather.html", who=desk.who, page=page, thermometer=page.thermometer, here=_here(request))
 
 

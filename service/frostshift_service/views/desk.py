@@ -12,6 +12,7 @@ from sqlalchemy import Engine
 
 from frostshift_rules.gas_plan import make_gas_plan
 from frostshift_rules.heat_compare import MOST_JOINTS, Comparison
+from frostshift_rules.reference_plates import ReferencePlates
 from frostshift_rules.stock import stock_of
 from frostshift_rules.surroundings import Hours
 from frostshift_rules.workload import HeatPlan, Plan
@@ -42,7 +43,7 @@ from frostshift_service.views.schedule import (
 from frostshift_service.views.sheet import MorningSheet, morning_sheet
 from frostshift_service.views.show import Show
 from frostshift_service.views.stock import StockPage, stock_page
-from frostshift_service.views.weather import SiteWeather, WeatherPage, weather_page
+from frostshift_service.views.weather import HOURS_SHOWN, SiteWeather, WeatherPage, weather_page
 from frostshift_service.views.words import STATES
 
 NOBODY_ELSE: Final = Actor("this machine", owner=True)
@@ -78,6 +79,9 @@ class Planner(Protocol):
 
     def forecast_hours(self, site_id: str) -> Hours | None:
         """Hours of the forecast that the latest plan was made from; None where there was none."""
+
+    def reference_plates(self, site_id: str) -> ReferencePlates | None:
+        """Steel of reference plates by the latest plan's forecast; None without one to use."""
 
     def weather(self, site_id: str) -> SiteWeather:
         """What the latest plan knows of the weather, and how it stands with the site's feeds."""
@@ -298,15 +302,17 @@ class Desk:
         joints = placed(listed, site.site, self.show(site), plan)
         return site, joints, matching(joints, wanted), plan
 
-    def weather(self, site_id: str, *, all_hours: bool = False) -> WeatherPage:
-        """The forecast of a site, and how it stands with its feeds.
+    def weather(self, site_id: str, *, span_h: int = HOURS_SHOWN, all_hours: bool = False) -> WeatherPage:
+        """The forecast of a site, steel of reference plates by it, and how it stands with its feeds.
 
         Raises:
             UnknownSite: there is none of that id.
         """
         with reading(self.engine) as session:
             site = load_site(session, site_id)
-        return weather_page(site, self.planner.weather(site_id), self.show(site), self.now(), all_hours=all_hours)
+        found, plates = self.planner.weather(site_id), self.planner.reference_plates(site_id)
+        show, now = self.show(site), self.now()
+        return weather_page(site, found, show, now, plates=plates, span_h=span_h, all_hours=all_hours)
 
     def stock(self, site_id: str, *, all_entries: bool = False) -> StockPage:
         """The stock of gas cylinders, and its ledger.

@@ -12,7 +12,7 @@ from frostshift_rules.job import JointState
 from frostshift_service.schedule_file import COLUMNS, CellError, ScheduleFile
 from frostshift_service.schedule_form import BulkOutcome, FormGroup, said_changes
 from frostshift_service.store.records import ImportPreview, JointChange, JointEdit, KeptJoint, KeptSite, ScheduleImport
-from frostshift_service.views.schedule import changes_text, default_texts
+from frostshift_service.views.schedule import changes_text
 from frostshift_service.views.show import Show, plural
 from frostshift_service.views.words import STATES
 
@@ -66,6 +66,7 @@ class ImportOutcome:
         added, changed, vanished, returned, moves_undone: marks.
         changes: field by field, of the joints that change, return or lose a move; the first `SHOWN` of them, and
             `more_changes` how many more there are.
+        only_stated: marks of joints whose values stay, and of which only differs what is left open and what is written.
         hand_undone: marks of joints of which something that was changed by hand becomes as in the file.
         uncovered: marks that are taken in but unknown, with the reason.
         defaults: what is taken for cells left open.
@@ -85,6 +86,7 @@ class ImportOutcome:
     moves_undone: tuple[str, ...] = ()
     changes: tuple[JointDiff, ...] = ()
     more_changes: int = 0
+    only_stated: tuple[str, ...] = ()
     hand_undone: tuple[str, ...] = ()
     uncovered: tuple[str, ...] = ()
     defaults: tuple[DefaultUsed, ...] = ()
@@ -180,18 +182,17 @@ def previewed(read: ScheduleFile, found: ImportPreview, site: KeptSite, show: Sh
     done = found.done
     wanted = {item.joint.mark: item for item in read.joints}
     touched = [mark for mark in wanted if mark in {*done.changed, *done.returned, *done.moves_undone}]
-    diffs = []
+    diffs, only_stated = [], []
     for mark in touched:
         item, before = wanted[mark], found.before[mark]
         joint = replace(item.joint, state=before.joint.state)
         said = [*said_changes(before.joint, joint, site)]
-        for name, was, becomes in (
-            ("left open", default_texts(before.defaults), default_texts(item.defaults)),
-            ("not covered", before.problems, item.problems),
-        ):
-            if was != becomes:
-                said.append((name, "; ".join(was), "; ".join(becomes)))
-        diffs.append(_diff(mark, said, show, found.by_hand.get(mark, {})))
+        if before.problems != item.problems:
+            said.append(("not covered", "; ".join(before.problems) or "covered", "; ".join(item.problems) or "covered"))
+        if not said and mark in done.changed and before.present:
+            only_stated.append(mark)
+        else:
+            diffs.append(_diff(mark, said, show, found.by_hand.get(mark, {})))
     used = Counter(name for item in read.joints for name in item.defaults)
     nothing = not (done.added or done.vanished or touched)
     return ImportOutcome(
@@ -206,6 +207,7 @@ def previewed(read: ScheduleFile, found: ImportPreview, site: KeptSite, show: Sh
         moves_undone=done.moves_undone,
         changes=tuple(diffs[:SHOWN]),
         more_changes=max(0, len(diffs) - SHOWN),
+        only_stated=tuple(only_stated),
         hand_undone=tuple(diff.mark for diff in diffs if any(change.by_hand for change in diff.fields)),
         uncovered=tuple(f"{item.joint.mark}: {'; '.join(item.problems)}" for item in read.joints if item.problems),
         defaults=tuple(DefaultUsed(name, taken, used[name]) for name, taken in _DEFAULTS.items() if used[name]),
