@@ -96,7 +96,7 @@ def preview_import(
         since = select(JointChangeRow).where(JointChangeRow.site_id == site_id, JointChangeRow.at_utc >= last.at_utc)
         for row in session.exec(since.order_by(col(JointChangeRow.id))):
             by_hand.setdefault(row.mark, {})[row.field] = _kept_change(row)
-    kept = {mark: _kept(row) for mark, row in before.items()}
+    kept = {mark: _kept(before[mark]) for mark in {*done.changed, *done.returned, *done.moves_undone}}
     return ImportPreview(done, kept, by_hand, schedule_version(session, site_id))
 
 

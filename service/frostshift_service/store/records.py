@@ -182,7 +182,7 @@ class ImportPreview:
 
     Attributes:
         done: as it will be written down.
-        before: the joints there are, by mark.
+        before: mark -> the joint there is, of those that change, return or lose a move.
         by_hand: mark -> field -> its last change by hand since the last schedule.
         version: of the schedule that it was held against.
     """

@@ -176,6 +176,16 @@ async def test_a_file_that_changes_nothing_says_so(web: Any) -> None:
     assert "Save this schedule" not in words
 
 
+async def test_what_only_writes_a_default_out_is_told_apart_from_what_changes(web: Any) -> None:
+    """The joints were imported with exposure and torches left open; the export writes both out."""
+    async with web.client() as client:
+        answer = await sent(client, as_csv(there(web)))
+        outcome = (await client.get(f"{answer.url}.json")).json()["outcome"]
+    assert "CR-B5-W" in outcome["only_stated"]
+    assert "CR-B5-W" not in [diff["mark"] for diff in outcome["changes"]]
+    assert outcome["status"] == "preview"
+
+
 async def test_a_file_with_errors_changes_nothing_and_lists_them_by_row(web: Any) -> None:
     before = there(web)
     lines = as_csv(before[:2]).decode("utf-8-sig").splitlines()
