@@ -483,6 +483,25 @@ def undo(desk: DeskDep, site_id: SiteId, act: Annotated[int, Form(ge=1, le=2**31
 _BULK_FIELDS: Final = ("action", "hours", "shifts", "day", "shift", "crew", "state", "all", "query")
 
 
+@router.post(
+    "/sites/{site_id}/schedule/bulk.json",
+    responses={**_RESPONSES, 422: {"model": BulkPage, "description": "it cannot be done to all of them"}},
+    response_model=BulkPage,
+    openapi_extra={
+        "requestBody": {
+            "required": True,
+            "content": {"application/x-www-form-urlencoded": {}},
+            "description": "fields of the page's form: mark (often), or all=1 with query; action and what it asks for",
+        }
+    },
+)
+def bulk_json(desk: DeskDep, site_id: SiteId, sent: SentDep) -> Response:
+    """What a change of many joints would do; nothing is written."""
+    page, _ = _bulk(desk, site_id, sent)
+    status = 422 if page.problem or page.refused else 200
+    return JSONResponse(TypeAdapter(BulkPage).dump_python(page, mode="json"), status)
+
+
 @router.post("/sites/{site_id}/schedule/bulk", include_in_schema=False)
 def bulk(desk: DeskDep, site_id: SiteId, sent: SentDep) -> Response:
     """Show what a change of many joints would do."""

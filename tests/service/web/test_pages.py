@@ -195,6 +195,7 @@ async def test_openapi_names_the_json_and_no_page(web: Any) -> None:
         "/sites/{site_id}/joints/{mark}.json",
         "/sites/{site_id}/schedule.json",
         "/sites/{site_id}/schedule/preview/{draft_id}.json",
+        "/sites/{site_id}/schedule/bulk.json",
         "/sites/{site_id}/edit.json",
         "/sites/{site_id}/weather.json",
         "/sites/{site_id}/weather.csv",

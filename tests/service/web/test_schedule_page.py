@@ -514,6 +514,9 @@ async def test_ticked_joints_move_by_shifts_and_come_back_as_one(web: Any) -> No
         assert "2 joints: moved by 1 shift later." in words
         assert "CR-B4-W start Thu 17 Dec 07:30 Thu 17 Dec 17:30" in words  # as long after the shift's start
         assert there(web) == before
+        asked = {"mark": ["CR-B4-W", "BP-A1"], "action": "shifts", "shifts": "1"}
+        twin = (await client.post(f"{PAGE}/bulk.json", data=asked)).json()
+        assert (twin["text"], twin["asked"]) == ("2 joints: moved by 1 shift later.", 2)
         done = await bulk(client, mark=["CR-B4-W", "BP-A1"], action="shifts", shifts="1")
         assert done.status_code == 303
         assert of(web, "CR-B4-W").start_utc == datetime(2026, 12, 17, 23, 30, tzinfo=UTC)
