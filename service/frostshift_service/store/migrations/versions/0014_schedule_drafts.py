@@ -48,10 +48,12 @@ def upgrade() -> None:
 
 def downgrade() -> None:
     # A joint that no schedule has held goes to the site's last one; where there was none, one is made up for it.
+    none = "CAST('[]' AS JSON)" if op.get_bind().dialect.name == "postgresql" else "'[]'"
     op.execute(
         'INSERT INTO schedule_import (site_id, at_utc, file_name, "by", joints, added, changed, vanished, returned, '
-        "moves_undone) SELECT DISTINCT site_id, CURRENT_TIMESTAMP, '', '', 0, '[]', '[]', '[]', '[]', '[]' FROM joint "
-        "WHERE import_id IS NULL AND site_id NOT IN (SELECT site_id FROM schedule_import)"
+        f"moves_undone) SELECT id, CURRENT_TIMESTAMP, '', '', 0, {none}, {none}, {none}, {none}, {none} FROM site "
+        "WHERE id IN (SELECT site_id FROM joint WHERE import_id IS NULL) "
+        "AND id NOT IN (SELECT site_id FROM schedule_import)"
     )
     op.execute(
         "UPDATE joint SET import_id = (SELECT MAX(id) FROM schedule_import WHERE schedule_import.site_id = "
