@@ -18,10 +18,19 @@ from frostshift_service.views.desk import Desk, SiteList
 from frostshift_service.views.files import csv_bytes, sheet_table, weather_table, xlsx_bytes
 from frostshift_service.views.joint import JointPage, RestingJoint
 from frostshift_service.views.rule_table import TableList, TablePage, table_list
-from frostshift_service.views.schedule import SchedulePage
 from frostshift_service.views.sheet import MorningSheet
-from frostshift_service.views.weather import WeatherPage
-from frostshift_service.web import DeskDep, SiteId, SiteQuery, TableId, file_answer, shown_table, site_of
+from frostshift_service.views.weather import HOURS_SHOWN, WeatherPage
+from frostshift_service.web import (
+    MOST_AHEAD,
+    DeskDep,
+    SiteId,
+    SiteQuery,
+    SpanQuery,
+    TableId,
+    file_answer,
+    shown_table,
+    site_of,
+)
 
 router = APIRouter()
 
@@ -67,34 +76,23 @@ def joint(desk: DeskDep, site_id: SiteId, mark: Mark) -> JointPage | RestingJoin
 
 
 @router.get("/sites/{site_id}/weather.json", responses=ERRORS)
-def weather(desk: DeskDep, site_id: SiteId) -> WeatherPage:
-    """The forecast with all its hours, past ones too, and how it stands with the site's feeds."""
-    return desk.weather(site_id, all_hours=True)
+def weather(desk: DeskDep, site_id: SiteId, ahead: SpanQuery = HOURS_SHOWN) -> WeatherPage:
+    """The forecast with all its hours, past ones too, steel by it, and how it stands with the site's feeds."""
+    return desk.weather(site_id, span_h=ahead, all_hours=True)
 
 
 @router.get("/sites/{site_id}/weather.csv", responses=ERRORS, response_class=Response)
 def weather_csv(desk: DeskDep, site_id: SiteId) -> Response:
     """The hours of the forecast as CSV (UTF-8 with its mark)."""
-    content = csv_bytes(weather_table(desk.weather(site_id, all_hours=True)))
+    content = csv_bytes(weather_table(desk.weather(site_id, span_h=MOST_AHEAD, all_hours=True)))
     return file_answer(content, "csv", f"{site_id}-weather")
 
 
 @router.get("/sites/{site_id}/weather.xlsx", responses=ERRORS, response_class=Response)
 def weather_xlsx(desk: DeskDep, site_id: SiteId) -> Response:
     """The hours of the forecast as a workbook."""
-    content = xlsx_bytes(weather_table(desk.weather(site_id, all_hours=True)))
+    content = xlsx_bytes(weather_table(desk.weather(site_id, span_h=MOST_AHEAD, all_hours=True)))
     return file_answer(content, "xlsx", f"{site_id}-weather")
-
-
-@router.get("/sites/{site_id}/schedule.json", responses=ERRORS)
-def schedule(
-    desk: DeskDep,
-    site_id: SiteId,
-    text: Annotated[str, Query(description="part of a mark, place or crew", max_length=120)] = "",
-    state: Annotated[str, Query(description="state of the joint; empty for all", max_length=20)] = "",
-) -> SchedulePage:
-    """The joints of the last schedule."""
-    return desk.schedule(site_id, text, state)
 
 
 # Rule tables ----------------------------------------------------------------------------------------------------------

@@ -32,6 +32,7 @@ from frostshift_service import (
     openapi_doc,
     pages,
     readings_pages,
+    schedule_pages,
     stock_pages,
     thermometer,
 )
@@ -68,6 +69,7 @@ ROUTERS: Final = (
     notice_pages,
     readings_pages,
     crew_pages,
+    schedule_pages,
     account_pages,
     pages,
 )

@@ -32,6 +32,7 @@ from frostshift_rules.outlook import outlook
 from frostshift_rules.people import people_table
 from frostshift_rules.plan import make_plan
 from frostshift_rules.published_draw import published
+from frostshift_rules.reference_plates import ReferencePlates, reference_plates
 from frostshift_rules.saturation import saturations
 from frostshift_rules.strict import TableError
 from frostshift_rules.surroundings import Hours
@@ -164,6 +165,7 @@ class Jobs:
         self._us_service = UsService(engine, now, get=get, jitter=jitter, base_urls=base_urls)
         self.pull, self.take_payload = self._pulls.pull, self._pulls.take_payload
         self._current: dict[str, _Current] = {}
+        self._plates: dict[str, tuple[int, ReferencePlates | None]] = {}
         self._planning = Lock()
         self._scheduler: BackgroundScheduler | None = None
         self._senders, self._wiring = senders, wiring
@@ -333,6 +335,17 @@ class Jobs:
             cold_c=tuple(field.steel.cold_c[row].tolist()),
             warm_c=tuple(field.steel.warm_c[row].tolist()),
         )
+
+    def reference_plates(self, site_id: str) -> ReferencePlates | None:
+        """Steel of reference plates by the latest plan's forecast, worked out once a plan; None without one to use."""
+        current = self._up_to_date(site_id)
+        held = self._plates.get(site_id)
+        if held is None or held[0] != current.plan_id:
+            inputs = current.inputs
+            table = load_code_table(inputs.site.table_id, inputs.site.own_tables)
+            found = reference_plates(inputs.site, table, inputs.joints, inputs.weather, inputs.readings)
+            held = self._plates[site_id] = (current.plan_id, found)
+        return held[1]
 
     def times_for_torches(self, site_id: str, mark: str) -> Mapping[int, HeatPlan]:
         """Number of torches -> heat plan of the joint; empty where no heat is planned."""

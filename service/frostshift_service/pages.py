@@ -1,8 +1,4 @@
-"""HTML pages and their forms. Each page is one complete GET; each change is a POST that answers with a redirect.
-
-The one exception is the upload of a schedule, which answers with its outcome: loading the same file again changes
-nothing, and the warnings of a file are shown nowhere else.
-"""
+"""HTML pages and their forms. Each page is one complete GET; each change is a POST that answers with a redirect."""
 
 from __future__ import annotations
 
@@ -16,7 +12,7 @@ from importlib import resources
 from typing import Annotated, Any, Final, Literal
 from urllib.parse import parse_qsl, quote, urlencode, urlsplit
 
-from fastapi import APIRouter, Depends, Form, HTTPException, Query, Request, UploadFile
+from fastapi import APIRouter, Depends, Form, HTTPException, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
@@ -28,16 +24,12 @@ from frostshift_service.case_form import groups, label_of, name_of, read_form
 from frostshift_service.reading_entry import OLDEST, TOOLS
 from frostshift_service.rights import Actor
 from frostshift_service.schedule_file import (
-    COLUMNS,
-    joints_csv,
-    joints_xlsx,
-    read_schedule,
     template_csv,
     template_xlsx,
 )
 from frostshift_service.settings import Settings
 from frostshift_service.store import joints as kept
-from frostshift_service.store.engine import reading, writing
+from frostshift_service.store.engine import writing
 from frostshift_service.store.readings import LIMITS_C
 from frostshift_service.store.sites import load_site
 from frostshift_service.views.arrangement import arrangement_list, sketch
@@ -46,13 +38,14 @@ from frostshift_service.views.desk import Desk, NoPlan
 from frostshift_service.views.joint import JointPage
 from frostshift_service.views.readings import STAGES
 from frostshift_service.views.rule_table import table_list
-from frostshift_service.views.schedule import ImportOutcome, refused, taken_in
+from frostshift_service.views.weather import HOURS_SHOWN
 from frostshift_service.views.words import CAUTIONS
 from frostshift_service.web import (
     DeskDep,
     FileKind,
     SiteId,
     SiteQuery,
+    SpanQuery,
     TableId,
     file_answer,
     shown_table,
@@ -250,47 +243,10 @@ def joint(
 
 
 @router.get("/sites/{site_id}/weather")
-def weather(request: Request, desk: DeskDep, site_id: SiteId) -> Response:
-    """The forecast, how it stands with the site's feeds, and the site's thermometer."""
-    page = desk.weather(site_id)
+def weather(request: Request, desk: DeskDep, site_id: SiteId, ahead: SpanQuery = HOURS_SHOWN) -> Response:
+    """The forecast with steel by it, how it stands with the site's feeds, and the site's thermometer."""
+    page = desk.weather(site_id, span_h=ahead)
     return render("weather.html", who=desk.who, page=page, thermometer=page.thermometer, here=_here(request))
-
-
-@router.get("/sites/{site_id}/schedule")
-def schedule(
-    request: Request,
-    desk: DeskDep,
-    site_id: SiteId,
-    text: Annotated[str, Query(max_length=120)] = "",
-    state: Annotated[str, Query(max_length=20)] = "",
-    did: Annotated[str, Query(max_length=100)] = "",
-) -> Response:
-    """The joints of the last schedule, and the form to load another."""
-    change = desk.last_change(site_id, did) if did else None
-    return _schedule_page(request, desk, site_id, None, 200, text=text, state=state, change=change)
-
-
-def _schedule_page(
-    request: Request,
-    desk: Desk,
-    site_id: str,
-    outcome: ImportOutcome | None,
-    status: int,
-    *,
-    text: str = "",
-    state: str = "",
-    change: Any = None,
-) -> Response:
-    return render(
-        "schedule.html",
-        status,
-        who=desk.who,
-        page=desk.schedule(site_id, text, state),
-        outcome=outcome,
-        columns=COLUMNS,
-        change=change,
-        here=_here(request) if request.method == "GET" else f"/sites/{site_id}/schedule",
-    )
 
 
 @router.get("/case")
@@ -349,38 +305,7 @@ def template(kind: FileKind) -> Response:
     return file_answer(template_csv() if kind == "csv" else template_xlsx(), kind, "schedule-template")
 
 
-@router.get("/sites/{site_id}/schedule.{kind}")
-def schedule_file(desk: DeskDep, site_id: SiteId, kind: FileKind) -> Response:
-    """The joints as they stand now, in the columns of a schedule."""
-    with reading(desk.engine) as session:
-        site = load_site(session, site_id)
-        joints = kept.joints_of(session, site_id)
-    write = joints_csv if kind == "csv" else joints_xlsx
-    return file_answer(
-        write(joints, site.site.zone, "si" if site.show_units == "si" else "us"), kind, f"{site_id}-schedule"
-    )
-
-
 # Changes
-
-
-@router.post("/sites/{site_id}/schedule")
-def load_schedule(
-    request: Request, desk: DeskDep, settings: SettingsDep, site_id: SiteId, file: UploadFile
-) -> Response:
-    """Take a schedule file in, or say by row why not."""
-    data = file.file.read(settings.schedule_bytes + 1)
-    name = file.filename or "the file"
-    now = desk.now()
-    with reading(desk.engine) as session:
-        site = load_site(session, site_id).site
-    read = read_schedule(data, name, site, now, settings.schedule_bytes, settings.schedule_rows)
-    if read.errors:
-        return _schedule_page(request, desk, site_id, refused(read, name), 422)
-    with writing(desk.engine) as session:
-        done = kept.import_joints(session, site_id, read.joints, now=now, file_name=name, by=desk.who.name)
-    desk.planner.replan(site_id)
-    return _schedule_page(request, desk, site_id, taken_in(read, done), 200)
 
 
 def next_shift_start(site: Site, start_utc: datetime, now: datetime) -> datetime | None:
@@ -429,6 +354,8 @@ def undo(
         if len(changes) != number:
             raise HTTPException(409, f"{mark} was changed again since; look at it before you change it back.")
         last = changes[0]
+        if last.field not in ("start_utc", "state"):
+            raise HTTPException(409, f"{mark} was changed by hand since; take that back on the schedule's page.")
         if last.field == "start_utc":
             kept.move_joint(session, site_id, mark, datetime.fromisoformat(last.was), now=now, by=desk.who.name)
         else:

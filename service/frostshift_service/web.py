@@ -45,6 +45,10 @@ SiteId = Annotated[str, Path(description="id of a site", max_length=100)]
 TableId = Annotated[str, Path(description="id of a rule table", max_length=100)]
 SiteQuery = Annotated[str | None, Query(description="id of a site; without it none is asked for", max_length=100)]
 
+MOST_AHEAD: Final = 400
+"""Hours ahead that may be asked for at a time; more than any feed gives."""
+SpanQuery = Annotated[int, Query(description="hours ahead of steel and drawing", ge=6, le=MOST_AHEAD)]
+
 
 def site_of(desk: Desk, site_id: str | None) -> Site | None:
     """The site whose table, units and torches a case is worked with; None where none is named.

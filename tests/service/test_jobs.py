@@ -174,6 +174,26 @@ def test_the_steel_of_a_joint_is_not_drawn_from_a_forecast_that_is_too_old(
     assert jobs.steel_series(NWS.id, "C-1") is None
 
 
+def test_reference_plates_are_worked_out_once_a_plan(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    with_site(engine, NWS, HEAVY)
+    jobs = jobs_of(engine, clock, server, client)
+    assert jobs.reference_plates(NWS.id) is None, "no forecast yet"
+    jobs.pull(NWS.id)
+    first = jobs.reference_plates(NWS.id)
+    assert first is not None
+    assert first.thickness_mm == tuple(sorted({part.thickness_mm for part in HEAVY.parts}))
+    assert jobs.reference_plates(NWS.id) is first
+    with writing(engine) as session:
+        kept_joints.set_joint_state(session, NWS.id, "C-1", "done", now=clock.now, by="test")
+    again = jobs.reference_plates(NWS.id)
+    assert again is not None
+    assert not again.of_schedule
+    clock.now += timedelta(hours=30)
+    assert jobs.reference_plates(NWS.id) is None, "too old to be used"
+
+
 # Pulling --------------------------------------------------------------------------------------------------------------
 
 

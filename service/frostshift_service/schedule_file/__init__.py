@@ -11,20 +11,23 @@ from datetime import datetime
 
 from frostshift_rules.job import Site
 from frostshift_service.schedule_file.columns import BY_NAME, COLUMNS, Column
-from frostshift_service.schedule_file.parse import read_joints
+from frostshift_service.schedule_file.parse import read_joints, read_typed
 from frostshift_service.schedule_file.report import CellError, Findings, ScheduleFile
 from frostshift_service.schedule_file.sheet import FileProblem, Sheet, read_csv
-from frostshift_service.schedule_file.template import joints_csv, joints_xlsx, template_csv, template_xlsx
+from frostshift_service.schedule_file.template import joints_csv, joints_xlsx, row_of, template_csv, template_xlsx
 from frostshift_service.schedule_file.workbook import COMPOUND_START, SHEET_NAME, ZIP_START, read_xlsx
 
 __all__ = [
     "COLUMNS",
     "CellError",
     "Column",
+    "Findings",
     "ScheduleFile",
     "joints_csv",
     "joints_xlsx",
     "read_schedule",
+    "read_typed",
+    "row_of",
     "rows_of",
     "template_csv",
     "template_xlsx",

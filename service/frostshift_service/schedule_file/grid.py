@@ -82,7 +82,7 @@ def by_column(names: Sequence[str], row: Row, findings: Findings) -> dict[str, s
     return values
 
 
-def read_cell(column: Column, cell: str, row: int, findings: Findings, longest: int = LONGEST_CELL) -> Any:
+def read_cell(column: Column, cell: str, row: int | None, findings: Findings, longest: int = LONGEST_CELL) -> Any:
     """The value of a cell; None where it is empty or, the error being noted, cannot be read."""
     name = column.name
     if not cell:

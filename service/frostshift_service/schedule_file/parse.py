@@ -23,6 +23,8 @@ T = TypeVar("T")
 
 PAST: Final = timedelta(days=14)
 AHEAD: Final = timedelta(days=366)
+TYPED_ROW: Final = 0
+"""Row of a joint that stands in no file."""
 
 _OF_PART: Final = ("steel", "kind", "flange_width", "web", "web_depth", "reach", "sides", "composition")
 # `width`: or what somebody takes for a part's width would be passed over
@@ -48,10 +50,21 @@ def read_joints(rows: Sequence[Row], site: job.Site, now: datetime, findings: Fi
     return tuple(joints)
 
 
+def read_typed(values: Mapping[str, str], site: job.Site, now: datetime, findings: Findings) -> ImportedJoint | None:
+    """The joint of cells that were typed apart from a file, by column; None where any is in error.
+
+    They are read by the readers of a schedule's cells, with the same limits and words; errors name no row.
+    """
+    found = _RowReader(None, values, findings).joint(site, ZoneInfo(site.zone))
+    if found is not None:
+        _warn_of_starts([found], site, ZoneInfo(site.zone), now, findings)
+    return found
+
+
 class _RowReader:
     """Reads the cells of one row, noting errors, defaults and what makes the joint unknown."""
 
-    def __init__(self, row: int, values: Mapping[str, str], findings: Findings) -> None:
+    def __init__(self, row: int | None, values: Mapping[str, str], findings: Findings) -> None:
         self._row = row
         self._values = values
         self._findings = findings
@@ -122,7 +135,7 @@ class _RowReader:
         arranged = self._arranged(joint)
         if arranged is None:
             return None
-        return ImportedJoint(arranged, self._row, tuple(self._defaults), tuple(self._problems))
+        return ImportedJoint(arranged, self._row or TYPED_ROW, tuple(self._defaults), tuple(self._problems))
 
     def _weld_length(self, arrangement: job.Arrangement | None) -> float:
         """The length of the weld [mm]; NaN where it is open and follows from the width of a flange, or in error."""
@@ -264,8 +277,8 @@ def _warn_of_starts(
         start_utc = one.joint.start_utc
         said = f"{start_utc.astimezone(zone):%Y-%m-%d %H:%M} of {shown(one.joint.mark)}"
         if shifts.holding(spans, start_utc) is None:
-            findings.warn(f"{said} is outside every shift of the site", one.row, "start")
+            findings.warn(f"{said} is outside every shift of the site", one.row or None, "start")
         if start_utc < now - PAST:
-            findings.warn(f"{said} is more than {PAST.days} days past", one.row, "start")
+            findings.warn(f"{said} is more than {PAST.days} days past", one.row or None, "start")
         if start_utc > now + AHEAD:
-            findings.warn(f"{said} is more than a year ahead", one.row, "start")
+            findings.warn(f"{said} is more than a year ahead", one.row or None, "start")

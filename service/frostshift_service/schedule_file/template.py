@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 
 from frostshift_rules.job import Joint, Part
 from frostshift_service.schedule_file.columns import COLUMNS, ENDS, KINDS, MEETINGS, YES_NO
-from frostshift_service.schedule_file.sheet import guarded
+from frostshift_service.schedule_file.sheet import guarded, unguarded
 from frostshift_service.schedule_file.writers import (
     Units,
     composition,
@@ -87,6 +87,11 @@ def _xlsx(frame: pd.DataFrame) -> bytes:
                 # text: or the spreadsheet takes 1-1/2 for a date and a mark such as 007 for a number
                 dimension.number_format = "@"
     return out.getvalue()
+
+
+def row_of(joint: Joint, zone: str, show: Units) -> dict[str, str]:
+    """The filled cells of a joint by column, as people type them; see `joints_csv`."""
+    return {name: unguarded(cell) for name, cell in _cells(joint, ZoneInfo(zone), show).items() if cell}
 
 
 def _cells(joint: Joint, zone: ZoneInfo, show: Units) -> dict[str, str]:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any, Final
 
 import sqlalchemy
@@ -17,8 +19,10 @@ from frostshift_rules.job import JOINT_STATES, Joint, JointState
 from frostshift_service.store.packing import plain
 from frostshift_service.store.records import (
     ImportedJoint,
+    ImportPreview,
     JointChange,
     KeptJoint,
+    ListedJoint,
     ScheduleImport,
     StoreError,
     UnknownJoint,
@@ -53,25 +57,9 @@ def import_joints(
         UnknownSite: there is no site of that id.
         StoreError: a mark that is there twice, or a number that is not finite.
     """
-    twice = [mark for mark, count in Counter(item.joint.mark for item in joints).items() if count > 1]
-    if twice:
-        raise StoreError(f"mark {twice[0]!r} is in the schedule twice")
     touch(session, site_id)
-    before = {row.mark: row for row in session.exec(select(JointRow).where(JointRow.site_id == site_id))}
-    values = {item.joint.mark: _values(site_id, item) for item in joints}
-    known = [mark for mark in values if mark in before]
-    vanished = [mark for mark, row in before.items() if row.present and mark not in values]
-    done = ScheduleImport(
-        at_utc=now,
-        file_name=file_name,
-        by=by,
-        joints=len(joints),
-        added=tuple(mark for mark in values if mark not in before),
-        changed=tuple(mark for mark in known if _differs(before[mark], values[mark], _TOLD)),
-        vanished=tuple(sorted(vanished)),
-        returned=tuple(mark for mark in known if not before[mark].present),
-        moves_undone=tuple(mark for mark in known if _undoes_move(before[mark], values[mark])),
-    )
+    before, values = _rows(session, site_id), _values_of(site_id, joints)
+    done = _outcome(before, values, now=now, file_name=file_name, by=by)
     import_id = _write_import(session, site_id, done)
     states = {item.joint.mark: item.joint.state for item in joints}
     _write_many(
@@ -79,11 +67,70 @@ def import_joints(
         insert(JointRow),
         [{**values[mark], "state": states[mark], "import_id": import_id} for mark in done.added],
     )
+    known = [mark for mark in values if mark in before]
     stale = [mark for mark in known if _differs(before[mark], values[mark], values[mark])]
     _write_many(session, update(JointRow), [{**values[mark], "import_id": import_id} for mark in stale])
-    _write_many(session, update(JointRow), [{"site_id": site_id, "mark": mark, "present": False} for mark in vanished])
+    gone = [{"site_id": site_id, "mark": mark, "present": False} for mark in done.vanished]
+    _write_many(session, update(JointRow), gone)
     session.expire_all()  # the session's own copies are old now
     return done
+
+
+def preview_import(
+    session: Session, site_id: str, joints: Sequence[ImportedJoint], *, now: datetime, file_name: str, by: str
+) -> ImportPreview:
+    """What `import_joints` would do with the same arguments, in any session; nothing is written.
+
+    Raises:
+        StoreError: as there.
+    """
+    before, last = _rows(session, site_id), last_import(session, site_id)
+    done = _outcome(before, _values_of(site_id, joints), now=now, file_name=file_name, by=by)
+    by_hand: dict[str, dict[str, JointChange]] = {}
+    if last is not None:
+        since = select(JointChangeRow).where(JointChangeRow.site_id == site_id, JointChangeRow.at_utc >= last.at_utc)
+        for row in session.exec(since.order_by(col(JointChangeRow.id))):
+            by_hand.setdefault(row.mark, {})[row.field] = _kept_change(row)
+    kept = {mark: _kept(before[mark]) for mark in {*done.changed, *done.returned, *done.moves_undone}}
+    return ImportPreview(done, kept, by_hand, schedule_version(session, site_id))
+
+
+def schedule_version(session: Session, site_id: str) -> str:
+    """Changes with every schedule that is taken in and every change of a joint by hand, and with nothing else."""
+    latest = (
+        session.exec(sqlalchemy.select(sqlalchemy.func.max(col(of.id))).where(col(of.site_id) == site_id)).scalar()  # type: ignore[call-overload]
+        for of in (ScheduleImportRow, JointChangeRow)
+    )
+    return ".".join(str(number or 0) for number in latest)
+
+
+def _values_of(site_id: str, joints: Sequence[ImportedJoint]) -> dict[str, dict[str, Any]]:
+    twice = [mark for mark, count in Counter(item.joint.mark for item in joints).items() if count > 1]
+    if twice:
+        raise StoreError(f"mark {twice[0]!r} is in the schedule twice")
+    return {item.joint.mark: values_of_joint(site_id, item) for item in joints}
+
+
+def _rows(session: Session, site_id: str) -> dict[str, JointRow]:
+    return {row.mark: row for row in session.exec(select(JointRow).where(JointRow.site_id == site_id))}
+
+
+def _outcome(
+    before: Mapping[str, JointRow], values: Mapping[str, dict[str, Any]], *, now: datetime, file_name: str, by: str
+) -> ScheduleImport:
+    known = [mark for mark in values if mark in before]
+    vanished = [mark for mark, row in before.items() if row.present and mark not in values]
+    return ScheduleImport(
+        at_utc=now,
+        file_name=file_name,
+        by=by,
+        joints=len(values),
+        added=tuple(mark for mark in values if mark not in before),
+        changed=tuple(mark for mark in known if _differs(before[mark], values[mark], _TOLD)),
+        vanished=tuple(sorted(vanished)),
+        returned=tuple(mark for mark in known if not before[mark].present),
+        moves_undone=tuple(mark for mark in known if _undoes_move(before[mark], values[mark])),
+    )
 
 
 def last_import(session: Session, site_id: str) -> ScheduleImport | None:
@@ -142,6 +189,28 @@ def kept_joints(session: Session, site_id: str) -> list[KeptJoint]:
     return [_kept(row) for row in sorted(rows, key=lambda row: (row.row_no, row.mark))]
 
 
+def listed_joints(session: Session, site_id: str) -> list[ListedJoint]:
+    """What the joints of the last schedule are filtered and sorted by, in no order."""
+    wanted = sqlalchemy.select(
+        col(JointRow.mark), col(JointRow.place), col(JointRow.crew), col(JointRow.start_utc), col(JointRow.state)
+    ).where(col(JointRow.site_id) == site_id, col(JointRow.present))
+    return [ListedJoint(*row) for row in session.execute(wanted)]
+
+
+MARKS_AT_A_TIME: Final = 500
+"""SQLite takes only so many values in one question."""
+
+
+def kept_joints_of(session: Session, site_id: str, marks: Sequence[str]) -> list[KeptJoint]:
+    """The joints of these marks in their order; marks that the site does not have are left out."""
+    found: dict[str, KeptJoint] = {}
+    for first in range(0, len(marks), MARKS_AT_A_TIME):
+        some = marks[first : first + MARKS_AT_A_TIME]
+        wanted = select(JointRow).where(JointRow.site_id == site_id, col(JointRow.mark).in_(some))
+        found |= {row.mark: _kept(row) for row in session.exec(wanted)}
+    return [found[mark] for mark in marks if mark in found]
+
+
 def defaults_of(session: Session, site_id: str) -> dict[str, tuple[str, ...]]:
     """Mark -> what the schedule left to a default, as in `KeptJoint`; quick where nothing else of a joint is asked."""
     wanted = select(JointRow.mark, JointRow.defaults).where(JointRow.site_id == site_id)
@@ -191,13 +260,11 @@ def move_joint(session: Session, site_id: str, mark: str, start_utc: datetime, *
 def changes_of(session: Session, site_id: str, mark: str) -> list[JointChange]:
     """What was changed by hand on a joint, the newest first."""
     wanted = select(JointChangeRow).where(JointChangeRow.site_id == site_id, JointChangeRow.mark == mark)
-    return [
-        JointChange(row.mark, row.at_utc, row.by, row.field, row.was, row.became)
-        for row in session.exec(wanted.order_by(col(JointChangeRow.id).desc()))
-    ]
+    return [_kept_change(row) for row in session.exec(wanted.order_by(col(JointChangeRow.id).desc()))]
 
 
-def _values(site_id: str, item: ImportedJoint) -> dict[str, Any]:
+def values_of_joint(site_id: str, item: ImportedJoint) -> dict[str, Any]:
+    """The columns of a joint that a schedule fills."""
     joint = item.joint
     try:
         fields = plain(_JOINT, joint)
@@ -255,7 +322,25 @@ def joint_row(session: Session, site_id: str, mark: str) -> JointRow:
 
 def _kept(row: JointRow) -> KeptJoint:
     joint = _JOINT.validate_python({**row.rest, **{name: getattr(row, name) for name in _COLUMNS}})
-    return KeptJoint(joint, row.row_no, tuple(row.defaults), tuple(row.problems), row.present, row.schedule_start_utc)
+    return KeptJoint(
+        joint,
+        row.row_no,
+        tuple(row.defaults),
+        tuple(row.problems),
+        row.present,
+        row.schedule_start_utc,
+        fingerprint_of(row),
+    )
+
+
+def fingerprint_of(row: JointRow) -> str:
+    """Of what a schedule says of a joint, as it stands now: another one wherever that changed."""
+    said = [row.place, row.crew, row.start_utc.astimezone(UTC).isoformat(), row.present, row.rest]
+    return hashlib.sha256(json.dumps(said, sort_keys=True).encode()).hexdigest()[:16]
+
+
+def _kept_change(row: JointChangeRow) -> JointChange:
+    return JointChange(row.mark, row.at_utc, row.by, row.field, row.was, row.became)
 
 
 def _change(row: JointRow, now: datetime, by: str, field: str, was: str, became: str) -> JointChangeRow:

@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Final, Literal, get_args
 from urllib.parse import urlsplit
 
-from frostshift_rules.job import AirReading, Joint, Reading, Site
+from frostshift_rules.job import AirReading, Joint, JointState, Reading, Site
 from frostshift_rules.notice_events import Notice
 from frostshift_rules.reading_check import Asked
 from frostshift_rules.surroundings import Hours, Members
@@ -38,6 +38,18 @@ class UnknownSite(StoreError):
 
 class UnknownJoint(StoreError):
     """The site has no joint of that mark."""
+
+
+class UnknownDraft(StoreError):
+    """The site has no schedule file of that number that waits to be saved."""
+
+
+class ChangedSince(StoreError):
+    """Joints were changed since somebody looked at them; `marks` are those."""
+
+    def __init__(self, message: str, marks: tuple[str, ...]) -> None:
+        self.marks = marks
+        super().__init__(message)
 
 
 class UnknownToken(StoreError):
@@ -101,6 +113,7 @@ class KeptJoint:
         row, defaults, problems: see `ImportedJoint`.
         present: False where the last schedule did not hold the mark.
         schedule_start_utc: start that the schedule gave; differs from the joint's where it was moved since.
+        fingerprint: of what a schedule says of it, as it stands now; its state is not in it.
     """
 
     joint: Joint
@@ -109,6 +122,76 @@ class KeptJoint:
     problems: tuple[str, ...]
     present: bool
     schedule_start_utc: datetime
+    fingerprint: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ListedJoint:
+    """What a list of joints is filtered and sorted by; quick to read for all joints of a site."""
+
+    mark: str
+    place: str
+    crew: str
+    start_utc: datetime
+    state: JointState
+
+
+@dataclass(frozen=True, slots=True)
+class JointEdit:
+    """One joint as somebody wants it.
+
+    Attributes:
+        wanted: the whole joint, its state too.
+        present: False takes it out of the schedule.
+        seen: fingerprint of the joint that the change was made from; empty for a new mark.
+        said: what changes, for the record: field, was, became.
+        state_seen: the state it was made from; None where the change leaves the state alone.
+    """
+
+    wanted: ImportedJoint
+    present: bool
+    seen: str
+    said: tuple[tuple[str, str, str], ...]
+    state_seen: JointState | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ScheduleAct:
+    """What somebody changed of some joints at once."""
+
+    id: int
+    at_utc: datetime
+    by: str
+    text: str
+    joints: int
+
+
+@dataclass(frozen=True, slots=True)
+class ScheduleDraft:
+    """A schedule file that is looked at before it is saved."""
+
+    id: int
+    at_utc: datetime
+    by: str
+    file_name: str
+    content: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class ImportPreview:
+    """What a schedule would do.
+
+    Attributes:
+        done: as it will be written down.
+        before: mark -> the joint there is, of those that change, return or lose a move.
+        by_hand: mark -> field -> its last change by hand since the last schedule.
+        version: of the schedule that it was held against.
+    """
+
+    done: ScheduleImport
+    before: Mapping[str, KeptJoint]
+    by_hand: Mapping[str, Mapping[str, JointChange]]
+    version: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +221,7 @@ class ScheduleImport:
 
 @dataclass(frozen=True, slots=True)
 class JointChange:
-    """Who changed the `state` or the `start_utc` of a joint, and when."""
+    """Who changed what of a joint by hand, and when: `state`, `start_utc`, `present` or a column of the schedule."""
 
     mark: str
     at_utc: datetime

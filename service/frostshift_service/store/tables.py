@@ -112,7 +112,7 @@ class JointRow(Table, table=True):
 
     `present` is False once the mark is missing from the last schedule; the row stays for its readings.
     `schedule_start_utc` is the start that the schedule gave; `start_utc` may have been moved since. `import_id` is the
-    import that last wrote to the row.
+    import that last wrote to the row; None for one that was typed in and that no schedule has held yet.
     """
 
     __tablename__ = "joint"
@@ -127,13 +127,48 @@ class JointRow(Table, table=True):
     present: bool
     rest: dict[str, Any] = Field(sa_type=JSON)
     row_no: int
-    import_id: int = Field(foreign_key="schedule_import.id")
+    import_id: int | None = Field(foreign_key="schedule_import.id")
     defaults: list[str] = Field(sa_type=JSON)
     problems: list[str] = Field(sa_type=JSON)
 
 
+class ScheduleDraftRow(Table, table=True):
+    """A schedule file (gzip) that somebody looks at before it is saved or thrown away."""
+
+    __tablename__ = "schedule_draft"
+
+    id: int | None = Field(default=None, primary_key=True)
+    site_id: str = Field(foreign_key="site.id", index=True)
+    at_utc: datetime
+    by: str
+    file_name: str
+    content: bytes = Field(sa_type=LargeBinary)
+
+
+class ScheduleActRow(Table, table=True):
+    """What somebody changed of some joints at once, to be taken back at once.
+
+    `changes` is the zlib of JSON: of each mark the columns of `JointRow` that changed, as they were and as they became.
+    """
+
+    __tablename__ = "schedule_act"
+
+    id: int | None = Field(default=None, primary_key=True)
+    site_id: str = Field(foreign_key="site.id", index=True)
+    at_utc: datetime
+    by: str
+    text: str
+    joints: int
+    changes: bytes = Field(sa_type=LargeBinary)
+    undone_utc: datetime | None
+
+
 class JointChangeRow(Table, table=True):
-    """Who changed the state or the start of a joint, and when. `was` and `became` are texts; times in ISO 8601."""
+    """Who changed what of a joint by hand, and when.
+
+    `field` is `state`, `start_utc`, `present` or a column of the schedule; `was` and `became` are texts, times in ISO
+    8601.
+    """
 
     __tablename__ = "joint_change"
     __table_args__ = (

@@ -117,7 +117,7 @@ def cropped(series: SteelSeries, first_utc: datetime, last_utc: datetime) -> Ste
     return SteelSeries(times, *columns)  # type: ignore[arg-type]
 
 
-def _runs(known: Sequence[bool]) -> list[range]:
+def runs_of(known: Sequence[bool]) -> list[range]:
     """Stretches of known values, each at least two long."""
     runs, start = [], None
     for n, good in enumerate([*known, False]):
@@ -130,11 +130,12 @@ def _runs(known: Sequence[bool]) -> list[range]:
     return runs
 
 
-def _step(span: float, most: int) -> float:
+def step_of(span: float, most: int) -> float:
+    """A round step with which so wide a span has at most so many."""
     return next((step for step in _STEPS if span / step <= most), 100.0)
 
 
-def _spread_labels(wanted: list[float], top: float, bottom: float) -> list[float]:
+def spread_labels(wanted: list[float], top: float, bottom: float) -> list[float]:
     """Heights of labels, rising, moved apart so that none covers another and all stay inside."""
     placed: list[float] = []
     for y in wanted:
@@ -173,7 +174,7 @@ def draw(
     first_utc, last_utc = window[0] - AROUND, window[1] + AROUND
     part = cropped(series, first_utc, last_utc)
     values = [v for column in (part.air_c, part.cold_c, part.warm_c, part.steel_c) for v in column if isfinite(v)]
-    steel_runs = _runs([isfinite(v) for v in part.steel_c])
+    steel_runs = runs_of([isfinite(v) for v in part.steel_c])
     if not values or not steel_runs:
         return None
     near = [t.c for t in thresholds if min(values) - NEAR_K <= t.c <= max(values) + NEAR_K]
@@ -181,7 +182,7 @@ def draw(
     to_axis: Callable[[float], float] = f_from_c if us else (lambda c: c)
     from_axis: Callable[[float], float] = c_from_f if us else (lambda c: c)
     low_axis, high_axis = to_axis(min([*values, *near])), to_axis(max([*values, *near]))
-    step = _step(max(high_axis - low_axis, 1.0), 6)
+    step = step_of(max(high_axis - low_axis, 1.0), 6)
     low_axis, high_axis = floor(low_axis / step - 0.2) * step, ceil(high_axis / step + 0.2) * step
     low_c, high_c = from_axis(low_axis), from_axis(high_axis)
     left, right = 44.0, width - (44.0 if both else 12.0)
@@ -197,7 +198,7 @@ def draw(
     def curve(column: Sequence[float]) -> tuple[str, ...]:
         return tuple(
             " ".join(f"{x_of(part.times_utc[n])},{y_of(column[n])}" for n in run)
-            for run in _runs([isfinite(v) for v in column])
+            for run in runs_of([isfinite(v) for v in column])
         )
 
     sides_known = [isfinite(c) and isfinite(w) for c, w in zip(part.cold_c, part.warm_c, strict=True)]
@@ -206,7 +207,7 @@ def draw(
             [f"{x_of(part.times_utc[n])},{y_of(part.warm_c[n])}" for n in run]
             + [f"{x_of(part.times_utc[n])},{y_of(part.cold_c[n])}" for n in reversed(run)]
         )
-        for run in _runs(sides_known)
+        for run in runs_of(sides_known)
     )
     window_x = x_of(window[0])
     phone = width < 500.0
@@ -228,26 +229,28 @@ def draw(
         uprights=tuple(
             Upright(x_of(at), text) for at, text in uprights if part.times_utc[0] <= at <= part.times_utc[-1]
         ),
-        left_ticks=_temp_ticks(low_axis, high_axis, step, lambda v: y_of(from_axis(v))),
-        right_ticks=_right_ticks(low_c, high_c, y_of) if both else (),
+        left_ticks=temp_ticks(low_axis, high_axis, step, lambda v: y_of(from_axis(v))),
+        right_ticks=right_ticks(low_c, high_c, y_of) if both else (),
         left_unit="°F" if us else "°C",
         right_unit="°C" if both else "",
-        hours=_hour_ticks(part.times_utc, show, x_of, every=6 if phone else 3),
+        hours=hour_ticks(part.times_utc, show, x_of, every=6 if phone else 3),
         summary=_summary(part, show),
     )
 
 
-def _temp_ticks(low: float, high: float, step: float, y_of_axis: Callable[[float], float]) -> tuple[Tick, ...]:
+def temp_ticks(low: float, high: float, step: float, y_of_axis: Callable[[float], float]) -> tuple[Tick, ...]:
+    """Marks from the low to the high end of an axis."""
     count = round((high - low) / step)
     return tuple(Tick(y_of_axis(low + n * step), number(low + n * step)) for n in range(count + 1))
 
 
-def _right_ticks(low_c: float, high_c: float, y_of: Callable[[float], float]) -> tuple[Tick, ...]:
-    step = _step(high_c - low_c, 6)
+def right_ticks(low_c: float, high_c: float, y_of: Callable[[float], float]) -> tuple[Tick, ...]:
+    """Marks in °C for the right axis of a drawing that shows both units."""
+    step = step_of(high_c - low_c, 6)
     return tuple(Tick(y_of(n * step), number(n * step)) for n in range(ceil(low_c / step), floor(high_c / step) + 1))
 
 
-def _hour_ticks(
+def hour_ticks(
     times: Sequence[datetime], show: Show, x_of: Callable[[datetime], float], every: int
 ) -> tuple[Tick, ...]:
     """Marks at full local hours; the first of a local day carries the weekday."""
@@ -274,7 +277,7 @@ def _named(thresholds: Sequence[Threshold], show: Show, *, together: bool) -> li
 
 def _rules(inside: Sequence[tuple[float, str]], top: float, bottom: float) -> tuple[Rule, ...]:
     """Thresholds as heights and texts, from the top down, with labels that do not cover one another."""
-    labels = _spread_labels([y - 5.0 for y, _ in inside], top + 12.0, bottom - 4.0)
+    labels = spread_labels([y - 5.0 for y, _ in inside], top + 12.0, bottom - 4.0)
     return tuple(Rule(y, label_y, text) for (y, text), label_y in zip(inside, labels, strict=True))
 
 

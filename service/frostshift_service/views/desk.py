@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Final, Protocol
 from zoneinfo import ZoneInfo
@@ -12,6 +12,7 @@ from sqlalchemy import Engine
 
 from frostshift_rules.gas_plan import make_gas_plan
 from frostshift_rules.heat_compare import MOST_JOINTS, Comparison
+from frostshift_rules.reference_plates import ReferencePlates
 from frostshift_rules.stock import stock_of
 from frostshift_rules.surroundings import Hours
 from frostshift_rules.workload import HeatPlan, Plan
@@ -22,6 +23,7 @@ from frostshift_service.store.engine import reading
 from frostshift_service.store.plans import plan_before
 from frostshift_service.store.readings import readings_of
 from frostshift_service.store.records import KeptReading, KeptSite, ShowUnits, StoreError, UnknownJoint
+from frostshift_service.store.schedule_acts import last_act
 from frostshift_service.store.sites import load_site, load_sites
 from frostshift_service.store.stock import entries_of
 from frostshift_service.views.chart import SteelSeries
@@ -40,11 +42,22 @@ from frostshift_service.views.readings import (
     requirement_of,
 )
 from frostshift_service.views.record import IN_RECORD, RecordPage, record_page
-from frostshift_service.views.schedule import SchedulePage, default_texts, schedule_page
+from frostshift_service.views.schedule import (
+    EVERYTHING,
+    Placed,
+    ScheduleFilter,
+    SchedulePage,
+    default_texts,
+    matching,
+    page_count,
+    page_of,
+    placed,
+    schedule_page,
+)
 from frostshift_service.views.sheet import MorningSheet, morning_sheet
 from frostshift_service.views.show import Show
 from frostshift_service.views.stock import StockPage, stock_page
-from frostshift_service.views.weather import SiteWeather, WeatherPage, weather_page
+from frostshift_service.views.weather import HOURS_SHOWN, SiteWeather, WeatherPage, weather_page
 from frostshift_service.views.words import STATES
 
 CREW_SEES: Final = timedelta(days=3)
@@ -82,6 +95,9 @@ class Planner(Protocol):
 
     def forecast_hours(self, site_id: str) -> Hours | None:
         """Hours of the forecast that the latest plan was made from; None where there was none."""
+
+    def reference_plates(self, site_id: str) -> ReferencePlates | None:
+        """Steel of reference plates by the latest plan's forecast; None without one to use."""
 
     def weather(self, site_id: str) -> SiteWeather:
         """What the latest plan knows of the weather, and how it stands with the site's feeds."""
@@ -346,27 +362,48 @@ class Desk:
         found = self.planner.compare(site_id, marks) if marks else None
         return compare_page(found, plan, show, now, shift=shift, no_heat=no_heat)
 
-    def schedule(self, site_id: str, text: str = "", state: str = "") -> SchedulePage:
-        """The list of joints.
+    def schedule(self, site_id: str, wanted: ScheduleFilter = EVERYTHING) -> SchedulePage:
+        """The list of joints; a page beyond the last is the last.
+
+        Raises:
+            UnknownSite: there is none of that id.
+        """
+        site, joints, chosen, plan = self._chosen(site_id, wanted)
+        wanted = replace(wanted, page=min(wanted.page, page_count(len(chosen), wanted)))
+        here = page_of(chosen, wanted)
+        with reading(self.engine) as session:
+            found = kept.kept_joints_of(session, site_id, [one.joint.mark for one in here])
+            last, act = kept.last_import(session, site_id), last_act(session, site_id)
+        show = self.show(site)
+        return schedule_page(site, joints, chosen, found, wanted, show, last=last, act=act, planned=plan is not None)
+
+    def marks(self, site_id: str, wanted: ScheduleFilter) -> list[str]:
+        """The marks of all joints that pass a filter, in its order.
+
+        Raises:
+            UnknownSite: there is none of that id.
+        """
+        return [one.joint.mark for one in self._chosen(site_id, wanted)[2]]
+
+    def _chosen(self, site_id: str, wanted: ScheduleFilter) -> tuple[KeptSite, list[Placed], list[Placed], Plan | None]:
+        with reading(self.engine) as session:
+            site = load_site(session, site_id)
+            listed = kept.listed_joints(session, site_id)
+        plan = self.planner.current_plan(site_id)
+        joints = placed(listed, site.site, self.show(site), plan)
+        return site, joints, matching(joints, wanted), plan
+
+    def weather(self, site_id: str, *, span_h: int = HOURS_SHOWN, all_hours: bool = False) -> WeatherPage:
+        """The forecast of a site, steel of reference plates by it, and how it stands with its feeds.
 
         Raises:
             UnknownSite: there is none of that id.
         """
         with reading(self.engine) as session:
             site = load_site(session, site_id)
-            joints = kept.kept_joints(session, site_id)
-            last = kept.last_import(session, site_id)
-        return schedule_page(site, joints, last, self.show(site), text=text, state=state)
-
-    def weather(self, site_id: str, *, all_hours: bool = False) -> WeatherPage:
-        """The forecast of a site, and how it stands with its feeds.
-
-        Raises:
-            UnknownSite: there is none of that id.
-        """
-        with reading(self.engine) as session:
-            site = load_site(session, site_id)
-        return weather_page(site, self.planner.weather(site_id), self.show(site), self.now(), all_hours=all_hours)
+        found, plates = self.planner.weather(site_id), self.planner.reference_plates(site_id)
+        show, now = self.show(site), self.now()
+        return weather_page(site, found, show, now, plates=plates, span_h=span_h, all_hours=all_hours)
 
     def stock(self, site_id: str, *, all_entries: bool = False) -> StockPage:
         """The stock of gas cylinders, and its ledger.
@@ -380,11 +417,11 @@ class Desk:
         return stock_page(site, ledger, self.show(site), self.now(), all_entries=all_entries)
 
     def last_change(self, site_id: str, mark: str) -> LastChange | None:
-        """The last change by hand of a joint, to be undone; None where there is none."""
+        """The last change of a joint's state or start, to be undone; None where its last change was another."""
         with reading(self.engine) as session:
             site = load_site(session, site_id)
             changes = kept.changes_of(session, site_id, mark)
-        if not changes:
+        if not changes or changes[0].field not in ("state", "start_utc"):
             return None
         last, show = changes[0], self.show(site)
         if last.field == "state":

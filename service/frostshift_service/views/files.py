@@ -13,6 +13,7 @@ from frostshift_rules.units import f_from_c
 from frostshift_service.schedule_file.sheet import guarded
 from frostshift_service.views.compare import ComparePage, JointWayLine, WayView
 from frostshift_service.views.gas import GasPage
+from frostshift_service.views.plates import PlateHour
 from frostshift_service.views.sheet import Line, MorningSheet, all_lines
 from frostshift_service.views.show import Amount, Moment, Temp, TempSpan
 from frostshift_service.views.weather import HourLine, WeatherPage
@@ -147,13 +148,52 @@ _HOURS: Final[dict[str, Callable[[HourLine], Cell]]] = {
 
 
 def weather_table(page: WeatherPage) -> Table:
-    """The hours of a weather page, then whose forecast it is and how old."""
+    """The hours of a weather page, with steel of the reference plates and the weather rules for the hours to come.
+
+    Then whose forecast it is and how old.
+    """
     closing: tuple[Cell, ...] = (page.feed, page.age_text or "no forecast")
+    ahead = {} if page.ahead is None else {hour.at.utc: hour for hour in page.ahead.hours}
+    plates = () if page.ahead is None else tuple(plate.thickness_mm for plate in page.ahead.plates)
+    sides = ("cold", "likely", "warm")
     return Table(
-        header=(*_HOURS, "forecast", "age"),
-        rows=tuple((*(cell(hour) for cell in _HOURS.values()), *closing) for hour in page.hours),
+        header=(
+            *_HOURS,
+            *(f"air_{side}_c" for side in sides),
+            "air_of_members",
+            *(f"steel_{thickness:g}_mm_{side}_c" for thickness in plates for side in sides),
+            "weather_with_wind_limit",
+            "weather_without",
+            "weather_why",
+            "forecast",
+            "age",
+        ),
+        rows=tuple(
+            (*(cell(hour) for cell in _HOURS.values()), *_ahead(ahead.get(hour.at.utc), len(plates)), *closing)
+            for hour in page.hours
+        ),
         title="weather",
     )
+
+
+def _ahead(hour: PlateHour | None, plates: int) -> tuple[Cell, ...]:
+    """The cells of an hour to come; empty ones for an hour gone by."""
+    if hour is None:
+        return (None,) * (3 + 1 + 3 * plates + 3)
+    return (
+        *_sides(hour.air),
+        hour.air_members or None,
+        *(cell for span in hour.steel for cell in _sides(span)),
+        hour.limited.text if hour.limited else None,
+        hour.others.text if hour.others else None,
+        " ".join(hour.why) or None,
+    )
+
+
+def _sides(span: TempSpan | None) -> tuple[Cell, ...]:
+    if span is None:
+        return (None, None, None)
+    return tuple(round(side_c, 1) for side_c in (span.cold_c, span.likely_c, span.warm_c))
 
 
 def order_table(page: GasPage) -> Table:

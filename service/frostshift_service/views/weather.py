@@ -9,9 +9,11 @@ from itertools import groupby
 from math import isfinite
 from typing import Final
 
+from frostshift_rules.reference_plates import ReferencePlates
 from frostshift_rules.workload import Weather
 from frostshift_service.store.records import Alert, FeedRow, KeptAlerts, KeptForecast, KeptSite
 from frostshift_service.views.forecast import feed_title, forecast_age, forecast_notes
+from frostshift_service.views.plates import PlatesView, plates_view
 from frostshift_service.views.show import Moment, Show, Temp, age, optional, plural
 from frostshift_service.views.thermometer import SiteAir, ThermometerPage, thermometer_page
 from frostshift_service.views.words import CAUTIONS, Caution
@@ -138,6 +140,7 @@ class WeatherPage:
         warnings: what was odd about the payload.
         alerts: in force, as far as is known; `alerts_text` says how far, empty where no service gives any.
         marks: of the hours shown, which fields are not as the feed gives them, and when; sentences.
+        ahead: steel of reference plates, air and weather rules of the next hours; None where nothing is known of them.
         hours: from the present hour on; `hours_text` says how many of how many.
     """
 
@@ -157,6 +160,7 @@ class WeatherPage:
     warnings: tuple[str, ...]
     alerts: tuple[AlertLine, ...]
     alerts_text: str
+    ahead: PlatesView | None
     hours: tuple[HourLine, ...]
     hours_text: str
     marks: tuple[str, ...]
@@ -165,9 +169,26 @@ class WeatherPage:
 
 
 def weather_page(
-    site: KeptSite, found: SiteWeather, show: Show, now: datetime, *, all_hours: bool = False
+    site: KeptSite,
+    found: SiteWeather,
+    show: Show,
+    now: datetime,
+    *,
+    plates: ReferencePlates | None = None,
+    span_h: int = HOURS_SHOWN,
+    all_hours: bool = False,
 ) -> WeatherPage:
-    """The page at `now` (aware UTC); `all_hours` past ones and those beyond `HOURS_SHOWN` too."""
+    """The page at `now` (aware UTC).
+
+    Args:
+        site: it is of.
+        found: what it is made from.
+        show: units and zone.
+        now: aware UTC.
+        plates: reference plates of the latest plan; None where there are none.
+        span_h: hours ahead in the drawing.
+        all_hours: the hours gone by and those beyond `HOURS_SHOWN` too.
+    """
     weather = found.weather
     lines = _hours(found, show, now)
     shown = lines if all_hours else [line for line in lines if not line.past][:HOURS_SHOWN]
@@ -191,6 +212,7 @@ def weather_page(
         warnings=() if found.forecast is None else found.forecast.warnings,
         alerts=tuple(_alert_line(alert, show) for alert in known_alerts(found.alerts, now) or ()),
         alerts_text=_alerts_text(found, show, now),
+        ahead=None if plates is None else plates_view(plates, site.site, show, now, span_h),
         hours=tuple(shown),
         hours_text=plural(len(shown), "hour") + (f" of {len(lines)}" if len(shown) < len(lines) else ""),
         marks=_marks_texts(shown),

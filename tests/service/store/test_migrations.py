@@ -75,7 +75,16 @@ def test_the_steps_ship_with_the_package() -> None:
     assert folder.joinpath("versions", "0004_thermometer.py").is_file()
     assert folder.joinpath("versions", "0005_alerts_and_observed.py").is_file()
     assert folder.joinpath("versions", "0006_history.py").is_file()
-    for name in ("0007_stock", "0008_altitude", "0009_file_service", "0010_gas_setup", "0011_notices", "0013_readings"):
+    for name in (
+        "0007_stock",
+        "0008_altitude",
+        "0009_file_service",
+        "0010_gas_setup",
+        "0011_notices",
+        "0012_accounts",
+        "0013_readings",
+        "0014_schedule_drafts",
+    ):
         assert folder.joinpath("versions", f"{name}.py").is_file()
 
 

@@ -27,6 +27,7 @@ from frostshift_rules.gas import burn
 from frostshift_rules.heat_compare import Comparison, compare
 from frostshift_rules.job import Acceptance, HeatSource, Joint, Part, Procedure, Shift, Site
 from frostshift_rules.preheat import Requirement
+from frostshift_rules.reference_plates import ReferencePlates, reference_plates
 from frostshift_rules.stops import Reason
 from frostshift_rules.strict import Source
 from frostshift_rules.surroundings import Hours
@@ -526,6 +527,11 @@ class HandPlanner:
             raw = uncorrected_weather(session, kept_site, now)[2]
             held = with_thermometer(session, kept_site, raw, now)[1]
             return site_weather(air=site_air(session, site_id, raw, held))
+
+    def reference_plates(self, site_id: str) -> ReferencePlates | None:
+        """Worked out, not made by hand."""
+        joints = [] if self.plan is None else [planned.joint for planned in self.plan.joints]
+        return reference_plates(site(), load_code_table(TABLE), joints, self.weather(site_id).weather, ())
 
     def send_test(self, site_id: str, person_id: str, position: int) -> str:
         return f"Not sent to {person_id}, address {position}: no mail server is set."

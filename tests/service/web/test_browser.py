@@ -104,7 +104,7 @@ def test_a_morning_without_script(browser: Browser, base_url: str, web: Any) -> 
     assert "14 °F" in page.locator("section", has_text="Measured on the steel").inner_text().replace("\xa0", " ")
     page.get_by_role("link", name="Schedule").click()
     page.get_by_label("Mark, place or crew").fill("line 5")
-    page.get_by_role("button", name="Show").click()
+    page.get_by_role("button", name="Show", exact=True).click()
     assert page.get_by_text("1 of 10").is_visible()
     page.context.close()
 
@@ -115,8 +115,44 @@ def test_a_schedule_is_loaded_from_the_page(browser: Browser, base_url: str, web
     page = signed_in(browser, base_url, web, script=False)
     page.goto(PATHS["schedule"])
     page.get_by_label("CSV or XLSX file").set_input_files(broken)
-    page.get_by_role("button", name="Load").click()
+    page.get_by_role("button", name="Show what would change").last.click()
     assert "Nothing was imported" in page.get_by_role("main").inner_text()
+    page.context.close()
+
+
+def test_a_schedule_is_looked_at_saved_changed_and_taken_back_without_script(
+    browser: Browser, base_url: str, web: Any, tmp_path: Path
+) -> None:
+    page = signed_in(browser, base_url, web, script=False)
+    week = tmp_path / "week 52.csv"
+    lines = page.request.get(f"{PATHS['schedule']}.csv").text().splitlines()
+    week.write_text("\n".join(line.replace(",south,", ",east,") for line in lines[:-1]), encoding="utf-8")
+    page.goto(PATHS["schedule"])
+    page.get_by_label("CSV or XLSX file").set_input_files(week)
+    page.get_by_role("button", name="Show what would change").last.click()
+    shown = page.get_by_role("main").inner_text()
+    assert "Nothing is saved yet" in shown
+    assert page.get_by_role("row", name="HP-E2 crew south east").is_visible()
+    page.get_by_role("button", name="Save this schedule").click()
+    assert "Saved: week 52.csv" in page.get_by_role("main").inner_text()
+    # two that are ticked, and one undo for both
+    page.get_by_label("Tick BP-A1").check()
+    page.get_by_label("Tick CR-B4-W").check()
+    page.get_by_label("Crew", exact=True).last.check()
+    page.get_by_label("name, empty for none").fill("west")
+    page.get_by_role("button", name="Show what would change").first.click()
+    page.get_by_role("button", name="Change 2 joints").click()
+    page.get_by_role("button", name="Undo").click()
+    assert "west" not in page.locator("table.schedule").inner_text()
+    # one by its form: an error stands by its field, what was typed stays
+    page.get_by_role("link", name="Edit BP-A1").click()
+    page.get_by_label("hours", exact=False).first.fill("100")
+    page.get_by_role("button", name="Save").click()
+    assert "Hours '100'" in page.get_by_role("main").inner_text().replace("\xa0", " ")
+    assert page.locator("#f-hours").input_value() == "100"
+    page.locator("#f-hours").fill("3")
+    page.get_by_role("button", name="Save").click()
+    assert "BP-A1 changed." in page.get_by_role("main").inner_text()
     page.context.close()
 
 

@@ -15,13 +15,12 @@ from tests.service.web.page_source import words_of
 
 from frostshift_rules.job import Shift
 from frostshift_service.pages import back_to, in_lines, next_shift_start
-from frostshift_service.schedule_file import joints_csv
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.joints import changes_of, import_joints, joints_of, kept_joint
 from frostshift_service.store.records import ImportedJoint
 from frostshift_service.store.sites import save_site
 from frostshift_service.views.joint import JointPage, RestingJoint
-from frostshift_service.views.schedule import SchedulePage
+from frostshift_service.views.schedule import ScheduleFilter, SchedulePage
 from frostshift_service.views.sheet import MorningSheet
 
 SITE = "/sites/north-yard"
@@ -89,7 +88,7 @@ async def test_a_page_is_whole_ours_alone_and_without_script_or_style_inside(web
         assert re.sub(r'<script src="/static/[^"]+" defer></script>', "", answer.text).find("<script") == -1
         assert not [name for name, _ in page.attributes if name == "style" or name.startswith("on")]
         assert all(url.startswith(("/", "#")) and not url.startswith("//") for url in page.refers)
-        forms = (f"{SITE}/state", f"{SITE}/readings", f"{SITE}/air-readings")
+        forms = (f"{SITE}/state", f"{SITE}/readings", f"{SITE}/air-readings", f"{SCHEDULE}/bulk")
         for url in {url for url in page.refers if not url.startswith(("#", *forms)) and not is_file(url)}:
             assert (await client.get(url, follow_redirects=True)).status_code == 200, url
 
@@ -168,7 +167,11 @@ async def test_what_people_typed_is_text_and_never_markup(web: Any) -> None:
         (f"{MORNING}.json", MorningSheet, lambda desk: desk.morning("north-yard")),
         (f"{SITE}/joints/CR-B4-W.json", JointPage, lambda desk: desk.joint("north-yard", "CR-B4-W")),
         (f"{ODD}.json", JointPage, lambda desk: desk.joint("north-yard", "X9/α <3>")),
-        (f"{SCHEDULE}.json?text=line+5", SchedulePage, lambda desk: desk.schedule("north-yard", "line 5")),
+        (
+            f"{SCHEDULE}.json?text=line+5",
+            SchedulePage,
+            lambda desk: desk.schedule("north-yard", ScheduleFilter("line 5")),
+        ),
     ],
 )
 async def test_the_json_twin_is_the_view(web: Any, path: str, view: type, ask: Any) -> None:
@@ -193,6 +196,9 @@ async def test_openapi_names_the_json_and_no_page(web: Any) -> None:
         "/sites/{site_id}/morning.xlsx",
         "/sites/{site_id}/joints/{mark}.json",
         "/sites/{site_id}/schedule.json",
+        "/sites/{site_id}/schedule/preview/{draft_id}.json",
+        "/sites/{site_id}/schedule/bulk.json",
+        "/sites/{site_id}/edit.json",
         "/sites/{site_id}/weather.json",
         "/sites/{site_id}/weather.csv",
         "/sites/{site_id}/weather.xlsx",
@@ -435,75 +441,6 @@ def test_the_way_back_stays_on_the_site(back: str, leads_to: str) -> None:
 
 
 # Readings
-
-
-# The schedule
-
-
-async def test_a_good_file_is_taken_in_with_a_summary(web: Any) -> None:
-    with reading(web.engine) as session:
-        joints = joints_of(session, "north-yard")
-    new = [replace(one, mark="NEW-1") if one.mark == "LN-1" else one for one in joints]
-    data = joints_csv(new, "America/Chicago", "us")
-    async with web.client() as client:
-        answer = await client.post(SCHEDULE, files={"file": ("week 52.csv", data, "text/csv")})
-    words = words_of(answer.text)
-    assert answer.status_code == 200
-    assert "10 joints read from week 52.csv: 1 new," in words
-    assert "New 1: NEW-1" in words
-    assert "Vanished from the schedule, no longer planned 1: LN-1" in words
-    assert "is outside every shift of the site" in words
-    assert "X9/α <3>: the process is not stated" in words
-    assert "<3>" not in answer.text
-    assert web.planner.replanned == ["north-yard"]
-
-
-async def test_a_file_with_errors_changes_nothing_and_lists_them_by_row(web: Any) -> None:
-    with reading(web.engine) as session:
-        before = joints_of(session, "north-yard")
-    lines = joints_csv(before[:2], "America/Chicago", "us").decode("utf-8-sig").splitlines()
-    lines[2] = lines[2].replace("2026-12-17", "2026-13-17")
-    async with web.client() as client:
-        answer = await client.post(SCHEDULE, files={"file": ("<b>.csv", "\r\n".join(lines).encode())})
-    assert answer.status_code == 422
-    words = words_of(answer.text)
-    assert "Nothing was imported: 1 error in <b>.csv." in words
-    assert "<b>" not in answer.text
-    assert "3 start" in words
-    with reading(web.engine) as session:
-        assert joints_of(session, "north-yard") == before
-    assert web.planner.replanned == []
-
-
-@pytest.mark.parametrize(
-    ("name", "data"), [("empty.csv", b""), ("picture.csv", b"\x89PNG\r\n\x1a\n\0\0"), ("x.xlsx", b"PK\3\4no")]
-)
-async def test_a_hopeless_file_gets_a_sentence(web: Any, name: str, data: bytes) -> None:
-    async with web.client() as client:
-        answer = await client.post(SCHEDULE, files={"file": (name, data)})
-    assert answer.status_code == 422
-    assert "Nothing was imported: 1 error" in answer.text
-
-
-async def test_no_file_chosen(web: Any) -> None:
-    async with web.client() as client:
-        answer = await client.post(
-            SCHEDULE,
-            content=b'--b\r\nContent-Disposition: form-data; name="file"; filename=""\r\n\r\n\r\n--b--\r\n',
-            headers={"content-type": "multipart/form-data; boundary=b"},
-        )
-    assert answer.status_code == 422
-
-
-async def test_the_list_can_be_filtered(web: Any) -> None:
-    async with web.client() as client:
-        words = words_of((await client.get(f"{SCHEDULE}?text=LINE+5")).text)
-        assert "1 of 10" in words
-        assert "CR-B5-W" in words
-        assert "BP-A1" not in words
-        state = words_of((await client.get(f"{SCHEDULE}?state=in_progress")).text)
-        assert "1 of 10" in state
-        assert "No joint passes this filter." in (await client.get(f"{SCHEDULE}?state=done")).text
 
 
 def test_a_figure_in_two_units_stands_on_two_lines() -> None:

@@ -2,10 +2,12 @@
 
 import csv
 import io
+import re
 from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
+import numpy as np
 import openpyxl
 import pytest
 from pydantic import TypeAdapter
@@ -174,3 +176,110 @@ async def test_the_hours_are_taken_away_as_csv_and_workbook(web: Any) -> None:
 async def test_a_site_that_is_not_there(web: Any) -> None:
     async with web.client() as client:
         assert (await client.get("/sites/nowhere/weather")).status_code == 404
+
+
+# Air and steel of the next hours --------------------------------------------------------------------------------------
+
+
+def points_of(html: str, width: str) -> list[tuple[float, float]]:
+    """The points of the lines of that stroke width, in the first drawing."""
+    first = html.split("</svg>")[0]
+    found = re.findall(rf'<polyline points="([^"]+)" fill="none" stroke="[^"]+" stroke-width="{width}"', first)
+    return [(float(x), float(y)) for text in found for x, y in (pair.split(",") for pair in text.split())]
+
+
+async def test_the_page_says_when_steel_of_the_planned_thicknesses_is_below_the_limit(web: Any) -> None:
+    page = await words(web)
+    assert "Air and steel, the next 72 hours" in page
+    assert "Thicknesses of the joints that are planned." in page
+    # air swings between -4 and -20 °C: no plate ever comes near 32 °F
+    first = "from the first hour shown, Thu 05:00, to Sun 05:00 or longer"
+    for plate in ("1/2 in", "1 in", "2 in", "3 in"):
+        assert f"{plate} plate: below 32 °F {first}." in page
+    assert "Cold-steel limit 32 °F: colder steel needs the raised minimum of the table." in page
+    assert "Wind limit 5 mph at the weld for FCAW-G, GMAW, GTAW." in page
+
+
+async def test_a_spell_begins_and_ends_at_hours_rounded_outwards(web: Any) -> None:
+    usual = site_weather()
+    hours = usual.weather.hours
+    assert hours is not None
+    number = np.arange(len(hours))
+    air = np.where((number >= 20) & (number < 44), -12.0, 14.0)  # 19:00 of the 17th to 19:00 of the 18th
+    wet_free = replace(hours, air_c=air, dew_c=air - 20.0, cloud=np.ones(len(hours)))
+    web.planner.site_weather = replace(usual, weather=replace(usual.weather, hours=wet_free))
+    page = await words(web)
+    found = re.search(r"1/2 in plate: below 32 °F from (\w+ \d+:\d+) to (\w+ \d+:\d+)\.", page)
+    assert found is not None
+    view = web.app.state.desk.weather("north-yard").ahead
+    likely = [(hour.at.text, hour.steel[0].likely_c) for hour in view.hours]
+    below = [n for n, (_, c) in enumerate(likely) if c < 0.0]
+    assert (found[1], found[2]) == (likely[below[0] - 1][0], likely[below[-1] + 1][0])
+    # the shape of the sentence where only one end of the cold side differs
+    assert "2 in plate: below 32 °F from Thu 19:00 to Fri 20:00 (cold side from Thu 18:00)." in page
+    assert view.air_below == ("Air: not below 0 °F, even on the cold side.",)  # -12 °C less 3 K is 5 °F
+
+
+async def test_the_drawing_has_every_line_and_says_what_it_shows(web: Any) -> None:
+    async with web.client() as client:
+        html = (await client.get(PAGE)).text
+    drawing = html.split('<svg class="chart wide"')[1].split("</svg>")[0]
+    drawing, html = drawing.replace("\xa0", " "), html.replace("\xa0", " ")
+    for text in ("least air at the weld 0 °F", "Wind at 10 m, mph", ">Day<", ">Night<", ">Wet<"):
+        assert text in drawing, text
+    assert "cold-steel limit 32 °F" in drawing
+    assert "Welding by FCAW-G, GMAW, GTAW, in the open" in drawing
+    assert 'fill="#aab6c1" stroke="#47525d"' in drawing  # 10 mph: shelter needed
+    assert 'stroke-dasharray="3 3"><title>' in drawing  # -4 °F is too near 0 °F to say
+    assert "style=" not in drawing
+    assert drawing.count('stroke-width="2.5"') == 4
+    assert 'aria-label="Air, steel, wind and weather rules. Air from -4 °F at' in html
+    y = points_of(f'<svg class="chart wide"{drawing}</svg>', "2.5")
+    assert len(y) == 4 * 73
+
+
+async def test_hours_that_are_not_known_are_a_gap(web: Any) -> None:
+    usual = site_weather()
+    hours = usual.weather.hours
+    assert hours is not None
+    air = hours.air_c.copy()
+    air[30:34] = np.nan
+    web.planner.site_weather = replace(usual, weather=replace(usual.weather, hours=replace(hours, air_c=air)))
+    async with web.client() as client:
+        html = (await client.get(PAGE)).text
+    drawing = html.split('<svg class="chart wide"')[1].split("</svg>")[0]
+    assert drawing.count('stroke-width="2.5"') == 8  # each line in two pieces
+    assert "4 hours of 73 not known, left open in the drawing." in words_of(html)
+    ahead = web.app.state.desk.weather("north-yard").ahead
+    assert [n for n, hour in enumerate(ahead.hours) if hour.steel[0] is None] == [24, 25, 26, 27]
+    assert "or longer" in ahead.plates[0].below[0]
+
+
+async def test_24_and_120_hours_can_be_asked_for(web: Any) -> None:
+    async with web.client() as client:
+        day = await client.get(f"{PAGE}?ahead=24")
+        assert "Air and steel, the next 24 hours" in words_of(day.text)
+        assert f'href="{PAGE}?ahead=120"' in day.text
+        assert (await client.get(f"{PAGE}?ahead=0")).status_code == 422
+        assert len((await client.get(f"{PAGE}.json?ahead=24")).json()["ahead"]["hours"]) == 25
+
+
+async def test_steel_stands_in_the_files(web: Any) -> None:
+    async with web.client() as client:
+        rows = list(csv.DictReader(io.StringIO((await client.get(f"{PAGE}.csv")).text.removeprefix("\ufeff"))))
+        ahead = (await client.get(f"{PAGE}.json")).json()["ahead"]
+        book = openpyxl.load_workbook(io.BytesIO((await client.get(f"{PAGE}.xlsx")).content))
+    assert rows[0]["steel_50.8_mm_likely_c"] == ""  # gone by
+    hour = rows[6]
+    assert ahead["hours"][0]["at"]["text"] == hour["hour"] == "Thu 05:00"
+    assert float(hour["steel_50.8_mm_likely_c"]) == round(ahead["hours"][0]["steel"][2]["likely_c"], 1)
+    assert float(hour["air_cold_c"]) < float(hour["air_likely_c"]) < float(hour["air_warm_c"])
+    assert hour["weather_with_wind_limit"] == ahead["hours"][0]["limited"]["text"]
+    assert rows[-1]["steel_50.8_mm_cold_c"]  # all hours of the forecast, not 72
+    assert book["weather"].max_row == len(rows) + 1
+
+
+async def test_without_a_plan_to_go_by_there_is_no_drawing(web: Any) -> None:
+    web.planner.site_weather = site_weather(weather=NO_WEATHER, standings=(Standing("nws"),), rows={})
+    page = await words(web)
+    assert "Air and steel, the next" not in page
