@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from threading import Lock
-from typing import Final
+from typing import Final, Literal
 
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.cron import CronTrigger
@@ -118,12 +118,12 @@ class _MadeFrom:
 
 @dataclass(frozen=True, slots=True)
 class _Current:
-    """The plan in hand, and what it was made from; `seen` once somebody has."""
+    """The plan in hand, what it was made from, and why it is kept; empty while nobody has seen it."""
 
     plan_id: int
     plan: Plan
     made_from: _MadeFrom
-    seen: bool
+    because: KeptBecause | Literal[""]
 
     @property
     def inputs(self) -> PlanInputs:
@@ -270,12 +270,12 @@ class Jobs:
         The plan is kept from now on, with what it was made from, because somebody sees it.
         """
         current = self._up_to_date(site_id)
-        if not current.seen:
+        if current.because in ("", "changed") or (because == "printed" and current.because != "printed"):
             with writing(self._engine) as session:
                 plans.mark_plan_seen(session, current.plan_id, because)
             with self._planning:
                 if self._current.get(site_id) is current:  # or another thread has planned again meanwhile
-                    self._current[site_id] = replace(current, seen=True)
+                    self._current[site_id] = replace(current, because=because)
         return current.plan if current.plan.joints else None
 
     def _up_to_date(self, site_id: str) -> _Current:
@@ -311,7 +311,7 @@ class Jobs:
             if changed:
                 plans.mark_plan_seen(session, plan_id, "changed")
             plans.thin_plans(session, site_id, KEEP_UNSEEN_PLANS)
-        self._current[site_id] = _Current(plan_id, plan, made_from, changed)
+        self._current[site_id] = _Current(plan_id, plan, made_from, "changed" if changed else "")
         return self._current[site_id]
 
     # What the page of one joint shows beside its plan

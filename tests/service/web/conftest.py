@@ -485,7 +485,7 @@ class HandPlanner:
     engine: Engine | None = None
     clock: list[datetime] = field(default_factory=lambda: [NOW])
 
-    def current_plan(self, site_id: str) -> Plan | None:
+    def current_plan(self, site_id: str, because: str = "shown") -> Plan | None:
         return self.plan
 
     def steel_series(self, site_id: str, mark: str) -> SteelSeries | None:
