@@ -22,13 +22,15 @@ NO_PDF: Final = (
     "browser instead; it prints the same."
 )
 _SIZES: Final[dict[Paper, str]] = {"a4": "A4", "letter": "Letter"}
-_BASE: Final = "frostshift://page/"
-"""What paths of ours are read against; nothing answers there."""
-_STATIC: Final = re.compile(r"frostshift://page/static/((?:[a-z_]+/)?[a-z0-9_]+\.(?:css|svg))(?:\?v=[0-9a-f]+)?")
+_BASE: Final = "https://frostshift.invalid/"
+"""What paths of ours are read against: a name that nobody can have, and nobody is asked."""
+_STATIC: Final = re.compile(
+    r"https://frostshift\.invalid/static/((?:[a-z_]+/)?[a-z0-9_]+\.(?:css|svg))(?:\?v=[0-9a-f]+)?"
+)
 _KINDS: Final = {"css": "text/css", "svg": "image/svg+xml"}
 _ONLY_HERE: Final = """
 @page { size: %s }
-html { font-family: "DejaVu Sans", sans-serif }
+html:root { font-family: "DejaVu Sans", sans-serif }
 a { -weasy-link: none }
 """
 _one_at_a_time: Final = Lock()
