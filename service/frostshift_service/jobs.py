@@ -37,6 +37,7 @@ from frostshift_rules.strict import TableError
 from frostshift_rules.surroundings import Hours
 from frostshift_rules.tables import check_shipped, load_code_table
 from frostshift_rules.workload import NO_WEATHER, FeedChange, HeatPlan, Plan, StationHours, Weather
+from frostshift_service.gas_plans import GasPlans
 from frostshift_service.http import Get
 from frostshift_service.notice_work import Decided, decide_on
 from frostshift_service.outbox import Wiring, deliver, send_test, tell_of_failure
@@ -163,6 +164,7 @@ class Jobs:
         self._us_service = UsService(engine, now, get=get, jitter=jitter, base_urls=base_urls)
         self.pull, self.take_payload = self._pulls.pull, self._pulls.take_payload
         self._current: dict[str, _Current] = {}
+        self.gas_plans = GasPlans()
         self._planning = Lock()
         self._scheduler: BackgroundScheduler | None = None
         self._senders, self._wiring = senders, wiring
@@ -228,7 +230,9 @@ class Jobs:
         """Hold the latest plan against what people know, and keep what is to be told."""
         current, now = self._up_to_date(site_id), self._now()
         if current.plan.joints:
-            decide_on(self._engine, site_id, Decided(current.plan_id, current.plan, current.inputs), now)
+            decide_on(
+                self._engine, site_id, Decided(current.plan_id, current.plan, current.inputs), now, self.gas_plans
+            )
 
     def send_test(self, site_id: str, person_id: str, position: int) -> str:
         """Send a test message to one address of a person, the first is 1; a sentence on what came of it.

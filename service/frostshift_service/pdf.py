@@ -30,7 +30,7 @@ _STATIC: Final = re.compile(
 _KINDS: Final = {"css": "text/css", "svg": "image/svg+xml"}
 _ONLY_HERE: Final = """
 @page { size: %s }
-html:root { font-family: "DejaVu Sans", sans-serif }
+html { font-family: "DejaVu Sans", sans-serif !important }
 a { -weasy-link: none }
 """
 _one_at_a_time: Final = Lock()

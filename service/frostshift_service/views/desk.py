@@ -11,12 +11,12 @@ from zoneinfo import ZoneInfo
 
 from sqlalchemy import Engine
 
-from frostshift_rules.gas_plan import make_gas_plan
 from frostshift_rules.heat_compare import MOST_JOINTS, Comparison
 from frostshift_rules.job import JointState
 from frostshift_rules.stock import stock_of
 from frostshift_rules.surroundings import Hours
 from frostshift_rules.workload import HeatPlan, Plan
+from frostshift_service.gas_plans import GasPlans
 from frostshift_service.rights import Actor
 from frostshift_service.stock_form import contents_of, kinds_of
 from frostshift_service.store import joints as kept
@@ -55,6 +55,9 @@ class TooMuchAsked(StoreError):
 
 class Planner(Protocol):
     """What pages need of the loops."""
+
+    gas_plans: GasPlans
+    """The last gas plans, shared with what decides on notices."""
 
     def current_plan(self, site_id: str, because: KeptBecause = "shown") -> Plan | None:
         """The latest plan of a site, kept from now on because it is shown or printed; None where there is none yet."""
@@ -181,6 +184,7 @@ class Desk:
         with reading(self.engine) as session:
             site = load_site(session, site_id)
             defaults = {mark: default_texts(names) for mark, names in kept.defaults_of(session, site_id).items()}
+            entries = entries_of(session, site_id)
         plan, now = self._plan(site_id, because), self.now()
         before = self.last_sheets.get(self.engine, site_id, now - LAST_SHEET)
         return morning_sheet(
@@ -192,6 +196,7 @@ class Desk:
             defaults=defaults,
             before=before,
             gone_states=self._gone_states(site_id, before, plan),
+            gas=self.planner.gas_plans.known(plan, entries, now),
         )
 
     def _gone_states(self, site_id: str, before: Plan | None, plan: Plan) -> dict[str, JointState]:
@@ -213,8 +218,8 @@ class Desk:
             entries = entries_of(session, site_id)
         plan, now = self._plan(site_id), self.now()
         stock = stock_of(entries, contents_of(kinds_of(plan.site)))
-        hours = self.planner.forecast_hours(site_id)
-        return gas_page(make_gas_plan(plan, hours, stock, now), plan, stock, self.show(site), now)
+        found = self.planner.gas_plans.get(plan, self.planner.forecast_hours(site_id), entries, now)
+        return gas_page(found, plan, stock, self.show(site), now)
 
     def joint(self, site_id: str, mark: str) -> JointPage | RestingJoint:
         """The page of one joint; a `RestingJoint` where the latest plan does not hold it.

@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 
 from frostshift_rules.delivered import Heaters, heaters_of
 from frostshift_rules.gas import KEEPING_COUNTED, NOT_COUNTED, gas
+from frostshift_rules.gas_plan import GasPlan
 from frostshift_rules.job import JointState, Site
 from frostshift_rules.stops import Reason, reason_text, source_text, worst_of
 from frostshift_rules.tables import load_code_table
@@ -29,6 +30,7 @@ from frostshift_rules.workload import (
 from frostshift_service.views.by_hour import ByHour, by_hour
 from frostshift_service.views.changes import SheetChanges, sheet_changes
 from frostshift_service.views.forecast import feed_title, forecast_age, forecast_notes
+from frostshift_service.views.gas_headline import order_headlines
 from frostshift_service.views.people import PEOPLE_NOTE, PeopleLine, people_line
 from frostshift_service.views.show import (
     Amount,
@@ -68,10 +70,11 @@ class Header:
 
     Attributes:
         site_id, site_name, zone: of the site.
-        made: when the plan was made.
+        made: when the plan was made; `made_age_s` its age now [s], `made_age_text` in words.
         feed: name for people; `credit` the line its terms ask for.
         issued: when the forecast was issued; None where the feed does not say or there is none.
-        age_text: its age now; empty where there is no forecast.
+        age_text: its age now; empty where there is no forecast. `age_s` [s], to count on from; None where there
+            is none or its time lies ahead.
         forecast_end: last hour of the forecast.
         feed_notes: sentences on a feed that stands in for another, on a change of feed and on the site's thermometer;
             empty in the usual case.
@@ -85,10 +88,13 @@ class Header:
     site_name: str
     zone: str
     made: Moment
+    made_age_s: int
+    made_age_text: str
     feed: str
     credit: str
     issued: Moment | None
     age_text: str
+    age_s: int | None
     forecast_end: Moment | None
     freshness: str
     freshness_text: str
@@ -285,6 +291,7 @@ class MorningSheet:
         header: where the figures come from.
         title: which shifts.
         changes: what is not as it was on the last sheet.
+        orders: what of each gas is to be ordered by when; None: not worked out yet, the page of gas does it.
         shifts: in order of time.
         outside: joints of that time whose planned start lies in no shift.
         earlier: marks whose planned start lies before the first shift shown and that are not marked done.
@@ -299,6 +306,7 @@ class MorningSheet:
     header: Header
     title: str
     changes: SheetChanges
+    orders: tuple[str, ...] | None
     shifts: tuple[ShiftBlock, ...]
     outside: tuple[Line, ...]
     earlier: tuple[str, ...]
@@ -328,15 +336,20 @@ def header(plan: Plan, show: Show, now: datetime) -> Header:
     if forecast.outgrown:
         warnings.insert(0, "The forecast of this plan has become too old since the plan was made: plan again.")
     accepted = site.acceptance(site.table_id)
+    since_utc = plan.issued_utc or plan.fetched_utc
+    age_s = None if since_utc is None or since_utc > now else int((now - since_utc).total_seconds())
     return Header(
         site_id=site.id,
         site_name=site.name,
         zone=site.zone,
         made=show.moment(plan.made_utc, detail="year"),
+        made_age_s=max(int(plan_age_h * 3600.0), 0),
+        made_age_text=age(max(plan_age_h, 0.0)),
         feed=feed_title(plan.feed),
         credit=plan.attribution,
         issued=optional(show.moment, plan.issued_utc, detail="date"),
         age_text=forecast.text,
+        age_s=age_s,
         forecast_end=optional(show.moment, plan.forecast_end_utc, detail="date"),
         freshness=forecast.state,
         freshness_text=forecast.state_text,
@@ -591,6 +604,7 @@ def morning_sheet(
     shift_count: int = 2,
     defaults: Mapping[str, Sequence[str]] | None = None,
     before: Plan | None = None,
+    gas: GasPlan | None = None,
     gone_states: Mapping[str, JointState] | None = None,
 ) -> MorningSheet:
     """The sheet of `shift_count` shifts.
@@ -603,6 +617,7 @@ def morning_sheet(
         shift_count: how many shifts.
         defaults: mark -> what the schedule left open and was taken as the stated default.
         before: plan of the last sheet; None: there is none.
+        gas: of this plan and the ledger as it stands; None: not worked out yet, and the sheet does not wait for it.
         gone_states: mark -> state of joints that are no longer on the plan, as far as they are known.
 
     Returns:
@@ -647,6 +662,7 @@ def morning_sheet(
         header=header(plan, show, now),
         title=title,
         changes=sheet_changes(before, plan, frozenset({*shown, None}), gone_states or {}, show),
+        orders=None if gas is None else order_headlines(gas, plan.site),
         shifts=blocks,
         outside=outside_lines,
         earlier=earlier,
