@@ -128,6 +128,19 @@ async def test_what_stands_on_a_line_of_the_crew_sheet(web: Any) -> None:
     assert len(PdfReader(io.BytesIO(await get(web, f"{SITE}/joints/CR-B4-W.pdf"))).pages) in range(2, 8)
 
 
+async def test_a_page_shows_the_first_rows_of_a_big_shift_and_paper_all(web: Any) -> None:
+    web.planner.plan = plan_of([heated(n) for n in range(203)])
+    async with web.client() as client:
+        some = (await client.get(f"{SITE}/morning")).text
+        every = (await client.get(f"{SITE}/morning?day=2026-12-17&shifts=2&all_rows=true")).text
+        sheet = (await client.get(f"{SITE}/crew-sheet")).text
+    assert [text.count('class="mark"') for text in (some, every)] == [200, 203]
+    assert sheet.count('class="mark-on-paper"') == 203
+    assert "The first 200 of 203 joints are shown" in some
+    assert "day=2026-12-17&amp;shifts=2&amp;all_rows=true" in some
+    assert "are shown:" not in every
+
+
 async def test_a_print_is_kept_as_printed(web: Any) -> None:
     asked = []
     plan = web.planner.plan
