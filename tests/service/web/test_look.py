@@ -77,3 +77,9 @@ def test_every_shape_of_a_call_is_drawn_and_differs_from_the_others() -> None:
         "bar",
     }  # and dashes for all else
     assert len({re.sub(r"\s+", " ", shape) for shape in drawn.values()}) == len(drawn)
+
+
+def test_the_files_of_a_page_are_light() -> None:
+    """The demo's sheet is some 90 kB beside them: all of it stays under 200 kB on a bad line."""
+    own = sum((STATIC / name).stat().st_size for name in ("app.css", "print.css", "live.js", "mark.svg"))
+    assert own < 50_000
