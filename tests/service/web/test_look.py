@@ -80,6 +80,6 @@ def test_every_shape_of_a_call_is_drawn_and_differs_from_the_others() -> None:
 
 
 def test_the_files_of_a_page_are_light() -> None:
-    """The demo's sheet is some 90 kB beside them: all of it stays under 200 kB on a bad line."""
+    """Beside the HTML of a sheet, which is some 32 kB for the demo: all of it stays under 200 kB on a bad line."""
     own = sum((STATIC / name).stat().st_size for name in ("app.css", "print.css", "live.js", "mark.svg"))
     assert own < 50_000
