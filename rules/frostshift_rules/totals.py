@@ -67,14 +67,17 @@ def _people(
     """The cold in what is left of the shift, from its first light-up on; None where it is over or has no joint."""
     if not joints or shift.end_utc <= now_utc:
         return None
-    return people_over(outdoors, max(_begin_utc(shift, joints), now_utc), shift.end_utc, site.code_units)
+    return people_over(outdoors, max(begin_utc(shift.start_utc, joints), now_utc), shift.end_utc, site.code_units)
 
 
-def _begin_utc(shift: ShiftSpan, joints: Sequence[JointPlan]) -> datetime:
-    """Start of the shift, or of the first torch for one of its joints where that is before."""
-    return min(
-        [shift.start_utc, *(joint.heat.light_up_utc for joint in joints if joint.heat and joint.heat.light_up_utc)]
-    )
+def begin_utc(start_utc: datetime, joints: Iterable[JointPlan]) -> datetime:
+    """Start of a shift, or of the first torch for one of its joints where that is before."""
+    return min([start_utc, *(joint.heat.light_up_utc for joint in joints if joint.heat and joint.heat.light_up_utc)])
+
+
+def near(burnings: Iterable[Burning], begun_utc: datetime, end_utc: datetime) -> list[Burning]:
+    """What burns in a shift: torches of the shift before may still burn, and those of the next one burn already."""
+    return [one for one in burnings if one.start_utc < end_utc and one.end_utc > begun_utc]
 
 
 def _total(
@@ -82,13 +85,11 @@ def _total(
 ) -> ShiftTotal:
     calls = Counter(joint.call for joint in joints)
     states = Counter(joint.weather_state for joint in joints)
-    begin_utc = _begin_utc(shift, joints)
-    # Torches of the shift before may still burn, and those of the next one burn already.
-    near = [one for one in burnings if one.start_utc < shift.end_utc and one.end_utc > begin_utc]
+    there_too = near(burnings, begin_utc(shift.start_utc, joints), shift.end_utc)
     flames = {source.id for source in site.heat_sources if not source.electric}
-    at_once, at_utc = busiest(one for one in near if one.source_id in flames)
+    at_once, at_utc = busiest(one for one in there_too if one.source_id in flames)
     there = sum(source.count for source in site.heat_sources if source.id in flames)
-    power_kw, power_utc = most_power(near, site.heat_sources)
+    power_kw, power_utc = most_power(there_too, site.heat_sources)
     return ShiftTotal(
         key=shift.key,
         name=shift.shift.name,
@@ -105,7 +106,7 @@ def _total(
         hands=shift.shift.hands,
         fuels=_fuels(joints, site),
         unknown=sum(without_amount(joint) or joint.call == "unknown" for joint in joints),
-        notes=_notes(joints, near, at_once, shift, site),
+        notes=_notes(joints, there_too, at_once, shift, site),
         people=people,
         power_kw=power_kw,
         power_utc=power_utc,

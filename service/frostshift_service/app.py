@@ -31,6 +31,7 @@ from frostshift_service import (
     notice_pages,
     openapi_doc,
     pages,
+    print_pages,
     readings_pages,
     schedule_pages,
     stock_pages,
@@ -70,6 +71,7 @@ ROUTERS: Final = (
     readings_pages,
     crew_pages,
     schedule_pages,
+    print_pages,
     account_pages,
     pages,
 )

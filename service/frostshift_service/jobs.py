@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from threading import Lock
-from typing import Final
+from typing import Final, Literal
 
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.cron import CronTrigger
@@ -38,6 +38,7 @@ from frostshift_rules.strict import TableError
 from frostshift_rules.surroundings import Hours
 from frostshift_rules.tables import check_shipped, load_code_table
 from frostshift_rules.workload import NO_WEATHER, FeedChange, HeatPlan, Plan, StationHours, Weather
+from frostshift_service.gas_plans import GasPlans
 from frostshift_service.http import Get
 from frostshift_service.notice_work import Decided, decide_on
 from frostshift_service.outbox import Wiring, deliver, send_test, tell_of_failure
@@ -120,12 +121,12 @@ class _MadeFrom:
 
 @dataclass(frozen=True, slots=True)
 class _Current:
-    """The plan in hand, and what it was made from; `seen` once somebody has."""
+    """The plan in hand, what it was made from, and why it is kept; empty while nobody has seen it."""
 
     plan_id: int
     plan: Plan
     made_from: _MadeFrom
-    seen: bool
+    because: KeptBecause | Literal[""]
 
     @property
     def inputs(self) -> PlanInputs:
@@ -166,6 +167,7 @@ class Jobs:
         self.pull, self.take_payload = self._pulls.pull, self._pulls.take_payload
         self._current: dict[str, _Current] = {}
         self._plates: dict[str, tuple[int, ReferencePlates | None]] = {}
+        self.gas_plans = GasPlans()
         self._planning = Lock()
         self._scheduler: BackgroundScheduler | None = None
         self._senders, self._wiring = senders, wiring
@@ -231,7 +233,9 @@ class Jobs:
         """Hold the latest plan against what people know, and keep what is to be told."""
         current, now = self._up_to_date(site_id), self._now()
         if current.plan.joints:
-            decide_on(self._engine, site_id, Decided(current.plan_id, current.plan, current.inputs), now)
+            decide_on(
+                self._engine, site_id, Decided(current.plan_id, current.plan, current.inputs), now, self.gas_plans
+            )
 
     def send_test(self, site_id: str, person_id: str, position: int) -> str:
         """Send a test message to one address of a person, the first is 1; a sentence on what came of it.
@@ -273,12 +277,12 @@ class Jobs:
         The plan is kept from now on, with what it was made from, because somebody sees it.
         """
         current = self._up_to_date(site_id)
-        if not current.seen:
+        if current.because in ("", "changed") or (because == "printed" and current.because != "printed"):
             with writing(self._engine) as session:
                 plans.mark_plan_seen(session, current.plan_id, because)
             with self._planning:
                 if self._current.get(site_id) is current:  # or another thread has planned again meanwhile
-                    self._current[site_id] = replace(current, seen=True)
+                    self._current[site_id] = replace(current, because=because)
         return current.plan if current.plan.joints else None
 
     def _up_to_date(self, site_id: str) -> _Current:
@@ -314,7 +318,7 @@ class Jobs:
             if changed:
                 plans.mark_plan_seen(session, plan_id, "changed")
             plans.thin_plans(session, site_id, KEEP_UNSEEN_PLANS)
-        self._current[site_id] = _Current(plan_id, plan, made_from, changed)
+        self._current[site_id] = _Current(plan_id, plan, made_from, "changed" if changed else "")
         return self._current[site_id]
 
     # What the page of one joint shows beside its plan

@@ -13,16 +13,15 @@ from typing import Final
 
 from sqlalchemy import Engine
 
-from frostshift_rules.gas_plan import make_gas_plan
 from frostshift_rules.job import Site
 from frostshift_rules.notice_decide import decide
 from frostshift_rules.notice_events import AlertSeen, Notice, Told
 from frostshift_rules.notice_quiet import due_utc, is_for
 from frostshift_rules.notice_setup import NoticeSetup, Person
-from frostshift_rules.stock import stock_of
 from frostshift_rules.workload import Plan
+from frostshift_service.gas_plans import GasPlans
 from frostshift_service.outbox import Telling, Wiring, decide_site
-from frostshift_service.stock_form import contents_of, kinds_of, names_of
+from frostshift_service.stock_form import names_of
 from frostshift_service.store.alerts import load_alerts
 from frostshift_service.store.engine import reading
 from frostshift_service.store.readings import readings_of
@@ -80,7 +79,9 @@ def words_of(telling: Telling) -> Words:
     return notice_words(heard, telling.person.units, around, telling.now)
 
 
-def decide_on(engine: Engine, site_id: str, by: Decided, now: datetime) -> list[KeptNotice]:
+def decide_on(
+    engine: Engine, site_id: str, by: Decided, now: datetime, gas_plans: GasPlans | None = None
+) -> list[KeptNotice]:
     """Hold a plan against what people know, and keep what is to be told; the new notices.
 
     Raises:
@@ -95,8 +96,7 @@ def decide_on(engine: Engine, site_id: str, by: Decided, now: datetime) -> list[
     hours = weather.hours if usable else None
     gas = None
     try:
-        stock = stock_of(entries, contents_of(kinds_of(plan.site)))
-        gas = make_gas_plan(plan, hours, stock, now)
+        gas = (gas_plans or GasPlans()).get(plan, hours, entries, now)
     except Exception:  # what gas cannot say must not silence the rest
         log.exception("site %s: nothing can be told of gas", site_id)
     warned = tuple(

@@ -54,6 +54,8 @@ from frostshift_service.web import (
 
 router = APIRouter(include_in_schema=False)
 
+MOST_ROWS: Final = 200
+"""Rows of a shift that its page shows unasked: more make a phone slow, and nobody reads on. Our choice."""
 LOOK_AHEAD: Final = timedelta(days=60)
 """How far a next shift is looked for."""
 
@@ -207,14 +209,16 @@ def morning(
     day: date | None = None,
     shifts: Annotated[int, Query(ge=1, le=60)] = 2,
     did: Annotated[str, Query(max_length=100)] = "",
+    all_rows: bool = False,
 ) -> Response:
-    """The morning sheet."""
+    """The morning sheet; of a shift with more than `MOST_ROWS` joints the first, unless all are asked for."""
     try:
         sheet = desk.morning(site_id, day, shifts)
     except NoPlan:
         return see(f"/sites/{site_id}/schedule")
     change = desk.last_change(site_id, did) if did else None
-    return render("morning.html", who=desk.who, page=sheet, change=change, here=_here(request))
+    most_rows = None if all_rows else MOST_ROWS
+    return render("morning.html", who=desk.who, page=sheet, change=change, here=_here(request), most_rows=most_rows)
 
 
 @router.get("/sites/{site_id}/joints/{mark:path}")

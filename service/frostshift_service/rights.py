@@ -128,6 +128,13 @@ _BY_RIGHT: Final[Mapping[Asked, tuple[str, ...]]] = {
         "GET /audit.csv",
     ),
     "see": (
+        "GET /sites/{site_id}/crew-sheet",
+        "GET /sites/{site_id}/crew-sheet.json",
+        "GET /sites/{site_id}/crew-sheet.pdf",
+        "GET /sites/{site_id}/morning.pdf",
+        "GET /sites/{site_id}/gas/order.pdf",
+        "GET /sites/{site_id}/joints/{mark:path}.pdf",
+        "GET /sites/{site_id}/plan.json",
         "GET /sites/{site_id}/readings",
         "GET /sites/{site_id}/readings.json",
         "GET /sites/{site_id}/readings.csv",

@@ -217,6 +217,13 @@ def defaults_of(session: Session, site_id: str) -> dict[str, tuple[str, ...]]:
     return {mark: tuple(names) for mark, names in session.exec(wanted)}
 
 
+def states_of(session: Session, site_id: str) -> dict[str, JointState]:
+    """Mark -> state of every joint that the last schedule holds; quick, as `defaults_of`."""
+    wanted = select(JointRow.mark, JointRow.state).where(JointRow.site_id == site_id, col(JointRow.present))
+    found: Sequence[tuple[str, JointState]] = session.exec(wanted).all()  # type: ignore[assignment]
+    return dict(found)
+
+
 def kept_joint(session: Session, site_id: str, mark: str) -> KeptJoint:
     """One joint, with what the import noted.
 

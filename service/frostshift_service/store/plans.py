@@ -77,6 +77,12 @@ def last_plan_id(session: Session, site_id: str) -> int | None:
     return session.exec(select(PlanRow.id).where(PlanRow.site_id == site_id).order_by(*newest).limit(1)).first()
 
 
+def last_made_utc(session: Session, site_id: str) -> datetime | None:
+    """When the latest plan was made; None where there is none."""
+    of_site = select(PlanRow.made_utc).where(PlanRow.site_id == site_id)
+    return session.exec(of_site.order_by(col(PlanRow.made_utc).desc()).limit(1)).first()
+
+
 def last_plan(session: Session, site_id: str) -> KeptPlan | None:
     """The plan made last; None where there is none."""
     plan_id = last_plan_id(session, site_id)
@@ -89,6 +95,13 @@ def plan_before(session: Session, site_id: str, at_utc: datetime) -> KeptPlan | 
     wanted = select(PlanRow.id).where(PlanRow.site_id == site_id, PlanRow.made_utc <= at_utc)
     plan_id = session.exec(wanted.order_by(*newest).limit(1)).first()
     return None if plan_id is None else plan_by_id(session, plan_id)
+
+
+def last_seen_id(session: Session, site_id: str, made_before_utc: datetime) -> int | None:
+    """Id of the newest plan made before a moment that somebody saw, by page, print or message; None: there is none."""
+    seen = col(PlanRow.kept_because).in_(("shown", *_FOR_GOOD)), col(PlanRow.made_utc) < made_before_utc
+    newest = col(PlanRow.made_utc).desc(), col(PlanRow.id).desc()
+    return session.exec(select(PlanRow.id).where(PlanRow.site_id == site_id, *seen).order_by(*newest).limit(1)).first()
 
 
 def is_kept(session: Session, plan_id: int) -> bool:
@@ -123,14 +136,15 @@ def inputs_of(session: Session, plan_id: int) -> PlanInputs:
 def mark_plan_seen(session: Session, plan_id: int, because: KeptBecause) -> None:
     """Keep a plan (see `thin_plans`), because it was shown, printed, sent or changed a call.
 
-    The first reason stays, unless it lets the plan be thinned one day and the new one does not.
+    The first reason stays, unless the new one says more: a plan that changed a call and was then shown was shown, and
+    what was printed or sent is kept for good.
 
     Raises:
         StoreError: no such reason.
     """
     if because not in get_args(KeptBecause):
         raise StoreError(f"because is {because!r}, expected one of {', '.join(get_args(KeptBecause))}")
-    weaker = ("", "shown", "changed") if because in _FOR_GOOD else ("",)
+    weaker = ("", "shown", "changed") if because in _FOR_GOOD else ("", "changed") if because == "shown" else ("",)
     replaced = col(PlanRow.id) == plan_id, col(PlanRow.kept_because).in_(weaker)
     session.exec(update(PlanRow).where(*replaced).values(kept_because=because))
 

@@ -3,29 +3,40 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
+from threading import Lock
 from typing import Final, Protocol
 from zoneinfo import ZoneInfo
 
 from sqlalchemy import Engine
 
-from frostshift_rules.gas_plan import make_gas_plan
 from frostshift_rules.heat_compare import MOST_JOINTS, Comparison
+from frostshift_rules.job import JointState
 from frostshift_rules.reference_plates import ReferencePlates
 from frostshift_rules.stock import stock_of
 from frostshift_rules.surroundings import Hours
 from frostshift_rules.workload import HeatPlan, Plan
+from frostshift_service.gas_plans import GasPlans
 from frostshift_service.rights import Actor
 from frostshift_service.stock_form import contents_of, kinds_of
 from frostshift_service.store import joints as kept
+from frostshift_service.store import plans
 from frostshift_service.store.engine import reading
 from frostshift_service.store.plans import plan_before
 from frostshift_service.store.readings import readings_of
-from frostshift_service.store.records import KeptReading, KeptSite, ShowUnits, StoreError, UnknownJoint
+from frostshift_service.store.records import (
+    KeptBecause,
+    KeptReading,
+    KeptSite,
+    ShowUnits,
+    StoreError,
+    UnknownJoint,
+)
 from frostshift_service.store.schedule_acts import last_act
 from frostshift_service.store.sites import load_site, load_sites
 from frostshift_service.store.stock import entries_of
+from frostshift_service.views.changes import LAST_SHEET, gone_marks
 from frostshift_service.views.chart import SteelSeries
 from frostshift_service.views.compare import ComparePage, compare_page
 from frostshift_service.views.crew import CrewJointPage, CrewPage, crew_joint_page, crew_page
@@ -81,8 +92,11 @@ class TooMuchAsked(StoreError):
 class Planner(Protocol):
     """What pages need of the loops."""
 
-    def current_plan(self, site_id: str) -> Plan | None:
-        """The latest plan of a site; None where there is none yet."""
+    gas_plans: GasPlans
+    """The last gas plans, shared with what decides on notices."""
+
+    def current_plan(self, site_id: str, because: KeptBecause = "shown") -> Plan | None:
+        """The latest plan of a site, kept from now on because it is shown or printed; None where there is none yet."""
 
     def steel_series(self, site_id: str, mark: str) -> SteelSeries | None:
         """Hourly temperatures of a joint by the latest plan's forecast; None without one."""
@@ -144,6 +158,25 @@ def show_for(site: KeptSite, units: ShowUnits | None = None) -> Show:
     return Show(units or site.show_units, ZoneInfo(site.site.zone))
 
 
+class LastSheets:
+    """The plan of each site's last sheet, unpacked once: that of a big site takes a second."""
+
+    def __init__(self) -> None:
+        self._held: dict[str, tuple[int, Plan]] = {}
+        self._reading = Lock()
+
+    def get(self, engine: Engine, site_id: str, made_before_utc: datetime) -> Plan | None:
+        """The newest plan made before a moment that somebody saw; None where there is none."""
+        with self._reading, reading(engine) as session:
+            plan_id = plans.last_seen_id(session, site_id, made_before_utc)
+            if plan_id is None:
+                return None
+            held = self._held.get(site_id)
+            if held is None or held[0] != plan_id:
+                held = self._held[site_id] = plan_id, plans.plan_by_id(session, plan_id).plan
+            return held[1]
+
+
 @dataclass(frozen=True, slots=True)
 class Desk:
     """Answers with views.
@@ -153,12 +186,14 @@ class Desk:
         planner: holder of the latest plans.
         now: reads the clock.
         who: asks; his units are shown, and only the sites that he knows.
+        last_sheets: plans of the last sheets, for what changed since.
     """
 
     engine: Engine
     planner: Planner
     now: Callable[[], datetime]
     who: Actor = NOBODY_ELSE
+    last_sheets: LastSheets = field(default_factory=LastSheets, repr=False, compare=False)
 
     def show(self, site: KeptSite) -> Show:
         """Units and zone in which a site is shown to whoever asks."""
@@ -170,14 +205,16 @@ class Desk:
             known = [kept.site for kept in load_sites(session) if self.who.knows(kept.site.id)]
         return SiteList(tuple(SiteEntry(site.id, site.name, site.zone) for site in known))
 
-    def _plan(self, site_id: str) -> Plan:
-        plan = self.planner.current_plan(site_id)
+    def _plan(self, site_id: str, because: KeptBecause = "shown") -> Plan:
+        plan = self.planner.current_plan(site_id, because)
         if plan is None:
             raise NoPlan(f"site {site_id} has no plan yet: load a schedule first")
         return plan
 
-    def morning(self, site_id: str, day: date | None = None, shift_count: int = 2) -> MorningSheet:
-        """The morning sheet.
+    def morning(
+        self, site_id: str, day: date | None = None, shift_count: int = 2, because: KeptBecause = "shown"
+    ) -> MorningSheet:
+        """The morning sheet, to be shown or printed.
 
         Raises:
             UnknownSite: there is none of that id.
@@ -186,9 +223,27 @@ class Desk:
         with reading(self.engine) as session:
             site = load_site(session, site_id)
             defaults = {mark: default_texts(names) for mark, names in kept.defaults_of(session, site_id).items()}
+            entries = entries_of(session, site_id)
+        plan, now = self._plan(site_id, because), self.now()
+        before = self.last_sheets.get(self.engine, site_id, now - LAST_SHEET)
         return morning_sheet(
-            self._plan(site_id), self.show(site), self.now(), day=day, shift_count=shift_count, defaults=defaults
+            plan,
+            self.show(site),
+            now,
+            day=day,
+            shift_count=shift_count,
+            defaults=defaults,
+            before=before,
+            gone_states=self._gone_states(site_id, before, plan),
+            gas=self.planner.gas_plans.known(plan, entries, now),
         )
+
+    def _gone_states(self, site_id: str, before: Plan | None, plan: Plan) -> dict[str, JointState]:
+        """What became of joints that the last sheet held and the plan no longer does."""
+        if not gone_marks(before, plan):
+            return {}
+        with reading(self.engine) as session:
+            return kept.states_of(session, site_id)
 
     def gas(self, site_id: str) -> GasPage:
         """Gas of the next shifts and the order; the stock is read anew each time.
@@ -202,8 +257,8 @@ class Desk:
             entries = entries_of(session, site_id)
         plan, now = self._plan(site_id), self.now()
         stock = stock_of(entries, contents_of(kinds_of(plan.site)))
-        hours = self.planner.forecast_hours(site_id)
-        return gas_page(make_gas_plan(plan, hours, stock, now), plan, stock, self.show(site), now)
+        found = self.planner.gas_plans.get(plan, self.planner.forecast_hours(site_id), entries, now)
+        return gas_page(found, plan, stock, self.show(site), now)
 
     def joint(self, site_id: str, mark: str) -> JointPage | RestingJoint:
         """The page of one joint; a `RestingJoint` where the latest plan does not hold it.

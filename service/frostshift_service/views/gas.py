@@ -17,6 +17,7 @@ from frostshift_rules.stock import KindStock
 from frostshift_rules.totals import NONE
 from frostshift_rules.workload import Plan, Range
 from frostshift_service.stock_form import kind_of, kinds_of
+from frostshift_service.views.gas_headline import headline
 from frostshift_service.views.sheet import Header, header
 from frostshift_service.views.show import Amount, Moment, Show, day_text, duration, number, plural
 from frostshift_service.views.words import Caution
@@ -234,7 +235,7 @@ def _order(line: OrderLine, stock: KindStock | None, site: Site, show: Show) -> 
         kind=line.kind,
         name=name,
         advice=line.advice,
-        headline=_headline(line, name),
+        headline=headline(line, name),
         count=line.count,
         order_by=line.order_by,
         delivery=line.delivery,
@@ -254,35 +255,6 @@ def _order(line: OrderLine, stock: KindStock | None, site: Site, show: Show) -> 
 
 def _price(amount: float, site: Site) -> str:
     return f"{amount:,.2f} {site.gas.currency}".rstrip()
-
-
-def _headline(line: OrderLine, name: str) -> str:
-    if line.advice == "order":
-        assert line.order_by is not None
-        assert line.delivery is not None
-        return f"Order {line.count} × {name} by {day_text(line.order_by)}; they come on {day_text(line.delivery)}."
-    if line.advice == "too_late":
-        assert line.delivery is not None
-        return f"Too late for a usual order. Order {line.count} × {name} today; they come on {day_text(line.delivery)}."
-    if line.advice == "no_room":
-        assert line.delivery is not None
-        least = f", {line.wanted} are wanted by {day_text(line.delivery)}"
-        return f"It runs out, and what would be ordered has no room on the site{least}."
-    return {
-        "enough": "Nothing to order: what is there and on order lasts through the shifts looked at.",
-        "enough_counted": "Nothing to order for what is counted; joints are left out of it.",
-        "not_far_enough": "It lasts as far as the shifts are known, and an order of today would come after them: ask.",
-        "no_delivery": "It runs out, and by the terms in the site file no day of delivery comes: look at them.",
-        "no_terms": "It runs out, and the site file says nothing of lead time and delivery days.",
-        "no_stock": "Not known what is there: nobody has written it down.",
-        "no_demand": "Nothing needs it in the shifts that are known.",
-        "unknown": "The demand is not known: "
-        + (
-            "what needs heat has no sure amount."
-            if line.left_out.total and line.known_until is not None
-            else "no forecast that can be used reaches to the end of a shift."
-        ),
-    }[line.advice]
 
 
 def _days(line: OrderLine) -> str:

@@ -12,9 +12,11 @@ from zoneinfo import ZoneInfo
 
 from frostshift_rules.delivered import Heaters, heaters_of
 from frostshift_rules.gas import KEEPING_COUNTED, NOT_COUNTED, gas
+from frostshift_rules.gas_plan import GasPlan
 from frostshift_rules.job import JointState, Site
 from frostshift_rules.stops import Reason, reason_text, source_text, worst_of
 from frostshift_rules.tables import load_code_table
+from frostshift_rules.totals import without_amount
 from frostshift_rules.workload import (
     FuelTotal,
     JointPlan,
@@ -25,7 +27,10 @@ from frostshift_rules.workload import (
     WeatherSpell,
     WeatherState,
 )
+from frostshift_service.views.by_hour import ByHour, by_hour
+from frostshift_service.views.changes import SheetChanges, sheet_changes
 from frostshift_service.views.forecast import feed_title, forecast_age, forecast_notes
+from frostshift_service.views.gas_headline import order_headlines
 from frostshift_service.views.people import PEOPLE_NOTE, PeopleLine, people_line
 from frostshift_service.views.show import (
     Amount,
@@ -65,10 +70,11 @@ class Header:
 
     Attributes:
         site_id, site_name, zone: of the site.
-        made: when the plan was made.
+        made: when the plan was made; `made_age_s` its age now [s], `made_age_text` in words.
         feed: name for people; `credit` the line its terms ask for.
         issued: when the forecast was issued; None where the feed does not say or there is none.
-        age_text: its age now; empty where there is no forecast.
+        age_text: its age now; empty where there is no forecast. `age_s` [s], to count on from; None where there
+            is none or its time lies ahead.
         forecast_end: last hour of the forecast.
         feed_notes: sentences on a feed that stands in for another, on a change of feed and on the site's thermometer;
             empty in the usual case.
@@ -82,10 +88,13 @@ class Header:
     site_name: str
     zone: str
     made: Moment
+    made_age_s: int
+    made_age_text: str
     feed: str
     credit: str
     issued: Moment | None
     age_text: str
+    age_s: int | None
     forecast_end: Moment | None
     freshness: str
     freshness_text: str
@@ -124,7 +133,9 @@ class Line:
         call, call_by_air: heat call by steel, and what a rule on air alone would say; `air_differs` where they do not
             agree.
         steel, air: at the worst hour of the window; None: unknown.
+        unsure: the call is unknown or there is no heating time: no amount of the shift holds it.
         minimum, target: None: unknown, or no heat planned.
+        maximum: of the steel and the procedure; None: none is stated.
         minutes: torch burning before the first arc; `minutes_text` says why where there is no time.
         hold: how long it stays above the minimum; `hold_text` shows the short end.
         torches: of its own heat source at once on this joint; None without a heat plan. `heaters_text`: all that heats
@@ -152,10 +163,12 @@ class Line:
     call: Word
     call_by_air: Word
     air_differs: bool
+    unsure: bool
     steel: TempSpan | None
     air: TempSpan | None
     minimum: Temp | None
     target: Temp | None
+    maximum: Temp | None
     minutes: Amount | None
     minutes_text: str
     hold: Amount | None
@@ -206,7 +219,7 @@ class FuelLine:
 
 @dataclass(frozen=True, slots=True)
 class ShiftBlock:
-    """One shift: its totals and its joints by light-up time.
+    """One shift: its totals and its joints.
 
     Attributes:
         key, day: as in the plan.
@@ -219,7 +232,8 @@ class ShiftBlock:
         power_kw: most that electric heaters draw at once; `power_text` with the time, empty where none is on.
         notes: what people must be told.
         people: how cold it is for the crew; None where nothing was worked out.
-        lines: the joints.
+        hours: torches by the hour; None where none burns.
+        lines: the joints, those without a sure amount first, then by light-up time, planned start where there is none.
     """
 
     key: str
@@ -244,6 +258,7 @@ class ShiftBlock:
     power_text: str
     notes: tuple[str, ...]
     people: PeopleLine | None
+    hours: ByHour | None
     lines: tuple[Line, ...]
 
 
@@ -275,6 +290,8 @@ class MorningSheet:
     Attributes:
         header: where the figures come from.
         title: which shifts.
+        changes: what is not as it was on the last sheet.
+        orders: what of each gas is to be ordered by when; None: not worked out yet, the page of gas does it.
         shifts: in order of time.
         outside: joints of that time whose planned start lies in no shift.
         earlier: marks whose planned start lies before the first shift shown and that are not marked done.
@@ -288,6 +305,8 @@ class MorningSheet:
 
     header: Header
     title: str
+    changes: SheetChanges
+    orders: tuple[str, ...] | None
     shifts: tuple[ShiftBlock, ...]
     outside: tuple[Line, ...]
     earlier: tuple[str, ...]
@@ -317,15 +336,20 @@ def header(plan: Plan, show: Show, now: datetime) -> Header:
     if forecast.outgrown:
         warnings.insert(0, "The forecast of this plan has become too old since the plan was made: plan again.")
     accepted = site.acceptance(site.table_id)
+    since_utc = plan.issued_utc or plan.fetched_utc
+    age_s = None if since_utc is None or since_utc > now else int((now - since_utc).total_seconds())
     return Header(
         site_id=site.id,
         site_name=site.name,
         zone=site.zone,
         made=show.moment(plan.made_utc, detail="year"),
+        made_age_s=max(int(plan_age_h * 3600.0), 0),
+        made_age_text=age(max(plan_age_h, 0.0)),
         feed=feed_title(plan.feed),
         credit=plan.attribution,
         issued=optional(show.moment, plan.issued_utc, detail="date"),
         age_text=forecast.text,
+        age_s=age_s,
         forecast_end=optional(show.moment, plan.forecast_end_utc, detail="date"),
         freshness=forecast.state,
         freshness_text=forecast.state_text,
@@ -419,10 +443,12 @@ def line(joint_plan: JointPlan, site: Site, show: Show, defaults: Sequence[str] 
         call=CALLS[joint_plan.call],
         call_by_air=CALLS[joint_plan.call_by_air],
         air_differs=joint_plan.call != joint_plan.call_by_air,
+        unsure=joint_plan.call == "unknown" or without_amount(joint_plan),
         steel=optional(show.span, joint_plan.steel),
         air=optional(show.span, joint_plan.air),
         minimum=optional(show.temp, joint_plan.minimum_c, "up"),
         target=None if heat is None else show.temp(heat.target_c, "up"),
+        maximum=optional(show.temp, joint_plan.requirement.maximum_c, "down"),
         minutes=None if heat is None else optional(show.minutes, heat.minutes),
         minutes_text="" if heat is None else NO_TIME[heat.status],
         hold=hold,
@@ -494,7 +520,13 @@ def _any(amount: Range) -> bool:
     return amount.high > 0.0
 
 
-def _shift_block(total: ShiftTotal, lines: Sequence[Line], site: Site, show: Show) -> ShiftBlock:
+def unsure_first(lines: Sequence[Line]) -> tuple[Line, ...]:
+    """What nobody knows yet stands above what only has to be done; each in the order given."""
+    return tuple(sorted(lines, key=lambda one: not one.unsure))
+
+
+def _shift_block(total: ShiftTotal, lines: Sequence[Line], plan: Plan, show: Show) -> ShiftBlock:
+    site = plan.site
     start, end = show.moment(total.start_utc, detail="clock"), show.moment(total.end_utc, detail="clock")
     if total.torches_at_once and total.torches_at_utc is not None:
         torches_text = f"{total.torches_at_once} at once at {show.moment(total.torches_at_utc).text}"
@@ -526,7 +558,8 @@ def _shift_block(total: ShiftTotal, lines: Sequence[Line], site: Site, show: Sho
         power_text=power_text,
         notes=total.notes,
         people=people_line(total.people, show),
-        lines=tuple(lines),
+        hours=by_hour(plan, total, show),
+        lines=unsure_first(lines),
     )
 
 
@@ -570,6 +603,9 @@ def morning_sheet(
     day: date | None = None,
     shift_count: int = 2,
     defaults: Mapping[str, Sequence[str]] | None = None,
+    before: Plan | None = None,
+    gas: GasPlan | None = None,
+    gone_states: Mapping[str, JointState] | None = None,
 ) -> MorningSheet:
     """The sheet of `shift_count` shifts.
 
@@ -580,6 +616,9 @@ def morning_sheet(
         day: first local day; None: from the shift that is running or comes next.
         shift_count: how many shifts.
         defaults: mark -> what the schedule left open and was taken as the stated default.
+        before: plan of the last sheet; None: there is none.
+        gas: of this plan and the ledger as it stands; None: not worked out yet, and the sheet does not wait for it.
+        gone_states: mark -> state of joints that are no longer on the plan, as far as they are known.
 
     Returns:
         The view. Without any shift from `day` on it shows the joints outside the shifts and says so in its title.
@@ -614,14 +653,16 @@ def morning_sheet(
         if jp.joint.start_utc < min(first_utc, now) and jp.shift_key not in shown and jp.joint.mark not in on_sheet
     )
     blocks = tuple(
-        _shift_block(shift, lines([jp for jp in plan.joints if jp.shift_key == shift.key]), plan.site, show)
+        _shift_block(shift, lines([jp for jp in plan.joints if jp.shift_key == shift.key]), plan, show)
         for shift in chosen
     )
-    outside_lines = tuple(lines(outside))
+    outside_lines = unsure_first(lines(outside))
     taken = _defaults_taken([*(one for block in blocks for one in block.lines), *outside_lines])
     return MorningSheet(
         header=header(plan, show, now),
         title=title,
+        changes=sheet_changes(before, plan, frozenset({*shown, None}), gone_states or {}, show),
+        orders=None if gas is None else order_headlines(gas, plan.site),
         shifts=blocks,
         outside=outside_lines,
         earlier=earlier,

@@ -16,9 +16,11 @@ HEAD: Final = ("light up", "joint", "start", "call", "steel", "minimum", "target
 
 def sheet_text(sheet: MorningSheet) -> str:
     """The sheet, ready to print; lines of at most `WIDTH` characters where the texts allow it."""
-    blocks = [_head(sheet)]
+    blocks = [_head(sheet), _changes(sheet)]
     said = sheet.header.warnings
     blocks += [_shift(shift, said) for shift in sheet.shifts]
+    if sheet.orders:
+        blocks.append("\n".join(wrapped(text, "") for text in sheet.orders))
     if sheet.outside:
         blocks.append("OUTSIDE EVERY SHIFT\n" + _lines(sheet.outside, said))
     if sheet.earlier_text:
@@ -34,6 +36,22 @@ def _head(sheet: MorningSheet) -> str:
     rows = [f"{head.site_name}: {sheet.title}", f"Planned {head.made.text}. {_forecast(head)}", _table(head)]
     rows += [*head.feed_notes, *(f"! {warning}" for warning in head.warnings)]
     return "\n".join(wrapped(row, "") for row in rows)
+
+
+def _changes(sheet: MorningSheet) -> str:
+    changes = sheet.changes
+    if changes.since is None:
+        return changes.text
+    rows = [f"{changes.title.upper()}: {changes.text}", *(f"{INDENT}{text}" for text in changes.shifts)]
+    rows += [f"{INDENT}{one.mark}: {one.text}" for one in changes.joints]
+    return "\n".join(wrapped(row.strip(), INDENT if row.startswith(INDENT) else "") for row in rows)
+
+
+def _by_hour(shift: ShiftBlock) -> str:
+    """`torches by the hour from 06:00: 4 4 1 1 2 - 2 2 2 - -`."""
+    assert shift.hours is not None
+    counts = " ".join(str(one.torches or "-") for one in shift.hours.hours)
+    return f"{INDENT}torches by the hour from {shift.hours.hours[0].at.text}: {counts}"
 
 
 def _forecast(head: Header) -> str:
@@ -58,6 +76,8 @@ def _shift(shift: ShiftBlock, said: Sequence[str]) -> str:
         rows.append(wrapped(f"people: {shift.people.text[:1].lower()}{shift.people.text[1:]}", INDENT))
     if shift.heat:
         rows.append(f"{INDENT}torches {shift.torches_text}; {shift.hands_text}; torch time {shift.heat.text}")
+    if shift.hours:
+        rows.append(_by_hour(shift))
     if shift.power_text:
         rows.append(f"{INDENT}electric heaters: {shift.power_text}")
     rows += [

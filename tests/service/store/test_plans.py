@@ -175,11 +175,23 @@ def test_shown_plans_are_thinned_with_age_and_printed_ones_stay(sited: Engine, p
 
 def test_what_is_sent_later_stays_for_good(sited: Engine, plan: Plan, inputs: PlanInputs) -> None:
     plan_id = keep(sited, plan, inputs)
-    for because, kept in (("changed", "changed"), ("shown", "changed"), ("sent", "sent"), ("printed", "sent")):
+    for because, kept in (("changed", "changed"), ("shown", "shown"), ("sent", "sent"), ("printed", "sent")):
         with writing(sited) as session:
             plans.mark_plan_seen(session, plan_id, because)  # type: ignore[arg-type]
         with reading(sited) as session:
             assert plans.plan_by_id(session, plan_id).kept_because == kept
+
+
+def test_the_last_plan_that_somebody_saw(sited: Engine, plan: Plan, inputs: PlanInputs) -> None:
+    made = [keep(sited, replace(plan, made_utc=NOW + number * HOUR), inputs) for number in range(5)]
+    with writing(sited) as session:
+        for plan_id, because in zip(made, ("shown", "printed", "changed", "", "shown"), strict=True):
+            if because:
+                plans.mark_plan_seen(session, plan_id, because)  # type: ignore[arg-type]
+    with reading(sited) as session:
+        found = [plans.last_seen_id(session, "ore-shed", NOW + hours * HOUR) for hours in (0, 1, 2, 4, 5)]
+        assert plans.last_seen_id(session, "another", NOW + 5 * HOUR) is None
+    assert found == [None, made[0], made[1], made[1], made[4]]
 
 
 def test_the_first_reason_stays(sited: Engine, plan: Plan, inputs: PlanInputs) -> None:

@@ -46,6 +46,7 @@ from frostshift_rules.workload import (
     WeatherSpell,
 )
 from frostshift_service.app import create_app
+from frostshift_service.gas_plans import GasPlans
 from frostshift_service.jobs import site_air, uncorrected_weather, with_thermometer
 from frostshift_service.settings import Settings
 from frostshift_service.store.engine import open_store, reading, writing
@@ -485,8 +486,9 @@ class HandPlanner:
     site_weather: SiteWeather | None = None
     engine: Engine | None = None
     clock: list[datetime] = field(default_factory=lambda: [NOW])
+    gas_plans: GasPlans = field(default_factory=GasPlans)
 
-    def current_plan(self, site_id: str) -> Plan | None:
+    def current_plan(self, site_id: str, because: str = "shown") -> Plan | None:
         return self.plan
 
     def steel_series(self, site_id: str, mark: str) -> SteelSeries | None:

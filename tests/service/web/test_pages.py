@@ -37,6 +37,8 @@ PAGES = [
     ODD,
     f"{SITE}/compare",
     COMPARE,
+    f"{SITE}/crew-sheet",
+    f"{SITE}/crew-sheet?crew=north",
 ]
 """Those of readings and crews stand in `test_readings_pages.py`."""
 pytestmark = pytest.mark.anyio
@@ -74,7 +76,7 @@ class Outline(HTMLParser):
 
 def is_file(url: str) -> bool:
     """Whether it is a table to take away; those have a test of their own, and take seconds to load pandas for."""
-    return ".csv" in url or ".xlsx" in url
+    return ".csv" in url or ".xlsx" in url or ".pdf" in url
 
 
 @pytest.mark.parametrize("path", [*PAGES, f"{SITE}/readings", f"{SITE}/record?mark=CR-B4-W"])
@@ -85,7 +87,7 @@ async def test_a_page_is_whole_ours_alone_and_without_script_or_style_inside(web
         page = Outline(answer.text)
         assert page.open == []
         assert not {"style", "iframe"} & set(page.tags)
-        assert re.sub(r'<script src="/static/[^"]+" defer></script>', "", answer.text).find("<script") == -1
+        assert page.tags.count("script") == len(re.findall(r'<script src="/static/[^"]+" defer></script>', answer.text))
         assert not [name for name, _ in page.attributes if name == "style" or name.startswith("on")]
         assert all(url.startswith(("/", "#")) and not url.startswith("//") for url in page.refers)
         forms = (f"{SITE}/state", f"{SITE}/readings", f"{SITE}/air-readings", f"{SCHEDULE}/bulk")
@@ -194,6 +196,12 @@ async def test_openapi_names_the_json_and_no_page(web: Any) -> None:
         "/sites/{site_id}/morning.json",
         "/sites/{site_id}/morning.csv",
         "/sites/{site_id}/morning.xlsx",
+        "/sites/{site_id}/morning.pdf",
+        "/sites/{site_id}/crew-sheet.json",
+        "/sites/{site_id}/crew-sheet.pdf",
+        "/sites/{site_id}/plan.json",
+        "/sites/{site_id}/joints/{mark}.pdf",
+        "/sites/{site_id}/gas/order.pdf",
         "/sites/{site_id}/joints/{mark}.json",
         "/sites/{site_id}/schedule.json",
         "/sites/{site_id}/schedule/preview/{draft_id}.json",
@@ -289,7 +297,7 @@ async def test_errors_are_pages_and_json_alike(web: Any, path: str, status: int,
 async def test_an_error_nobody_expected_shows_nothing_of_the_inside(
     web: Any, path: str, caplog: pytest.LogCaptureFixture
 ) -> None:
-    def broken(site_id: str) -> None:
+    def broken(*_: Any) -> None:
         raise RuntimeError("secret detail")
 
     web.planner.current_plan = broken

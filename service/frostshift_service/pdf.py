@@ -1,0 +1,101 @@
+"""A page of ours as PDF, by WeasyPrint: the same HTML and the same print styles that a browser prints.
+
+WeasyPrint needs Pango, a library of the system, and is an optional part (`frostshift[pdf]`): it is loaded when the
+first PDF is asked for. Nothing is fetched: our own static files are read from the package, everything else is refused.
+"""
+
+from __future__ import annotations
+
+import logging
+import re
+from functools import cache
+from importlib import resources
+from threading import Lock
+from typing import Any, Final, Literal, get_args
+
+from frostshift_service.store.records import ShowUnits
+
+Paper = Literal["a4", "letter"]
+PAPERS: Final[tuple[Paper, ...]] = get_args(Paper)
+NO_PDF: Final = (
+    "PDFs cannot be made here: WeasyPrint or the Pango library of the system is missing. Print the page from the "
+    "browser instead; it prints the same."
+)
+_SIZES: Final[dict[Paper, str]] = {"a4": "A4", "letter": "Letter"}
+_BASE: Final = "https://frostshift.invalid/"
+"""What paths of ours are read against: a name that nobody can have, and nobody is asked."""
+_STATIC: Final = re.compile(
+    r"https://frostshift\.invalid/static/((?:[a-z_]+/)?[a-z0-9_]+\.(?:css|svg))(?:\?v=[0-9a-f]+)?"
+)
+_KINDS: Final = {"css": "text/css", "svg": "image/svg+xml"}
+_ONLY_HERE: Final = """
+@page { size: %s }
+html { font-family: "DejaVu Sans", sans-serif !important }
+a { -weasy-link: none }
+"""
+_one_at_a_time: Final = Lock()
+"""A long print takes a second of one core and some hundred megabytes: two at once are no faster."""
+
+
+class NoPdf(Exception):
+    """No PDF can be made on this machine; the message is for people."""
+
+
+class NotOurs(Exception):
+    """A print asks for a file that is not one of ours."""
+
+
+def paper_for(units: ShowUnits, zone: str) -> Paper:
+    """The paper people have: Letter where a site shows US units or lies in the Americas' time zones, else A4."""
+    return "letter" if units != "si" or zone.startswith(("America/", "US/", "Canada/")) else "a4"
+
+
+def page_pdf(html: str, paper: Paper) -> bytes:
+    """A page of ours as PDF on this paper.
+
+    Raises:
+        NoPdf: WeasyPrint or its libraries are missing.
+    """
+    weasyprint = _library()
+    fetcher = _fetcher()
+    style = weasyprint.CSS(string=_ONLY_HERE % _SIZES[paper], url_fetcher=fetcher)
+    with _one_at_a_time:
+        page = weasyprint.HTML(string=html, base_url=_BASE, url_fetcher=fetcher, media_type="print")
+        made: bytes = page.write_pdf(stylesheets=[style])
+    return made
+
+
+def static_file(url: str) -> tuple[bytes, str]:
+    """One of our static files and its media type.
+
+    Raises:
+        NotOurs: anything else, whatever it is.
+    """
+    found = _STATIC.fullmatch(url)
+    if found is None:
+        raise NotOurs(f"a print asks for {url[:200]!r}, which is not one of our files")
+    name = found[1]
+    content = resources.files("frostshift_service").joinpath("static", *name.split("/")).read_bytes()
+    return content, _KINDS[name.rpartition(".")[2]]
+
+
+@cache
+def _library() -> Any:
+    try:
+        import weasyprint
+    except (ImportError, OSError) as error:  # OSError: a library of the system is not there
+        raise NoPdf(NO_PDF) from error
+    # It knows less of CSS than browsers do, and would say so for every rule that is for them.
+    logging.getLogger("weasyprint").setLevel(logging.ERROR)
+    return weasyprint
+
+
+def _fetcher() -> Any:
+    from weasyprint.urls import URLFetcher, URLFetcherResponse
+
+    class OursOnly(URLFetcher):  # type: ignore[misc]
+        def fetch(self, url: str, headers: dict[str, str] | None = None) -> Any:  # noqa: ARG002
+            content, kind = static_file(url)
+            return URLFetcherResponse(url, content, {"Content-Type": f"{kind}; charset=utf-8"})
+
+    return OursOnly()

@@ -1,0 +1,113 @@
+"""The crew sheet: what one crew heats in the next shifts, page by page, with room for readings by hand."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Final
+
+from frostshift_service.views.sheet import Header, Line, MorningSheet
+from frostshift_service.views.show import Moment, plural
+from frostshift_service.views.words import CALLS, Caution, Word
+
+LINES_A_PAGE: Final = 25
+"""So many joints stand on a page that is read in a glove at arm's length."""
+NO_CREW: Final = "no crew named"
+OUTSIDE: Final = "Outside every shift"
+
+
+@dataclass(frozen=True, slots=True)
+class CrewPage:
+    """One page for one crew and shift.
+
+    Attributes:
+        shift: title of the shift; `Outside every shift` for joints of none.
+        crew: as the schedule has it; empty for none. `crew_text` its words.
+        part, parts: this page among those of the crew and shift.
+        joints: of the crew in this shift, on all its pages; `counts` by call, in words.
+        lines: at most `LINES_A_PAGE`, as on the morning sheet: without a sure amount first, then by light-up time.
+    """
+
+    shift: str
+    crew: str
+    crew_text: str
+    part: int
+    parts: int
+    joints: int
+    counts: str
+    lines: tuple[Line, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CrewSheet:
+    """The pages of one crew, or of all.
+
+    Attributes:
+        header: where the figures come from.
+        title: whose sheet it is.
+        made_text: when the plan was made, with the zone; stands on every page.
+        crew: as asked for; None: of all crews.
+        crews: that have a joint in these shifts; empty text for joints without a crew.
+        pages: in the order of the shifts, then of the crews.
+        empty_text: where there is no page, why.
+        first, last: begin of the first and end of the last shift; None where there is none.
+        cautions: standing cautions.
+    """
+
+    header: Header
+    title: str
+    made_text: str
+    crew: str | None
+    crews: tuple[str, ...]
+    pages: tuple[CrewPage, ...]
+    empty_text: str
+    first: Moment | None
+    last: Moment | None
+    cautions: tuple[Caution, ...]
+
+
+def crew_text(crew: str) -> str:
+    """The words for a crew."""
+    return f"crew {crew}" if crew else NO_CREW
+
+
+def crew_sheet(sheet: MorningSheet, crew: str | None = None) -> CrewSheet:
+    """The shifts of a morning sheet, crew by crew; `crew` alone where one is asked for, empty for joints of none."""
+    groups = [(block.title, block.lines) for block in sheet.shifts]
+    if sheet.outside:
+        groups.append((OUTSIDE, sheet.outside))
+    crews = tuple(sorted({line.crew for _, lines in groups for line in lines}, key=lambda one: (not one, one)))
+    pages = tuple(
+        page
+        for title, lines in groups
+        for one in crews
+        if crew is None or one == crew
+        for page in _pages(title, one, [line for line in lines if line.crew == one])
+    )
+    whose = "all crews" if crew is None else crew_text(crew)
+    return CrewSheet(
+        header=sheet.header,
+        title=f"Crew sheet, {whose}, {sheet.title}",
+        made_text=f"{sheet.header.made.text} ({sheet.header.zone})",
+        crew=crew,
+        crews=crews,
+        pages=pages,
+        empty_text="" if pages else f"No joint of {whose} is planned in these shifts.",
+        first=sheet.shifts[0].start if sheet.shifts else None,
+        last=sheet.shifts[-1].end if sheet.shifts else None,
+        cautions=sheet.cautions,
+    )
+
+
+def _pages(shift: str, crew: str, lines: list[Line]) -> Iterable[CrewPage]:
+    parts = -(-len(lines) // LINES_A_PAGE)
+    for part in range(parts):
+        some = lines[part * LINES_A_PAGE : (part + 1) * LINES_A_PAGE]
+        yield CrewPage(shift, crew, crew_text(crew), part + 1, parts, len(lines), _counts(lines), tuple(some))
+
+
+def _counts(lines: list[Line]) -> str:
+    words: list[tuple[Word, int]] = [
+        (word, sum(line.call.code == word.code for line in lines)) for word in CALLS.values()
+    ]
+    return f"{plural(len(lines), 'joint')}: " + ", ".join(f"{count} {word.text}" for word, count in words if count)
