@@ -28,6 +28,7 @@ from frostshift_service import (
     gas_order_pages,
     notice_pages,
     pages,
+    set_up_pages,
     stock_pages,
     thermometer,
 )
@@ -183,6 +184,7 @@ def create_app(
     app.include_router(compare_pages.router)
     app.include_router(stock_pages.router)
     app.include_router(notice_pages.router)
+    app.include_router(set_up_pages.router)
     app.include_router(pages.router)
     app.mount("/static", StaticFiles(directory=Path(__file__).parent / "static"), name="static")
     _add_error_answers(app)
