@@ -31,7 +31,7 @@ from frostshift_service.procedure_file import ProcedureFile, procedures_csv, rea
 from frostshift_service.schedule_file.writers import Units
 from frostshift_service.set_up_form import PLACE, NotTaken, Typed
 from frostshift_service.set_up_parts import Changed, Settings, new_site, settings_of, taken, without
-from frostshift_service.set_up_topics import TOPIC
+from frostshift_service.set_up_topics import TOPIC, table_options
 from frostshift_service.settings import Settings as ServiceSettings
 from frostshift_service.site_file import MAX_BYTES as SITE_BYTES
 from frostshift_service.site_file import (
@@ -64,6 +64,7 @@ from frostshift_service.views.desk import Desk
 from frostshift_service.views.rule_table import table_list
 from frostshift_service.views.set_up import Facts, SetUpPage, set_up_page
 from frostshift_service.views.set_up_topic import LINKS, TopicPage, new_form, topic_page
+from frostshift_service.views.set_up_topic import Form as ShownForm
 from frostshift_service.views.show import plural
 from frostshift_service.web import DeskDep, SiteId, file_answer
 
@@ -567,7 +568,13 @@ def _new_units(desk: Desk) -> Units:
 @router.get("/set-up/new", include_in_schema=False)
 def new_get(desk: DeskDep) -> Response:
     """The shortest form that makes a site."""
-    return render("set_up_new.html", who=desk.who, form=new_form(_new_units(desk)))
+    return _new_page(desk, new_form(_new_units(desk)), 200)
+
+
+def _new_page(desk: Desk, form: ShownForm, status: int) -> Response:
+    choosable = dict(table_options(None))
+    tables = [one for one in table_list(None).tables if one.id in choosable]
+    return render("set_up_new.html", status, who=desk.who, form=form, tables=tables)
 
 
 @router.post("/set-up/new", include_in_schema=False)
@@ -582,7 +589,6 @@ def new_post(desk: DeskDep, typed: TypedDep) -> Response:
                 said = f"there is a site {file.site.id!r} already; choose another name"
                 raise NotTaken({"name": said}) from None
     except NotTaken as error:
-        form = new_form(_new_units(desk), typed, error.problems)
-        return render("set_up_new.html", 422, who=desk.who, form=form)
+        return _new_page(desk, new_form(_new_units(desk), typed, error.problems), 422)
     desk.planner.replan(file.site.id)
     return _see(_path(file.site.id))

@@ -159,7 +159,7 @@ def table_field(site: Site | None) -> Field:
 
 SHIFT_FIELDS: Final = (
     Field("name", "Name", "Such as Day or Night.", needed=True, start="Day"),
-    Field("start", "Begins", "Local time, 24 hours.", "time", needed=True, start="07:00"),
+    Field("start", "Begins", "Local time.", "time", needed=True, start="07:00"),
     Field("end", "Ends", "A time before the beginning is that of the next day.", "time", needed=True, start="17:30"),
     Field("days", "Days on which it begins", "", "days", DAYS, needed=True, start=[1, 2, 3, 4, 5, 6]),
     Field(
