@@ -126,8 +126,9 @@ CODE_UNITS_FIELD: Final = Field(
 LOW: Final = Field(
     "last_nights_low_c",
     "Coldest air of the last two nights",
-    "With its unit, such as 14 F or -10 C. The steel starts from there while nothing else is known. Left empty, the "
-    "start is taken from the forecast's first hours and the doubt of the first day is wide: more joints say measure.",
+    "With its unit, such as 14 F or -10 C. The steel is taken to start from there while nothing else is known: say "
+    "the coldest, since steel that starts colder than typed stays colder than we say. Left empty: not known, and the "
+    "forecast's own hours are all there is. A measured joint counts for more than either.",
     "temperature",
 )
 

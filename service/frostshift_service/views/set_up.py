@@ -16,8 +16,6 @@ from frostshift_service.views.show import plural
 
 MOST_NAMES: Final = 6
 """So many names are said; of more the number."""
-MOST_REASONS: Final = 4
-"""So many reasons of joints that are unknown stand in the list."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,7 +243,7 @@ def _beside(facts: Facts, path: str) -> list[Missing]:
                     stops=False)
         )  # fmt: skip
     if site.last_nights_low_c is None and not facts.forecast:
-        why = "While nothing else is known the steel starts there; without it the first day is in wide doubt."
+        why = "While nothing else is known the steel is taken to start from the coldest air of the last two nights."
         found.append(Missing("low", "No low of the last nights", why, f"{path}/set-up/site", "Say it", stops=False))
     return found
 

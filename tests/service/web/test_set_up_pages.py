@@ -94,6 +94,11 @@ def people(web: Web) -> NoticeSetup:
 
 async def form_of(client: httpx.AsyncClient, topic: str, item: str = "") -> dict[str, Any]:
     """What a browser would send of the form unless something is typed."""
+    if topic == "site":  # its JSON is the settings themselves
+        html = (await client.get(f"{PAGE}/{topic}")).text.partition('<form class="set-up-form"')[2]
+        found = dict(re.findall(r'<input (?:type="hidden" |id="[^"]*" )name="([^"]+)"[^>]*? value="([^"]*)"', html))
+        chosen = re.findall(r'<select id="[^"]*" name="([^"]+)".*?<option value="([^"]*)" selected', html, re.DOTALL)
+        return found | dict(chosen)
     form = (await client.get(f"{PAGE}/{topic}.json", params={"item": item})).json()["form"]
     sent: dict[str, Any] = {"item": form["item"], "was": form["mark"]}
     for _, fields in form["groups"]:
