@@ -14,8 +14,8 @@ from typing import Any
 import httpx
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from pydantic import TypeAdapter
 from playwright.sync_api import Browser
+from pydantic import TypeAdapter
 from tests.service.web.conftest import NOW, TABLE, Web, joint, make_plan, site
 from tests.service.web.page_source import Tags, words_of
 
