@@ -34,6 +34,7 @@ from frostshift_service import (
     print_pages,
     readings_pages,
     schedule_pages,
+    set_up_pages,
     stock_pages,
     thermometer,
 )
@@ -72,6 +73,7 @@ ROUTERS: Final = (
     crew_pages,
     schedule_pages,
     print_pages,
+    set_up_pages,
     account_pages,
     pages,
 )

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import fields
+from dataclasses import fields, replace
 from datetime import time
 from string import Template as Places
 from typing import Final, TypeVar, cast, get_args
@@ -30,6 +31,7 @@ from frostshift_service.http import AddressRefused, check_postable
 from frostshift_service.mail_address import is_mail_address
 from frostshift_service.senders.webhook import ESCAPES, NUMBER_HEADER, PLACES, SIGNATURE_HEADER, TIME_HEADER, places_of
 from frostshift_service.store.records import shown_address
+from frostshift_service.toml_text import toml_text, toml_texts
 
 T = TypeVar("T")
 
@@ -79,12 +81,13 @@ _NOT_OURS: Final = frozenset(
 )  # fmt: skip
 
 
-def read_people(data: bytes, name: str) -> NoticeSetup:
+def read_people(data: bytes, name: str, there: NoticeSetup | None = None) -> NoticeSetup:
     """The people and choices of a TOML file.
 
     Args:
         data: the file's bytes.
         name: of the file, for errors.
+        there: what the site has; an address with `keep` stays as it is there. None: no address may have it.
 
     Raises:
         TableError: the file cannot be used; says where and why, and nothing of a secret.
@@ -98,8 +101,17 @@ def read_people(data: bytes, name: str) -> NoticeSetup:
             f"{name}: byte {error.start + 1} is not UTF-8; a file of people is plain text, as `frostshift people "
             "template` writes it"
         ) from error
-    top = read_toml(text, name)
-    people = top.some("person", _person)
+    return people_of(read_toml(text, name), there)
+
+
+def people_of(top: Section, there: NoticeSetup | None = None) -> NoticeSetup:
+    """The people and choices of a section that was read, as strict as `read_people`.
+
+    Raises:
+        TableError: something cannot be; says where and why, and nothing of a secret.
+    """
+    name = top.where
+    people = top.some("person", lambda section: _person(section, there))
     choices = top.one("choices", _choices) if top.has("choices") else NoticeChoices()
     top.done()
     if len(people) > MOST_PEOPLE:
@@ -128,9 +140,11 @@ def _check_together(name: str, people: Sequence[Person]) -> None:
             way.append(following)
 
 
-def _person(section: Section) -> Person:
+def _person(section: Section, there: NoticeSetup | None) -> Person:
     role = cast(Role, section.choice("role", get_args(Role)))
-    addresses = section.some("address", _address)
+    had = None if there is None else there.person(_id(section, "id"))
+    kept = {_keep_of(one): one for one in (had.addresses if had else ()) if one.channel == "webhook"}
+    addresses = section.some("address", lambda part: _kept(part, kept) if part.has("keep") else _address(part))
     if len(addresses) > MOST_ADDRESSES:
         raise TableError(f"{section.where}: {len(addresses)} addresses, at most {MOST_ADDRESSES}")
     keys = [one.key for one in addresses]
@@ -199,6 +213,34 @@ def _clock(section: Section, key: str) -> time:
     return time.fromisoformat(text)
 
 
+def _keep_of(address: Address) -> str:
+    """Names a web address without a word of it, nor of its secret."""
+    return hashlib.sha256(address.key.encode()).hexdigest()[:16]
+
+
+def _kept(section: Section, kept: Mapping[str, Address]) -> Address:
+    """A web address that stays as it is, with its template; with its secret too, unless another is given.
+
+    Nothing else may be given beside it: whoever could move it would be sent its secret headers.
+    """
+    name = section.text("keep")
+    if name not in kept:
+        raise TableError(
+            f"{section.where}: 'keep' is {name!r}, and the person has no web address of that name: it was changed "
+            "meanwhile, or the file is for another site; give channel and to"
+        )
+    return replace(kept[name], secret=_secret(section) or kept[name].secret)
+
+
+def _secret(section: Section) -> str:
+    secret = section.text("secret") if section.has("secret") else ""
+    if secret and not (LEAST_SECRET <= len(secret) <= MOST_SECRET and secret.isprintable()):
+        raise TableError(
+            f"{section.where}: 'secret' has {len(secret)} letters, expected {LEAST_SECRET} to {MOST_SECRET}, printable"
+        )
+    return secret
+
+
 def _address(section: Section) -> Address:
     channel = cast(Channel, section.choice("channel", get_args(Channel)))
     to = section.text("to")
@@ -215,11 +257,7 @@ def _address(section: Section) -> Address:
         raise TableError(f"{section.where}: 'to': {error}") from None
     if len(to) > MOST_URL or not (to.isascii() and to.isprintable()) or " " in to:
         raise TableError(f"{section.where}: 'to' is no web address of at most {MOST_URL} plain letters")
-    secret = section.text("secret") if section.has("secret") else ""
-    if secret and not (LEAST_SECRET <= len(secret) <= MOST_SECRET and secret.isprintable()):
-        raise TableError(
-            f"{section.where}: 'secret' has {len(secret)} letters, expected {LEAST_SECRET} to {MOST_SECRET}, printable"
-        )
+    secret = _secret(section)
     template = section.one("template", _template) if section.has("template") else None
     return Address(channel, to, secret, template)
 
@@ -283,6 +321,48 @@ def _choices(section: Section) -> NoticeChoices:
     stated = {key: section.number(key, *limits) for key, limits in NUMBERS.items() if section.has(key)}
     wholes = {key: section.whole(key, *limits) for key, limits in WHOLES.items() if section.has(key)}
     return NoticeChoices(**stated, **wholes)  # type: ignore[arg-type]  # by its key
+
+
+def write_people(setup: NoticeSetup) -> str:
+    """The people as TOML that `read_people` takes for the same site; choices at their default are left out.
+
+    No web address and no secret stands in it: each is named by `keep`, and stays as it is when the file is loaded.
+    """
+    rows: list[str] = []
+    for one in setup.people:
+        rows += [
+            "[[person]]",
+            f"id = {toml_text(one.id)}",
+            f"name = {toml_text(one.name)}",
+            f'role = "{one.role}"  # {" | ".join(get_args(Role))}',
+            f'units = "{one.units}"',
+            *([f"crews = {toml_texts(one.crews)}"] if one.crews else []),
+            *([f"kinds = {toml_texts(one.kinds)}"] if one.kinds else []),
+            *([f'least = "{one.least}"'] if one.least != "plain" else []),
+            *(
+                [f'quiet = {{ begin = "{one.quiet.begin:%H:%M}", until = "{one.quiet.until:%H:%M}" }}']
+                if one.quiet is not None
+                else []
+            ),
+            *([f"then = {toml_text(one.then)}"] if one.then is not None else []),
+            "",
+        ]
+        for address in one.addresses:
+            rows.append("[[person.address]]")
+            if address.channel == "email":
+                rows += ['channel = "email"', f"to = {toml_text(address.to)}", ""]
+            else:
+                said = f"web address at {shown_address(address.key)}, with its secret and template as they are"
+                rows += [f'keep = "{_keep_of(address)}"  # {said}', ""]
+    usual = NoticeChoices()
+    changed = [
+        f"{one.name} = {value!r}"
+        for one in fields(NoticeChoices)
+        if (value := getattr(setup.choices, one.name)) != getattr(usual, one.name)
+    ]
+    if changed:
+        rows += ["[choices]", *changed]
+    return "\n".join(rows).rstrip("\n") + "\n"
 
 
 def people_template() -> str:

@@ -10,10 +10,10 @@ that ship.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import date, time
-from typing import Final, cast, get_args
+from typing import Any, Final, cast, get_args
 from zoneinfo import ZoneInfo, available_timezones
 
 from frostshift_rules.gas_setup import GasSetup
@@ -162,6 +162,42 @@ def read_site(data: bytes, name: str, read_beside: Callable[[str], bytes] | None
         return _site_file(read_toml(_text_of(data, name, "a site file"), name), read_beside)
     except TableError as error:
         raise SiteFileError(str(error)) from error
+
+
+def read_settings(data: Mapping[str, Any], name: str, own_tables: Sequence[OwnTable]) -> SiteFile:
+    """The site in settings as a file holds them, its own tables at hand; as strict as `read_site`.
+
+    Args:
+        data: what TOML reads of a site file.
+        name: what errors call it.
+        own_tables: that `own_tables` may name.
+
+    Raises:
+        TableError: something cannot be; says where and why.
+    """
+    texts = {own_table_name(one.id): one.text.encode() for one in own_tables}
+
+    def read_beside(file: str) -> bytes:
+        if file not in texts:
+            raise TableError(f"{name}: 'own_tables' names {file!r}, and the site has no such table")
+        return texts[file]
+
+    return _site_file(Section(data, name), read_beside)
+
+
+def with_what_it_had(site: Site, before: Site | None) -> tuple[Site, list[str]]:
+    """The site of a file, with the procedures and acceptances of the one before where the file has none.
+
+    Returns:
+        The site, and what of it is that of the one before, in words.
+    """
+    stays = []
+    for many, what in (("procedures", "procedure"), ("acceptances", "acceptance")):
+        had = () if before is None else getattr(before, many)
+        if had and not getattr(site, many):
+            site = replace(site, **{many: had})
+            stays.append(f"{len(had)} {what if len(had) == 1 else many}")
+    return site, stays
 
 
 def _text_of(data: bytes, name: str, what: str) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -30,7 +29,7 @@ from frostshift_service.procedure_file import MAX_BYTES as PROCEDURE_FILE_BYTES
 from frostshift_service.procedure_file import procedure_cells, procedures_csv, read_procedures
 from frostshift_service.procedure_file import template_csv as procedures_template_csv
 from frostshift_service.site_file import MAX_BYTES as SITE_FILE_BYTES
-from frostshift_service.site_file import SiteFile, own_table_name, read_site, template, write_site
+from frostshift_service.site_file import SiteFile, own_table_name, read_site, template, with_what_it_had, write_site
 from frostshift_service.store import joints as kept
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.sites import accept_table, load_site, load_sites, save_procedures, save_site
@@ -58,7 +57,7 @@ def site_load(file: Path) -> None:
     with opened() as (_, engine, jobs):
         with writing(engine) as session:
             before = next((one.site for one in load_sites(session) if one.site.id == read.site.id), None)
-            loaded, stays = _with_what_it_had(read.site, before)
+            loaded, stays = with_what_it_had(read.site, before)
             save_site(session, loaded, show_units=read.show_units, feed=read.feed, instead=read.instead)
         jobs.replan(loaded.id)
         if stays:
@@ -70,18 +69,6 @@ def site_load(file: Path) -> None:
                     f"{given.accepted_on}, so it is not accepted: check it, then `frostshift site accept-table`."
                 )
         print(f"Site {read.site.id} is set up: {read.site.name}.")
-
-
-def _with_what_it_had(site: Site, before: Site | None) -> tuple[Site, list[str]]:
-    """The site of a file, with the procedures and acceptances of the one before where the file has none."""
-    stays = []
-    if before is not None and before.procedures and not site.procedures:
-        site = replace(site, procedures=before.procedures)
-        stays.append(plural(len(before.procedures), "procedure"))
-    if before is not None and before.acceptances and not site.acceptances:
-        site = replace(site, acceptances=before.acceptances)
-        stays.append(plural(len(before.acceptances), "acceptance"))
-    return site, stays
 
 
 @site_app.command("save")

@@ -232,6 +232,10 @@ async def test_openapi_names_the_json_and_no_page(web: Any) -> None:
         "/sites/{site_id}/stock.json",
         "/sites/{site_id}/stock.csv",
         "/sites/{site_id}/thermometer",
+        "/sites/{site_id}/set-up.json",
+        "/sites/{site_id}/set-up/site.json",
+        "/sites/{site_id}/set-up/{topic}.json",
+        "/sites/{site_id}/set-up/procedures.csv",
     }
     assert {"MorningSheet", "JointPage", "RestingJoint", "SchedulePage", "TableList", "TablePage"} <= set(
         document["components"]["schemas"]
