@@ -22,6 +22,7 @@ from frostshift_rules.workload import HeatPlan, JointPlan, Plan, Span
 from frostshift_service.store.records import KeptReading
 from frostshift_service.views.arithmetic import Step, gas_steps, heating_steps
 from frostshift_service.views.arrangement import ArrangementView, arrangement_view
+from frostshift_service.views.band import BandDrawing, band_drawing
 from frostshift_service.views.chart import AROUND, Chart, SteelSeries, Threshold, cropped, draw
 from frostshift_service.views.options import OptionTable, arc_wait_text, keep_warm_steps, option_tables
 from frostshift_service.views.readings import ReadingForm, ReadingLine, asked_for, reading_form, reading_line
@@ -157,6 +158,7 @@ class JointPage:
         cold_steel: the cold-steel rule.
         maximum, maximum_source: None: none stated.
         extent: warm on each side of the weld.
+        band: the same with where to measure, as a drawing.
         instructions: what is asked, topic by topic.
         not_accepted: what the site has to accept first; empty where that is not so.
         requirement_notes: further sentences.
@@ -190,6 +192,7 @@ class JointPage:
     maximum: Temp | None
     maximum_source: str
     extent: str
+    band: BandDrawing
     instructions: tuple[InstructionRow, ...]
     not_accepted: str
     requirement_notes: tuple[str, ...]
@@ -532,6 +535,7 @@ def joint_page(
         maximum=optional(show.temp, asked.maximum_c, "down"),
         maximum_source=asked.maximum_source,
         extent=show.length_text(asked.extent_mm),
+        band=band_drawing(joint, asked, table, show),
         instructions=tuple(_instruction_row(one) for one in instructions(joint, asked, table, site.code_units)),
         not_accepted=(
             f"The deciding figures of {head.table} rest on rows that the site has to accept first: check them "

@@ -1,0 +1,64 @@
+"""The drawing of the band to heat and of the points to measure says what the rules say."""
+
+from dataclasses import replace
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from frostshift_rules.job import Part
+from frostshift_rules.tables import load_code_table
+from frostshift_service.views.band import band_drawing
+from frostshift_service.views.show import Show
+
+TABLE = load_code_table("aws_d1_1_2015_t3_3")
+
+
+def drawing(plan: Any, units: Any = "si", *, extent_mm: float = 76.2, **joint: Any) -> Any:
+    planned = next(one for one in plan.joints if one.requirement is not None)
+    asked = replace(planned.requirement, extent_mm=extent_mm)
+    return band_drawing(replace(planned.joint, **joint), asked, TABLE, Show(units, ZoneInfo("America/Chicago")))
+
+
+@pytest.mark.parametrize(
+    ("thickness_mm", "measure_at"),
+    # ISO 13916: four thicknesses from the groove edge up to 50 mm, 75 mm beyond.
+    [(10.0, "40 mm"), (12.5, "50 mm"), (40.0, "50 mm"), (60.0, "75 mm")],
+)
+def test_the_point_to_measure_is_that_of_iso_13916(plan: Any, thickness_mm: float, measure_at: str) -> None:
+    part = replace(plan.joints[0].joint.parts[0], thickness_mm=thickness_mm)
+    found = drawing(plan, parts=(part, part))
+    assert found.measure_at == measure_at
+    assert f"Measure {measure_at} from the groove edge" in found.summary
+
+
+def test_where_the_warm_zone_is_wider_its_edge_is_measured_too(plan: Any) -> None:
+    part = replace(plan.joints[0].joint.parts[0], thickness_mm=20.0)
+    assert drawing(plan, parts=(part,)).at_edge
+    assert "and at the edge of the warm zone, 76.2 mm from it" in drawing(plan, parts=(part,)).summary
+    thick = replace(part, thickness_mm=60.0)
+    assert not drawing(plan, parts=(thick,), extent_mm=75.0).at_edge
+
+
+def test_a_lone_part_lies_on_both_sides_and_further_ones_are_counted(plan: Any) -> None:
+    parts = [replace(plan.joints[0].joint.parts[0], thickness_mm=mm) for mm in (25.4, 38.1, 50.8)]
+    assert drawing(plan, "us", parts=(parts[0],)).thickness == ("1 in", "1 in")
+    found = drawing(plan, "us", parts=tuple(parts))
+    assert (found.thickness, found.more_parts) == (("1 in", "1-1/2 in"), 1)
+    assert isinstance(parts[0], Part)
+
+
+def test_the_face_away_from_the_heat_is_named_where_there_is_one(plan: Any) -> None:
+    assert "on the face away from the heat" in drawing(plan, both_faces=False).summary
+    both = drawing(plan, both_faces=True)
+    assert "from both faces" in both.summary
+    assert "away from the heat" not in both.summary
+
+
+@pytest.mark.anyio
+async def test_the_joint_page_and_its_json_hold_the_drawing(web: Any) -> None:
+    async with web.client() as client:
+        page = await client.get("/sites/north-yard/joints/CR-B4-W")
+        twin = await client.get("/sites/north-yard/joints/CR-B4-W.json")
+    assert "band-drawing" in page.text
+    assert twin.json()["band"]["summary"] in page.text.replace("&#39;", "'")
