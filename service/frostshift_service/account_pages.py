@@ -65,7 +65,7 @@ MAIL_SAID: Final = (
 UTC_SHOW: Final = Show("si", ZoneInfo("UTC"))
 
 _ERRORS: Final[dict[int | str, dict[str, Any]]] = {401: {"description": "no session"}, 403: {"description": "no right"}}
-Typed = Annotated[str, Form(max_length=300)]
+Typed = Annotated[str, Form(max_length=300, pattern=r"^[^\x00]*$")]
 Password = Annotated[str, Form(max_length=MOST * 4)]
 Next = Annotated[str, Form(max_length=500)]
 Id = Annotated[int, Path(ge=1, le=2**31 - 1)]
@@ -78,7 +78,10 @@ def _mailer(request: Request) -> Mailer | None:
 
 def own_path(target: str) -> str:
     """A path of ours to go on to; the start for anything else."""
-    parts = urlsplit(target)
+    try:
+        parts = urlsplit(target)
+    except ValueError:
+        return "/"
     ours = target.startswith("/") and not target.startswith(("//", "/\\")) and not parts.scheme and not parts.netloc
     return target if ours and target.isprintable() and "\\" not in target else "/"
 
@@ -131,11 +134,11 @@ def sign_in(request: Request, desk: DeskDep, email: Typed, password: Password, n
     """Sign in with a mail address and a password."""
     now = desk.now()
     mail = email.strip().casefold()
+    by_address = f"address {_address(request)}"
     with writing(desk.engine) as session:
-        wait = max(
-            kept.count_attempt(session, f"account {mail}", FREE_BY_ACCOUNT, now=now),
-            kept.count_attempt(session, f"address {_address(request)}", FREE_BY_ADDRESS, now=now),
-        )
+        wait = kept.count_attempt(session, by_address, FREE_BY_ADDRESS, now=now)
+        # Who has to wait by his network address adds nothing to what is kept.
+        wait = wait or kept.count_attempt(session, f"account {mail}", FREE_BY_ACCOUNT, now=now)
     if wait:
         problem = f"Too many attempts: wait {_wait_text(wait)}, or ask for a link."
         return _sign_in_page(request, 429, problem=problem, email=email, target=next)
@@ -149,6 +152,7 @@ def sign_in(request: Request, desk: DeskDep, email: Typed, password: Password, n
     renewed = hash_of(password) if is_outdated(hashed) else None
     with writing(desk.engine) as session:
         kept.forget_attempts(session, f"account {mail}")
+        kept.give_back(session, by_address)
         if renewed is not None:
             kept.refresh_hash(session, account.id, renewed)
         return _entered(request, session, account, by_link=False, target=next, now=now)
@@ -162,14 +166,12 @@ def ask_for_link(request: Request, desk: DeskDep, tasks: BackgroundTasks, email:
         return _sign_in_page(request, 409, problem="No mail is sent by this installation.", email=email, target=next)
     now, mail = desk.now(), email.strip().casefold()
     with writing(desk.engine) as session:
-        wait = max(
-            kept.count_attempt(session, f"link {mail}", FREE_LINKS, now=now),
-            kept.count_attempt(session, f"address {_address(request)}", FREE_BY_ADDRESS, now=now),
-        )
+        wait = kept.count_attempt(session, f"links to {_address(request)}", FREE_BY_ADDRESS, now=now)
+        wait = wait or kept.count_attempt(session, f"link {mail}", FREE_LINKS, now=now)
         account = None if wait else kept.by_mail(session, mail)
         if account is not None:
-            link = _whole(request, f"{ENTER_PATH}?token={kept.new_entry_link(session, account.id, now=now)}")
-            tasks.add_task(_mail_link, mailer, account, link, now)
+            link = _link(request, kept.new_entry_link(session, account.id, now=now, proves=True))
+            tasks.add_task(_mail_link, mailer, account, account.email or "", link, now)
     if wait:
         problem = f"A link was asked for several times: wait {_wait_text(wait)}."
         return _sign_in_page(request, 429, problem=problem, email=email, target=next)
@@ -178,14 +180,19 @@ def ask_for_link(request: Request, desk: DeskDep, tasks: BackgroundTasks, email:
     return answer
 
 
-def _mail_link(mailer: Mailer, account: kept.Account, link: str, now: datetime) -> None:
+def _link(request: Request, secret: str) -> str:
+    """A one-time link as it goes out."""
+    return _whole(request, f"{ENTER_PATH}?token={secret}")
+
+
+def _mail_link(mailer: Mailer, account: kept.Account, to: str, link: str, now: datetime) -> None:
     """In the background, so that the time of the answer says nothing of whether there is the account."""
     text = (
         f"{account.name}, this link signs you in to Frostshift, once, within a day:\n\n{link}\n\n"
         "If you did not ask for it, leave it alone: nothing happens.\n"
     )
     try:
-        mailer(account.email or "", account.name, "Your link to sign in", text, now)
+        mailer(to, account.name, "Your link to sign in", text, now)
     except Exception as error:  # nobody waits for it: whatever it was is said in the log
         log.warning("a link to sign in could not be mailed: %s", error)
 
@@ -285,27 +292,63 @@ def own_account_json(request: Request, desk: DeskDep) -> AccountPage:
 
 @router.post("/account", include_in_schema=False)
 def change_own(
-    request: Request, desk: DeskDep, name: Typed, email: Typed = "", units: Literal["", "us", "si", "both"] = Form("")
+    request: Request,
+    desk: DeskDep,
+    tasks: BackgroundTasks,
+    name: Typed,
+    email: Typed = "",
+    units: Literal["", "us", "si", "both"] = Form(""),
 ) -> Response:
-    """Name, mail address and units."""
+    """Name, mail address and units.
+
+    A new address counts once a link that was mailed to it is used: otherwise somebody could lie in wait under the
+    address of a person who is let in later. Without a mail server only an owner changes his own, on his word.
+    """
     account, _ = _own(request, desk)
+    now, mailer = desk.now(), _mailer(request)
     typed = {"name": name, "email": email, "units": units}
-    address = email.strip() or None
-    moves = (address or "").casefold() != (account.email or "")
-    if moves and address is None:
-        return _own_page(request, desk, 422, problem="Without a mail address you could not sign in.", typed=typed)
-    if moves and account.email is not None and not _may_set_freely(request, account, desk.now()):
-        problem = "To change the mail address, sign in by a one-time link first: whoever finds this page open must not."
+    address = email.strip().casefold()
+    moves = address != (account.email or "")
+    problem = _mail_problem(request, account, address, now) if moves else ""
+    if problem:
         return _own_page(request, desk, 403, problem=problem, typed=typed)
+    said = ""
     try:
         with writing(desk.engine) as session:
-            kept.change_account(session, account.id, email=address, name=name, units=units or None)
-            write_audit(session, now=desk.now(), by=account.name, what="account", detail=f"{name}, {address}, {units}")
-    except kept.MailTaken as error:
+            kept.change_account(session, account.id, name=name, units=units or None)
+            detail = f"{account.name}: now {name}, units {units or 'of the site'}"
+            for site_id in ("", *account.roles):
+                write_audit(session, now=now, by=account.name, site_id=site_id, what="account", detail=detail)
+            if moves and mailer is not None:
+                link = _link(request, kept.new_entry_link(session, account.id, now=now, email=address))
+                tasks.add_task(_mail_link, mailer, account, address, link, now)
+                said = f"A link is on its way to {address}: the address counts once you have used it."
+            elif moves:
+                kept.set_mail(session, account.id, address)
+                write_audit(session, now=now, by=account.name, what="account", detail=f"{account.name}: {address}")
+    except (kept.MailTaken, kept.NameTaken) as error:
         return _own_page(request, desk, 409, problem=_sentence(error), typed=typed)
     except StoreError as error:
         return _own_page(request, desk, 422, problem=_sentence(error), typed=typed)
-    return _see("/account")
+    if not said:
+        return _see("/account")
+    answer = _own_page(request, desk, said=said)
+    answer.background = tasks
+    return answer
+
+
+def _mail_problem(request: Request, account: kept.Account, address: str, now: datetime) -> str:
+    """Why somebody may not have another mail address; empty where he may."""
+    if not address:
+        return "Without a mail address you could not sign in."
+    if account.email is not None and not _may_set_freely(request, account, now):
+        return "To change the mail address, sign in by a one-time link first: whoever finds this page open must not."
+    if _mailer(request) is None and not account.owner:
+        return (
+            "No mail is sent by this installation, so that nobody can show that an address is his: ask the "
+            "superintendent to let you in under the new one."
+        )
+    return ""
 
 
 def _sentence(error: Exception) -> str:
@@ -446,7 +489,8 @@ def invite(
     """Give somebody a role; who has no account gets one, and a link.
 
     The link of an account that was there before is mailed and never shown: whoever gives a role here must not be able
-    to sign in as somebody who is more elsewhere.
+    to sign in as somebody who is more elsewhere. Nor is a role given to an account of another site that nobody has
+    proven: its maker there may still hold its link.
     """
     wanted, now, said, secret = _role(role), desk.now(), "", ""
     typed = {"name": name, "email": email, "role": role}
@@ -454,6 +498,11 @@ def invite(
         with writing(desk.engine) as session:
             account = kept.by_mail(session, email)
             is_new = account is None
+            if account is not None and not (account.proven or desk.who.owner or site_id in account.roles):
+                raise StoreError(
+                    f"{account.email} was let in at another site and has not shown yet that this address is his: ask "
+                    "an owner to give the role"
+                )
             if account is None:
                 account = kept.add_account(session, email, name, now=now)
             kept.set_role(session, site_id, account.id, wanted)
@@ -461,13 +510,14 @@ def invite(
             write_audit(session, now=now, by=desk.who.name, site_id=site_id, what="role", detail=detail)
             said = f"{account.name} is {wanted} here."
             if is_new:
-                link = _whole(request, f"{ENTER_PATH}?token={kept.new_entry_link(session, account.id, now=now)}")
                 mailer = _mailer(request)
+                proves = mailer is not None or desk.who.owner
+                link = _link(request, kept.new_entry_link(session, account.id, now=now, proves=proves))
                 if mailer is None:
                     secret = link
                     said += " No mail is sent by this installation: hand this link over; it works once, within a day."
                 else:
-                    tasks.add_task(_mail_link, mailer, account, link, now)
+                    tasks.add_task(_mail_link, mailer, account, account.email or "", link, now)
                     said += f" A link to sign in is on its way to {account.email}."
     except StoreError as error:
         return _access_page(request, desk, site_id, 422, problem=_sentence(error), typed=typed)
@@ -566,10 +616,10 @@ def add_owner(request: Request, desk: DeskDep, name: Typed, email: Typed) -> Res
         with writing(desk.engine) as session:
             account = kept.add_account(session, email, name, now=desk.now(), owner=True)
             write_audit(session, now=desk.now(), by=desk.who.name, what="owner", detail=f"{account.name}, {email}")
-            link = f"{ENTER_PATH}?token={kept.new_entry_link(session, account.id, now=desk.now())}"
+            link = _link(request, kept.new_entry_link(session, account.id, now=desk.now(), proves=True))
     except StoreError as error:
         return _accounts_page(desk, 422, problem=_sentence(error))
-    return _accounts_page(desk, said=_HAND_OVER.format(account.name), secret=_whole(request, link))
+    return _accounts_page(desk, said=_HAND_OVER.format(account.name), secret=link)
 
 
 _HAND_OVER: Final = "A link that signs {} in, once, within a day. Hand it over to nobody else."
@@ -609,9 +659,9 @@ def link_of_any(request: Request, desk: DeskDep, account_id: Id) -> Response:
         account = kept.account_of(session, account_id)
         if account.closed_utc is not None:
             raise HTTPException(409, f"The account of {account.name} is closed: open it first.")
-        link = f"{ENTER_PATH}?token={kept.new_entry_link(session, account_id, now=desk.now())}"
+        link = _link(request, kept.new_entry_link(session, account_id, now=desk.now(), proves=True))
         write_audit(session, now=desk.now(), by=desk.who.name, what="link", detail=f"made for {account.name}")
-    return _accounts_page(desk, said=_HAND_OVER.format(account.name), secret=_whole(request, link))
+    return _accounts_page(desk, said=_HAND_OVER.format(account.name), secret=link)
 
 
 def _log(desk: Desk, newest: int) -> AuditPage:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import re
 from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import asdict, dataclass
@@ -16,6 +17,7 @@ from fastapi import Depends, FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import Response
 from sqlalchemy import Engine
+from sqlalchemy.exc import DataError
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import MutableHeaders
 from starlette.exceptions import HTTPException
@@ -140,6 +142,11 @@ class _Headers:
         await self.app(scope, receive, sending if scope["type"] == "http" else send)
 
 
+def shown_path(path: str) -> str:
+    """A path without the secret of a link in it."""
+    return re.sub(r"^(/(?:crew|answer|calendar)/)[^/.]+", r"\1...", path)
+
+
 class _LastResort:
     """ASGI middleware that turns an error nobody expected into a logged traceback and a plain page."""
 
@@ -159,7 +166,7 @@ class _LastResort:
         except Exception:
             if scope["type"] != "http" or started:
                 raise
-            log.exception("%s %r failed", scope["method"], scope["path"])  # a path may hold a line end
+            log.exception("%s %r failed", scope["method"], shown_path(scope["path"]))  # a path may hold a line end
             message = "Something went wrong here; it is written in the log. Nothing was saved half."
             answer = error_answer(Request(scope), 500, message)
             await answer(scope, receive, send)
@@ -245,6 +252,11 @@ def _add_error_answers(app: FastAPI) -> None:
             for one in error.errors()
         ]
         return error_answer(request, 422, "The request was not understood; nothing was changed.", problems)
+
+    @app.exception_handler(DataError)
+    def cannot_be_kept(request: Request, error: DataError) -> Response:
+        log.info("the database refuses a value: %s", type(error.orig).__name__)
+        return error_answer(request, 422, "Something in it cannot be kept, such as a letter that is none (NUL).")
 
     @app.exception_handler(StoreError)
     def store_refused(request: Request, error: StoreError) -> Response:

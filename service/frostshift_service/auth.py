@@ -96,7 +96,7 @@ class Door:
                 if found is None:
                     raise kept.UnknownAccount(f"there is no open account with the mail address {email!r}")
                 account = found
-            return f"{ENTER_PATH}?token={kept.new_entry_link(session, account.id, now=now)}"
+            return f"{ENTER_PATH}?token={kept.new_entry_link(session, account.id, now=now, proves=True)}"
 
     def who(self, headers: Headers) -> Entered | None:
         """Who sends these headers; None: nobody we know.
@@ -205,7 +205,8 @@ class Guard:
 
     def _body_problem(self, headers: Headers, most_bytes: int) -> tuple[int, str] | None:
         length = headers.get("content-length", "")
-        if not length.isdecimal():
+        # A body in chunks may be of any length, whatever length is stated beside it (RFC 9112, 6.3).
+        if not length.isdecimal() or "transfer-encoding" in headers:
             return 411, "The request does not say how long it is."
         if int(length) > most_bytes:
             most = f"{most_bytes / 1e6:.0f} MB" if most_bytes >= 1e6 else f"{most_bytes:,} bytes"

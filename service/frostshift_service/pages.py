@@ -60,6 +60,8 @@ LOOK_AHEAD: Final = timedelta(days=60)
 """How far a next shift is looked for."""
 
 Action = Literal["done", "postponed", "planned", "next_shift"]
+PLANNING: Final = ("postponed", "next_shift")
+"""Actions that change when it is a joint's turn: they ask for the right to plan."""
 _ONE_WORD: Final = re.compile(r"([\w/*]+(?:-[\w/*]+)+|&lt; \d+)")
 
 
@@ -168,7 +170,10 @@ def back_to(back: str, site_id: str, did: str = "", reading: int | None = None) 
 
     The morning sheet for anything else than a page of this site.
     """
-    parts = urlsplit(back)
+    try:
+        parts = urlsplit(back)
+    except ValueError:
+        parts = urlsplit("")
     path = f"/sites/{quote(site_id, safe='')}/"
     ours = not parts.scheme and not parts.netloc and parts.path.startswith(path) and "\\" not in back
     query = [(name, value) for name, value in parse_qsl(parts.query) if name not in ("did", "reading")] if ours else []
@@ -330,10 +335,16 @@ def _change(desk: Desk, site_id: str, mark: str, back: str, write: Callable[[Ses
 def set_state(
     desk: DeskDep, site_id: SiteId, mark: MarkField, action: Annotated[Action, Form()], back: BackField = ""
 ) -> Response:
-    """Mark a joint done, postponed or planned again, or move it to the next shift."""
+    """Mark a joint done, postponed or planned again, or move it to the next shift.
+
+    That a joint is done, or not after all, is the crew's to say; when it is its turn is the planner's.
+    """
     now = desk.now()
 
     def write(session: Session) -> None:
+        was = kept.kept_joint(session, site_id, mark).joint.state
+        if (action in PLANNING or was == "postponed") and not desk.who.may("plan", site_id):
+            raise HTTPException(403, f"When it is {mark}'s turn is for the superintendent to say.")
         if action != "next_shift":
             kept.set_joint_state(session, site_id, mark, action, now=now, by=desk.who.name)
             return

@@ -40,6 +40,10 @@ class MailTaken(StoreError):
     """Another account has this mail address."""
 
 
+class NameTaken(StoreError):
+    """Another account has this name."""
+
+
 @dataclass(frozen=True, slots=True)
 class Account:
     """Somebody who signs in.
@@ -50,6 +54,7 @@ class Account:
         name: written down beside what he changes.
         has_password: False: he signs in by one-time links.
         owner: may do everything everywhere.
+        proven: the mail address was shown to be his, or an owner vouched for him.
         units: he reads; None: each site's.
         made_utc, entered_utc, closed_utc: when it was made, used for the first time, closed; None: not yet.
         roles: what he is, by site.
@@ -60,6 +65,7 @@ class Account:
     name: str
     has_password: bool
     owner: bool
+    proven: bool
     units: ShowUnits | None
     made_utc: datetime
     entered_utc: datetime | None
@@ -101,10 +107,22 @@ def mail_of(text: str) -> str:
     return address.casefold()
 
 
-def _name_of(text: str) -> str:
+_NOBODYS_NAMES: Final = ("token ", "a link ", "this machine ", "command line ", "crew ", "pages ")
+"""What programs, links and commands sign with."""
+
+
+def _name_of(session: Session, text: str, except_id: int | None = None) -> str:
+    """A name as accounts have it; it stands beside every change, so that it is one account's alone."""
     name = " ".join(text.split())
     if not 0 < len(name) <= MOST_NAME or not name.isprintable():
         raise StoreError(f"name {text[:MOST_NAME]!r}: expected 1 to {MOST_NAME} printable letters")
+    plain = name.casefold()
+    if f"{plain} ".startswith(_NOBODYS_NAMES):
+        raise StoreError(f"name {name!r}: programs and links sign with names like this; choose another")
+    # Compared here: the databases fold letters in different ways, and accounts are few.
+    others = session.exec(select(AccountRow.id, AccountRow.name)).all()
+    if any(one_id != except_id and one.casefold() == plain for one_id, one in others):
+        raise NameTaken(f"there is an account called {name!r} already; add something, such as the crew")
     return name
 
 
@@ -119,7 +137,7 @@ def add_account(session: Session, email: str | None, name: str, *, now: datetime
         StoreError: no mail address, or a name that cannot be.
     """
     address = None if email is None else mail_of(email)
-    name = _name_of(name)
+    name = _name_of(session, name)
     if address is not None:
         _check_free(session, address)
     row = AccountRow(
@@ -127,6 +145,7 @@ def add_account(session: Session, email: str | None, name: str, *, now: datetime
         name=name,
         password_hash=None,
         owner=owner,
+        proven=owner,
         units=None,
         made_utc=now,
         entered_utc=None,
@@ -174,26 +193,37 @@ def password_hash_of(session: Session, account_id: int) -> str | None:
     return _row(session, account_id).password_hash
 
 
-def change_account(
-    session: Session, account_id: int, *, email: str | None, name: str, units: ShowUnits | None
-) -> Account:
+def change_account(session: Session, account_id: int, *, name: str, units: ShowUnits | None) -> Account:
     """Write what somebody says of himself.
 
     Raises:
         UnknownAccount: there is none of that id.
-        MailTaken: another account has the mail address.
-        StoreError: no mail address, a name that cannot be, or units that are none.
+        NameTaken: another account has the name.
+        StoreError: a name that cannot be, or units that are none.
     """
     row = _row(session, account_id)
-    address = None if email is None else mail_of(email)
-    if address is not None:
-        _check_free(session, address, account_id)
     if units is not None and units not in SHOW_UNITS:
         raise StoreError(f"units {units!r}: expected one of {', '.join(SHOW_UNITS)}")
-    row.email, row.name, row.units = address, _name_of(name), units
+    row.name, row.units = _name_of(session, name, account_id), units
     session.add(row)
     session.flush()
     return _account(session, row)
+
+
+def set_mail(session: Session, account_id: int, email: str) -> str:
+    """Another mail address, that somebody vouches for; returns it as it is kept.
+
+    Raises:
+        UnknownAccount: there is none of that id.
+        MailTaken: another account has the mail address.
+        StoreError: no mail address.
+    """
+    row, address = _row(session, account_id), mail_of(email)
+    _check_free(session, address, account_id)
+    row.email = address
+    session.add(row)
+    session.flush()
+    return address
 
 
 def set_password(session: Session, account_id: int, password_hash: str, *, keep: str | None = None) -> None:
@@ -349,27 +379,63 @@ def end_sessions(session: Session, account_id: int, *, keep: str | None = None) 
 # One-time links
 
 
-def new_entry_link(session: Session, account_id: int, *, now: datetime) -> str:
-    """The secret of a link that signs an account in, once."""
+def new_entry_link(
+    session: Session, account_id: int, *, now: datetime, proves: bool = False, email: str | None = None
+) -> str:
+    """The secret of a link that signs an account in, once.
+
+    Args:
+        session: a writing session.
+        account_id: of the account.
+        now: time.
+        proves: it goes to the mail address of the account, or an owner hands it over: using it proves the account.
+        email: address that it goes to and that the account has once it is used; None: the account's own stays.
+
+    Raises:
+        UnknownAccount: there is none of that id.
+        MailTaken: another account has that address.
+        StoreError: `email` is no mail address.
+    """
     _row(session, account_id)
+    address = None if email is None else mail_of(email)
+    if address is not None:
+        _check_free(session, address, account_id)
     secret = secrets.token_urlsafe(32)
-    session.add(EntryLinkRow(digest=digest_of(secret), account_id=account_id, made_utc=now, until_utc=now + LINK_LASTS))
+    session.add(
+        EntryLinkRow(
+            digest=digest_of(secret),
+            account_id=account_id,
+            made_utc=now,
+            until_utc=now + LINK_LASTS,
+            email=address,
+            proves=proves or address is not None,
+        )
+    )
     session.flush()
     return secret
 
 
 def use_entry_link(session: Session, secret: str, *, now: datetime) -> Account | None:
     """Use a link up: the account that it signs in; None where it is not known, was used or is too old."""
-    used = (
-        delete(EntryLinkRow)
-        .where(col(EntryLinkRow.digest) == digest_of(secret))
-        .returning(col(EntryLinkRow.account_id), col(EntryLinkRow.until_utc))
-    )
-    row = session.exec(used).first()
-    if row is None or row.until_utc < now:
+    digest = digest_of(secret)
+    link = session.get(EntryLinkRow, digest, with_for_update=True)
+    if link is None:
         return None
-    account = session.get(AccountRow, row.account_id)
-    return None if account is None or account.closed_utc is not None else _account(session, account)
+    session.delete(link)
+    session.flush()
+    row = _row(session, link.account_id)
+    if link.until_utc < now or row.closed_utc is not None:
+        return None
+    if link.email is not None:
+        try:
+            _check_free(session, link.email, row.id)
+        except MailTaken:  # somebody else proved it meanwhile
+            return None
+        row.email = link.email
+    row.proven = row.proven or link.proves
+    session.add(row)
+    session.flush()
+    return _account(session, row)
 
 
 # Attempts
@@ -391,8 +457,10 @@ def count_attempt(session: Session, key: str, free: int, *, now: datetime) -> ti
     row = session.get(AttemptRow, digest, with_for_update=True)
     if row is None:
         row = AttemptRow(key=digest, count=0, last_utc=now)
-    elif now - row.last_utc > FORGOTTEN or row.last_utc > now:
+    elif row.last_utc > now:  # the clock was wrong
         row.count = 0
+    else:
+        row.count = max(row.count - int((now - row.last_utc) / EASES), 0)
     wait = row.last_utc + pause_after(row.count, free) - now
     if row.count and wait > timedelta(0):
         return wait
@@ -402,8 +470,10 @@ def count_attempt(session: Session, key: str, free: int, *, now: datetime) -> ti
     return timedelta(0)
 
 
-FORGOTTEN: Final = timedelta(hours=12)
-"""Attempts are forgotten so long after the last."""
+EASES: Final = timedelta(minutes=30)
+"""One attempt is forgotten for each of these without any. Our choice."""
+FORGOTTEN: Final = timedelta(days=2)
+"""A count is deleted so long after its last attempt."""
 
 
 def pause_after(count: int, free: int) -> timedelta:
@@ -416,6 +486,12 @@ def pause_after(count: int, free: int) -> timedelta:
 def forget_attempts(session: Session, key: str) -> None:
     """Signing in went well: what failed before no longer counts."""
     session.exec(delete(AttemptRow).where(col(AttemptRow.key) == digest_of(key)))
+
+
+def give_back(session: Session, key: str) -> None:
+    """An attempt that was counted went well: many people behind one address do not lock each other out."""
+    counted = update(AttemptRow).where(col(AttemptRow.key) == digest_of(key), col(AttemptRow.count) > 0)
+    session.exec(counted.values(count=AttemptRow.count - 1))
 
 
 def forget_old(session: Session, *, now: datetime) -> None:
@@ -446,6 +522,7 @@ def _account(session: Session, row: AccountRow) -> Account:
         row.name,
         row.password_hash is not None,
         row.owner,
+        row.proven,
         row.units,
         row.made_utc,
         row.entered_utc,

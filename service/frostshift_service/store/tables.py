@@ -544,7 +544,10 @@ class CrewLinkRow(Table, table=True):
 
 
 class AccountRow(Table, table=True):
-    """Somebody who signs in. A closed account stays, as its name stands beside what it changed."""
+    """Somebody who signs in. A closed account stays, as its name stands beside what it changed.
+
+    `proven`: whoever signs in with it has shown that the mail address is his, or an owner vouched for him.
+    """
 
     __tablename__ = "account"
 
@@ -553,6 +556,7 @@ class AccountRow(Table, table=True):
     name: str
     password_hash: str | None
     owner: bool
+    proven: bool
     units: ShowUnits | None = Field(sa_type=AutoString)
     made_utc: datetime
     entered_utc: datetime | None
@@ -583,7 +587,10 @@ class SessionRow(Table, table=True):
 
 
 class EntryLinkRow(Table, table=True):
-    """A one-time link that signs an account in: SHA-256 of its secret, in hex. A used one is deleted."""
+    """A one-time link that signs an account in: SHA-256 of its secret, in hex. A used one is deleted.
+
+    `email`: address that the account has from then on; None: it stays. `proves`: using it proves the account.
+    """
 
     __tablename__ = "entry_link"
 
@@ -591,10 +598,12 @@ class EntryLinkRow(Table, table=True):
     account_id: int = Field(foreign_key="account.id", index=True)
     made_utc: datetime
     until_utc: datetime
+    email: str | None
+    proves: bool
 
 
 class AttemptRow(Table, table=True):
-    """Attempts to sign in that failed in a row, or links asked for: by account and by address, neither in the clear."""
+    """Attempts to sign in that failed, or links asked for: by account and by address, neither in the clear."""
 
     __tablename__ = "entry_attempt"
 

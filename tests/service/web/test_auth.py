@@ -1,6 +1,8 @@
 """The guard: who is let in, what is refused before anything else; sessions, one-time links, throttling."""
 
 import base64
+import re
+import socket
 from datetime import timedelta
 from functools import cache
 from typing import Any
@@ -10,13 +12,16 @@ import pytest
 from argon2 import PasswordHasher
 from hypothesis import given
 from hypothesis import strategies as st
+from sqlmodel import select
 from starlette.datastructures import Headers
 from tests.service.web.conftest import token_of
 
+from frostshift_service.app import shown_path
 from frostshift_service.auth import COOKIE, same_origin
 from frostshift_service.passwords import hash_of, is_outdated, is_password, password_problem
 from frostshift_service.store import accounts as kept
 from frostshift_service.store.engine import reading, writing
+from frostshift_service.store.tables import AttemptRow
 
 PAGE = "/sites/north-yard/morning"
 FORM = {"mark": "CR-B4-W", "action": "done"}
@@ -38,7 +43,8 @@ def hashed(password: str) -> str:
 def account(web: Any, email: str = "mara@example.com", password: str | None = PASSWORD, **roles: Any) -> kept.Account:
     """An account; with a role at the site by `role=`."""
     with writing(web.engine) as session:
-        made = kept.add_account(session, email, "Mara Quist", now=web.clock[0], owner=roles.get("owner", False))
+        name = "Mara Quist" if email == "mara@example.com" else f"Mara {email.partition(chr(64))[0].title()}"
+        made = kept.add_account(session, email, name, now=web.clock[0], owner=roles.get("owner", False))
         if password is not None:
             kept.set_password(session, made.id, hashed(password))
         if "role" in roles:
@@ -359,3 +365,99 @@ async def test_a_body_that_is_too_long_is_refused(web: Any) -> None:
         assert (await client.post("/sites/north-yard/state", content=unmeasured())).status_code == 411
     async with web.client(signed_in=False) as client:
         assert (await client.post("/sign-in", data={"email": "x" * 60_000})).status_code == 413
+
+
+@pytest.mark.anyio
+async def test_a_body_in_chunks_is_refused_whatever_length_stands_beside_it(web: Any, base_url: str) -> None:
+    # Over a real connection: with both headers the length means nothing (RFC 9112, 6.3).
+    host, port = base_url.removeprefix("http://").split(":")
+    for path in ("/sign-in", f"/crew/{'a' * 30}/readings.json", "/sites/north-yard/thermometer"):
+        with socket.create_connection((host, int(port)), timeout=10) as line:
+            head = f"POST {path} HTTP/1.1\r\nHost: {host}:{port}\r\nSec-Fetch-Site: same-origin\r\n"
+            line.sendall(f"{head}Content-Length: 10\r\nTransfer-Encoding: chunked\r\n\r\n".encode())
+            line.sendall(b"fff0\r\n" + b"x" * 0xFFF0)
+            assert line.recv(100).split()[1] in (b"411", b"400")
+
+
+@pytest.mark.anyio
+@pytest.mark.parametrize("path", ["/sign-in?next=//[", "//[", "/sign-in?next=//%E2%84%80.com"])
+async def test_an_address_that_is_none_is_no_crash(web: Any, path: str) -> None:
+    async with web.client(signed_in=False) as client:
+        answer = await client.get(f"http://localhost:8765{path}")
+    assert answer.status_code in (200, 401)
+
+
+@pytest.mark.anyio
+async def test_a_trailer_that_signs_in_well_is_not_locked_out(web: Any) -> None:
+    account(web)
+    form = {"email": "mara@example.com", "password": PASSWORD}
+    async with web.client(signed_in=False) as client:
+        for _ in range(35):
+            web.clock[0] += timedelta(seconds=20)
+            assert (await client.post("/sign-in", data=form)).status_code == 303
+
+
+@pytest.mark.anyio
+async def test_who_is_throttled_by_his_network_address_adds_nothing_to_what_is_kept(web: Any) -> None:
+    async with web.client(signed_in=False) as client:
+        codes = []
+        for n in range(40):
+            form = {"email": f"{n}@example.com", "password": "not this one, no"}
+            codes.append((await client.post("/sign-in", data=form)).status_code)
+    assert codes == [401] * 30 + [429] * 10
+    with reading(web.engine) as session:
+        assert len(session.exec(select(AttemptRow)).all()) == 31
+
+
+# Mail addresses and names ---------------------------------------------------------------------------------------------
+
+
+@pytest.mark.anyio
+async def test_nobody_lies_in_wait_under_the_address_of_another(web: Any) -> None:
+    account(web, role="crew")
+    form = {"name": "Mara Quist", "email": "boss@example.com", "units": "si"}
+    async with web.client(signed_in=False) as client:
+        with writing(web.engine) as session:
+            mara = kept.by_mail(session, "mara@example.com")
+            assert mara is not None
+            link = kept.new_entry_link(session, mara.id, now=web.clock[0])
+        await client.post("/enter", data={"token": link})
+        refused = await client.post("/account", data=form)
+        assert refused.status_code == 403
+        assert "nobody can show that an address is his" in refused.text
+        sent: list[tuple[str, str]] = []
+        web.app.state.mailer = lambda to, name, subject, text, now: sent.append((to, text))
+        try:
+            said = await client.post("/account", data=form)
+        finally:
+            web.app.state.mailer = None
+        assert "counts once you have used it" in said.text
+        with reading(web.engine) as session:
+            assert kept.by_mail(session, "boss@example.com") is None
+        ((to, text),) = sent
+        assert to == "boss@example.com"
+        token = re.findall(r"token=([\w-]+)", text)[0]
+        await client.post("/enter", data={"token": token})
+        with reading(web.engine) as session:
+            moved = kept.by_mail(session, "boss@example.com")
+        assert moved is not None
+        assert (moved.name, moved.proven, moved.units) == ("Mara Quist", True, "si")
+
+
+@pytest.mark.anyio
+@pytest.mark.parametrize("name", ["owner", "Token display", "This machine", "command line", "", "x" * 101, "a\tb\x00"])
+async def test_nobody_signs_with_the_name_of_another_or_of_a_program(web: Any, name: str) -> None:
+    account(web, role="crew")
+    async with web.client() as owner:
+        assert (await owner.get("/account.json")).json()["name"] == "Owner"
+    async with web.client(signed_in=False) as client:
+        await client.post("/sign-in", data={"email": "mara@example.com", "password": PASSWORD})
+        answer = await client.post("/account", data={"name": name, "email": "mara@example.com"})
+        assert answer.status_code in (409, 422)
+        assert (await client.get("/account.json")).json()["name"] == "Mara Quist"
+
+
+def test_a_path_in_the_log_holds_no_secret() -> None:
+    assert shown_path("/crew/SECRET/joints/X.json") == "/crew/.../joints/X.json"
+    assert shown_path("/calendar/SECRET.ics") == "/calendar/....ics"
+    assert shown_path("/sites/a/morning") == "/sites/a/morning"

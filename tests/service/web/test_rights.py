@@ -241,7 +241,7 @@ async def test_a_superintendent_changes_the_roles_of_his_site_alone(people: Web)
         assert (await client.post(path, data={"role": "king"})).status_code == 422
         assert (await client.post(path, data={"role": "none"})).status_code == 303
         log = (await client.get("/sites/north-yard/access.json")).json()["log"]
-        assert [(one["by"], one["what"]) for one in log[:1]] == [("Mara Quist", "role")]
+        assert [(one["by"], one["what"]) for one in log[:1]] == [("Mara Superintendent", "role")]
     async with people.client(signed_in=False) as client:
         await sign_in(client, "crew")
         assert (await client.get("/sites/north-yard/morning")).status_code == 404
@@ -256,3 +256,38 @@ async def test_the_log_is_about_settings_and_never_holds_a_secret(people: Web) -
     assert [one["what"] for one in lines[:2]] == ["token made", "signed in"]
     assert "fst_" not in page
     assert PASSWORD not in page
+
+
+@pytest.mark.anyio
+async def test_a_role_is_not_given_to_an_account_that_nobody_has_proven(people: Web) -> None:
+    # The superintendent of one site makes an account in the name of somebody and keeps the link to himself.
+    form = {"name": "Future Boss", "email": "boss@example.com"}
+    async with people.client(signed_in=False) as client:
+        await sign_in(client, "elsewhere")
+        made = await client.post("/sites/south-yard/access", data={**form, "role": "viewer"})
+        assert "/enter?token=" in made.text
+    async with people.client(signed_in=False) as client:
+        await sign_in(client, "superintendent")
+        refused = await client.post("/sites/north-yard/access", data={**form, "role": "superintendent"})
+        assert refused.status_code == 422
+        assert "has not shown yet that this address is his" in refused.text
+    async with people.client() as owner:
+        given = await owner.post("/sites/north-yard/access", data={**form, "role": "viewer"})
+        assert "Future Boss is viewer here" in given.text
+
+
+@pytest.mark.anyio
+async def test_a_crew_says_what_is_done_and_not_when_it_is_a_joints_turn(people: Web) -> None:
+    path = "/sites/north-yard/state"
+    async with people.client(signed_in=False) as client:
+        await sign_in(client, "crew")
+        for action in ("postponed", "next_shift"):
+            assert (await client.post(path, data={"mark": "CR-B4-W", "action": action})).status_code == 403
+        assert people.planner.replanned == []
+        assert (await client.post(path, data={"mark": "CR-B4-W", "action": "done"})).status_code == 303
+        sheet = (await client.get("/sites/north-yard/morning")).text
+        assert 'value="done"' in sheet
+        assert 'value="next_shift"' not in sheet
+    async with people.client(signed_in=False) as client:
+        await sign_in(client, "viewer")
+        assert 'value="done"' not in (await client.get("/sites/north-yard/morning")).text

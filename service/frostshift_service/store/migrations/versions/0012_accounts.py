@@ -27,6 +27,7 @@ def upgrade() -> None:
         sa.Column("name", sa.String(), nullable=False),
         sa.Column("password_hash", sa.String(), nullable=True),
         sa.Column("owner", sa.Boolean(), nullable=False),
+        sa.Column("proven", sa.Boolean(), nullable=False),
         sa.Column("units", sa.String(), nullable=True),
         sa.Column("made_utc", TIME, nullable=False),
         sa.Column("entered_utc", TIME, nullable=True),
@@ -62,6 +63,8 @@ def upgrade() -> None:
         sa.Column("account_id", sa.Integer(), nullable=False),
         sa.Column("made_utc", TIME, nullable=False),
         sa.Column("until_utc", TIME, nullable=False),
+        sa.Column("email", sa.String(), nullable=True),
+        sa.Column("proves", sa.Boolean(), nullable=False),
         _of_account("entry_link"),
         sa.PrimaryKeyConstraint("digest", name=op.f("pk_entry_link")),
     )
