@@ -535,7 +535,7 @@ def joint_page(
         maximum=optional(show.temp, asked.maximum_c, "down"),
         maximum_source=asked.maximum_source,
         extent=show.length_text(asked.extent_mm),
-        band=band_drawing(joint, asked, table, show),
+        band=band_drawing(joint, asked, heat, table, show),
         instructions=tuple(_instruction_row(one) for one in instructions(joint, asked, table, site.code_units)),
         not_accepted=(
             f"The deciding figures of {head.table} rest on rows that the site has to accept first: check them "

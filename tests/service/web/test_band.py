@@ -6,7 +6,6 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from frostshift_rules.job import Part
 from frostshift_rules.tables import load_code_table
 from frostshift_service.views.band import band_drawing
 from frostshift_service.views.show import Show
@@ -14,10 +13,11 @@ from frostshift_service.views.show import Show
 TABLE = load_code_table("aws_d1_1_2015_t3_3")
 
 
-def drawing(plan: Any, units: Any = "si", *, extent_mm: float = 76.2, **joint: Any) -> Any:
+def drawing(plan: Any, units: Any = "si", *, extent_mm: float = 76.2, heat: Any = None, **joint: Any) -> Any:
     planned = next(one for one in plan.joints if one.requirement is not None)
     asked = replace(planned.requirement, extent_mm=extent_mm)
-    return band_drawing(replace(planned.joint, **joint), asked, TABLE, Show(units, ZoneInfo("America/Chicago")))
+    show = Show(units, ZoneInfo("America/Chicago"))
+    return band_drawing(replace(planned.joint, **{"arrangement": None, **joint}), asked, heat, TABLE, show)
 
 
 @pytest.mark.parametrize(
@@ -40,12 +40,29 @@ def test_where_the_warm_zone_is_wider_its_edge_is_measured_too(plan: Any) -> Non
     assert not drawing(plan, parts=(thick,), extent_mm=75.0).at_edge
 
 
-def test_a_lone_part_lies_on_both_sides_and_further_ones_are_counted(plan: Any) -> None:
-    parts = [replace(plan.joints[0].joint.parts[0], thickness_mm=mm) for mm in (25.4, 38.1, 50.8)]
-    assert drawing(plan, "us", parts=(parts[0],)).thickness == ("1 in", "1 in")
+def test_every_part_has_its_line_and_the_drawing_keeps_their_proportion(plan: Any) -> None:
+    parts = [replace(plan.joints[0].joint.parts[0], thickness_mm=mm) for mm in (25.4, 50.8, 38.1)]
+    lone = drawing(plan, "us", parts=(parts[0],))
+    assert ([one.thickness for one in lone.parts], lone.heights) == (["1 in"], (56, 56))
     found = drawing(plan, "us", parts=tuple(parts))
-    assert (found.thickness, found.more_parts) == (("1 in", "1-1/2 in"), 1)
-    assert isinstance(parts[0], Part)
+    assert [one.name for one in found.parts] == ["Part 1", "Part 2", "Part 3"]
+    assert found.heights == (28, 56)
+
+
+def test_what_is_heated_is_what_the_time_was_worked_out_for(plan: Any) -> None:
+    planned = next(one for one in plan.joints if one.heat is not None and one.heat.parts)
+    wide_mm = max(part.band_mm for part in planned.heat.parts)
+    found = drawing(plan, heat=planned.heat, parts=planned.joint.parts)
+    assert found.summary.startswith(f"Heat {wide_mm:.0f} mm on each side of the weld")
+    assert drawing(plan, parts=planned.joint.parts).summary.startswith("Heat from one face until at least")
+
+
+def test_a_joint_that_is_no_flat_one_has_its_own_sketch(plan: Any) -> None:
+    part = plan.joints[0].joint.parts[0]
+    found = drawing(plan, arrangement="base_plate", parts=(part, part))
+    assert found.arrangement == "base_plate"
+    assert all(", " in one.name for one in found.parts)
+    assert drawing(plan, arrangement="butt", parts=(part, part)).arrangement is None
 
 
 def test_the_face_away_from_the_heat_is_named_where_there_is_one(plan: Any) -> None:
@@ -60,5 +77,5 @@ async def test_the_joint_page_and_its_json_hold_the_drawing(web: Any) -> None:
     async with web.client() as client:
         page = await client.get("/sites/north-yard/joints/CR-B4-W")
         twin = await client.get("/sites/north-yard/joints/CR-B4-W.json")
-    assert "band-drawing" in page.text
+    assert "on each side of the weld" in page.text
     assert twin.json()["band"]["summary"] in page.text.replace("&#39;", "'")
