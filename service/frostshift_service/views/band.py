@@ -90,9 +90,7 @@ def band_drawing(joint: Joint, asked: Requirement, heat: HeatPlan | None, table:
 def _summary(joint: Joint, extent: str, heated: str, measure_at: str, *, at_edge: bool) -> str:
     faces = "from both faces" if joint.both_faces else "from one face"
     warm = f"at least {extent} on each side of the weld is warm, through the thickness"
-    heat = (
-        f"Heat {heated} on each side of the weld {faces}, so that {warm}." if heated else f"Heat {faces} until {warm}."
-    )
+    wide = f"{heated} on each side of the weld {faces}, so that" if heated else f"{faces} until"
     edge = f" and at the edge of the warm zone, {extent} from it" if at_edge else ""
     where = "once the heat has been off for a while" if joint.both_faces else "on the face away from the heat"
     return f"Heat {wide} {warm}. Measure {measure_at} from the groove edge{edge}, {where}."

@@ -5,7 +5,7 @@ import shutil
 import socket
 import threading
 from collections.abc import AsyncIterator, Callable, Iterator, Mapping, Sequence
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time, timedelta
 from math import cos, nan, pi
@@ -659,17 +659,26 @@ def browser(chromium_path: str) -> Iterator[Browser]:
         browser.close()
 
 
-@pytest.fixture
-def base_url(web: Any) -> Iterator[str]:
-    """The app on a free port of loopback, served from a thread."""
+@contextmanager
+def served(app: FastAPI) -> Iterator[str]:
+    """An app on a free port of loopback, served from a thread; its address."""
     listener = socket.socket()
     listener.bind(("127.0.0.1", 0))
-    server = uvicorn.Server(uvicorn.Config(web.app, log_level="error", ws="none"))
+    server = uvicorn.Server(uvicorn.Config(app, log_level="error", ws="none"))
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
     thread.start()
     while not server.started and thread.is_alive():
         sleep(0.01)
-    yield f"http://127.0.0.1:{listener.getsockname()[1]}"
-    server.should_exit = True
-    thread.join()
-    listener.close()
+    try:
+        yield f"http://127.0.0.1:{listener.getsockname()[1]}"
+    finally:
+        server.should_exit = True
+        thread.join()
+        listener.close()
+
+
+@pytest.fixture
+def base_url(web: Any) -> Iterator[str]:
+    """The app on a free port of loopback."""
+    with served(web.app) as url:
+        yield url
