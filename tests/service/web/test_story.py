@@ -91,7 +91,7 @@ def test_a_morning(browser: Browser, morning: Morning, script: bool) -> None:
     before = page.get_by_role("main").inner_text()
     assert "BP-A1" in before
     front_comes(page, morning)
-    measure(page, morning)
+    measure(page, morning, script=script)
     order(page)
     assert said == []
     context.close()
@@ -121,7 +121,7 @@ def front_comes(page: Page, morning: Morning) -> None:
     expect(page.get_by_role("main")).to_contain_text("Seen by Owner")
 
 
-def measure(page: Page, morning: Morning) -> None:
+def measure(page: Page, morning: Morning, *, script: bool) -> None:
     """A reading below the minimum is said to be that at once, and again on the joint's page."""
     page.goto(f"{SITE}/joints/BP-A1")
     form = page.locator("form.reading-form")
@@ -129,7 +129,14 @@ def measure(page: Page, morning: Morning) -> None:
     choose(form, "unit", "F")
     choose(form, "stage", "before_arc")
     choose(form, "tool", "contact")
-    form.get_by_role("button", name="Keep reading").click()
+    keep = form.get_by_role("button", name="Keep reading")
+    if (
+        script
+    ):  # it stands on the page at once and is on its way; who leaves at once finds it on the next page that sends
+        with page.expect_response("**/readings.json"):
+            keep.click()
+    else:
+        keep.click()
     expect(page.get_by_role("main")).to_contain_text("Below the minimum")
     page.goto(f"{SITE}/readings")
     expect(page.get_by_role("main")).to_contain_text("Below the minimum")
