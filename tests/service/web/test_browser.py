@@ -17,7 +17,7 @@ from frostshift_service.store.records import FeedRow
 
 pytestmark = pytest.mark.browser
 
-SIZES = {"desk": (1280, 900), "tablet": (820, 1100), "phone": (390, 844), "small phone": (320, 640)}
+SIZES = {"desk": (1440, 900), "tablet": (768, 1024), "phone": (360, 780), "small phone": (320, 640)}
 SITE = "/sites/north-yard"
 PATHS = {
     "morning": f"{SITE}/morning",
@@ -30,13 +30,27 @@ PATHS = {
     "crew sheet": f"{SITE}/crew-sheet",
     "compare": f"{SITE}/compare?joint=CR-B4-W&joint={quote('X9/α <3>', safe='')}",
     "what to compare": f"{SITE}/compare",
+    "crew sheet": f"{SITE}/crew-sheet?crew=north",
+    "edit": f"{SITE}/edit?mark=CR-B4-W",
+    "readings": f"{SITE}/readings",
+    "record": f"{SITE}/record?mark=CR-B4-W",
+    "set-up": f"{SITE}/set-up",
+    "access": f"{SITE}/access",
+    "account": "/account",
+    "accounts": "/accounts",
+    "audit": "/audit",
 }
 
 
-def signed_in(browser: Browser, base_url: str, web: Any, size: str = "desk", *, script: bool = True) -> Page:
+def signed_in(
+    browser: Browser, base_url: str, web: Any, size: str = "desk", *, script: bool = True, dark: bool = False
+) -> Page:
     width, height = SIZES[size]
     context = browser.new_context(
-        base_url=base_url, viewport={"width": width, "height": height}, java_script_enabled=script
+        base_url=base_url,
+        viewport={"width": width, "height": height},
+        java_script_enabled=script,
+        color_scheme="dark" if dark else "light",
     )
     page = context.new_page()
     enter(page, web.app)
@@ -65,9 +79,16 @@ def test_no_page_is_wider_than_its_screen_and_the_console_stays_silent(
     assert said == []  # the content policy reports what it blocks here
 
 
-@pytest.mark.parametrize(("size", "names"), [("desk", list(PATHS)), ("phone", ["morning", "joint", "weather"])])
-def test_axe_finds_no_fault(browser: Browser, base_url: str, web: Any, size: str, names: list[str]) -> None:
-    page = signed_in(browser, base_url, web, size)
+@pytest.mark.parametrize(
+    ("size", "dark", "names"),
+    [
+        ("desk", False, list(PATHS)),
+        ("phone", False, ["morning", "joint", "weather", "schedule", "access"]),
+        ("phone", True, ["morning", "joint", "weather", "edit", "account", "access", "set-up"]),
+    ],
+)
+def test_axe_finds_no_fault(browser: Browser, base_url: str, web: Any, size: str, dark: bool, names: list[str]) -> None:
+    page = signed_in(browser, base_url, web, size, dark=dark)
     faults = {}
     for name in names:
         page.goto(PATHS[name])
