@@ -30,7 +30,6 @@ PATHS = {
     "crew sheet": f"{SITE}/crew-sheet",
     "compare": f"{SITE}/compare?joint=CR-B4-W&joint={quote('X9/α <3>', safe='')}",
     "what to compare": f"{SITE}/compare",
-    "crew sheet": f"{SITE}/crew-sheet?crew=north",
     "edit": f"{SITE}/edit?mark=CR-B4-W",
     "readings": f"{SITE}/readings",
     "record": f"{SITE}/record?mark=CR-B4-W",
