@@ -18,7 +18,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Locator, Page, expect
 from pydantic import TypeAdapter
-from tests.service.web.conftest import NOW, Web, requirement
+from tests.service.web.conftest import NOW, Web, enter, requirement, token_of
 from tests.service.web.page_source import words_of
 
 from frostshift_rules.job import SENSES
@@ -91,7 +91,7 @@ async def test_the_answer_says_at_once_what_it_means(web: Web, changes: dict[str
     status = words_of(page[page.index('role="status"') :])
     assert said in status[:600]
     [one] = kept(web)
-    assert (one.reading.at_utc, one.entered_utc, one.entered_by) == (NOW, NOW, "pages")
+    assert (one.reading.at_utc, one.entered_utc, one.entered_by) == (NOW, NOW, "Owner")
     assert one.reading.steel_c == pytest.approx(c_from_f(float(changes["value"])))
     assert one.asked == Asked(c_from_f(225.0), c_from_f(225.0), c_from_f(400.0))
     assert web.planner.replanned == (["north-yard"] if changes.get("stage") == "before_heat" else [])
@@ -247,7 +247,7 @@ async def test_a_link_is_made_once_shown_and_ended(web: Web) -> None:
         assert '<svg viewBox="0 0' in made.text
         assert " style=" not in made.text
         people = words_of((await client.get(f"{SITE}/people")).text)
-        assert "crew north, made Thu 17 Dec 05:30 by pages" in people
+        assert "crew north, made Thu 17 Dec 05:30 by Owner" in people
         assert link[1] not in people
         assert (await client.get(link[1])).status_code == 200
         ended = await client.post(f"{SITE}/people/crew-pages/1/revoke")
@@ -256,13 +256,13 @@ async def test_a_link_is_made_once_shown_and_ended(web: Web) -> None:
             assert (await client.get(path)).status_code == 404, path
         assert (await client.post(f"{link[1]}/readings", data=FORM)).status_code == 404
         assert (await client.post(f"{link[1]}/readings.json", json=ENTRY)).status_code == 404
-        assert "ended Thu 17 Dec 05:30 by pages" in words_of((await client.get(f"{SITE}/people")).text)
+        assert "ended Thu 17 Dec 05:30 by Owner" in words_of((await client.get(f"{SITE}/people")).text)
         refused = await client.post(f"{SITE}/people/crew-pages", data={"crew": "west"})
         assert refused.status_code == 422
         assert "There is no crew west in the schedule; there are:" in words_of(refused.text)
         assert (await client.post(f"{SITE}/people/crew-pages/9/revoke")).status_code in (404, 409)
     with reading(web.engine) as session:
-        assert [one.revoked_by for one in crew_links_of(session, "north-yard")] == ["pages"]
+        assert [one.revoked_by for one in crew_links_of(session, "north-yard")] == ["Owner"]
     assert kept(web) == []
 
 
@@ -329,7 +329,7 @@ def opened(browser: Browser, base_url: str, web: Any, path: str, *, script: bool
         base_url=base_url, viewport={"width": width, "height": 844}, java_script_enabled=script
     )
     page = context.new_page()
-    page.goto(web.app.state.door.new_link())
+    enter(page, web.app)
     page.goto(path)
     return page
 
@@ -489,7 +489,7 @@ def test_new_pages_fit_say_nothing_in_the_console_and_have_no_fault(
     said: list[str] = []
     page.on("console", lambda message: said.append(message.text))
     with httpx.Client(base_url=base_url, headers={"sec-fetch-site": "same-origin"}) as client:
-        client.get(web.app.state.door.new_link())
+        client.post("/enter", data=token_of(web.app))
         answer = client.post(f"{SITE}/readings.json", json=[ENTRY, ENTRY | {"steel_f": 100, "entry_key": "key-of-low"}])
         assert answer.status_code == 200
     faults = {}
