@@ -137,7 +137,9 @@ def crew_page(
     sheet = morning_sheet(plan, show, now)
 
     def cards(marks: Sequence[str]) -> tuple[CrewCard, ...]:
-        return tuple(crew_card(of_crew[mark], plan, readings.get(mark, ()), show) for mark in marks if mark in of_crew)
+        return tuple(
+            crew_card(of_crew[mark], plan, readings.get(mark, ()), show, now) for mark in marks if mark in of_crew
+        )
 
     groups = [(block.title, [one.mark for one in block.lines]) for block in sheet.shifts]
     groups.insert(0, ("From earlier shifts, not done", list(sheet.earlier)))
@@ -163,13 +165,13 @@ def crew_joint_page(
         crew_text=crew_text(crew),
         mark=mark,
         now=show.moment(now, detail="date"),
-        card=None if planned is None else crew_card(planned, plan, readings, show),
+        card=None if planned is None else crew_card(planned, plan, readings, show, now),
         reason="" if planned is not None else "It is not in the latest plan: ask the superintendent.",
         cautions=CAUTIONS,
     )
 
 
-def crew_card(planned: JointPlan, plan: Plan, readings: Sequence[KeptReading], show: Show) -> CrewCard:
+def crew_card(planned: JointPlan, plan: Plan, readings: Sequence[KeptReading], show: Show, now: datetime) -> CrewCard:
     """One joint of the plan."""
     site, joint, asked = plan.site, planned.joint, planned.requirement
     table = load_code_table(site.table_id, site.own_tables)
@@ -191,7 +193,7 @@ def crew_card(planned: JointPlan, plan: Plan, readings: Sequence[KeptReading], s
         stop_text=" ".join(of_sheet.weather_notes),
         last=lines[0] if lines else None,
         readings=lines,
-        form=reading_form(joint, asked.extent_mm, held_against, show),
+        form=reading_form(site, joint, planned, held_against, show, now),
     )
 
 

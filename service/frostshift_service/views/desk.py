@@ -50,7 +50,6 @@ from frostshift_service.views.readings import (
     reading_form,
     reading_line,
     readings_page,
-    requirement_of,
 )
 from frostshift_service.views.record import IN_RECORD, RecordPage, record_page
 from frostshift_service.views.schedule import (
@@ -303,7 +302,7 @@ class Desk:
             reason=reason,
             in_schedule=joint.present,
             readings=tuple(reading_line(one, asked, show) for one in reversed(readings)),
-            form=reading_form(joint.joint, requirement_of(site.site, joint.joint).extent_mm, asked, show),
+            form=reading_form(site.site, joint.joint, None, asked, show, self.now()),
         )
 
     def readings(self, site_id: str, mark: str = "", newest: int = SHOWN) -> ReadingsPage:

@@ -566,7 +566,7 @@ def joint_page(
             reading_line(one, held_against, show)
             for one in sorted(readings, key=lambda one: (one.reading.at_utc, one.id), reverse=True)
         ),
-        form=reading_form(joint, asked.extent_mm, held_against, show),
+        form=reading_form(site, joint, joint_plan, held_against, show, now),
         cautions=CAUTIONS,
     )
 

@@ -60,6 +60,18 @@ def with_maximum(web: Web, maximum_f: float) -> None:
     web.planner.plan = replace(web.planner.plan, joints=tuple(joints))
 
 
+def asking(web: Web, minimum_f: float) -> None:
+    """The plan asks this of `MARK`."""
+    assert web.planner.plan is not None
+    joints = [
+        replace(one, requirement=requirement(minimum_f, "category B"), minimum_c=c_from_f(minimum_f))
+        if one.joint.mark == MARK
+        else one
+        for one in web.planner.plan.joints
+    ]
+    web.planner.plan = replace(web.planner.plan, joints=tuple(joints))
+
+
 def crew_link(web: Web, crew: str = "north") -> str:
     with writing(web.engine) as session:
         return f"/crew/{new_crew_token(session, 'north-yard', crew, now=NOW, by='Q. Arden')}"
@@ -154,14 +166,7 @@ async def test_a_post_of_several_answers_each_and_again_changes_nothing(web: Web
 async def test_the_verdict_stays_and_what_is_asked_now_stands_beside_it(web: Web) -> None:
     async with web.client() as client:
         await client.post(f"{SITE}/readings.json", json=ENTRY)
-        assert web.planner.plan is not None
-        joints = [
-            replace(one, requirement=requirement(300.0, "category B"), minimum_c=c_from_f(300.0))
-            if one.joint.mark == MARK
-            else one
-            for one in web.planner.plan.joints
-        ]
-        web.planner.plan = replace(web.planner.plan, joints=tuple(joints))
+        asking(web, 300.0)
         [one] = (await client.get(f"{SITE}/readings.json?mark={MARK}")).json()["readings"]
     assert one["verdict"]["code"] == "minimum_met"
     assert one["now"]["code"] == "below_minimum"
@@ -371,6 +376,54 @@ def test_readings_without_a_network_are_kept_judged_and_sent_once(browser: Brows
     page.reload()
     page.wait_for_timeout(300)
     assert len(kept(web)) == 2
+    page.context.close()
+
+
+@pytest.mark.browser
+def test_cold_steel_without_a_network_raises_the_minimum_on_the_phone(
+    browser: Browser, base_url: str, web: Any
+) -> None:
+    asking(web, 50.0)
+    link = crew_link(web)
+    page = opened(browser, base_url, web, link)
+    other = page.context.new_page()
+    other.goto(link)
+    form = card_of(page, MARK).locator("form")
+    page.context.set_offline(True)
+    fill(form, "60")
+    expect(form.locator(".kept-here")).to_contain_text("Minimum met. The minimum is 50 °F.")
+    expect(form.locator(".kept-here")).to_contain_text("By what was asked Thu 17 Dec 05:30.")
+    fill(form, "28", "before any heat")
+    fill(form, "65")
+    expect(form.locator(".kept-here li").first).to_contain_text(
+        "Below the minimum: do not strike. The minimum is 70 °F."
+    )
+    expect(form.locator(".kept-here")).not_to_contain_text("Minimum met.")
+    page.context.set_offline(False)
+    expect(form.get_by_text("Everything is sent.")).to_be_visible(timeout=20_000)
+    expect(form.locator(".kept-here li").first).to_contain_text(
+        "Below the minimum: do not strike. The minimum is 70 °F."
+    )
+    by_steel = {round(one.reading.steel_c * 1.8 + 32): one.asked for one in kept(web)}
+    assert by_steel[65] == Asked(c_from_f(70.0), c_from_f(70.0), None)
+    other.context.set_offline(True)  # it was loaded before, and nothing waits any more
+    old = card_of(other, MARK).locator("form")
+    fill(old, "68")
+    expect(old.locator(".kept-here li").first).to_contain_text("Below the minimum: do not strike.")
+    page.context.close()
+
+
+@pytest.mark.browser
+def test_what_was_sent_shows_the_words_and_figures_of_the_service(browser: Browser, base_url: str, web: Any) -> None:
+    page = opened(browser, base_url, web, crew_link(web))
+    form = card_of(page, MARK).locator("form")
+    asking(web, 300.0)
+    fill(form, "210")  # below by the page, which says 225 °F, and by the service
+    sent = form.locator(".kept-here li").first
+    expect(sent).to_contain_text("Sent and written down.", timeout=20_000)
+    expect(sent).to_contain_text("Below the minimum: do not strike. The minimum is 300 °F.")
+    expect(sent).not_to_contain_text("225")
+    assert sent.locator(".verdict.below_minimum svg").count() == 1
     page.context.close()
 
 
