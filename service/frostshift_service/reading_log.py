@@ -18,7 +18,7 @@ from frostshift_service.store.readings import EntryKeyTaken, add_reading, readin
 from frostshift_service.store.records import KeptJoint, KeptReading, StoreError, UnknownJoint
 from frostshift_service.store.sites import load_site
 from frostshift_service.views.desk import Desk
-from frostshift_service.views.readings import Verdict, asked_for, planned_in, verdict_of
+from frostshift_service.views.readings import Verdict, asked_for, planned_as, verdict_of
 from frostshift_service.views.show import Show
 
 
@@ -89,13 +89,13 @@ def _take_one(
     if isinstance(entry, BadEntry):
         return Taken(row, entry.entry_key, "refused", None, "", None, entry.problems)
     taken = entry.reading
-    planned = planned_in(plan, taken.mark)
     try:
         with writing(desk.engine) as session:
             site = load_site(session, site_id).site
             joint = kept_joint(session, site_id, taken.mark)
             _check_crew(joint, crew)
             there = readings_of(session, site_id, mark=taken.mark)
+            planned = planned_as(plan, site, [joint.joint]).get(taken.mark)
             asked = asked_for(site, joint.joint, planned, [*there, KeptReading(taken, "", now)])
             kept = add_reading(
                 session,

@@ -104,9 +104,16 @@ def readings_of(
     return [_kept(row) for row in reversed(session.exec(wanted).all())]
 
 
-def has_entry(session: Session, site_id: str, entry_key: str) -> bool:
-    """Whether a reading of that key is there."""
-    return _by_key(session, site_id, entry_key) is not None
+def before_heat_of(
+    session: Session, site_id: str, *, since_utc: datetime, mark: str | None = None
+) -> list[KeptReading]:
+    """Readings before any heat at or after `since_utc`, of all joints or of `mark`, in the order of their time."""
+    wanted = select(ReadingRow).where(
+        ReadingRow.site_id == site_id, ReadingRow.stage == "before_heat", ReadingRow.at_utc >= since_utc
+    )
+    if mark is not None:
+        wanted = wanted.where(ReadingRow.mark == mark)
+    return [_kept(row) for row in session.exec(wanted.order_by(col(ReadingRow.at_utc), col(ReadingRow.id)))]
 
 
 def _by_key(session: Session, site_id: str, entry_key: str) -> ReadingRow | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Final, get_args
 
@@ -140,6 +140,29 @@ def planned_in(plan: Plan | None, mark: str) -> JointPlan | None:
     return None if plan is None else next((one for one in plan.joints if one.joint.mark == mark), None)
 
 
+def planned_as(plan: Plan | None, site: Site, joints: Iterable[Joint]) -> dict[str, JointPlan]:
+    """Those joints, by mark, that a plan knows as they are now.
+
+    A reading of a joint that was changed since the plan was made must not be held against the minimum of before.
+    """
+    if plan is None or _asks(plan.site) != _asks(site):
+        return {}
+    in_plan = {one.joint.mark: one for one in plan.joints}
+    return {
+        one.mark: in_plan[one.mark] for one in joints if one.mark in in_plan and _same(one, in_plan[one.mark].joint)
+    }
+
+
+def _same(joint: Joint, planned: Joint) -> bool:
+    """Whether the same is predicted and asked of both; who welds it and how far it is changes neither."""
+    return replace(joint, place=planned.place, crew=planned.crew, state=planned.state) == planned
+
+
+def _asks(site: Site) -> tuple[object, ...]:
+    """What the requirement of a joint hangs on at its site."""
+    return site.table_id, site.own_tables, site.procedures, site.acceptances, site.code_units
+
+
 def asked_for(site: Site, joint: Joint, planned: JointPlan | None, readings: Sequence[KeptReading]) -> Asked:
     """What readings of a joint are held against.
 
@@ -147,7 +170,7 @@ def asked_for(site: Site, joint: Joint, planned: JointPlan | None, readings: Seq
         site: its site.
         joint: the joint.
         planned: the same in the latest plan; None: it is in none.
-        readings: of the joint; those before any heat count for `COLD_COUNTS` before the newest.
+        readings: of the joint, in any order; those before any heat count for `COLD_COUNTS` before the newest.
     """
     requirement = requirement_of(site, joint) if planned is None else planned.requirement
     newest = max((one.reading.at_utc for one in readings), default=None)

@@ -24,11 +24,13 @@ from tests.service.web.page_source import words_of
 from frostshift_rules.job import SENSES
 from frostshift_rules.reading_check import Asked, check
 from frostshift_rules.units import c_from_f
+from frostshift_rules.workload import NO_WEATHER
 from frostshift_service.store.crew_links import crew_links_of, new_crew_token, revoke_crew_link
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.joints import set_joint_state
+from frostshift_service.store.plans import keep_plan
 from frostshift_service.store.readings import readings_of
-from frostshift_service.store.records import KeptReading
+from frostshift_service.store.records import KeptReading, PlanInputs
 from frostshift_service.views.crew import CrewJointPage, CrewPage
 from frostshift_service.views.readings import ReadingsPage
 from frostshift_service.views.record import RecordPage
@@ -157,7 +159,7 @@ async def test_a_post_of_several_answers_each_and_again_changes_nothing(web: Web
     assert [one["id"] for one in again.json()["results"]] == [one["id"] for one in results]
     assert clash.status_code == 422
     assert clash.json()["results"][0]["problems"][0]["field"] == "entry_key"
-    assert (none.status_code, none.json()["message"][:20]) == (422, "The post is no JSON:")
+    assert (none.status_code, none.json()["detail"][:20]) == (422, "The post is no JSON:")
     assert sorted(one.entry_key or "" for one in kept(web)) == ["key-of-cold", "key-of-phone"]
     assert {one.reading.at_utc for one in kept(web)} == {NOW - timedelta(seconds=60)}
 
@@ -237,6 +239,63 @@ async def test_a_joint_that_is_done_has_its_record_and_takes_late_readings(web: 
     assert "Minimum met. The minimum is 225 °F" in words_of(answer.text)  # asked by the table alone
     assert record["predicted_note"] == "No plan that is kept holds this joint."
     assert record["measured"][0]["verdict"]["code"] == "minimum_met"
+
+
+@pytest.mark.anyio
+async def test_a_joint_corrected_since_the_plan_is_held_against_what_is_asked_of_it_now(web: Web) -> None:
+    asking(web, 50.0)
+    assert web.planner.plan is not None
+    planned = [  # the plan knows it as shorter work, and asks less
+        replace(one, joint=replace(one.joint, hours=one.joint.hours + 1.0)) if one.joint.mark == MARK else one
+        for one in web.planner.plan.joints
+    ]
+    web.planner.plan = replace(web.planner.plan, joints=tuple(planned))
+    async with web.client() as client:
+        [taken] = (await client.post(f"{SITE}/readings.json", json=ENTRY | {"steel_f": 100})).json()["results"]
+        record = (await client.get(f"{SITE}/record.json?mark={MARK}")).json()
+        [one] = (await client.get(f"{SITE}/readings.json?mark={MARK}")).json()["readings"]
+    assert taken["verdict"]["code"] == "below_minimum"
+    assert "225 °F" in taken["verdict"]["detail"]
+    assert (one["verdict"]["code"], one["now"]) == ("below_minimum", None)
+    assert record["asked"][0]["text"] == "225 °F"
+    assert (record["measured"][0]["verdict"]["code"], record["measured"][0]["now"]) == ("below_minimum", None)
+
+
+@pytest.mark.anyio
+async def test_the_record_takes_what_is_asked_from_no_old_plan(web: Web) -> None:
+    asking(web, 50.0)
+    assert web.planner.plan is not None
+    inputs = PlanInputs(web.planner.plan.site, (), (), NO_WEATHER)
+    with writing(web.engine) as session:
+        keep_plan(session, replace(web.planner.plan, made_utc=NOW - timedelta(hours=2)), inputs, None)
+    asking(web, 225.0)
+    web.clock[0] = NOW + timedelta(days=1)  # it has begun: predicted is what the plan of before says
+    async with web.client() as client:
+        await client.post(f"{SITE}/readings.json", json=ENTRY | {"steel_f": 100})
+        record = (await client.get(f"{SITE}/record.json?mark={MARK}")).json()
+    assert record["predicted_note"].startswith("By the plan made Thu 17 Dec 2026 03:30.")
+    assert record["asked"][0]["text"] == "225 °F"
+    assert (record["measured"][0]["verdict"]["code"], record["measured"][0]["now"]) == ("below_minimum", None)
+
+
+@pytest.mark.anyio
+async def test_cold_steel_counts_also_where_its_reading_is_not_shown(web: Web) -> None:
+    asking(web, 50.0)
+    web.clock[0] = NOW - timedelta(hours=40)
+    desk = web.app.state.desk
+    async with web.client() as client:
+        cold = ENTRY | {"stage": "before_heat", "steel_f": 28, "entry_key": "key-of-cold"}
+        await client.post(f"{SITE}/readings.json", json=cold)
+        web.clock[0] = NOW
+        await client.post(f"{SITE}/readings.json", json=ENTRY | {"steel_f": 60})
+    for mark in (MARK, ""):
+        [one] = desk.readings("north-yard", mark, 1).readings
+        assert (one.text, one.verdict.code, one.now) == ("60 °F", "below_minimum", None)
+    web.clock[0] = NOW + timedelta(hours=40)
+    cards = [card for shift in desk.crew("north-yard", "north").shifts for card in shift.cards]
+    [card] = [card for card in cards if card.line.mark == MARK]
+    assert [(one.text, one.now) for one in card.readings] == [("60 °F", None)]
+    assert card.form.asked.minimum_c == c_from_f(70.0)
 
 
 # The crew's page ------------------------------------------------------------------------------------------------------
