@@ -12,7 +12,7 @@ from sqlmodel import Session, col, select
 from frostshift_rules.job import Reading, Sense, Stage
 from frostshift_rules.reading_check import Asked
 from frostshift_service.store.joints import joint_row
-from frostshift_service.store.records import KeptReading, StoreError
+from frostshift_service.store.records import LATE_AFTER, KeptReading, StoreError
 from frostshift_service.store.sites import hold_site, touch
 from frostshift_service.store.tables import ReadingRow
 
@@ -41,7 +41,8 @@ def add_reading(
 ) -> KeptReading:
     """Keep a measured temperature; the same again with the same key is the one that is there.
 
-    Only one that a prediction may go on from counts as a change to the site, as no plan hangs on any other.
+    Only one that a prediction may go on from counts as a change to the site, as no plan hangs on any other
+    or on one that comes late.
 
     Args:
         session: a writing session.
@@ -68,7 +69,7 @@ def add_reading(
         if _said(known.reading) != _said(reading):
             raise EntryKeyTaken(f"entry_key {entry_key} is that of another reading, on {known.reading.mark}")
         return known
-    if reading.is_of_cold_steel:
+    if reading.is_of_cold_steel and now - reading.at_utc <= LATE_AFTER:
         touch(session, site_id)
     row = ReadingRow(
         site_id=site_id,

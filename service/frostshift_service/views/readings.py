@@ -242,13 +242,16 @@ def reading_line(kept: KeptReading, asked: Asked, show: Show) -> ReadingLine:
     verdict = verdict_of(check(one.steel_c, one.sense, then), then, show)
     today = verdict_of(check(one.steel_c, one.sense, asked), asked, show)
     late = kept.entered_utc - one.at_utc
+    late_text = f"written down {age(late.total_seconds() / 3600.0)} later" if late > LATE else ""
+    if kept.is_late:
+        late_text += ", late: it corrects no prediction"
     stage = STAGES[one.stage] if one.pass_no is None else f"before pass {one.pass_no}"
     return ReadingLine(
         id=kept.id,
         mark=one.mark,
         at=show.moment(one.at_utc, detail="date"),
         entered=show.moment(kept.entered_utc, detail="date"),
-        late_text=f"written down {age(late.total_seconds() / 3600.0)} later" if late > LATE else "",
+        late_text=late_text,
         steel=show.temp(one.steel_c),
         text=reading_text(one, show),
         sense=one.sense,

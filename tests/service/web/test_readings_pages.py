@@ -174,6 +174,23 @@ async def test_the_verdict_stays_and_what_is_asked_now_stands_beside_it(web: Web
     assert one["now"]["code"] == "below_minimum"
 
 
+@pytest.mark.anyio
+async def test_a_reading_that_comes_late_is_kept_marked_and_corrects_nothing(web: Web) -> None:
+    asking(web, 50.0)
+    late = {"stage": "before_heat", "age_s": 49 * 3600}
+    async with web.client() as client:
+        sent = [
+            ENTRY | late | {"steel_f": 28},
+            ENTRY | late | {"steel_f": 60, "entry_key": "key-two", "age_s": 3000000},
+        ]
+        [taken, refused] = (await client.post(f"{SITE}/readings.json", json=sent)).json()["results"]
+        [one] = (await client.get(f"{SITE}/readings.json?mark={MARK}")).json()["readings"]
+    assert (taken["state"], taken["verdict"]["code"], refused["state"]) == ("kept", "below_minimum", "refused")
+    assert one["late_text"] == "written down 2 days 1 h later, late: it corrects no prediction"
+    assert web.planner.replanned == []
+    assert [one.is_late for one in kept(web)] == [True]
+
+
 # Lists and the record -------------------------------------------------------------------------------------------------
 
 
@@ -404,12 +421,14 @@ def card_of(page: Page, mark: str) -> Locator:
     return card
 
 
-def fill(form: Locator, value: str, stage: str = "heated, before the arc", tool: str = "contact") -> None:
+def fill(
+    form: Locator, value: str, stage: str = "heated, before the arc", tool: str = "contact", by: str = "R. Moss"
+) -> None:
     form.get_by_label("Steel temperature").fill(value)
     form.get_by_label("°F").check()
     form.get_by_label(stage, exact=True).check()
     form.locator("[name=tool]").select_option(tool)
-    form.locator("[name=by]").fill("R. Moss")
+    form.locator("[name=by]").fill(by)
     form.get_by_role("button", name="Keep reading").click()
 
 
@@ -538,7 +557,7 @@ def test_a_refused_reading_stays_until_it_is_removed(browser: Browser, base_url:
     page.evaluate(
         """() => { for (const name of Object.keys(localStorage)) {
              if (!name.startsWith('frostshift reading ')) continue;
-             const one = JSON.parse(localStorage[name]); one.pressed -= 3 * 24 * 3600 * 1000;
+             const one = JSON.parse(localStorage[name]); one.pressed -= 31 * 24 * 3600 * 1000;
              localStorage[name] = JSON.stringify(one); } }"""
     )
     page.context.set_offline(False)
@@ -548,6 +567,69 @@ def test_a_refused_reading_stays_until_it_is_removed(browser: Browser, base_url:
     form.get_by_role("button", name="Remove it").click()
     expect(form.locator(".kept-here")).to_be_hidden()
     assert kept(web) == []
+    page.context.close()
+
+
+@pytest.mark.browser
+def test_a_typed_time_is_by_the_clock_of_the_site(browser: Browser, base_url: str, web: Any) -> None:
+    context = browser.new_context(base_url=base_url, timezone_id="Asia/Tokyo")
+    page = context.new_page()
+    page.clock.set_fixed_time(NOW)
+    page.goto(crew_link(web))
+    form = card_of(page, MARK).locator("form")
+    form.locator("details summary").click()
+    for typed in ("05:10", "23:50"):
+        form.get_by_label("Measured at, if not now").fill(typed)
+        fill(form, "230")
+        expect(form.locator(".kept-here li").filter(has_text=f"230 °F, {typed}")).to_contain_text(
+            "Sent and written down."
+        )
+    assert [one.reading.at_utc for one in kept(web)] == [
+        NOW - timedelta(hours=5, minutes=40), NOW - timedelta(minutes=20),
+    ]  # fmt: skip
+    context.close()
+
+
+@pytest.mark.browser
+def test_a_post_that_is_too_large_is_halved(browser: Browser, base_url: str, web: Any) -> None:
+    page = opened(browser, base_url, web, crew_link(web))
+    form = card_of(page, MARK).locator("form")
+
+    def at_most_one(route: Any) -> None:
+        if len(route.request.post_data_json) > 1:
+            route.fulfill(status=413, body="too large", content_type="text/plain")
+        else:
+            route.continue_()
+
+    page.route("**/readings.json", at_most_one)
+    page.context.set_offline(True)
+    for value in ("210", "220", "230"):
+        fill(form, value)
+    expect(form.get_by_text("Kept on this phone, not sent yet (3).")).to_be_visible()
+    page.context.set_offline(False)
+    expect(form.get_by_text("Everything is sent.")).to_be_visible(timeout=20_000)
+    assert len(kept(web)) == 3
+    page.context.close()
+
+
+@pytest.mark.browser
+def test_on_a_shared_phone_each_account_sends_its_own(browser: Browser, base_url: str, web: Any) -> None:
+    page = opened(browser, base_url, web, JOINT)
+    form = page.locator("form.reading-form")
+    page.context.set_offline(True)
+    fill(form, "230")
+    fill(form, "231", by="")
+    stored = page.evaluate("Object.entries(localStorage)")
+    names = [json.loads(text)["entry"]["by"] for name, text in stored if name.startswith("frostshift reading ")]
+    assert sorted(names) == ["Owner", "R. Moss"]
+    page.evaluate("document.querySelector('form.reading-form').dataset.store = 'north-yard|account 99'")
+    page.context.set_offline(False)
+    page.evaluate("window.dispatchEvent(new Event('online'))")
+    expect(form.get_by_text("From other pages or accounts on this phone: 2 kept.")).to_be_visible()
+    assert kept(web) == []
+    page.reload()
+    expect(form.get_by_text("Everything is sent.")).to_be_visible(timeout=20_000)
+    assert [one.reading.by for one in kept(web)] == ["R. Moss", "Owner"]
     page.context.close()
 
 
