@@ -69,17 +69,31 @@ def asked_of(requirement: Requirement, planned_c: float | None, readings: Iterab
         Nothing is settled where the site has not accepted the figures. Without a prediction and without a reading
         before any heat nobody knows whether the cold-steel rule counts: then its floor has to be met, too.
     """
+    readings = list(readings)
+    was_cold = any(is_cold(one, requirement.cold_below_c) for one in readings)
+    seen = planned_c is not None or any(one.is_of_cold_steel for one in readings)
+    return _asked(requirement, planned_c, was_cold=was_cold, seen=seen)
+
+
+def asked_once_cold(requirement: Requirement, planned_c: float | None) -> Asked:
+    """What they are held against once `is_cold` holds for one of them; arguments as in `asked_of`."""
+    return _asked(requirement, planned_c, was_cold=True, seen=True)
+
+
+def is_cold(reading: Reading, cold_below_c: float) -> bool:
+    """Whether a reading before any heat shows steel to which the cold-steel rule applies."""
+    return reading.stage == "before_heat" and reading.sense != "at_least" and reading.steel_c < cold_below_c
+
+
+def _asked(requirement: Requirement, planned_c: float | None, *, was_cold: bool, seen: bool) -> Asked:
     most_c = requirement.maximum_c
     if requirement.minimum_c is None:
         return Asked(planned_c, None, most_c)
-    cold = [one.steel_c for one in readings if one.stage == "before_heat" and one.sense != "at_least"]
-    was_cold = any(steel_c < requirement.cold_below_c for steel_c in cold)
     least_c = max(requirement.minimum_c, requirement.minimum_c if planned_c is None else planned_c)
     if was_cold:
         least_c = max(least_c, requirement.cold_floor_c)
     if requirement.not_accepted:
         return Asked(least_c, None, most_c)
-    seen = planned_c is not None or any(one.is_of_cold_steel for one in readings)
     return Asked(least_c, least_c if seen else max(least_c, requirement.cold_floor_c), most_c)
 
 

@@ -462,7 +462,7 @@ def _made_from(session: Session, site_id: str, now: datetime) -> _MadeFrom:
     readings = [
         kept.reading
         for kept in readings_of(session, site_id, since_utc=now - READINGS_COUNT)
-        if kept.reading.is_of_cold_steel
+        if kept.reading.is_of_cold_steel and not kept.is_late
     ]
     weather, held = with_thermometer(session, kept_site, raw, now)
     inputs = PlanInputs(

@@ -92,7 +92,8 @@ def decide_on(
     with reading(engine) as session:
         entries = entries_of(session, site_id)
         alerts = load_alerts(session, site_id)
-        measured = [one.reading for one in readings_of(session, site_id, since_utc=now - READINGS_LOOKED_AT)]
+        found = readings_of(session, site_id, since_utc=now - READINGS_LOOKED_AT)
+        measured = [one.reading for one in found if not one.is_late]
     hours = weather.hours if usable else None
     gas = None
     try:

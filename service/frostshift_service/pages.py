@@ -36,7 +36,7 @@ from frostshift_service.views.arrangement import arrangement_list, sketch
 from frostshift_service.views.case import NEVER, SAID_ABOVE, FailedCase, answer_lines, case_views
 from frostshift_service.views.desk import Desk, NoPlan
 from frostshift_service.views.joint import JointPage
-from frostshift_service.views.readings import STAGES
+from frostshift_service.views.readings import COLD_COUNTS, STAGES
 from frostshift_service.views.rule_table import table_list
 from frostshift_service.views.weather import HOURS_SHOWN
 from frostshift_service.views.words import CAUTIONS
@@ -139,6 +139,7 @@ def _templates() -> Environment:
         reading_stages=STAGES,
         reading_limits_c=LIMITS_C,
         reading_oldest_h=OLDEST // timedelta(hours=1),
+        reading_cold_counts_h=COLD_COUNTS // timedelta(hours=1),
         table_url=table_url,
         compare_url=compare_url,
         static_url=_static_url,

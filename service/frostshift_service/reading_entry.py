@@ -18,8 +18,8 @@ from frostshift_service.air_post import PostProblem, Twice, rows_of, shown_value
 from frostshift_service.store.readings import LIMITS_C
 from frostshift_service.typed import local_moment
 
-OLDEST: Final = timedelta(hours=48)
-"""A reading may come so late: a phone that was away from any network over a weekend shift. Our choice."""
+OLDEST: Final = timedelta(days=30)
+"""A reading may come so late, for the record: a phone that lay in a locker over a turn of shifts. Our choice."""
 AHEAD: Final = timedelta(minutes=5)
 """So much the clock it was read by may run ahead of ours."""
 MAX_PASS: Final = 999
@@ -274,6 +274,6 @@ def _at_utc(row: Mapping[str, Any], zone: str, now: datetime, wrong: _Wrong) -> 
         wrong(name, value, limit)
         return None
     if not now - OLDEST <= at_utc <= now + AHEAD:
-        wrong(name, value, f"a time of the last {OLDEST // timedelta(hours=1)} hours")
+        wrong(name, value, f"a time of the last {OLDEST.days} days")
         return None
     return at_utc

@@ -15,10 +15,10 @@ from frostshift_service.reading_entry import BadEntry, Entry
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.joints import kept_joint
 from frostshift_service.store.readings import EntryKeyTaken, add_reading, readings_of
-from frostshift_service.store.records import KeptJoint, KeptReading, StoreError, UnknownJoint
+from frostshift_service.store.records import LATE_AFTER, KeptJoint, KeptReading, StoreError, UnknownJoint
 from frostshift_service.store.sites import load_site
 from frostshift_service.views.desk import Desk
-from frostshift_service.views.readings import Verdict, asked_for, planned_in, verdict_of
+from frostshift_service.views.readings import Verdict, asked_for, planned_as, verdict_of
 from frostshift_service.views.show import Show
 
 
@@ -68,11 +68,20 @@ def take(
         _take_one(desk, site_id, plan, row, one, entered_by, crew, now, show) for row, one in enumerate(entries, 1)
     ]
     kept = {one.row for one in taken if one.state == "kept"}
-    if any(
-        isinstance(one, Entry) and one.reading.is_of_cold_steel for row, one in enumerate(entries, 1) if row in kept
-    ):
+    if any(_corrects(one, now) for row, one in enumerate(entries, 1) if row in kept):
         desk.planner.replan(site_id)
     return taken
+
+
+def _corrects(entry: Entry | BadEntry, now: datetime) -> bool:
+    """Whether a prediction goes on from it."""
+    if isinstance(entry, BadEntry):
+        return False
+    return entry.reading.is_of_cold_steel and now - entry.reading.at_utc <= LATE_AFTER
+
+
+def _until(readings: Sequence[KeptReading], at_utc: datetime) -> list[KeptReading]:
+    return [one for one in readings if one.reading.at_utc <= at_utc]
 
 
 def _take_one(
@@ -89,14 +98,17 @@ def _take_one(
     if isinstance(entry, BadEntry):
         return Taken(row, entry.entry_key, "refused", None, "", None, entry.problems)
     taken = entry.reading
-    planned = planned_in(plan, taken.mark)
     try:
         with writing(desk.engine) as session:
             site = load_site(session, site_id).site
             joint = kept_joint(session, site_id, taken.mark)
             _check_crew(joint, crew)
             there = readings_of(session, site_id, mark=taken.mark)
-            asked = asked_for(site, joint.joint, planned, [*there, KeptReading(taken, "", now)])
+            here = KeptReading(taken, "", now)
+            planned = planned_as(plan, site, [joint.joint]).get(taken.mark)
+            asked = asked_for(site, joint.joint, planned, [*there, here])
+            if here.is_late:  # nobody knows what was predicted then; what was measured before it counts
+                asked = asked_for(site, joint.joint, None, [*_until(there, taken.at_utc), here])
             kept = add_reading(
                 session,
                 site_id,

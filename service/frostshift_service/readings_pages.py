@@ -21,7 +21,7 @@ from frostshift_service.views.desk import Desk
 from frostshift_service.views.files import Table, csv_bytes, xlsx_bytes
 from frostshift_service.views.readings import IN_FILE, ReadingsPage, readings_table
 from frostshift_service.views.record import RecordPage, record_table
-from frostshift_service.web import DeskDep, SiteId, file_answer
+from frostshift_service.web import DeskDep, SiteId, file_answer, problem_answer
 
 router = APIRouter()
 
@@ -117,7 +117,7 @@ def answer_of(entries: Sequence[Entry | BadEntry], results: Sequence[Taken]) -> 
 
 def no_list(error: PostError) -> JSONResponse:
     """The answer to a post that is no list of readings."""
-    return JSONResponse({"status": 422, "message": str(error), "fields": []}, 422)
+    return problem_answer(422, str(error))
 
 
 @router.post("/sites/{site_id}/readings", include_in_schema=False)

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from frostshift_rules.job import Reading, Sense
 from frostshift_rules.preheat import Requirement
-from frostshift_rules.reading_check import FINDING_OF, Asked, asked_of, check
+from frostshift_rules.reading_check import FINDING_OF, Asked, asked_of, asked_once_cold, check
 from frostshift_rules.units import c_from_f
 
 NOW = datetime(2026, 1, 12, 18, 0, tzinfo=UTC)
@@ -163,3 +163,9 @@ def test_what_is_met_is_never_below_what_is_asked(
         assert asked.met_from_c >= asked.minimum_c >= minimum_c
         assert not not_accepted
         assert math.isfinite(asked.met_from_c)
+
+
+def test_once_cold_is_what_a_reading_of_cold_steel_makes_of_it() -> None:
+    for asked in (requirement(F50), requirement(F150), requirement(None), replace(requirement(F50), not_accepted=True)):
+        for planned_c in (None, F50, FLOOR):
+            assert asked_once_cold(asked, planned_c) == asked_of(asked, planned_c, [before_heat(-3.0)])

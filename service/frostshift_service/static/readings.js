@@ -4,7 +4,8 @@
 
 (() => {
   const PREFIX = "frostshift reading ";
-  const BY = "frostshift read by";
+  const COLD = "frostshift cold ";
+  const BY = "frostshift read by ";
   const AGAIN_MS = 15000;
   const AT_ONCE = 50; // readings in one post: well below what one may hold
   const HOUR_MS = 3600000;
@@ -43,12 +44,40 @@
   const newKey = () =>
     [...crypto.getRandomValues(new Uint8Array(16))].map((byte) => byte.toString(16).padStart(2, "0")).join("");
 
-  const figure = (text) => (text === "" || text === undefined ? null : Number(text));
-  const why = (form, one) => {
-    const steel = one.unit === "F" ? (one.figure - 32) / 1.8 : one.figure;
-    const { minimumC, metFromC, maximumC } = form.dataset;
-    return readingCheck(steel, one.entry.sense, figure(minimumC), figure(metFromC), figure(maximumC));
+  const steelOf = (one) => (one.unit === "F" ? (one.figure - 32) / 1.8 : one.figure);
+
+  // Cold steel before any heat raises the minimum of its joint, on every page that was loaded before: each such reading
+  // leaves a note, which outlasts its sending.
+  const coldPlace = (site, mark) => `${COLD}${encodeURIComponent(site)} ${encodeURIComponent(mark)} `;
+  const coldPlaceOf = (one) => coldPlace(one.site, one.entry.mark) + one.entry.entry_key;
+  const noteCold = (form, one) => {
+    const { stage, sense } = one.entry;
+    if (stage === "before_heat" && sense !== "at_least" && steelOf(one) < Number(form.dataset.coldBelowC)) {
+      store.setItem(coldPlaceOf(one), String(one.pressed));
+    }
   };
+  const namesOf = (start) => Object.keys(store).filter((name) => name.startsWith(start));
+  const wasCold = (form) => {
+    const oldest = Date.now() - Number(form.dataset.coldCountsH) * HOUR_MS;
+    return namesOf(coldPlace(form.dataset.site, form.dataset.mark)).some((name) => Number(store.getItem(name)) >= oldest);
+  };
+  const why = (form, one) => {
+    const asked = JSON.parse(wasCold(form) ? form.dataset.onceCold : form.dataset.asked);
+    return readingCheck(steelOf(one), one.entry.sense, ...asked);
+  };
+
+  for (const name of namesOf(COLD)) {
+    if (!(Number(store.getItem(name)) >= Date.now() - 720 * HOUR_MS)) store.removeItem(name);
+  }
+
+  // Date and clock of the site, wherever the phone believes to be: 2026-01-15 06:10.
+  const siteClock = (zone, ms) => {
+    const date = { year: "numeric", month: "2-digit", day: "2-digit", hour: "2-digit", minute: "2-digit" };
+    const parts = new Intl.DateTimeFormat("en-US", { timeZone: zone, hourCycle: "h23", ...date }).formatToParts(ms);
+    const { year, month, day, hour, minute } = Object.fromEntries(parts.map((one) => [one.type, one.value]));
+    return `${year}-${month}-${day} ${hour}:${minute}`;
+  };
+  const msOf = (clock) => Date.parse(`${clock.replace(" ", "T")}:00Z`); // for differences alone
 
   // What stands in the form as a reading to keep, or a sentence that says what is wrong.
   const read = (form) => {
@@ -71,16 +100,22 @@
     if (pass && stage !== "between_passes") return "Pass: leave it empty where the reading is not between passes.";
     let pressed = Date.now();
     const at = field("at");
+    let atLocal;
     if (at) {
-      const clock = /^(\d{2}):(\d{2})$/.exec(at);
-      const when = clock ? new Date() : new Date(at.replace(" ", "T"));
-      if (clock) when.setHours(Number(clock[1]), Number(clock[2]), 0, 0);
-      if (Number.isNaN(when.getTime())) return `Measured at: "${at}" is no time such as 06:10.`;
-      if (clock && when.getTime() > pressed + HOUR_MS / 12) when.setDate(when.getDate() - 1);
-      if (when.getTime() > pressed + HOUR_MS / 12) return `Measured at: ${at} lies ahead.`;
+      const now = siteClock(form.dataset.zone, pressed);
+      const clock = /^\d{2}:\d{2}$/.test(at);
+      atLocal = clock ? `${now.slice(0, 10)} ${at}` : at.replace("T", " ");
+      let ahead = msOf(atLocal) - msOf(now);
+      const known = /^\d{4}-\d{2}-\d{2} \d{2}:\d{2}$/.test(atLocal) && !Number.isNaN(ahead);
+      if (!known) return `Measured at: "${at}" is no time such as 06:10 or 2026-01-15 06:10, by the clock of the site.`;
+      if (clock && ahead > HOUR_MS / 12) {
+        ahead -= 24 * HOUR_MS; // of before midnight
+        atLocal = `${new Date(msOf(atLocal) - 24 * HOUR_MS).toISOString().slice(0, 10)} ${at}`;
+      }
+      if (ahead > HOUR_MS / 12) return `Measured at: ${at} lies ahead.`;
       const oldest = Number(form.dataset.oldestH);
-      if (pressed - when.getTime() > oldest * HOUR_MS) return `Measured at: ${at} is more than ${oldest} hours ago.`;
-      pressed = Math.min(pressed, when.getTime());
+      if (-ahead > oldest * HOUR_MS) return `Measured at: ${at} is more than ${oldest / 24} days ago.`;
+      pressed += Math.min(0, ahead);
     }
     const { instrument, sense } = form.elements.namedItem("tool").selectedOptions[0].dataset;
     const entry = { mark: form.dataset.mark, stage, sense, entry_key: newKey() };
@@ -88,28 +123,52 @@
     const texts = {
       instrument: instrument || field("instrument"),
       point: [field("point"), field("point_more")].filter(Boolean).join(", "),
-      by: field("by"),
+      by: field("by") || form.dataset.by, // now, not when it is sent: somebody else may be signed in by then
       note: field("note"),
     };
     for (const [name, text] of Object.entries(texts)) if (text) entry[name] = text;
     if (pass) entry.pass_no = Number(pass);
-    return { queue: queueOf(form), entry, figure: value, unit, pressed, state: "kept", said: "" };
+    if (atLocal) entry.at_local = atLocal;
+    return { queue: queueOf(form), site: form.dataset.site, entry, figure: value, unit, pressed, state: "kept", said: "" };
   };
 
   // Showing -----------------------------------------------------------------------------------------------------------
 
   const told = new Map(); // entry key -> what the service said, for those that were sent from this page
+  const cloneOf = (form, choice) => form.querySelector(`template[${choice}]`)?.content.cloneNode(true) ?? "";
+  const textIn = (tag, name, text) => {
+    const element = document.createElement(tag);
+    element.className = name;
+    element.textContent = text;
+    return element;
+  };
+
+  // What the service said, in its own words and figures: the page may be older than its plan.
+  const saidByService = (form, { code, shape, text, detail }) => {
+    const word = textIn("span", `verdict ${code}`, "");
+    word.append(cloneOf(form, `data-shape="${shape}"`), textIn("strong", "", text));
+    return [word, " ", textIn("span", "verdict-why", detail)];
+  };
+  const saidByPage = (form, which) => cloneOf(form, `data-why${wasCold(form) ? "-once-cold" : ""}="${which}"`);
+
   const line = (form, one) => {
     const item = document.createElement("li");
     const says = { at_least: "at least ", below: "below ", measured: "" }[one.entry.sense];
     const head = document.createElement("span");
-    const clock = new Date(one.pressed).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+    const clock = siteClock(form.dataset.zone, one.pressed).slice(11);
     head.textContent = `${says}${one.figure} °${one.unit}, ${clock}`;
     item.append(head);
     const meaning = document.createElement("p");
-    const template = form.querySelector(`template[data-why="${one.verdict ? one.verdict.why : why(form, one)}"]`);
-    if (template) meaning.append(template.content.cloneNode(true));
-    else if (one.verdict) meaning.textContent = `${one.verdict.text} ${one.verdict.detail}`;
+    const found = why(form, one);
+    if (one.verdict) {
+      meaning.append(...saidByService(form, one.verdict));
+      if (found === "below" && one.verdict.code !== "below_minimum" && wasCold(form)) {
+        meaning.append(textIn("span", "small strong", "By what is asked now: "), saidByPage(form, found));
+      }
+    } else {
+      const asOf = textIn("span", "small", `By what was asked ${form.dataset.askedAt}.`);
+      meaning.append(saidByPage(form, found), " ", asOf);
+    }
     item.append(meaning);
     const state = document.createElement("span");
     state.className = "state";
@@ -125,6 +184,7 @@
       button.textContent = "Remove it";
       button.addEventListener("click", () => {
         forget(one);
+        store.removeItem(coldPlaceOf(one));
         show();
       });
       item.append(button);
@@ -141,8 +201,12 @@
       const sent = [...told.values()].filter((one) => one.queue === queue && one.entry.mark === form.dataset.mark);
       const box = form.querySelector(".kept-here");
       const waiting = all.filter((one) => one.state === "kept").length;
-      box.hidden = !here.length && !sent.length && !waiting;
+      const others = namesOf(PREFIX).filter((name) => !name.startsWith(`${PREFIX}${queue} `)).length;
+      box.hidden = !here.length && !sent.length && !waiting && !others;
       const count = waiting ? `Kept on this phone, not sent yet (${waiting}). ${trouble}` : "Everything is sent.";
+      box.querySelector(".kept-others").textContent = others
+        ? `From other pages or accounts on this phone: ${others} kept. Each is sent once its page is open again by whoever kept it.`
+        : "";
       box.querySelector(".kept-count").textContent = count;
       const rows = [...sent, ...here].sort((a, b) => b.pressed - a.pressed);
       box.querySelector("ul").replaceChildren(...rows.map((one) => line(form, one)));
@@ -165,10 +229,14 @@
     }
   };
 
-  const sendQueue = async (queue, address) => {
-    const waiting = keptFor(queue).filter((one) => one.state === "kept").slice(0, AT_ONCE);
+  // A typed time is of the site's clock; else how long ago the button was pressed, whatever the phone's clock says.
+  const sentAs = ({ entry, pressed }) =>
+    entry.at_local ? entry : { ...entry, age_s: Math.max(0, (Date.now() - pressed) / 1000) };
+
+  const sendQueue = async (queue, address, most = AT_ONCE) => {
+    const waiting = keptFor(queue).filter((one) => one.state === "kept").slice(0, most);
     if (!waiting.length) return;
-    const body = waiting.map((one) => ({ ...one.entry, age_s: Math.max(0, (Date.now() - one.pressed) / 1000) }));
+    const body = waiting.map(sentAs);
     let answer;
     let results;
     try {
@@ -177,9 +245,20 @@
         headers: { "Content-Type": "application/json", Accept: "application/json" },
         body: JSON.stringify(body),
       });
-      results = (await answer.json()).results;
+      const text = await answer.text();
+      results = answer.headers.get("Content-Type")?.includes("json") ? JSON.parse(text).results : undefined;
     } catch {
       trouble = ""; // no network, or an answer that broke off: they stay, and sent again they are the same readings
+      return;
+    }
+    if (!Array.isArray(results) && [413, 422].includes(answer.status)) {
+      // The post as a whole was not taken: in halves, until the one that it is about stands alone.
+      if (waiting.length > 1) {
+        await sendQueue(queue, address, Math.ceil(waiting.length / 2));
+      } else {
+        keep({ ...waiting[0], state: "refused", said: `the service cannot take it in (${answer.status}).` });
+        await sendQueue(queue, address);
+      }
       return;
     }
     if (!Array.isArray(results)) {
@@ -199,12 +278,12 @@
         keep({ ...one, state: "refused", said: result.problems.map((problem) => problem.message).join(". ") });
       }
     });
-    if (waiting.length === AT_ONCE && results.length === AT_ONCE) await sendQueue(queue, address);
+    if (waiting.length === most && results.length === most) await sendQueue(queue, address, most);
   };
 
   for (const form of forms) {
     const by = form.elements.namedItem("by");
-    if (!by.value) by.value = store.getItem(BY) || "";
+    if (!by.value) by.value = store.getItem(BY + queueOf(form)) || "";
     form.addEventListener("submit", (event) => {
       event.preventDefault();
       form.querySelector(".wrong")?.remove();
@@ -218,12 +297,13 @@
         return;
       }
       try {
+        noteCold(form, one);
         keep(one);
       } catch {
         form.submit(); // the phone's store is full: send it as a form does
         return;
       }
-      if (one.entry.by) store.setItem(BY, one.entry.by);
+      if (one.entry.by) store.setItem(BY + queueOf(form), one.entry.by);
       for (const name of ["value", "pass_no", "at", "note"]) form.elements.namedItem(name).value = "";
       show();
       form.querySelector(".kept-here").scrollIntoView({ block: "nearest" });

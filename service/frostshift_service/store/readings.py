@@ -12,7 +12,7 @@ from sqlmodel import Session, col, select
 from frostshift_rules.job import Reading, Sense, Stage
 from frostshift_rules.reading_check import Asked
 from frostshift_service.store.joints import joint_row
-from frostshift_service.store.records import KeptReading, StoreError
+from frostshift_service.store.records import LATE_AFTER, KeptReading, StoreError
 from frostshift_service.store.sites import hold_site, touch
 from frostshift_service.store.tables import ReadingRow
 
@@ -41,7 +41,8 @@ def add_reading(
 ) -> KeptReading:
     """Keep a measured temperature; the same again with the same key is the one that is there.
 
-    Only one that a prediction may go on from counts as a change to the site, as no plan hangs on any other.
+    Only one that a prediction may go on from counts as a change to the site, as no plan hangs on any other
+    or on one that comes late.
 
     Args:
         session: a writing session.
@@ -68,7 +69,7 @@ def add_reading(
         if _said(known.reading) != _said(reading):
             raise EntryKeyTaken(f"entry_key {entry_key} is that of another reading, on {known.reading.mark}")
         return known
-    if reading.is_of_cold_steel:
+    if reading.is_of_cold_steel and now - reading.at_utc <= LATE_AFTER:
         touch(session, site_id)
     row = ReadingRow(
         site_id=site_id,
@@ -104,9 +105,16 @@ def readings_of(
     return [_kept(row) for row in reversed(session.exec(wanted).all())]
 
 
-def has_entry(session: Session, site_id: str, entry_key: str) -> bool:
-    """Whether a reading of that key is there."""
-    return _by_key(session, site_id, entry_key) is not None
+def before_heat_of(
+    session: Session, site_id: str, *, since_utc: datetime, mark: str | None = None
+) -> list[KeptReading]:
+    """Readings before any heat at or after `since_utc`, of all joints or of `mark`, in the order of their time."""
+    wanted = select(ReadingRow).where(
+        ReadingRow.site_id == site_id, ReadingRow.stage == "before_heat", ReadingRow.at_utc >= since_utc
+    )
+    if mark is not None:
+        wanted = wanted.where(ReadingRow.mark == mark)
+    return [_kept(row) for row in session.exec(wanted.order_by(col(ReadingRow.at_utc), col(ReadingRow.id)))]
 
 
 def _by_key(session: Session, site_id: str, entry_key: str) -> ReadingRow | None:

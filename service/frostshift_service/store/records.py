@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Final, Literal, get_args
 from urllib.parse import urlsplit
 
@@ -231,6 +231,10 @@ class JointChange:
     became: str
 
 
+LATE_AFTER: Final = timedelta(hours=48)
+"""A reading that reached us so long after it was taken corrects no prediction any more. Our choice."""
+
+
 @dataclass(frozen=True, slots=True)
 class KeptReading:
     """A reading as it was written down.
@@ -252,6 +256,11 @@ class KeptReading:
     entry_key: str | None = None
     asked: Asked | None = None
     id: int = 0
+
+    @property
+    def is_late(self) -> bool:
+        """Whether it is kept for the record alone."""
+        return self.entered_utc - self.reading.at_utc > LATE_AFTER
 
 
 @dataclass(frozen=True, slots=True)

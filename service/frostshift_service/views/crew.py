@@ -122,7 +122,12 @@ def code_svg(address: str) -> str:
 
 
 def crew_page(
-    plan: Plan, crew: str, readings: Mapping[str, Sequence[KeptReading]], show: Show, now: datetime
+    plan: Plan,
+    crew: str,
+    readings: Mapping[str, Sequence[KeptReading]],
+    before_heat: Mapping[str, Sequence[KeptReading]],
+    show: Show,
+    now: datetime,
 ) -> CrewPage:
     """The sheet of a crew: the running and the next shift, what is at work from earlier ones, and what lies outside.
 
@@ -130,6 +135,7 @@ def crew_page(
         plan: the latest.
         crew: its joints; empty: those without a crew.
         readings: of its joints, by mark, in the order of their time.
+        before_heat: those that count for what is asked, by mark, shown or not.
         show: units and zone.
         now: aware.
     """
@@ -137,7 +143,11 @@ def crew_page(
     sheet = morning_sheet(plan, show, now)
 
     def cards(marks: Sequence[str]) -> tuple[CrewCard, ...]:
-        return tuple(crew_card(of_crew[mark], plan, readings.get(mark, ()), show) for mark in marks if mark in of_crew)
+        return tuple(
+            crew_card(of_crew[mark], plan, readings.get(mark, ()), before_heat.get(mark, ()), show, now)
+            for mark in marks
+            if mark in of_crew
+        )
 
     groups = [(block.title, [one.mark for one in block.lines]) for block in sheet.shifts]
     groups.insert(0, ("From earlier shifts, not done", list(sheet.earlier)))
@@ -153,7 +163,13 @@ def crew_page(
 
 
 def crew_joint_page(
-    plan: Plan, crew: str, mark: str, readings: Sequence[KeptReading], show: Show, now: datetime
+    plan: Plan,
+    crew: str,
+    mark: str,
+    readings: Sequence[KeptReading],
+    before_heat: Sequence[KeptReading],
+    show: Show,
+    now: datetime,
 ) -> CrewJointPage:
     """One joint of a crew, as in `crew_page`."""
     planned = next((one for one in plan.joints if one.joint.mark == mark and one.joint.crew == crew), None)
@@ -163,19 +179,26 @@ def crew_joint_page(
         crew_text=crew_text(crew),
         mark=mark,
         now=show.moment(now, detail="date"),
-        card=None if planned is None else crew_card(planned, plan, readings, show),
+        card=None if planned is None else crew_card(planned, plan, readings, before_heat, show, now),
         reason="" if planned is not None else "It is not in the latest plan: ask the superintendent.",
         cautions=CAUTIONS,
     )
 
 
-def crew_card(planned: JointPlan, plan: Plan, readings: Sequence[KeptReading], show: Show) -> CrewCard:
+def crew_card(
+    planned: JointPlan,
+    plan: Plan,
+    readings: Sequence[KeptReading],
+    before_heat: Sequence[KeptReading],
+    show: Show,
+    now: datetime,
+) -> CrewCard:
     """One joint of the plan."""
     site, joint, asked = plan.site, planned.joint, planned.requirement
     table = load_code_table(site.table_id, site.own_tables)
     of_sheet = line(planned, site, show)
     said = {one.topic: one for one in instructions(joint, asked, table, site.code_units)}
-    held_against = asked_for(site, joint, planned, readings)
+    held_against = asked_for(site, joint, planned, [*before_heat, *readings])
     lines = tuple(reading_line(one, held_against, show) for one in reversed(readings))
     how_hot, how_hot_more = _how_hot(planned, of_sheet, held_against.met_from_c, show)
     when, when_more = _when(of_sheet)
@@ -191,7 +214,7 @@ def crew_card(planned: JointPlan, plan: Plan, readings: Sequence[KeptReading], s
         stop_text=" ".join(of_sheet.weather_notes),
         last=lines[0] if lines else None,
         readings=lines,
-        form=reading_form(joint, asked.extent_mm, held_against, show),
+        form=reading_form(site, joint, planned, held_against, show, now),
     )
 
 

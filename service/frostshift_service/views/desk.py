@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from threading import Lock
@@ -10,6 +10,7 @@ from typing import Final, Protocol
 from zoneinfo import ZoneInfo
 
 from sqlalchemy import Engine
+from sqlmodel import Session
 
 from frostshift_rules.heat_compare import MOST_JOINTS, Comparison
 from frostshift_rules.job import JointState
@@ -24,7 +25,7 @@ from frostshift_service.store import joints as kept
 from frostshift_service.store import plans
 from frostshift_service.store.engine import reading
 from frostshift_service.store.plans import plan_before
-from frostshift_service.store.readings import readings_of
+from frostshift_service.store.readings import before_heat_of, readings_of
 from frostshift_service.store.records import (
     KeptBecause,
     KeptReading,
@@ -43,14 +44,15 @@ from frostshift_service.views.crew import CrewJointPage, CrewPage, crew_joint_pa
 from frostshift_service.views.gas import GasPage, gas_page
 from frostshift_service.views.joint import JointPage, RestingJoint, joint_page
 from frostshift_service.views.readings import (
+    COLD_COUNTS,
     SHOWN,
     ReadingsPage,
     asked_for,
+    planned_as,
     planned_in,
     reading_form,
     reading_line,
     readings_page,
-    requirement_of,
 )
 from frostshift_service.views.record import IN_RECORD, RecordPage, record_page
 from frostshift_service.views.schedule import (
@@ -156,6 +158,23 @@ def _check_number(marks: Sequence[str]) -> None:
 def show_for(site: KeptSite, units: ShowUnits | None = None) -> Show:
     """Zone of a site, and its units unless others are asked for."""
     return Show(units or site.show_units, ZoneInfo(site.site.zone))
+
+
+def _by_mark(readings: Iterable[KeptReading]) -> dict[str, list[KeptReading]]:
+    of_mark: dict[str, list[KeptReading]] = {}
+    for one in readings:
+        of_mark.setdefault(one.reading.mark, []).append(one)
+    return of_mark
+
+
+def _before_heat(session: Session, site_id: str, shown: Sequence[KeptReading], mark: str = "") -> list[KeptReading]:
+    """Readings before any heat that count for those of `shown`, shown or not; `mark` is given where all are of it."""
+    if not shown:
+        return []
+    since_utc = min(one.reading.at_utc for one in shown) - COLD_COUNTS
+    marks = {one.reading.mark for one in shown}
+    found = before_heat_of(session, site_id, since_utc=since_utc, mark=mark or None)
+    return [one for one in found if one.reading.mark in marks]
 
 
 class LastSheets:
@@ -270,6 +289,7 @@ class Desk:
             site = load_site(session, site_id)
             joint = kept.kept_joint(session, site_id, mark)
             readings = readings_of(session, site_id, mark=mark, newest=SHOWN)
+            before_heat = _before_heat(session, site_id, readings, mark)
         plan = self.planner.current_plan(site_id)
         show = self.show(site)
         if plan is not None and any(planned.joint.mark == mark for planned in plan.joints):
@@ -281,9 +301,10 @@ class Desk:
                 series=self.planner.steel_series(site_id, mark),
                 times_for_torches=self.planner.times_for_torches(site_id, mark),
                 readings=readings,
+                before_heat=before_heat,
                 defaults=default_texts(joint.defaults),
             )
-        asked = asked_for(site.site, joint.joint, None, readings)
+        asked = asked_for(site.site, joint.joint, None, [*before_heat, *readings])
         if not joint.present:
             reason = (
                 "The last schedule no longer holds this mark, so it is not planned until a schedule holds it again."
@@ -303,7 +324,7 @@ class Desk:
             reason=reason,
             in_schedule=joint.present,
             readings=tuple(reading_line(one, asked, show) for one in reversed(readings)),
-            form=reading_form(joint.joint, requirement_of(site.site, joint.joint).extent_mm, asked, show),
+            form=reading_form(site.site, joint.joint, None, asked, show, self.now()),
         )
 
     def readings(self, site_id: str, mark: str = "", newest: int = SHOWN) -> ReadingsPage:
@@ -317,20 +338,18 @@ class Desk:
             if mark:
                 kept.kept_joint(session, site_id, mark)
             found = readings_of(session, site_id, mark=mark or None, newest=newest)
-            joints = {one: kept.kept_joint(session, site_id, one).joint for one in {k.reading.mark for k in found}}
+            of_mark = _by_mark([*_before_heat(session, site_id, found, mark), *found])
+            joints = [one.joint for one in kept.kept_joints_of(session, site_id, sorted(of_mark))]
         site, show = kept_site.site, self.show(kept_site)
-        plan = self.planner.current_plan(site_id) if found else None
-        of_mark: dict[str, list[KeptReading]] = {}
-        for one in found:
-            of_mark.setdefault(one.reading.mark, []).append(one)
-        asked = {of: asked_for(site, joints[of], planned_in(plan, of), some) for of, some in of_mark.items()}
+        planned = planned_as(self.planner.current_plan(site_id) if found else None, site, joints)
+        asked = {one.mark: asked_for(site, one, planned.get(one.mark), of_mark[one.mark]) for one in joints}
         return readings_page(site, mark, [reading_line(one, asked[one.reading.mark], show) for one in found])
 
     def record(self, site_id: str, mark: str) -> RecordPage:
         """The preheat record of a joint.
 
         What was predicted comes from the last plan that is kept from before its planned start, or from the latest one
-        while it has not begun.
+        while it has not begun. What is asked is that of the joint as it is now, as for a reading that comes in.
 
         Raises:
             UnknownSite, UnknownJoint: there is none.
@@ -341,10 +360,13 @@ class Desk:
             site = load_site(session, site_id)
             joint = kept.kept_joint(session, site_id, mark)
             readings = readings_of(session, site_id, mark=mark, newest=IN_RECORD)
+            before_heat = _before_heat(session, site_id, readings, mark)
+            current = planned_as(plan, site.site, [joint.joint]).get(mark)
+            asked = asked_for(site.site, joint.joint, current, [*before_heat, *readings])
             if joint.joint.start_utc < now or planned_in(plan, mark) is None:
                 before = plan_before(session, site_id, joint.joint.start_utc)
                 plan = before.plan if before is not None and planned_in(before.plan, mark) is not None else plan
-        return record_page(site.site, joint, plan, readings, self.show(site), now)
+        return record_page(site.site, joint, plan, asked, readings, self.show(site), now)
 
     def crew(self, site_id: str, crew: str) -> CrewPage:
         """The sheet of a crew; an empty one: of the joints without a crew.
@@ -357,10 +379,8 @@ class Desk:
         with reading(self.engine) as session:
             site = load_site(session, site_id)
             found = readings_of(session, site_id, since_utc=now - CREW_SEES)
-        of_mark: dict[str, list[KeptReading]] = {}
-        for one in found:
-            of_mark.setdefault(one.reading.mark, []).append(one)
-        return crew_page(plan, crew, of_mark, self.show(site), now)
+            before_heat = _before_heat(session, site_id, found)
+        return crew_page(plan, crew, _by_mark(found), _by_mark(before_heat), self.show(site), now)
 
     def crew_joint(self, site_id: str, crew: str, mark: str) -> CrewJointPage:
         """One joint of a crew.
@@ -376,7 +396,8 @@ class Desk:
             if joint.crew != crew:
                 raise UnknownJoint(f"this crew has no joint {mark!r}")
             found = readings_of(session, site_id, mark=mark, newest=SHOWN)
-        return crew_joint_page(self._plan(site_id), crew, mark, found, self.show(site), self.now())
+            before_heat = _before_heat(session, site_id, found, mark)
+        return crew_joint_page(self._plan(site_id), crew, mark, found, before_heat, self.show(site), self.now())
 
     def compare(self, site_id: str, marks: Sequence[str], shift: str | None = None) -> ComparePage:
         """Ways of heating some joints, or those of a shift, side by side; without both what can be compared.

@@ -486,6 +486,7 @@ def joint_page(
     series: SteelSeries | None,
     times_for_torches: Mapping[int, HeatPlan],
     readings: Sequence[KeptReading] = (),
+    before_heat: Sequence[KeptReading] = (),
     defaults: Sequence[str] = (),
 ) -> JointPage:
     """The page of one joint.
@@ -497,7 +498,8 @@ def joint_page(
         now: aware UTC, for the ages.
         series: hourly temperatures; None where there is no forecast.
         times_for_torches: number of torches -> heat plan; empty where no heat is planned.
-        readings: of this joint.
+        readings: of this joint, to be shown.
+        before_heat: those that count for what is asked, shown or not.
         defaults: what the schedule left open and was taken as the stated default.
 
     Raises:
@@ -513,7 +515,7 @@ def joint_page(
     cold = _cold_steel(asked, joint_plan.steel, show)
     window = (joint_plan.window_start_utc, joint_plan.window_end_utc)
     wide, narrow = _charts(joint_plan, series, show)
-    held_against = asked_for(site, joint, joint_plan, readings)
+    held_against = asked_for(site, joint, joint_plan, [*before_heat, *readings])
     return JointPage(
         header=head,
         line=of_joint,
@@ -566,7 +568,7 @@ def joint_page(
             reading_line(one, held_against, show)
             for one in sorted(readings, key=lambda one: (one.reading.at_utc, one.id), reverse=True)
         ),
-        form=reading_form(joint, asked.extent_mm, held_against, show),
+        form=reading_form(site, joint, joint_plan, held_against, show, now),
         cautions=CAUTIONS,
     )
 

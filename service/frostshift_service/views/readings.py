@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
-from datetime import timedelta
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 from typing import Final, get_args
 
 from frostshift_rules import preheat
 from frostshift_rules.job import Joint, Reading, Sense, Site, Stage
 from frostshift_rules.preheat import Requirement
-from frostshift_rules.reading_check import FINDING_OF, Asked, Finding, Why, asked_of, check
+from frostshift_rules.reading_check import FINDING_OF, Asked, Finding, Why, asked_of, asked_once_cold, check
 from frostshift_rules.tables import load_code_table
 from frostshift_rules.workload import JointPlan, Plan
 from frostshift_service.store.records import KeptReading
@@ -96,12 +96,21 @@ class ReadingForm:
     Attributes:
         asked: of the joint [°C].
         verdicts: every case that can be, in words.
+        cold_below_c: steel colder than this before any heat lets the cold-steel rule count [°C].
+        asked_once_cold: of the joint from then on [°C], with `verdicts_once_cold`.
+        asked_at: when this was asked; a page may stand open for long without a network.
+        zone: clock of the site.
         points: where to measure, to choose from.
     """
 
     mark: str
     asked: Asked
     verdicts: tuple[Verdict, ...]
+    cold_below_c: float
+    asked_once_cold: Asked
+    verdicts_once_cold: tuple[Verdict, ...]
+    asked_at: Moment
+    zone: str
     points: tuple[str, ...]
 
 
@@ -131,6 +140,29 @@ def planned_in(plan: Plan | None, mark: str) -> JointPlan | None:
     return None if plan is None else next((one for one in plan.joints if one.joint.mark == mark), None)
 
 
+def planned_as(plan: Plan | None, site: Site, joints: Iterable[Joint]) -> dict[str, JointPlan]:
+    """Those joints, by mark, that a plan knows as they are now.
+
+    A reading of a joint that was changed since the plan was made must not be held against the minimum of before.
+    """
+    if plan is None or _asks(plan.site) != _asks(site):
+        return {}
+    in_plan = {one.joint.mark: one for one in plan.joints}
+    return {
+        one.mark: in_plan[one.mark] for one in joints if one.mark in in_plan and _same(one, in_plan[one.mark].joint)
+    }
+
+
+def _same(joint: Joint, planned: Joint) -> bool:
+    """Whether the same is predicted and asked of both; who welds it and how far it is changes neither."""
+    return replace(joint, place=planned.place, crew=planned.crew, state=planned.state) == planned
+
+
+def _asks(site: Site) -> tuple[object, ...]:
+    """What the requirement of a joint hangs on at its site."""
+    return site.table_id, site.own_tables, site.procedures, site.acceptances, site.code_units
+
+
 def asked_for(site: Site, joint: Joint, planned: JointPlan | None, readings: Sequence[KeptReading]) -> Asked:
     """What readings of a joint are held against.
 
@@ -138,7 +170,7 @@ def asked_for(site: Site, joint: Joint, planned: JointPlan | None, readings: Seq
         site: its site.
         joint: the joint.
         planned: the same in the latest plan; None: it is in none.
-        readings: of the joint; those before any heat count for `COLD_COUNTS` before the newest.
+        readings: of the joint, in any order; those before any heat count for `COLD_COUNTS` before the newest.
     """
     requirement = requirement_of(site, joint) if planned is None else planned.requirement
     newest = max((one.reading.at_utc for one in readings), default=None)
@@ -210,13 +242,16 @@ def reading_line(kept: KeptReading, asked: Asked, show: Show) -> ReadingLine:
     verdict = verdict_of(check(one.steel_c, one.sense, then), then, show)
     today = verdict_of(check(one.steel_c, one.sense, asked), asked, show)
     late = kept.entered_utc - one.at_utc
+    late_text = f"written down {age(late.total_seconds() / 3600.0)} later" if late > LATE else ""
+    if kept.is_late:
+        late_text += ", late: it corrects no prediction"
     stage = STAGES[one.stage] if one.pass_no is None else f"before pass {one.pass_no}"
     return ReadingLine(
         id=kept.id,
         mark=one.mark,
         at=show.moment(one.at_utc, detail="date"),
         entered=show.moment(kept.entered_utc, detail="date"),
-        late_text=f"written down {age(late.total_seconds() / 3600.0)} later" if late > LATE else "",
+        late_text=late_text,
         steel=show.temp(one.steel_c),
         text=reading_text(one, show),
         sense=one.sense,
@@ -233,17 +268,39 @@ def reading_line(kept: KeptReading, asked: Asked, show: Show) -> ReadingLine:
     )
 
 
-def reading_form(joint: Joint, extent_mm: float, asked: Asked, show: Show) -> ReadingForm:
-    """The form of one joint."""
-    edge = show.length_text(extent_mm)
+def reading_form(
+    site: Site, joint: Joint, planned: JointPlan | None, asked: Asked, show: Show, now: datetime
+) -> ReadingForm:
+    """The form of one joint.
+
+    Args:
+        site: its site.
+        joint: the joint.
+        planned: the same in the latest plan; None: it is in none.
+        asked: of it.
+        show: units and zone.
+        now: aware.
+    """
+    requirement = requirement_of(site, joint) if planned is None else planned.requirement
+    once_cold = asked_once_cold(requirement, None if planned is None else planned.minimum_c)
+    edge = show.length_text(requirement.extent_mm)
     parts = [f", part {n}" for n in range(1, len(joint.parts) + 1)] if len(joint.parts) > 1 else [""]
     points = [f"{edge} from the weld, {face}{part}" for part in parts for face in ("far face", "heated face")]
     return ReadingForm(
         mark=joint.mark,
         asked=asked,
-        verdicts=tuple(verdict_of(why, asked, show) for why in _WHYS if _can_be(why, asked)),
+        verdicts=_verdicts(asked, show),
+        cold_below_c=requirement.cold_below_c,
+        asked_once_cold=once_cold,
+        verdicts_once_cold=_verdicts(once_cold, show),
+        asked_at=show.moment(now, detail="date"),
+        zone=site.zone,
         points=(*points, "on the weld or right beside it"),
     )
+
+
+def _verdicts(asked: Asked, show: Show) -> tuple[Verdict, ...]:
+    return tuple(verdict_of(why, asked, show) for why in _WHYS if _can_be(why, asked))
 
 
 def readings_page(site: Site, mark: str, lines: Iterable[ReadingLine]) -> ReadingsPage:

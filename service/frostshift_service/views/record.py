@@ -10,12 +10,13 @@ from typing import Final
 from frostshift_rules.figures import Ask
 from frostshift_rules.instructions import instructions
 from frostshift_rules.job import JointState, Site
+from frostshift_rules.reading_check import Asked
 from frostshift_rules.tables import load_code_table
 from frostshift_rules.workload import JointPlan, Plan
 from frostshift_service.store.records import KeptJoint, KeptReading
 from frostshift_service.views.files import Cell, Table
 from frostshift_service.views.joint import WHO_ASKS, Fact, joint_facts, part_text
-from frostshift_service.views.readings import ReadingLine, asked_for, planned_in, reading_line, requirement_of
+from frostshift_service.views.readings import ReadingLine, planned_in, reading_line, requirement_of
 from frostshift_service.views.sheet import line
 from frostshift_service.views.show import Moment, Show
 from frostshift_service.views.words import CAUTIONS, STATES, Caution
@@ -60,22 +61,28 @@ class RecordPage:
 
 
 def record_page(
-    site: Site, kept: KeptJoint, plan: Plan | None, readings: Sequence[KeptReading], show: Show, now: datetime
+    site: Site,
+    kept: KeptJoint,
+    before: Plan | None,
+    asked: Asked,
+    readings: Sequence[KeptReading],
+    show: Show,
+    now: datetime,
 ) -> RecordPage:
     """The record of a joint.
 
     Args:
         site: its site.
         kept: the joint.
-        plan: that its prediction is taken from; None: there is none.
+        before: the plan that its prediction is taken from; None: there is none.
+        asked: what its readings are held against now; the plan of before may know another joint by its mark.
         readings: of the joint, in the order of their time.
         show: units and zone.
         now: aware.
     """
     joint = kept.joint
-    planned = planned_in(plan, joint.mark)
-    held_against = asked_for(site, joint, planned, readings)
-    lines = tuple(reading_line(one, held_against, show) for one in readings)
+    planned = planned_in(before, joint.mark)
+    lines = tuple(reading_line(one, asked, show) for one in readings)
     return RecordPage(
         site_id=site.id,
         site_name=site.name,
@@ -89,9 +96,9 @@ def record_page(
             *(Fact(f"Part {n}", part_text(part, show)) for n, part in enumerate(joint.parts, 1)),
             *(one for one in joint_facts(joint, show) if one.label in _OF_JOINT),
         ),
-        asked=_asked(site, kept, planned, show),
-        predicted=() if plan is None or planned is None else _predicted(planned, site, show),
-        predicted_note=_predicted_note(plan, planned, show),
+        asked=_asked(site, kept, asked, show),
+        predicted=() if planned is None else _predicted(planned, site, show),
+        predicted_note=_predicted_note(before, planned, show),
         measured=lines,
         blank_lines=max(LINES - len(lines), FREE),
         signatures=("Welder", "Superintendent", "Inspector"),
@@ -102,14 +109,14 @@ def record_page(
 _OF_JOINT: Final = ("Crew", "Planned start", "Process", "Procedure", "Weld")
 
 
-def _asked(site: Site, kept: KeptJoint, planned: JointPlan | None, show: Show) -> tuple[Fact, ...]:
-    asked = requirement_of(site, kept.joint) if planned is None else planned.requirement
+def _asked(site: Site, kept: KeptJoint, held_against: Asked, show: Show) -> tuple[Fact, ...]:
+    asked = requirement_of(site, kept.joint)
     table = load_code_table(site.table_id, site.own_tables)
-    minimum_c = asked.minimum_c if planned is None else planned.minimum_c
     minimum = "unknown: " + "; ".join(asked.unknown) if asked.minimum_c is None else ""
     if asked.minimum_c is not None:
-        minimum = show.temp_text(max(asked.minimum_c, minimum_c or asked.minimum_c), "up")
-        if minimum_c is None or planned is None:
+        least_c = max(asked.minimum_c, held_against.minimum_c or asked.minimum_c)
+        minimum = show.temp_text(least_c, "up")
+        if held_against.met_from_c != least_c and least_c < asked.cold_floor_c:
             floor, below = show.temp_text(asked.cold_floor_c, "up"), show.temp_text(asked.cold_below_c)
             minimum += f"; {floor} where the steel was below {below} before heating"
         if asked.not_accepted:

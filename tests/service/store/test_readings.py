@@ -15,7 +15,7 @@ from frostshift_rules.reading_check import Asked
 from frostshift_service.store.crew_links import crew_links_of, crew_of, new_crew_token, revoke_crew_link
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.joints import import_joints
-from frostshift_service.store.readings import EntryKeyTaken, add_reading, has_entry, readings_of
+from frostshift_service.store.readings import EntryKeyTaken, add_reading, readings_of
 from frostshift_service.store.records import ImportedJoint, KeptReading, StoreError, UnknownSite, UnknownToken
 from frostshift_service.store.sites import load_site, save_site
 from frostshift_service.store.tables import CrewLinkRow
@@ -49,8 +49,6 @@ def test_everything_of_a_reading_comes_back(filled: Engine) -> None:
     assert kept == KeptReading(HEATED, "windy", NOW, "link of crew north", KEY, asked, kept.id)
     with reading(filled) as session:
         assert readings_of(session, "ore-shed") == [kept]
-        assert has_entry(session, "ore-shed", KEY)
-        assert not has_entry(session, "ore-shed", "another")
 
 
 def test_sent_again_it_is_the_one_that_is_there(filled: Engine) -> None:
