@@ -9,14 +9,13 @@ from typing import Annotated, Any, Final
 from fastapi import APIRouter, HTTPException, Query
 from fastapi.responses import HTMLResponse, Response
 
-from frostshift_service.pages import render
+from frostshift_service.pages import joint_answer, render
 from frostshift_service.pdf import NoPdf, Paper, page_pdf, paper_for
 from frostshift_service.store import plans
 from frostshift_service.store.engine import reading
 from frostshift_service.store.sites import load_site
 from frostshift_service.views.crew_sheet import CrewSheet, crew_sheet
 from frostshift_service.views.desk import Desk, NoPlan
-from frostshift_service.views.joint import JointPage
 from frostshift_service.web import DeskDep, SiteId
 
 router = APIRouter()
@@ -115,7 +114,4 @@ def order_pdf(desk: DeskDep, site_id: SiteId, paper: PaperQuery = None) -> Respo
 @router.get("/sites/{site_id}/joints/{mark:path}.pdf", responses=_PDF_ERRORS, response_class=Response)
 def joint_pdf(desk: DeskDep, site_id: SiteId, mark: str, paper: PaperQuery = None) -> Response:
     """The page of one joint, to print."""
-    page = desk.joint(site_id, mark)
-    template = "joint.html" if isinstance(page, JointPage) else "resting.html"
-    shown = render(template, who=desk.who, page=page, site_id=site_id, change=None, here="")
-    return pdf_of(shown, desk, site_id, paper, f"{site_id}-joint")
+    return pdf_of(joint_answer(desk, site_id, mark), desk, site_id, paper, f"{site_id}-joint")

@@ -128,6 +128,20 @@ async def test_what_stands_on_a_line_of_the_crew_sheet(web: Any) -> None:
     assert len(PdfReader(io.BytesIO(await get(web, f"{SITE}/joints/CR-B4-W.pdf"))).pages) in range(2, 8)
 
 
+@pytest.mark.parametrize("state", ["planned", "done"])
+async def test_the_page_of_a_joint_on_paper_has_its_figures_and_no_form(web: Any, state: str) -> None:
+    """Of a joint in the plan and of one that rests."""
+    if state == "done":
+        async with web.client() as client:
+            answer = await client.post(f"{SITE}/state", data={"mark": "CR-B4-W", "action": "done"})
+            assert answer.status_code == 303
+        web.planner.plan = plan_of([one for one in make_plan().joints if one.joint.mark != "CR-B4-W"])
+    text = " ".join("\n".join(pages_of(await get(web, f"{SITE}/joints/CR-B4-W.pdf"))).split())
+    assert "CR-B4-W" in text
+    assert "Measured on the steel" in text
+    assert "Log a reading" not in text
+
+
 async def test_a_page_shows_the_first_rows_of_a_big_shift_and_paper_all(web: Any) -> None:
     web.planner.plan = plan_of([heated(n) for n in range(203)])
     async with web.client() as client:
