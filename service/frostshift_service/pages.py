@@ -72,7 +72,7 @@ def new_entry_key() -> str:
 
 
 def record_url(site_id: str, mark: str, kind: str = "") -> str:
-    """Path of the preheat record of a joint; `kind` is empty, `.json` or `.csv`."""
+    """Path of the preheat record of a joint; `kind` is empty, `.json`, `.csv` or `.pdf`."""
     return f"/sites/{quote(site_id, safe='')}/record{kind}?{urlencode({'mark': mark})}"
 
 

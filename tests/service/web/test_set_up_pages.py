@@ -16,7 +16,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser
 from pydantic import TypeAdapter
-from tests.service.web.conftest import NOW, TABLE, Web, joint, make_plan, site
+from tests.service.web.conftest import NOW, TABLE, Web, enter, joint, make_plan, site
 from tests.service.web.page_source import Tags, words_of
 
 from frostshift_rules.job import Acceptance
@@ -642,7 +642,7 @@ def test_a_newcomer_sees_his_first_sheet_without_script(
     clicks = fields = 0
     with served(empty.app) as base:
         page = browser.new_context(base_url=base, java_script_enabled=False).new_page()
-        page.goto(empty.app.state.door.new_link())
+        enter(page, empty.app)
         page.get_by_role("link", name="Set up a site").click()
         for label, text in (
             ("Name", "Kiln Bay"), ("Latitude", "46.8"), ("Longitude", "-92.1"), ("Time zone", "America/Chicago"),
@@ -675,7 +675,7 @@ def test_no_page_is_wider_than_its_screen_and_axe_finds_no_fault(
     page = browser.new_context(base_url=base_url, viewport={"width": width, "height": 900}).new_page()
     said: list[str] = []
     page.on("console", lambda message: said.append(message.text))
-    page.goto(web.app.state.door.new_link())
+    enter(page, web.app)
     faults, wider = [], []
     for path in ("/set-up/new", PAGE, *(f"{PAGE}/{topic}" for topic, _ in LINKS), f"{PAGE}/people?item=tamsin"):
         page.goto(path)

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 from playwright.sync_api import Browser
-from tests.service.web.conftest import DAY_KEY, NIGHT_KEY, NOW, at, make_plan
+from tests.service.web.conftest import DAY_KEY, NIGHT_KEY, NOW, at, enter, make_plan
 from tests.service.web.page_source import words_of
 
 from frostshift_rules.units import c_from_f
@@ -233,7 +233,7 @@ async def test_the_page_says_first_what_changed(web: Any) -> None:
 def test_columns_sort_and_a_newer_plan_is_announced(browser: Browser, base_url: str, web: Any) -> None:
     context = browser.new_context(base_url=base_url)
     page = context.new_page()
-    page.goto(web.app.state.door.new_link())
+    enter(page, web.app)
     answer = {"made_utc": (NOW - timedelta(minutes=12)).isoformat()}
     page.route("**/plan.json", lambda route: route.fulfill(json=answer))
     page.route(
@@ -281,7 +281,7 @@ def test_folded_notes_are_on_paper(browser: Browser, base_url: str, web: Any, tm
     )
     context = browser.new_context(base_url=base_url, color_scheme="dark")
     page = context.new_page()
-    page.goto(web.app.state.door.new_link())
+    enter(page, web.app)
     page.goto("/sites/north-yard/morning")
     assert page.evaluate("getComputedStyle(document.documentElement).backgroundColor") == "rgb(20, 24, 28)"
     note = page.get_by_text("A note that is folded.").first
