@@ -264,6 +264,7 @@ def _page(
         tables=[one for one in table_list(site.site).tables if one.standing.acceptable] if topic == "table" else [],
         used_table=table_name(site.site.table_id, site.site.own_tables),
         used_id=site.site.table_id,
+        fingerprints={own.id: own.fingerprint for own in site.site.own_tables},
         accept=accept or {},
         tokens=[
             {
@@ -351,29 +352,48 @@ def accept(
     by: NameField = "",
     checked: Annotated[str, Form(max_length=10)] = "",
 ) -> Response:
-    """Write down that a rule table was checked against the site's own copy of the code."""
+    """Write down that a rule table was checked against the site's own copy of the code.
+
+    A table of the site's own is chosen by its id and its fingerprint: what is accepted is the text that was shown.
+    """
     with reading(desk.engine) as session:
         site = load_site(session, site_id).site
+    table_id, _, shown = table.partition(" ")
     wrong: dict[str, str] = {}
-    if table not in acceptable_ids(site.own_tables):
+    if table_id not in acceptable_ids(site.own_tables):
         wrong["table"] = "choose a table of the list"
     if not by.strip() or len(by.strip()) > MOST_NAME or not by.strip().isprintable():
         wrong["by"] = f"say who checked it, at most {MOST_NAME} letters"
     if not checked:
         wrong["checked"] = "tick it once the table was held against your own copy of the code"
     if wrong:
-        given = {"wrong": wrong, "by": by, "table": table, "checked": checked}
+        given = {"wrong": wrong, "by": by, "table": table_id, "checked": checked}
         return _page(desk, site_id, "table", status=422, accept=given)  # type: ignore[arg-type]
-    fingerprint = next((own.fingerprint for own in site.own_tables if own.id == table), "")
-    given_now = Acceptance(table, by.strip(), desk.now().date(), fingerprint)
-    said = f"{table} accepted by {given_now.accepted_by}"
-    _written(desk, site_id, "table", said, lambda session: _accept(session, site_id, given_now))
+    given_now = Acceptance(table_id, by.strip(), desk.now().date(), shown)
+
+    def write(session: Session) -> None:
+        hold_site(session, site_id)
+        if _own_fingerprint(load_site(session, site_id).site, table_id) != shown:
+            raise _Stale(f"{table_id} has another text than the one you were shown: check it again, then accept it.")
+        accept_table(session, site_id, given_now)
+
+    try:
+        _written(desk, site_id, "table", f"{table_id} accepted by {given_now.accepted_by}", write)
+    except _Stale as error:
+        again: dict[str, Any] = {
+            "wrong": {"table": str(error).removesuffix(".")},
+            "by": by,
+            "table": table_id,
+            "checked": "",
+        }
+        return _page(desk, site_id, "table", status=409, accept=again)
     desk.planner.replan(site_id)
     return _see(_path(site_id, "table"), did="accepted")
 
 
-def _accept(session: Session, site_id: str, given: Acceptance) -> None:
-    accept_table(session, site_id, given)
+def _own_fingerprint(site: Site, table_id: str) -> str:
+    """Of a table of the site's own; empty for one that ships."""
+    return next((own.fingerprint for own in site.own_tables if own.id == table_id), "")
 
 
 @router.post("/sites/{site_id}/set-up/thermometer/tokens", include_in_schema=False)
@@ -393,7 +413,7 @@ def make_token(desk: DeskDep, site_id: SiteId, name: NameField = "") -> Response
 
 
 @router.post("/sites/{site_id}/set-up/thermometer/tokens/{token_id}/revoke", include_in_schema=False)
-def end_token(desk: DeskDep, site_id: SiteId, token_id: Annotated[int, Path(ge=1)]) -> Response:
+def end_token(desk: DeskDep, site_id: SiteId, token_id: Annotated[int, Path(ge=1, le=2**31 - 1)]) -> Response:
     """Let a token count no more."""
 
     def write(session: Session) -> None:
