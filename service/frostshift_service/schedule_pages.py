@@ -74,6 +74,7 @@ from frostshift_service.web import DeskDep, FileKind, SiteId, file_answer
 router = APIRouter()
 
 LONGEST_NAME: Final = 120
+LONGEST_FILTER: Final = 2000
 CHANGED_SINCE: Final = (
     "This joint was changed since the form was opened. What you typed stands below and nothing was saved; what was "
     "changed stands at the end. Saving now puts yours over it."
@@ -530,7 +531,9 @@ def save_bulk(desk: DeskDep, site_id: SiteId, sent: SentDep) -> Response:
 
 def _filter_of(query: str) -> ScheduleFilter:
     """A filter from the query of a list's address; what cannot be read is refused, not left out."""
-    named = {name: value for name, value in parse_qsl(query[:2000]) if value}
+    if len(query) > LONGEST_FILTER:
+        raise HTTPException(422, f"The filter has {len(query)} letters, at most {LONGEST_FILTER}; nothing was changed.")
+    named = {name: value for name, value in parse_qsl(query) if value}
     try:
         return _FILTER.validate_python(named)
     except ValidationError:
