@@ -11,10 +11,10 @@ import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from typing import Annotated, Any, Final
-from urllib.parse import quote, urlencode
+from urllib.parse import quote
 
 from fastapi import APIRouter, Depends, Form, HTTPException, Path, Query, Request, UploadFile
-from fastapi.responses import JSONResponse, RedirectResponse, Response
+from fastapi.responses import JSONResponse, Response
 from sqlalchemy.exc import IntegrityError
 from sqlmodel import Session
 
@@ -22,7 +22,7 @@ from frostshift_rules.job import Acceptance, Site
 from frostshift_rules.notice_setup import NoticeSetup
 from frostshift_rules.strict import TableError
 from frostshift_rules.tables import acceptable_ids, table_name
-from frostshift_service.pages import SettingsDep, render
+from frostshift_service.pages import SettingsDep, render, see
 from frostshift_service.people_file import MAX_BYTES as PEOPLE_BYTES
 from frostshift_service.people_file import read_people, write_people
 from frostshift_service.procedure_file import MAX_BYTES as PROCEDURE_BYTES
@@ -98,10 +98,6 @@ TypedDep = Annotated[dict[str, list[str]], Depends(_typed)]
 
 def _path(site_id: str, topic: str = "") -> str:
     return f"/sites/{quote(site_id, safe='')}/set-up" + (f"/{topic}" if topic else "")
-
-
-def _see(url: str, **query: str) -> RedirectResponse:
-    return RedirectResponse(url + (f"?{urlencode(query)}" if query else ""), status_code=303)
 
 
 def _topic_known(topic: str) -> str:
@@ -388,7 +384,7 @@ def accept(
         }
         return _page(desk, site_id, "table", status=409, accept=again)
     desk.planner.replan(site_id)
-    return _see(_path(site_id, "table"), did="accepted")
+    return see(_path(site_id, "table?did=accepted"))
 
 
 def _own_fingerprint(site: Site, table_id: str) -> str:
@@ -420,7 +416,7 @@ def end_token(desk: DeskDep, site_id: SiteId, token_id: Annotated[int, Path(ge=1
         revoke_token(session, site_id, token_id, now=desk.now())
 
     _written(desk, site_id, "thermometer", f"token {token_id} revoked", write)
-    return _see(_path(site_id, "thermometer"), did="gone")
+    return see(_path(site_id, "thermometer?did=gone"))
 
 
 @router.post("/sites/{site_id}/set-up/{topic}/remove", include_in_schema=False)
@@ -444,7 +440,7 @@ def remove(desk: DeskDep, site_id: SiteId, topic: TopicId, item: NameField, was:
         return _page(desk, site_id, topic, status=422, refused=f"{item} stays: {error.problems['']}.")
     if found.kept == "site":
         desk.planner.replan(site_id)
-    return _see(_path(site_id, topic), did="gone")
+    return see(_path(site_id, f"{topic}?did=gone"))
 
 
 @router.post("/sites/{site_id}/set-up/{topic}", include_in_schema=False)
@@ -467,7 +463,7 @@ def change(desk: DeskDep, site_id: SiteId, topic: TopicId, typed: TypedDep) -> R
         return _page(desk, site_id, topic, name=name, status=422, typed=typed, problems=error.problems, mark=was)
     if found.kept == "site":
         desk.planner.replan(site_id)
-    return _see(_path(site_id, topic), did="kept")
+    return see(_path(site_id, f"{topic}?did=kept"))
 
 
 def _stale_text(settings: Settings, topic: str, name: str) -> str:
@@ -501,12 +497,12 @@ def load(
                 hold_site(session, site_id)
                 setup = read_people(_bytes_of(file, PEOPLE_BYTES), name, notices.load_setup(session, site_id))
                 _kept_people(desk, session, site_id, setup, f"file {name}")
-            return _see(_path(site_id, topic), did="loaded")
+            return see(_path(site_id, f"{topic}?did=loaded"))
         if topic == "file":
             return _load_site(desk, site_id, file, name, tables or [])
         if topic in ("gas", "cylinders", "supply", "other-use"):
             _load_gas(desk, site_id, file, name)
-            return _see(_path(site_id, topic), did="loaded")
+            return see(_path(site_id, f"{topic}?did=loaded"))
     except (TableError, SiteFileError) as error:
         said = str(error).replace(f"{PLACE}: ", "").replace(f"{PLACE}, ", "")
         return _page(desk, site_id, topic, status=422, refused=f"Not loaded: {said}.")
@@ -610,4 +606,4 @@ def new_post(desk: DeskDep, typed: TypedDep) -> Response:
     except NotTaken as error:
         return _new_page(desk, new_form(_new_units(desk), typed, error.problems), 422)
     desk.planner.replan(file.site.id)
-    return _see(_path(file.site.id))
+    return see(_path(file.site.id))

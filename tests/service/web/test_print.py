@@ -96,7 +96,7 @@ async def test_every_crew_and_shift_begins_a_page_of_the_morning_sheet(web: Any)
     found = pages_of(await get(web, f"{SITE}/morning.pdf"))
     by_crew = {
         name: [page for page in found if f"{name}" in page and "Heat to" in page]
-        for name in ("Crew north", "Crew south", "No crew named")
+        for name in ("Crew north", "Crew south", "Joints without a crew")
     }
     assert [len(pages) for pages in by_crew.values()] == [1, 1, 1]
     assert [sum(marks(pages).values()) for pages in by_crew.values()] == [3, 3, 3]

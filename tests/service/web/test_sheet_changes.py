@@ -47,12 +47,18 @@ def heated(mark: str, **fields: Any) -> Plan:
     return other(mark, heat=replace(found.heat, **fields))
 
 
+def limited(mark: str, maximum_c: float) -> Plan:
+    found = next(one for one in make_plan().joints if one.joint.mark == mark)
+    return other(mark, requirement=replace(found.requirement, maximum_c=maximum_c))
+
+
 @pytest.mark.parametrize(
     ("after", "mark", "text"),
     [
         (other("BR-C2", call="measure"), "BR-C2", "measure first, was no heat."),
         (other("BR-C2", call="unknown", unknowns=("no hour.",)), "BR-C2", "unknown, was no heat (no hour)."),
         (other("BR-C2", minimum_c=c_from_f(70.0)), "BR-C2", "minimum 70 °F, was 32 °F."),
+        (limited("BR-C2", c_from_f(400.0)), "BR-C2", "maximum 400 °F, there was none."),
         (other("CR-B6-N", weather_state="go"), "CR-B6-N", "weather go, was stop."),
         (heated("CR-B4-W", light_up_utc=at(1.0)), "CR-B4-W", "light up Thu 06:30, 28 min earlier."),
         (heated("CR-B4-W", minutes=Range(20.0, 25.0, 40.0)), "CR-B4-W", "heating 20-40 min, was 12-19 min."),
