@@ -13,11 +13,13 @@ from typing import Final, Literal
 
 from frostshift_rules.workload import JointPlan, Plan, ShiftTotal
 
-JointChangeKind = Literal["new", "gone", "call", "minimum", "weather", "start", "crew", "light_up", "minutes"]
+JointChangeKind = Literal[
+    "new", "gone", "call", "minimum", "maximum", "weather", "start", "crew", "light_up", "minutes"
+]
 ShiftChangeKind = Literal["joints", "torches", "hands", "fuel", "unknown", "people"]
 
-MINIMUM_K: Final = 0.5
-"""A minimum that moves by less is the same one [K]: figures of a table lie further apart."""
+LIMIT_K: Final = 0.5
+"""A minimum or maximum that moves by less is the same one [K]: figures of a table lie further apart."""
 LIGHT_UP: Final = timedelta(minutes=10)
 """A light-up that moves by less is not worth waking anybody for."""
 MINUTES_SHARE: Final = 0.15
@@ -96,7 +98,8 @@ def _joint(mark: str, before: JointPlan | None, after: JointPlan | None) -> Join
         return JointChange(mark, ("new",) if before is None else ("gone",), before, after)
     tests: dict[JointChangeKind, bool] = {
         "call": before.call != after.call,
-        "minimum": _minimum_moved(before.minimum_c, after.minimum_c),
+        "minimum": _limit_moved(before.minimum_c, after.minimum_c),
+        "maximum": _limit_moved(before.requirement.maximum_c, after.requirement.maximum_c),
         "weather": before.weather_state != after.weather_state,
         "start": (before.joint.start_utc, before.shift_key) != (after.joint.start_utc, after.shift_key),
         "crew": before.joint.crew != after.joint.crew,
@@ -107,10 +110,10 @@ def _joint(mark: str, before: JointPlan | None, after: JointPlan | None) -> Join
     return JointChange(mark, kinds, before, after) if kinds else None
 
 
-def _minimum_moved(before: float | None, after: float | None) -> bool:
+def _limit_moved(before: float | None, after: float | None) -> bool:
     if before is None or after is None:
         return before is not after
-    return abs(after - before) >= MINIMUM_K
+    return abs(after - before) >= LIMIT_K
 
 
 def _light_up(joint: JointPlan) -> datetime | None:

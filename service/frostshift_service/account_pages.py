@@ -12,11 +12,11 @@ from urllib.parse import quote, urlsplit
 from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, BackgroundTasks, Form, HTTPException, Path, Query, Request
-from fastapi.responses import RedirectResponse, Response
+from fastapi.responses import Response
 from sqlmodel import Session
 
 from frostshift_service.auth import COOKIE, ENTER_PATH
-from frostshift_service.pages import render
+from frostshift_service.pages import render, see
 from frostshift_service.passwords import MOST, hash_of, is_outdated, is_password, password_problem
 from frostshift_service.rights import ROLES, SCOPES, Role
 from frostshift_service.senders import Mailer
@@ -84,10 +84,6 @@ def own_path(target: str) -> str:
         return "/"
     ours = target.startswith("/") and not target.startswith(("//", "/\\")) and not parts.scheme and not parts.netloc
     return target if ours and target.isprintable() and "\\" not in target else "/"
-
-
-def _see(url: str) -> RedirectResponse:
-    return RedirectResponse(url, status_code=303)
 
 
 def _address(request: Request) -> str:
@@ -228,7 +224,7 @@ def _entered(
     secret = kept.new_session(session, account.id, browser=browser, by_link=by_link, now=now)
     how = "one-time link" if by_link else "password"
     write_audit(session, now=now, by=account.name, what="signed in", detail=f"by {how}, from {_address(request)}")
-    answer = _see(own_path(target))
+    answer = see(own_path(target))
     pages_url = request.app.state.settings.pages_url or ""
     is_public = request.headers.get("host", "").lower() == urlsplit(pages_url).netloc.lower()
     answer.set_cookie(
@@ -331,7 +327,7 @@ def change_own(
     except StoreError as error:
         return _own_page(request, desk, 422, problem=_sentence(error), typed=typed)
     if not said:
-        return _see("/account")
+        return see("/account")
     answer = _own_page(request, desk, said=said)
     answer.background = tasks
     return answer
@@ -392,7 +388,7 @@ def sign_out(request: Request, desk: DeskDep) -> Response:
     if browser is not None and desk.who.account_id is not None:
         with writing(desk.engine) as session:
             kept.end_session(session, desk.who.account_id, browser.key)
-    answer = _see("/sign-in")
+    answer = see("/sign-in")
     answer.delete_cookie(COOKIE)
     return answer
 
@@ -404,7 +400,7 @@ def sign_out_everywhere(desk: DeskDep) -> Response:
     with writing(desk.engine) as session:
         kept.end_sessions(session, desk.who.account_id)
         write_audit(session, now=desk.now(), by=desk.who.name, what="signed out", detail="everywhere")
-    answer = _see("/sign-in")
+    answer = see("/sign-in")
     answer.delete_cookie(COOKIE)
     return answer
 
@@ -415,7 +411,7 @@ def end_browser(desk: DeskDep, key: Annotated[str, Path(max_length=64)]) -> Resp
     assert desk.who.account_id is not None
     with writing(desk.engine) as session:
         kept.end_session(session, desk.who.account_id, key)
-    return _see("/account")
+    return see("/account")
 
 
 # Who may do what at a site
@@ -553,7 +549,7 @@ def revoke_token(desk: DeskDep, site_id: SiteId, token_id: Id) -> Response:
     with writing(desk.engine) as session:
         token = revoke_machine_token(session, site_id, token_id, now=desk.now())
         write_audit(session, now=desk.now(), by=desk.who.name, site_id=site_id, what="token ended", detail=token.name)
-    return _see(f"/sites/{quote(site_id, safe='')}/access")
+    return see(f"/sites/{quote(site_id, safe='')}/access")
 
 
 @router.post("/sites/{site_id}/access/{account_id}", include_in_schema=False)
@@ -568,7 +564,7 @@ def change_role(desk: DeskDep, site_id: SiteId, account_id: Id, role: Typed) -> 
         detail = f"{account.name}: {wanted or 'nothing any more'}"
         write_audit(session, now=desk.now(), by=desk.who.name, site_id=site_id, what="role", detail=detail)
     gone = account_id == desk.who.account_id and wanted != "superintendent" and not desk.who.owner
-    return _see("/" if gone else f"/sites/{quote(site_id, safe='')}/access")
+    return see("/" if gone else f"/sites/{quote(site_id, safe='')}/access")
 
 
 # All accounts
@@ -649,7 +645,7 @@ def change_any(
         raise
     except StoreError as error:
         return _accounts_page(desk, 409, problem=_sentence(error))
-    return _see("/accounts")
+    return see("/accounts")
 
 
 @router.post("/accounts/{account_id}/link", include_in_schema=False)

@@ -27,8 +27,9 @@ from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.joints import joints_of
 from frostshift_service.store.records import CrewLink
 from frostshift_service.store.sites import load_site
-from frostshift_service.views.crew import CrewJointPage, CrewPage, code_svg, crew_text
+from frostshift_service.views.crew import CrewJointPage, CrewPage, code_svg
 from frostshift_service.views.desk import Desk
+from frostshift_service.views.words import crew_text
 from frostshift_service.web import DeskDep, SiteId
 
 router = APIRouter()

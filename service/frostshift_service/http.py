@@ -200,10 +200,15 @@ def make_sending_client(version: str, transport: httpx.BaseTransport | None = No
     )
 
 
-def check_postable(url: str) -> httpx.URL:
+def check_postable(url: str, *, loopback: bool = True) -> httpx.URL:
     """A web address that people have entered, as far as its text says whether we may post to it.
 
     https, or http where the host is this machine; no user or password in it; no address of a private network.
+
+    Args:
+        url: as it was entered.
+        loopback: whether this machine may be posted to; not where somebody enters it who has only the pages, as what
+            else listens here is not his.
 
     Raises:
         AddressRefused: we may not; the message names the host alone, as the rest may hold a secret.
@@ -217,6 +222,11 @@ def check_postable(url: str) -> httpx.URL:
     if parts.userinfo:
         raise AddressRefused(f"{parts.host}: a web address holds no user and no password here, put them into a header")
     if _is_loopback(parts.host):
+        if not loopback:
+            raise AddressRefused(
+                f"{parts.host}: this machine itself is posted to only where a file says so that was loaded on its "
+                "command line (`frostshift people load FILE`)"
+            )
         return parts
     if parts.scheme != "https":
         raise AddressRefused(f"{parts.host}: only https addresses are posted to")

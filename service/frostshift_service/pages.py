@@ -74,7 +74,7 @@ def new_entry_key() -> str:
 
 
 def record_url(site_id: str, mark: str, kind: str = "") -> str:
-    """Path of the preheat record of a joint; `kind` is empty, `.json` or `.csv`."""
+    """Path of the preheat record of a joint; `kind` is empty, `.json`, `.csv` or `.pdf`."""
     return f"/sites/{quote(site_id, safe='')}/record{kind}?{urlencode({'mark': mark})}"
 
 
@@ -151,6 +151,35 @@ def _templates() -> Environment:
 def render(template: str, status: int = 200, *, who: Actor | None, **context: Any) -> HTMLResponse:
     """A template as an answer to somebody; None: nobody we know."""
     return HTMLResponse(_templates().get_template(template).render(context, who=who), status_code=status)
+
+
+def joint_answer(
+    desk: Desk, site_id: str, mark: str, *, did: str = "", reading: int = 0, here: str = ""
+) -> HTMLResponse:
+    """The page of one joint, on a screen or for paper.
+
+    Args:
+        desk: of whoever asks.
+        site_id: the site.
+        mark: of the joint.
+        did: mark of the joint that was changed just now; empty: none.
+        reading: id of the reading that was written down just now; 0: none.
+        here: path to come back to after a change.
+
+    Raises:
+        UnknownSite, UnknownJoint, NoPlan: there is none.
+    """
+    page = desk.joint(site_id, mark)
+    return render(
+        "joint.html" if isinstance(page, JointPage) else "resting.html",
+        who=desk.who,
+        page=page,
+        site_id=site_id,
+        change=desk.last_change(site_id, did) if did else None,
+        here=here,
+        said=next((one for one in page.readings if one.id == reading), None),
+        entry_key=new_entry_key(),
+    )
 
 
 # What a request brings
@@ -237,19 +266,7 @@ def joint(
     reading: Annotated[int, Query(ge=0, le=2**31 - 1)] = 0,
 ) -> Response:
     """The page of one joint; `reading` is the one that was written down just now."""
-    page = desk.joint(site_id, mark)
-    change = desk.last_change(site_id, did) if did else None
-    template = "joint.html" if isinstance(page, JointPage) else "resting.html"
-    return render(
-        template,
-        who=desk.who,
-        page=page,
-        site_id=site_id,
-        change=change,
-        here=_here(request),
-        said=next((one for one in page.readings if one.id == reading), None),
-        entry_key=new_entry_key(),
-    )
+    return joint_answer(desk, site_id, mark, did=did, reading=reading, here=_here(request))
 
 
 @router.get("/sites/{site_id}/weather")

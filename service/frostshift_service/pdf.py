@@ -10,7 +10,6 @@ import logging
 import re
 from functools import cache
 from importlib import resources
-from threading import Lock
 from typing import Any, Final, Literal, get_args
 
 from frostshift_service.store.records import ShowUnits
@@ -33,12 +32,17 @@ _ONLY_HERE: Final = """
 html { font-family: "DejaVu Sans", sans-serif !important }
 a { -weasy-link: none }
 """
-_one_at_a_time: Final = Lock()
-"""A long print takes a second of one core and some hundred megabytes: two at once are no faster."""
+MOST_ROWS: Final = 300
+"""Lines of tables and lists that one PDF may have: some 25 s of one core and 300 MB. Our choice, as we measured it."""
+_ROW: Final = re.compile(r"<(?:tr|li)[ >]")
 
 
 class NoPdf(Exception):
     """No PDF can be made on this machine; the message is for people."""
+
+
+class TooLong(Exception):
+    """A page has more lines than a PDF is made of here; the message is for people."""
 
 
 class NotOurs(Exception):
@@ -51,17 +55,23 @@ def paper_for(units: ShowUnits, zone: str) -> Paper:
 
 
 def page_pdf(html: str, paper: Paper) -> bytes:
-    """A page of ours as PDF on this paper.
+    """A page of ours as PDF on this paper; it takes one core, up to half a minute for `MOST_ROWS`.
 
     Raises:
+        TooLong: it has more lines than that.
         NoPdf: WeasyPrint or its libraries are missing.
     """
+    rows = len(_ROW.findall(html))
+    if rows > MOST_ROWS:
+        raise TooLong(
+            f"This print has {rows} lines, and a PDF of more than {MOST_ROWS} takes this machine too long. Ask for one "
+            "crew or for fewer shifts, or print the page from the browser; it prints the same."
+        )
     weasyprint = _library()
     fetcher = _fetcher()
     style = weasyprint.CSS(string=_ONLY_HERE % _SIZES[paper], url_fetcher=fetcher)
-    with _one_at_a_time:
-        page = weasyprint.HTML(string=html, base_url=_BASE, url_fetcher=fetcher, media_type="print")
-        made: bytes = page.write_pdf(stylesheets=[style])
+    page = weasyprint.HTML(string=html, base_url=_BASE, url_fetcher=fetcher, media_type="print")
+    made: bytes = page.write_pdf(stylesheets=[style])
     return made
 
 

@@ -81,13 +81,14 @@ _NOT_OURS: Final = frozenset(
 )  # fmt: skip
 
 
-def read_people(data: bytes, name: str, there: NoticeSetup | None = None) -> NoticeSetup:
+def read_people(data: bytes, name: str, there: NoticeSetup | None = None, *, loopback: bool = False) -> NoticeSetup:
     """The people and choices of a TOML file.
 
     Args:
         data: the file's bytes.
         name: of the file, for errors.
         there: what the site has; an address with `keep` stays as it is there. None: no address may have it.
+        loopback: whether a web address may be on this machine: only who has its command line may say so.
 
     Raises:
         TableError: the file cannot be used; says where and why, and nothing of a secret.
@@ -101,17 +102,17 @@ def read_people(data: bytes, name: str, there: NoticeSetup | None = None) -> Not
             f"{name}: byte {error.start + 1} is not UTF-8; a file of people is plain text, as `frostshift people "
             "template` writes it"
         ) from error
-    return people_of(read_toml(text, name), there)
+    return people_of(read_toml(text, name), there, loopback=loopback)
 
 
-def people_of(top: Section, there: NoticeSetup | None = None) -> NoticeSetup:
+def people_of(top: Section, there: NoticeSetup | None = None, *, loopback: bool = False) -> NoticeSetup:
     """The people and choices of a section that was read, as strict as `read_people`.
 
     Raises:
         TableError: something cannot be; says where and why, and nothing of a secret.
     """
     name = top.where
-    people = top.some("person", lambda section: _person(section, there))
+    people = top.some("person", lambda section: _person(section, there, loopback))
     choices = top.one("choices", _choices) if top.has("choices") else NoticeChoices()
     top.done()
     if len(people) > MOST_PEOPLE:
@@ -140,11 +141,13 @@ def _check_together(name: str, people: Sequence[Person]) -> None:
             way.append(following)
 
 
-def _person(section: Section, there: NoticeSetup | None) -> Person:
+def _person(section: Section, there: NoticeSetup | None, loopback: bool) -> Person:
     role = cast(Role, section.choice("role", get_args(Role)))
     had = None if there is None else there.person(_id(section, "id"))
     kept = {_keep_of(one): one for one in (had.addresses if had else ()) if one.channel == "webhook"}
-    addresses = section.some("address", lambda part: _kept(part, kept) if part.has("keep") else _address(part))
+    addresses = section.some(
+        "address", lambda part: _kept(part, kept) if part.has("keep") else _address(part, loopback)
+    )
     if len(addresses) > MOST_ADDRESSES:
         raise TableError(f"{section.where}: {len(addresses)} addresses, at most {MOST_ADDRESSES}")
     keys = [one.key for one in addresses]
@@ -241,7 +244,7 @@ def _secret(section: Section) -> str:
     return secret
 
 
-def _address(section: Section) -> Address:
+def _address(section: Section, loopback: bool) -> Address:
     channel = cast(Channel, section.choice("channel", get_args(Channel)))
     to = section.text("to")
     if channel == "email":
@@ -252,7 +255,7 @@ def _address(section: Section) -> Address:
             raise TableError(f"{section.where}: 'to' is {to!r}, expected one mail address such as name@example.com")
         return Address(channel, to)
     try:
-        check_postable(to)
+        check_postable(to, loopback=loopback)
     except AddressRefused as error:
         raise TableError(f"{section.where}: 'to': {error}") from None
     if len(to) > MOST_URL or not (to.isascii() and to.isprintable()) or " " in to:
@@ -431,9 +434,9 @@ units = "us"
 channel = "email"
 to = "tamsin@site.example"
 
-# A web address that is posted to: https, and nothing in a private network; http on this machine alone. It gets our own
-# JSON, see the head of senders/webhook.py. With a secret it is signed: X-Frostshift-Signature is the hex of HMAC-SHA256
-# over X-Frostshift-Time, a line feed and the body.
+# A web address that is posted to: https, and nothing in a private network; http on this machine alone, and that only in
+# a file that is loaded on its command line. It gets our own JSON, see the head of senders/webhook.py. With a secret it
+# is signed: X-Frostshift-Signature is the hex of HMAC-SHA256 over X-Frostshift-Time, a line feed and the body.
 # [[person.address]]
 # channel = "webhook"
 # to = "https://gateway.example/messages"

@@ -144,6 +144,7 @@ _BY_RIGHT: Final[Mapping[Asked, tuple[str, ...]]] = {
         "GET /sites/{site_id}/record",
         "GET /sites/{site_id}/record.json",
         "GET /sites/{site_id}/record.csv",
+        "GET /sites/{site_id}/record.pdf",
         "GET /sites/{site_id}/morning",
         "GET /sites/{site_id}/morning.json",
         "GET /sites/{site_id}/morning.csv",

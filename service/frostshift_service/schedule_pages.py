@@ -15,11 +15,11 @@ from typing import Annotated, Any, Final, Literal
 from urllib.parse import parse_qsl, quote
 
 from fastapi import APIRouter, Depends, Form, HTTPException, Path, Query, Request, UploadFile
-from fastapi.responses import JSONResponse, RedirectResponse, Response
+from fastapi.responses import JSONResponse, Response
 from pydantic import TypeAdapter, ValidationError
 from starlette.concurrency import run_in_threadpool
 
-from frostshift_service.pages import MarkField, SettingsDep, render
+from frostshift_service.pages import MarkField, SettingsDep, render, see
 from frostshift_service.schedule_file import (
     COLUMNS,
     CellError,
@@ -74,6 +74,7 @@ from frostshift_service.web import DeskDep, FileKind, SiteId, file_answer
 router = APIRouter()
 
 LONGEST_NAME: Final = 120
+LONGEST_FILTER: Final = 2000
 CHANGED_SINCE: Final = (
     "This joint was changed since the form was opened. What you typed stands below and nothing was saved; what was "
     "changed stands at the end. Saving now puts yours over it."
@@ -105,10 +106,6 @@ WantedDep = Annotated[ScheduleFilter, Depends(_wanted)]
 
 def _path(site_id: str, more: str = "") -> str:
     return f"/sites/{quote(site_id, safe='')}/schedule{more}"
-
-
-def _see(url: str) -> RedirectResponse:
-    return RedirectResponse(url, status_code=303)
 
 
 # The list -------------------------------------------------------------------------------------------------------------
@@ -190,7 +187,7 @@ def load_schedule(desk: DeskDep, settings: SettingsDep, site_id: SiteId, file: U
         return _list_page(desk, site_id, ScheduleFilter(), outcome=refused(read, name), status=422)
     with writing(desk.engine) as session:
         draft_id = drafts.keep_draft(session, site_id, data, file_name=name, now=desk.now(), by=desk.who.name)
-    return _see(_path(site_id, f"/preview/{draft_id}"))
+    return see(_path(site_id, f"/preview/{draft_id}"))
 
 
 def _file_name(sent: str | None) -> str:
@@ -271,7 +268,7 @@ def settle_preview(
     if action == "throw_away":
         with writing(desk.engine) as session:
             drafts.drop_draft(session, site_id, draft_id)
-        return _see(_path(site_id))
+        return see(_path(site_id))
     draft = _draft(desk, site_id, draft_id)
     with reading(desk.engine) as session:
         site = load_site(session, site_id)
@@ -289,7 +286,7 @@ def settle_preview(
     if not as_seen:
         return _preview_page(desk, settings, site_id, draft_id, moved_on=True, status=409)
     desk.planner.replan(site_id)
-    return _see(_path(site_id, "?loaded=1"))
+    return see(_path(site_id, "?loaded=1"))
 
 
 @router.post(
@@ -444,7 +441,7 @@ def save_edit(desk: DeskDep, site_id: SiteId, sent: SentDep, mark: MarkQuery = "
         except ChangedSince:
             now = _edit_view(desk, site_id, mark or name, typed=typed, warnings=read.warnings, problem=CHANGED_SINCE)
             return render("joint_edit.html", 409, who=desk.who, page=now)
-    return _see(_path(site_id, f"?text={quote(name, safe='')}"))
+    return see(_path(site_id, f"?text={quote(name, safe='')}"))
 
 
 def _write(desk: Desk, site_id: str, edits: Sequence[JointEdit], text: str) -> None:
@@ -461,7 +458,7 @@ def remove(desk: DeskDep, site_id: SiteId, mark: MarkField, seen: Annotated[str,
     if not found.present:
         raise HTTPException(409, f"{mark} is not in the schedule any more.")
     _write(desk, site_id, [_out(found, seen)], f"{mark} taken out of the schedule.")
-    return _see(_path(site_id))
+    return see(_path(site_id))
 
 
 def _out(found: KeptJoint, seen: str) -> JointEdit:
@@ -475,7 +472,7 @@ def undo(desk: DeskDep, site_id: SiteId, act: Annotated[int, Form(ge=1, le=2**31
     with writing(desk.engine) as session:
         undo_act(session, site_id, act, now=desk.now(), by=desk.who.name)
     desk.planner.replan(site_id)
-    return _see(_path(site_id))
+    return see(_path(site_id))
 
 
 # Many joints ----------------------------------------------------------------------------------------------------------
@@ -525,12 +522,14 @@ def save_bulk(desk: DeskDep, site_id: SiteId, sent: SentDep) -> Response:
         page, _ = _bulk(desk, site_id, sent, moved_on=True)
         return render("schedule_bulk.html", 409, who=desk.who, page=page)
     query = _filter_of(dict(sent).get("query", "")).query()
-    return _see(_path(site_id, f"?{query}" if query else ""))
+    return see(_path(site_id, f"?{query}" if query else ""))
 
 
 def _filter_of(query: str) -> ScheduleFilter:
     """A filter from the query of a list's address; what cannot be read is refused, not left out."""
-    named = {name: value for name, value in parse_qsl(query[:2000]) if value}
+    if len(query) > LONGEST_FILTER:
+        raise HTTPException(422, f"The filter has {len(query)} letters, at most {LONGEST_FILTER}; nothing was changed.")
+    named = {name: value for name, value in parse_qsl(query) if value}
     try:
         return _FILTER.validate_python(named)
     except ValidationError:

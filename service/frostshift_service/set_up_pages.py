@@ -11,10 +11,10 @@ import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from typing import Annotated, Any, Final
-from urllib.parse import quote, urlencode
+from urllib.parse import quote
 
 from fastapi import APIRouter, Depends, Form, HTTPException, Path, Query, Request, UploadFile
-from fastapi.responses import JSONResponse, RedirectResponse, Response
+from fastapi.responses import JSONResponse, Response
 from sqlalchemy.exc import IntegrityError
 from sqlmodel import Session
 
@@ -22,7 +22,7 @@ from frostshift_rules.job import Acceptance, Site
 from frostshift_rules.notice_setup import NoticeSetup
 from frostshift_rules.strict import TableError
 from frostshift_rules.tables import acceptable_ids, table_name
-from frostshift_service.pages import SettingsDep, render
+from frostshift_service.pages import SettingsDep, render, see
 from frostshift_service.people_file import MAX_BYTES as PEOPLE_BYTES
 from frostshift_service.people_file import read_people, write_people
 from frostshift_service.procedure_file import MAX_BYTES as PROCEDURE_BYTES
@@ -98,10 +98,6 @@ TypedDep = Annotated[dict[str, list[str]], Depends(_typed)]
 
 def _path(site_id: str, topic: str = "") -> str:
     return f"/sites/{quote(site_id, safe='')}/set-up" + (f"/{topic}" if topic else "")
-
-
-def _see(url: str, **query: str) -> RedirectResponse:
-    return RedirectResponse(url + (f"?{urlencode(query)}" if query else ""), status_code=303)
 
 
 def _topic_known(topic: str) -> str:
@@ -264,6 +260,7 @@ def _page(
         tables=[one for one in table_list(site.site).tables if one.standing.acceptable] if topic == "table" else [],
         used_table=table_name(site.site.table_id, site.site.own_tables),
         used_id=site.site.table_id,
+        fingerprints={own.id: own.fingerprint for own in site.site.own_tables},
         accept=accept or {},
         tokens=[
             {
@@ -351,29 +348,48 @@ def accept(
     by: NameField = "",
     checked: Annotated[str, Form(max_length=10)] = "",
 ) -> Response:
-    """Write down that a rule table was checked against the site's own copy of the code."""
+    """Write down that a rule table was checked against the site's own copy of the code.
+
+    A table of the site's own is chosen by its id and its fingerprint: what is accepted is the text that was shown.
+    """
     with reading(desk.engine) as session:
         site = load_site(session, site_id).site
+    table_id, _, shown = table.partition(" ")
     wrong: dict[str, str] = {}
-    if table not in acceptable_ids(site.own_tables):
+    if table_id not in acceptable_ids(site.own_tables):
         wrong["table"] = "choose a table of the list"
     if not by.strip() or len(by.strip()) > MOST_NAME or not by.strip().isprintable():
         wrong["by"] = f"say who checked it, at most {MOST_NAME} letters"
     if not checked:
         wrong["checked"] = "tick it once the table was held against your own copy of the code"
     if wrong:
-        given = {"wrong": wrong, "by": by, "table": table, "checked": checked}
+        given = {"wrong": wrong, "by": by, "table": table_id, "checked": checked}
         return _page(desk, site_id, "table", status=422, accept=given)  # type: ignore[arg-type]
-    fingerprint = next((own.fingerprint for own in site.own_tables if own.id == table), "")
-    given_now = Acceptance(table, by.strip(), desk.now().date(), fingerprint)
-    said = f"{table} accepted by {given_now.accepted_by}"
-    _written(desk, site_id, "table", said, lambda session: _accept(session, site_id, given_now))
+    given_now = Acceptance(table_id, by.strip(), desk.now().date(), shown)
+
+    def write(session: Session) -> None:
+        hold_site(session, site_id)
+        if _own_fingerprint(load_site(session, site_id).site, table_id) != shown:
+            raise _Stale(f"{table_id} has another text than the one you were shown: check it again, then accept it.")
+        accept_table(session, site_id, given_now)
+
+    try:
+        _written(desk, site_id, "table", f"{table_id} accepted by {given_now.accepted_by}", write)
+    except _Stale as error:
+        again: dict[str, Any] = {
+            "wrong": {"table": str(error).removesuffix(".")},
+            "by": by,
+            "table": table_id,
+            "checked": "",
+        }
+        return _page(desk, site_id, "table", status=409, accept=again)
     desk.planner.replan(site_id)
-    return _see(_path(site_id, "table"), did="accepted")
+    return see(_path(site_id, "table?did=accepted"))
 
 
-def _accept(session: Session, site_id: str, given: Acceptance) -> None:
-    accept_table(session, site_id, given)
+def _own_fingerprint(site: Site, table_id: str) -> str:
+    """Of a table of the site's own; empty for one that ships."""
+    return next((own.fingerprint for own in site.own_tables if own.id == table_id), "")
 
 
 @router.post("/sites/{site_id}/set-up/thermometer/tokens", include_in_schema=False)
@@ -393,14 +409,14 @@ def make_token(desk: DeskDep, site_id: SiteId, name: NameField = "") -> Response
 
 
 @router.post("/sites/{site_id}/set-up/thermometer/tokens/{token_id}/revoke", include_in_schema=False)
-def end_token(desk: DeskDep, site_id: SiteId, token_id: Annotated[int, Path(ge=1)]) -> Response:
+def end_token(desk: DeskDep, site_id: SiteId, token_id: Annotated[int, Path(ge=1, le=2**31 - 1)]) -> Response:
     """Let a token count no more."""
 
     def write(session: Session) -> None:
         revoke_token(session, site_id, token_id, now=desk.now())
 
     _written(desk, site_id, "thermometer", f"token {token_id} revoked", write)
-    return _see(_path(site_id, "thermometer"), did="gone")
+    return see(_path(site_id, "thermometer?did=gone"))
 
 
 @router.post("/sites/{site_id}/set-up/{topic}/remove", include_in_schema=False)
@@ -424,7 +440,7 @@ def remove(desk: DeskDep, site_id: SiteId, topic: TopicId, item: NameField, was:
         return _page(desk, site_id, topic, status=422, refused=f"{item} stays: {error.problems['']}.")
     if found.kept == "site":
         desk.planner.replan(site_id)
-    return _see(_path(site_id, topic), did="gone")
+    return see(_path(site_id, f"{topic}?did=gone"))
 
 
 @router.post("/sites/{site_id}/set-up/{topic}", include_in_schema=False)
@@ -447,7 +463,7 @@ def change(desk: DeskDep, site_id: SiteId, topic: TopicId, typed: TypedDep) -> R
         return _page(desk, site_id, topic, name=name, status=422, typed=typed, problems=error.problems, mark=was)
     if found.kept == "site":
         desk.planner.replan(site_id)
-    return _see(_path(site_id, topic), did="kept")
+    return see(_path(site_id, f"{topic}?did=kept"))
 
 
 def _stale_text(settings: Settings, topic: str, name: str) -> str:
@@ -481,12 +497,12 @@ def load(
                 hold_site(session, site_id)
                 setup = read_people(_bytes_of(file, PEOPLE_BYTES), name, notices.load_setup(session, site_id))
                 _kept_people(desk, session, site_id, setup, f"file {name}")
-            return _see(_path(site_id, topic), did="loaded")
+            return see(_path(site_id, f"{topic}?did=loaded"))
         if topic == "file":
             return _load_site(desk, site_id, file, name, tables or [])
         if topic in ("gas", "cylinders", "supply", "other-use"):
             _load_gas(desk, site_id, file, name)
-            return _see(_path(site_id, topic), did="loaded")
+            return see(_path(site_id, f"{topic}?did=loaded"))
     except (TableError, SiteFileError) as error:
         said = str(error).replace(f"{PLACE}: ", "").replace(f"{PLACE}, ", "")
         return _page(desk, site_id, topic, status=422, refused=f"Not loaded: {said}.")
@@ -590,4 +606,4 @@ def new_post(desk: DeskDep, typed: TypedDep) -> Response:
     except NotTaken as error:
         return _new_page(desk, new_form(_new_units(desk), typed, error.problems), 422)
     desk.planner.replan(file.site.id)
-    return _see(_path(file.site.id))
+    return see(_path(file.site.id))

@@ -36,6 +36,10 @@ def kinds(after: Plan, before: Plan = BEFORE) -> dict[str, tuple[str, ...]]:
     return {one.mark: tuple(one.kinds) for one in plan_changes(before, after).joints}
 
 
+def maximum(c: float | None) -> Callable[[JointPlan], JointPlan]:
+    return lambda one: replace(one, requirement=replace(one.requirement, maximum_c=c))
+
+
 def moved(by_minutes: float) -> Plan:
     found = BEFORE.joints[0].heat
     assert found is not None
@@ -58,6 +62,7 @@ def longer(by: float) -> Plan:
         (changed("H0", lambda one: replace(one, minimum_c=None)), ("minimum",)),
         (changed("H0", lambda one: replace(one, minimum_c=(one.minimum_c or 0.0) + 0.4)), ()),
         (changed("H0", lambda one: replace(one, minimum_c=(one.minimum_c or 0.0) - 0.6)), ("minimum",)),
+        (changed("H0", maximum(200.0)), ("maximum",)),  # there was none
         (changed("H0", lambda one: replace(one, weather_state="stop")), ("weather",)),
         (changed("H0", lambda one: replace(one, joint=replace(one.joint, crew="north"))), ("crew",)),
         (changed("H0", lambda one: replace(one, shift_key=None)), ("start",)),
@@ -70,6 +75,14 @@ def longer(by: float) -> Plan:
 )
 def test_a_joint_that_changed(after: Plan, found: tuple[str, ...]) -> None:
     assert kinds(after) == ({"H0": found} if found else {})
+
+
+@pytest.mark.parametrize(
+    ("c", "found"), [(199.6, ()), (150.0, ("maximum",)), (230.0, ("maximum",)), (None, ("maximum",))]
+)
+def test_a_maximum_that_is_lowered_raised_or_gone(c: float | None, found: tuple[str, ...]) -> None:
+    before = changed("H0", maximum(200.0))
+    assert kinds(changed("H0", maximum(c)), before) == ({"H0": found} if found else {})
 
 
 def test_new_and_gone() -> None:
@@ -132,6 +145,7 @@ def plans(draw: st.DrawFn) -> Plan:
                 call=draw(st.sampled_from(["no_heat", "unknown", one.call])),
                 weather_state=draw(st.sampled_from(["go", "stop"])),
                 minimum_c=draw(st.sampled_from([None, 10.0, 10.3, 20.0])),
+                requirement=replace(one.requirement, maximum_c=draw(st.sampled_from([None, 200.0, 200.4, 230.0]))),
                 heat=draw(st.sampled_from([heated, None])),
             )
         )

@@ -19,6 +19,7 @@ from frostshift_service.people_file import (
     WHOLES,
     people_template,
     read_people,
+    write_people,
 )
 from frostshift_service.senders.webhook import PLACES
 
@@ -29,7 +30,7 @@ TEMPLATE = "[person.address.template]\n"
 
 
 def read(text: str) -> NoticeSetup:
-    return read_people(text.encode(), "people.toml")
+    return read_people(text.encode(), "people.toml", loopback=True)
 
 
 def refused(text: str) -> str:
@@ -70,6 +71,16 @@ def test_the_template_with_all_its_comments_taken_up() -> None:
     assert hook.template is not None
     assert (hook.secret, hook.template.headers) == ("at least sixteen letters", (("Authorization", "Bearer KEY"),))
     assert setup.people[0].kinds == ("front", "stop")
+
+
+@pytest.mark.parametrize("host", ["127.0.0.1:9", "localhost", "[::1]:8765", "127.9.9.9"])
+def test_this_machine_is_posted_to_only_by_a_file_of_its_command_line(host: str) -> None:
+    text = f'{BASE}[[person.address]]\nchannel = "webhook"\nto = "http://{host}/s3cret"\n'
+    there = read(text)
+    with pytest.raises(TableError, match=r"'to': .*command line") as caught:
+        read_people(text.encode(), "people.toml")
+    assert "s3cret" not in str(caught.value)
+    assert read_people(write_people(there).encode(), "people.toml", there) == there  # what is there stays
 
 
 def test_all_that_can_be_said() -> None:

@@ -36,7 +36,7 @@ def people_template_command(file: Path) -> None:
 @people_app.command("load")
 def people_load(file: Path, site: SiteOption = None) -> None:
     """Take in a file of people; it replaces all that was loaded before."""
-    setup = read_people(read_bytes(file, MAX_BYTES), file.name)
+    setup = read_people(read_bytes(file, MAX_BYTES), file.name, loopback=True)
     with opened() as (settings, engine, _jobs):
         site_id = site_id_of(engine, site)
         with writing(engine) as session:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import hashlib
 import secrets
 from datetime import datetime
 from typing import Final
 
 from sqlmodel import Session, col, select
 
+from frostshift_service.store.accounts import digest_of
 from frostshift_service.store.records import CrewLink, StoreError, UnknownToken
 from frostshift_service.store.sites import hold_site
 from frostshift_service.store.tables import CrewLinkRow
@@ -36,7 +36,7 @@ def new_crew_token(session: Session, site_id: str, crew: str, *, now: datetime, 
         CrewLinkRow(
             site_id=site_id,
             crew=crew,
-            digest=_digest(secret),
+            digest=digest_of(secret),
             made_utc=now,
             made_by=by,
             revoked_utc=None,
@@ -49,7 +49,7 @@ def new_crew_token(session: Session, site_id: str, crew: str, *, now: datetime, 
 
 def crew_of(session: Session, secret: str) -> CrewLink | None:
     """The link of a secret, of whatever site; None for none, or one that was revoked."""
-    row = session.exec(select(CrewLinkRow).where(CrewLinkRow.digest == _digest(secret))).first()
+    row = session.exec(select(CrewLinkRow).where(CrewLinkRow.digest == digest_of(secret))).first()
     return None if row is None or row.revoked_utc is not None else _link(row)
 
 
@@ -73,10 +73,6 @@ def revoke_crew_link(session: Session, site_id: str, link_id: int, *, now: datet
         session.add(row)
         session.flush()
     return _link(row)
-
-
-def _digest(secret: str) -> str:
-    return hashlib.sha256(secret.encode("utf-8", "surrogateescape")).hexdigest()
 
 
 def _link(row: CrewLinkRow) -> CrewLink:

@@ -5,13 +5,13 @@ That is enough for a secret of 32 random bytes, which nobody can guess from its 
 
 from __future__ import annotations
 
-import hashlib
 import secrets
 from datetime import datetime, timedelta
 from typing import Final
 
 from sqlmodel import Session, col, delete, select
 
+from frostshift_service.store.accounts import digest_of
 from frostshift_service.store.notices import kept_delivery, notice_by_number
 from frostshift_service.store.records import CalendarLink, KeptDelivery, KeptNotice, StoreError, UnknownToken
 from frostshift_service.store.sites import hold_site
@@ -30,14 +30,14 @@ def new_answer_token(session: Session, delivery_id: int, *, now: datetime) -> st
     Every attempt has its own, as none is kept: the message of an attempt that was broken off may have arrived.
     """
     secret = secrets.token_urlsafe(32)
-    session.add(AnswerLinkRow(digest=_digest(secret), delivery_id=delivery_id, made_utc=now))
+    session.add(AnswerLinkRow(digest=digest_of(secret), delivery_id=delivery_id, made_utc=now))
     session.flush()
     return secret
 
 
 def by_answer_token(session: Session, secret: str) -> tuple[KeptNotice, KeptDelivery] | None:
     """The notice that a secret answers, and to whom and where it was sent; None for no such secret."""
-    link = session.get(AnswerLinkRow, _digest(secret))
+    link = session.get(AnswerLinkRow, digest_of(secret))
     row = None if link is None else session.get(NoticeDeliveryRow, link.delivery_id)
     return None if row is None else (notice_by_number(session, row.number), kept_delivery(row))
 
@@ -61,14 +61,14 @@ def new_calendar_token(session: Session, site_id: str, crew: str, *, now: dateti
     if len(counting) >= MAX_LINKS:
         raise StoreError(f"site {site_id} has {len(counting)} calendar links, at most {MAX_LINKS} may count")
     secret = secrets.token_urlsafe(32)
-    session.add(CalendarLinkRow(site_id=site_id, crew=crew, digest=_digest(secret), made_utc=now, revoked_utc=None))
+    session.add(CalendarLinkRow(site_id=site_id, crew=crew, digest=digest_of(secret), made_utc=now, revoked_utc=None))
     session.flush()
     return secret
 
 
 def calendar_crew_of(session: Session, secret: str) -> CalendarLink | None:
     """The calendar link of a secret, of whatever site; None for none, or one that was revoked."""
-    row = session.exec(select(CalendarLinkRow).where(CalendarLinkRow.digest == _digest(secret))).first()
+    row = session.exec(select(CalendarLinkRow).where(CalendarLinkRow.digest == digest_of(secret))).first()
     return None if row is None or row.revoked_utc is not None else _link(row)
 
 
@@ -92,10 +92,6 @@ def revoke_calendar_link(session: Session, site_id: str, link_id: int, *, now: d
         session.add(row)
         session.flush()
     return _link(row)
-
-
-def _digest(secret: str) -> str:
-    return hashlib.sha256(secret.encode("utf-8", "surrogateescape")).hexdigest()
 
 
 def _link(row: CalendarLinkRow) -> CalendarLink:

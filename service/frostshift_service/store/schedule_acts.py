@@ -8,12 +8,13 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import Any, Final
 
+from sqlalchemy import func
 from sqlmodel import Session, col, select
 
 from frostshift_service.store.joints import MARKS_AT_A_TIME, fingerprint_of, values_of_joint
 from frostshift_service.store.records import ChangedSince, JointEdit, ScheduleAct, StoreError
 from frostshift_service.store.sites import touch
-from frostshift_service.store.tables import JointChangeRow, JointRow, ScheduleActRow
+from frostshift_service.store.tables import JointChangeRow, JointRow, ScheduleActRow, ScheduleImportRow
 
 _COLUMNS: Final = ("place", "crew", "start_utc", "state", "present", "rest", "defaults", "problems")
 """Columns of a joint that are changed by hand and put back by an undo."""
@@ -47,6 +48,7 @@ def write_edits(
     stale = tuple(edit.wanted.joint.mark for edit in edits if _is_stale(rows.get(edit.wanted.joint.mark), edit))
     if stale:
         raise ChangedSince(f"{', '.join(stale[:5])} changed since it was looked at", stale)
+    after_import = _number_of_last_import(session, site_id)
     changes: list[dict[str, Any]] = []
     for edit in edits:
         values = values_of_joint(site_id, edit.wanted) | {"present": edit.present}
@@ -68,7 +70,7 @@ def write_edits(
         by=by,
         text=text,
         joints=len(edits),
-        changes=zlib.compress(json.dumps(changes).encode()),
+        changes=zlib.compress(json.dumps({"after_import": after_import, "joints": changes}).encode()),
         undone_utc=None,
     )
     session.add(act)
@@ -78,10 +80,12 @@ def write_edits(
 
 
 def last_act(session: Session, site_id: str) -> ScheduleAct | None:
-    """The last change of joints that was not taken back; None where there is none."""
+    """The last change of joints that can be taken back; None where it was, or where a schedule was loaded since."""
     wanted = select(ScheduleActRow).where(ScheduleActRow.site_id == site_id)
     row = session.exec(wanted.order_by(col(ScheduleActRow.id).desc()).limit(1)).first()
     if row is None or row.undone_utc is not None:
+        return None
+    if _unpacked(row)["after_import"] != _number_of_last_import(session, site_id):
         return None
     assert row.id is not None
     return ScheduleAct(row.id, row.at_utc, row.by, row.text, row.joints)
@@ -93,7 +97,8 @@ def undo_act(session: Session, site_id: str, act_id: int, *, now: datetime, by: 
     Raises:
         UnknownSite: there is no site of that id.
         StoreError: there is no such change, or it was taken back before.
-        ChangedSince: a joint of it was changed again.
+        ChangedSince: a joint of it was changed again, or a schedule was loaded since: what stands in a file now is no
+            longer the hand's.
     """
     touch(session, site_id)
     act = session.get(ScheduleActRow, act_id, populate_existing=True)
@@ -101,7 +106,12 @@ def undo_act(session: Session, site_id: str, act_id: int, *, now: datetime, by: 
         raise StoreError(f"site {site_id} has no change {act_id}")
     if act.undone_utc is not None:
         raise StoreError("this change was taken back before")
-    changes: list[dict[str, Any]] = json.loads(zlib.decompress(act.changes))
+    unpacked = _unpacked(act)
+    changes: list[dict[str, Any]] = unpacked["joints"]
+    if unpacked["after_import"] != _number_of_last_import(session, site_id):
+        raise ChangedSince(
+            "a schedule was loaded since; nothing was taken back", tuple(change["mark"] for change in changes)
+        )
     rows = _rows(session, site_id, [change["mark"] for change in changes])
     again = tuple(
         change["mark"]
@@ -116,6 +126,17 @@ def undo_act(session: Session, site_id: str, act_id: int, *, now: datetime, by: 
         _log(session, row, now, by, [(field, became, was) for field, was, became in change["said"]])
     act.undone_utc = now
     session.flush()
+
+
+def _number_of_last_import(session: Session, site_id: str) -> int:
+    """0 where no schedule was loaded yet."""
+    wanted = select(func.max(col(ScheduleImportRow.id))).where(ScheduleImportRow.site_id == site_id)
+    return session.exec(wanted).one() or 0
+
+
+def _unpacked(act: ScheduleActRow) -> dict[str, Any]:
+    kept: dict[str, Any] = json.loads(zlib.decompress(act.changes))
+    return kept
 
 
 def _is_stale(row: JointRow | None, edit: JointEdit) -> bool:

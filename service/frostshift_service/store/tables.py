@@ -148,7 +148,8 @@ class ScheduleDraftRow(Table, table=True):
 class ScheduleActRow(Table, table=True):
     """What somebody changed of some joints at once, to be taken back at once.
 
-    `changes` is the zlib of JSON: of each mark the columns of `JointRow` that changed, as they were and as they became.
+    `changes` is the zlib of JSON: `after_import`, the id of the last import before it (0: none), and `joints`, of each
+    mark the columns of `JointRow` that changed, as they were and as they became.
     """
 
     __tablename__ = "schedule_act"

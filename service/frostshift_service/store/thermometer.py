@@ -6,7 +6,6 @@ bytes, which nobody can guess from its digest.
 
 from __future__ import annotations
 
-import hashlib
 import hmac
 import secrets
 from collections.abc import Sequence
@@ -18,6 +17,7 @@ from sqlmodel import Session, col, delete, func, select
 
 from frostshift_rules.air_correction import AIR_LIMITS_C
 from frostshift_rules.job import AirReading
+from frostshift_service.store.accounts import digest_of
 from frostshift_service.store.records import DeviceToken, KeptAirReading, StoreError, UnknownSite, UnknownToken
 from frostshift_service.store.sites import touch
 from frostshift_service.store.tables import AirReadingRow, DeviceTokenRow, SiteRow
@@ -61,7 +61,7 @@ def add_token(session: Session, site_id: str, name: str, *, now: datetime) -> st
     secret = secrets.token_urlsafe(32)
     session.add(
         DeviceTokenRow(
-            site_id=site_id, name=name, digest=_digest(secret), made_utc=now, revoked_utc=None, last_used_utc=None
+            site_id=site_id, name=name, digest=digest_of(secret), made_utc=now, revoked_utc=None, last_used_utc=None
         )
     )
     session.flush()
@@ -101,15 +101,11 @@ def token_with(session: Session, secret: str) -> DeviceToken | None:
 
     Every digest is compared, each in a time that does not hang on where the two differ.
     """
-    wanted, found = _digest(secret), None
+    wanted, found = digest_of(secret), None
     for row in session.exec(select(DeviceTokenRow).order_by(col(DeviceTokenRow.id))):
         if hmac.compare_digest(row.digest, wanted):
             found = row
     return None if found is None else _token(found)
-
-
-def _digest(secret: str) -> str:
-    return hashlib.sha256(secret.encode("utf-8", "surrogateescape")).hexdigest()
 
 
 def _token(row: DeviceTokenRow) -> DeviceToken:

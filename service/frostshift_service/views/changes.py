@@ -25,7 +25,7 @@ LAST_SHEET: Final = timedelta(hours=4)
 this sheet still. Our choice: half a shift."""
 FIRST_SHEET: Final = "Nobody has seen an earlier sheet that is still kept: there is nothing to compare with."
 _WEIGHT: Final[tuple[JointChangeKind, ...]] = (
-    "call", "minimum", "weather", "new", "start", "light_up", "minutes", "crew", "gone",
+    "call", "minimum", "maximum", "weather", "new", "start", "light_up", "minutes", "crew", "gone",
 )  # fmt: skip
 """What weighs most is said first."""
 
@@ -125,6 +125,17 @@ def _minimum(before: JointPlan, after: JointPlan, show: Show) -> str:
     return f"minimum {now}, was {was}"
 
 
+def _maximum(before: JointPlan, after: JointPlan, show: Show) -> str:
+    was, now = before.requirement.maximum_c, after.requirement.maximum_c
+    if now is None:
+        assert was is not None
+        return f"no maximum any more, was {show.temp_text(was, 'down')}"
+    if was is None:
+        return f"maximum {show.temp_text(now, 'down')}, there was none"
+    word = "lowered" if now < was else "raised"
+    return f"maximum {word} to {show.temp_text(now, 'down')}, was {show.temp_text(was, 'down')}"
+
+
 def _weather(before: JointPlan, after: JointPlan, _: Show) -> str:
     return f"weather {WEATHER[after.weather_state].text}, was {WEATHER[before.weather_state].text}"
 
@@ -159,6 +170,7 @@ def _crew(before: JointPlan, after: JointPlan, _: Show) -> str:
 _SAID: Final = {
     "call": _call,
     "minimum": _minimum,
+    "maximum": _maximum,
     "weather": _weather,
     "start": _start,
     "light_up": _light_up,

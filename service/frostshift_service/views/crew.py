@@ -16,10 +16,9 @@ from frostshift_service.store.records import CrewLink, KeptReading
 from frostshift_service.views.readings import ReadingForm, ReadingLine, asked_for, reading_form, reading_line
 from frostshift_service.views.sheet import Header, Line, header, line, morning_sheet
 from frostshift_service.views.show import Moment, Show, optional
-from frostshift_service.views.words import CAUTIONS, Caution
+from frostshift_service.views.words import CAUTIONS, Caution, crew_text
 
 ASK: Final = "Unknown: ask the superintendent"
-NO_CREW: Final = "joints without a crew"
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,11 +94,6 @@ class CrewLinkView:
     made_by: str
     ended: Moment | None
     ended_by: str
-
-
-def crew_text(crew: str) -> str:
-    """A crew for people."""
-    return f"crew {crew}" if crew else NO_CREW
 
 
 def crew_link_view(link: CrewLink, show: Show) -> CrewLinkView:

@@ -8,11 +8,10 @@ from typing import Final
 
 from frostshift_service.views.sheet import Header, Line, MorningSheet
 from frostshift_service.views.show import Moment, plural
-from frostshift_service.views.words import CALLS, Caution, Word
+from frostshift_service.views.words import CALLS, Caution, Word, crew_text
 
 LINES_A_PAGE: Final = 25
 """So many joints stand on a page that is read in a glove at arm's length."""
-NO_CREW: Final = "no crew named"
 OUTSIDE: Final = "Outside every shift"
 
 
@@ -64,11 +63,6 @@ class CrewSheet:
     first: Moment | None
     last: Moment | None
     cautions: tuple[Caution, ...]
-
-
-def crew_text(crew: str) -> str:
-    """The words for a crew."""
-    return f"crew {crew}" if crew else NO_CREW
 
 
 def crew_sheet(sheet: MorningSheet, crew: str | None = None) -> CrewSheet:

@@ -127,3 +127,11 @@ READING_NOTE: Final = (
     "Steel: cold side to likely at the coldest hour of the joint's window. Light-up is for the slow end of the heating "
     "time, hold is the short end. Ranges are low to high."
 )
+
+
+NO_CREW: Final = "joints without a crew"
+
+
+def crew_text(crew: str) -> str:
+    """A crew in words; an empty one: `NO_CREW`."""
+    return f"crew {crew}" if crew else NO_CREW

@@ -29,7 +29,8 @@ class Tags(HTMLParser):
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.inside += [name for name, _ in attrs if name == "style" or name.startswith("on")]
-        self.inside += [tag] if tag in ("script", "style", "iframe") else []
+        ours = tag == "script" and (dict(attrs).get("src") or "").startswith("/static/")
+        self.inside += [tag] if tag in ("script", "style", "iframe") and not ours else []
         self.links += [value or "" for name, value in attrs if name == "href"]
         self.ids += [value or "" for name, value in attrs if name == "id"]
         if tag not in VOID:

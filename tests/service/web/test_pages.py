@@ -202,6 +202,7 @@ async def test_openapi_names_the_json_and_no_page(web: Any) -> None:
         "/sites/{site_id}/plan.json",
         "/sites/{site_id}/joints/{mark}.pdf",
         "/sites/{site_id}/gas/order.pdf",
+        "/sites/{site_id}/record.pdf",
         "/sites/{site_id}/joints/{mark}.json",
         "/sites/{site_id}/schedule.json",
         "/sites/{site_id}/schedule/preview/{draft_id}.json",

@@ -11,16 +11,18 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from shutil import which
+from threading import Event
 from typing import Any
 
+import anyio
 import pytest
 from playwright.sync_api import Browser
 from pypdf import PdfReader
-from tests.service.web.conftest import DAY_KEY, at, heat_plan, joint, joint_plan, make_plan
+from tests.service.web.conftest import DAY_KEY, at, enter, heat_plan, joint, joint_plan, make_plan
 
 from frostshift_rules.workload import JointPlan, Plan, Range
-from frostshift_service import pdf
-from frostshift_service.pdf import NO_PDF, NotOurs, page_pdf, paper_for, static_file
+from frostshift_service import pdf, print_pages
+from frostshift_service.pdf import MOST_ROWS, NO_PDF, NotOurs, page_pdf, paper_for, static_file
 
 pytestmark = pytest.mark.anyio
 SITE = "/sites/north-yard"
@@ -94,7 +96,7 @@ async def test_every_crew_and_shift_begins_a_page_of_the_morning_sheet(web: Any)
     found = pages_of(await get(web, f"{SITE}/morning.pdf"))
     by_crew = {
         name: [page for page in found if f"{name}" in page and "Heat to" in page]
-        for name in ("Crew north", "Crew south", "No crew named")
+        for name in ("Crew north", "Crew south", "Joints without a crew")
     }
     assert [len(pages) for pages in by_crew.values()] == [1, 1, 1]
     assert [sum(marks(pages).values()) for pages in by_crew.values()] == [3, 3, 3]
@@ -121,11 +123,83 @@ async def test_nothing_is_cut_off(web: Any, tmp_path: Path) -> None:
 
 
 async def test_what_stands_on_a_line_of_the_crew_sheet(web: Any) -> None:
-    found = pages_of(await get(web, f"{SITE}/crew-sheet.pdf"))
-    text = " ".join(" ".join(found).split())
+    reader = PdfReader(io.BytesIO(await get(web, f"{SITE}/crew-sheet.pdf")))
+    text = " ".join(" ".join(page.extract_text() for page in reader.pages).split())
     for expected in ("BP-A1", "225 °F", "no time", "no torch", "LN-1", "Outside every shift", "minimum unknown"):
         assert expected in text.replace("\N{NO-BREAK SPACE}", " "), expected
     assert len(PdfReader(io.BytesIO(await get(web, f"{SITE}/joints/CR-B4-W.pdf"))).pages) in range(2, 8)
+
+
+@pytest.mark.parametrize("state", ["planned", "done"])
+async def test_the_page_of_a_joint_on_paper_has_its_figures_and_no_form(web: Any, state: str) -> None:
+    """Of a joint in the plan and of one that rests."""
+    if state == "done":
+        async with web.client() as client:
+            answer = await client.post(f"{SITE}/state", data={"mark": "CR-B4-W", "action": "done"})
+            assert answer.status_code == 303
+        web.planner.plan = plan_of([one for one in make_plan().joints if one.joint.mark != "CR-B4-W"])
+    text = " ".join("\n".join(pages_of(await get(web, f"{SITE}/joints/CR-B4-W.pdf"))).split())
+    assert "CR-B4-W" in text
+    assert "Measured on the steel" in text
+    assert "Log a reading" not in text
+
+
+async def test_the_preheat_record_on_paper_has_its_lines_to_sign(web: Any) -> None:
+    async with web.client() as client:
+        fields = {
+            "mark": "CR-B4-W", "value": "61", "unit": "F", "stage": "before_arc", "tool": "contact thermometer",
+            "entry_key": "kQ3vB7xw91pL", "by": "R. Moss",
+        }  # fmt: skip
+        assert (await client.post(f"{SITE}/readings", data=fields)).status_code == 303
+        page = (await client.get(f"{SITE}/record?mark=CR-B4-W")).text
+    assert f"{SITE}/record.pdf?mark=CR-B4-W" in page
+    text = " ".join("\n".join(pages_of(await get(web, f"{SITE}/record.pdf?mark=CR-B4-W"))).split())
+    for expected in ("Preheat record: CR-B4-W", "61", "R. Moss", "signature"):
+        assert expected in text, expected
+    async with web.client() as client:
+        assert (await client.get(f"{SITE}/record.pdf?mark=NONE")).status_code == 404
+
+
+async def test_a_print_that_takes_too_long_is_refused_with_its_limit(web: Any) -> None:
+    web.planner.plan = plan_of([heated(n) for n in range(MOST_ROWS + 1)])
+    async with web.client() as client:
+        answer = await client.get(f"{SITE}/crew-sheet.pdf")
+    assert answer.status_code == 422
+    assert f"a PDF of more than {MOST_ROWS} takes this machine too long" in answer.text
+    assert "one crew or for fewer shifts" in answer.text
+
+
+async def test_prints_that_wait_hold_up_no_page(web: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Sixty prints, more than the shared pool has threads: one is made, the others are told to come back."""
+    made, end = [], Event()
+
+    def slow(html: str, paper: str) -> bytes:
+        made.append(paper)
+        assert end.wait(30)
+        return b"%PDF"
+
+    monkeypatch.setattr(print_pages, "page_pdf", slow)
+    monkeypatch.setattr(print_pages, "WAIT_S", 1.0)
+    async with web.client() as client, anyio.create_task_group() as tasks:
+        statuses: list[int] = []
+
+        async def ask() -> None:
+            answer = await client.get(f"{SITE}/gas/order.pdf")
+            statuses.append(answer.status_code)
+            if answer.status_code == 503:
+                assert "Try again in a minute" in answer.text
+
+        for _ in range(60):
+            tasks.start_soon(ask)
+        with anyio.fail_after(20):
+            while not made:
+                await anyio.sleep(0.05)
+            assert (await client.get(f"{SITE}/gas/order")).status_code == 200
+            while len(statuses) < 59:
+                await anyio.sleep(0.05)
+        end.set()
+    assert statuses == [503] * 59 + [200]
+    assert made == ["letter"]
 
 
 async def test_a_page_shows_the_first_rows_of_a_big_shift_and_paper_all(web: Any) -> None:
@@ -208,7 +282,7 @@ def test_chromium_prints_the_same_marks(browser: Browser, base_url: str, web: An
     web.planner.plan = plan_of([heated(n, ("north", "south")[n % 2]) for n in range(56)])
     context = browser.new_context(base_url=base_url)
     page = context.new_page()
-    page.goto(web.app.state.door.new_link())
+    enter(page, web.app)
     page.goto(f"{SITE}/crew-sheet")
     printed = page.pdf(format="Letter")
     ours = page.request.get(f"{SITE}/crew-sheet.pdf?paper=letter").body()

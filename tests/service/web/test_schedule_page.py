@@ -21,6 +21,7 @@ from frostshift_service.store.joints import (
     import_joints,
     joints_of,
     kept_joint,
+    kept_joints,
     move_joint,
     set_joint_state,
 )
@@ -584,6 +585,10 @@ async def test_a_day_keeps_the_wall_clock_over_a_change_of_the_clock(web: Any) -
         ({"mark": ["CR-B4-W", "NOPE"], "action": "state", "state": "done"}, "No longer in the schedule: NOPE"),
         ({"mark": ["CR-B4-W", "LN-1"], "action": "shifts", "shifts": "1"}, "LN-1: its start is in no shift"),
         ({"all": "1", "query": "sort=colour", "action": "state", "state": "done"}, "cannot be read"),
+        (
+            {"all": "1", "query": f"text={'x' * 110}&" * 20 + "crew=north", "action": "state", "state": "done"},
+            "at most 2000; nothing was changed",
+        ),
     ],
 )
 async def test_what_cannot_be_done_to_all_is_done_to_none(web: Any, asked: dict[str, Any], said: str) -> None:
@@ -619,6 +624,26 @@ async def test_what_was_changed_again_is_not_taken_back(web: Any) -> None:
     assert answer.status_code == 409
     assert "BP-A1 changed again since; nothing was taken back" in words_of(answer.text)
     assert of(web, "CR-B4-W").crew == "east"
+
+
+async def test_an_undo_takes_nothing_back_that_a_schedule_has_held_since(web: Any) -> None:
+    """A joint that was added by hand and then stands in the file is the file's: it stays."""
+    async with web.client() as client:
+        form = await form_of(client, "BR-C2")
+        await client.post(f"{SITE}/edit?mark=BR-C2", data=form | {"crew": "east"})
+        act = Fields((await client.get(PAGE)).text).values["act"]
+        with writing(web.engine) as session:
+            joints = [
+                ImportedJoint(one.joint, one.row, one.defaults, one.problems)
+                for one in kept_joints(session, "north-yard")
+                if one.present
+            ]
+            import_joints(session, "north-yard", joints, now=NOW, file_name="again.csv", by="R. Quill")
+        assert 'name="act"' not in (await client.get(PAGE)).text
+        answer = await client.post(f"{PAGE}/undo", data={"act": act})
+    assert answer.status_code == 409
+    assert "schedule was loaded since; nothing was taken back" in words_of(answer.text)
+    assert of(web, "BR-C2").crew == "east"
 
 
 async def test_the_undo_of_one_start_does_not_meet_a_change_of_another_kind(web: Any) -> None:

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, date, datetime
 from html import unescape
+from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -16,11 +17,12 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser
 from pydantic import TypeAdapter
-from tests.service.web.conftest import NOW, TABLE, Web, joint, make_plan, site
+from tests.service.web.conftest import NOW, TABLE, Web, enter, joint, make_plan, site
 from tests.service.web.page_source import Tags, words_of
 
 from frostshift_rules.job import Acceptance
 from frostshift_rules.notice_setup import Address, NoticeSetup, Person, Template
+from frostshift_rules.tables import OwnTable
 from frostshift_service import demo
 from frostshift_service.app import create_app
 from frostshift_service.jobs import Jobs
@@ -386,6 +388,8 @@ def test_a_form_that_is_sent_as_it_is_shown_changes_nothing(topic: str, item: st
         ("people", "", {"id": "z", "name": "Z", "to_1": "nobody"}, {"to_1"}),
         ("people", "", {"id": "z", "name": "Z", "channel_1": "webhook", "to_1": "https://a.example/x",
                         "secret_1": "short"}, {"secret_1"}),
+        ("people", "", {"id": "z", "name": "Z", "channel_1": "webhook", "to_1": "http://127.0.0.1:8765/x"}, {"to_1"}),
+        ("people", "", {"id": "z", "name": "Z", "channel_1": "webhook", "to_1": "https://localhost/x"}, {"to_1"}),
         ("people", "", {"id": "z", "name": "Z", "quiet.begin": "20:00"}, {"quiet.until"}),
         ("people", "", {"id": "rowan", "name": "Z"}, {"id"}),
         ("people", "rowan", {"then": "rowan"}, {"then"}),
@@ -476,6 +480,36 @@ async def test_a_table_is_accepted_by_somebody_who_says_so(web: Web) -> None:
         assert (await client.post(f"{PAGE}/table/accept", data=given)).status_code == 303
     assert kept(web).site.acceptances == (Acceptance(TABLE, "Q. Arden", date(2026, 12, 17)),)
     assert web.planner.replanned == [SITE]
+
+
+@pytest.mark.anyio
+async def test_a_table_that_was_changed_since_it_was_shown_is_not_accepted(web: Web) -> None:
+    shipped = resources.files("frostshift_rules").joinpath("tables", f"{TABLE}.toml").read_text(encoding="utf-8")
+    shown = OwnTable("ours", shipped.replace(f'id = "{TABLE}"', 'id = "ours"'))
+    changed = replace(shown, text=f"{shown.text}# another edition\n")
+    with writing(web.engine) as session:
+        save_site(session, replace(site(), acceptances=(), own_tables=(shown,)))
+    async with web.client() as client:
+        option = f'value="ours {shown.fingerprint}"'
+        assert option in (await client.get(f"{PAGE}/table")).text
+        with writing(web.engine) as session:
+            save_site(session, replace(site(), acceptances=(), own_tables=(changed,)))
+        given = {"table": f"ours {shown.fingerprint}", "by": "Q. Arden", "checked": "yes"}
+        for table in (given["table"], "ours"):
+            answer = await client.post(f"{PAGE}/table/accept", data={**given, "table": table})
+            assert answer.status_code == 409
+            assert "has another text than the one you were shown" in words_of(answer.text)
+            assert option not in answer.text
+        assert kept(web).site.acceptances == ()
+        given["table"] = f"ours {changed.fingerprint}"
+        assert (await client.post(f"{PAGE}/table/accept", data=given)).status_code == 303
+    assert kept(web).site.acceptances == (Acceptance("ours", "Q. Arden", date(2026, 12, 17), changed.fingerprint),)
+
+
+@pytest.mark.anyio
+async def test_a_token_number_beyond_the_store_is_no_token(web: Web) -> None:
+    async with web.client() as client:
+        assert (await client.post(f"{PAGE}/thermometer/tokens/{2**70}/revoke")).status_code == 422
 
 
 @pytest.mark.anyio
@@ -642,7 +676,7 @@ def test_a_newcomer_sees_his_first_sheet_without_script(
     clicks = fields = 0
     with served(empty.app) as base:
         page = browser.new_context(base_url=base, java_script_enabled=False).new_page()
-        page.goto(empty.app.state.door.new_link())
+        enter(page, empty.app)
         page.get_by_role("link", name="Set up a site").click()
         for label, text in (
             ("Name", "Kiln Bay"), ("Latitude", "46.8"), ("Longitude", "-92.1"), ("Time zone", "America/Chicago"),
@@ -675,7 +709,7 @@ def test_no_page_is_wider_than_its_screen_and_axe_finds_no_fault(
     page = browser.new_context(base_url=base_url, viewport={"width": width, "height": 900}).new_page()
     said: list[str] = []
     page.on("console", lambda message: said.append(message.text))
-    page.goto(web.app.state.door.new_link())
+    enter(page, web.app)
     faults, wider = [], []
     for path in ("/set-up/new", PAGE, *(f"{PAGE}/{topic}" for topic, _ in LINKS), f"{PAGE}/people?item=tamsin"):
         page.goto(path)

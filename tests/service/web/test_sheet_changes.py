@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 from playwright.sync_api import Browser
-from tests.service.web.conftest import DAY_KEY, NIGHT_KEY, NOW, at, make_plan
+from tests.service.web.conftest import DAY_KEY, NIGHT_KEY, NOW, at, enter, make_plan
 from tests.service.web.page_source import words_of
 
 from frostshift_rules.units import c_from_f
@@ -47,12 +47,18 @@ def heated(mark: str, **fields: Any) -> Plan:
     return other(mark, heat=replace(found.heat, **fields))
 
 
+def limited(mark: str, maximum_c: float) -> Plan:
+    found = next(one for one in make_plan().joints if one.joint.mark == mark)
+    return other(mark, requirement=replace(found.requirement, maximum_c=maximum_c))
+
+
 @pytest.mark.parametrize(
     ("after", "mark", "text"),
     [
         (other("BR-C2", call="measure"), "BR-C2", "measure first, was no heat."),
         (other("BR-C2", call="unknown", unknowns=("no hour.",)), "BR-C2", "unknown, was no heat (no hour)."),
         (other("BR-C2", minimum_c=c_from_f(70.0)), "BR-C2", "minimum 70 °F, was 32 °F."),
+        (limited("BR-C2", c_from_f(400.0)), "BR-C2", "maximum 400 °F, there was none."),
         (other("CR-B6-N", weather_state="go"), "CR-B6-N", "weather go, was stop."),
         (heated("CR-B4-W", light_up_utc=at(1.0)), "CR-B4-W", "light up Thu 06:30, 28 min earlier."),
         (heated("CR-B4-W", minutes=Range(20.0, 25.0, 40.0)), "CR-B4-W", "heating 20-40 min, was 12-19 min."),
@@ -233,7 +239,7 @@ async def test_the_page_says_first_what_changed(web: Any) -> None:
 def test_columns_sort_and_a_newer_plan_is_announced(browser: Browser, base_url: str, web: Any) -> None:
     context = browser.new_context(base_url=base_url)
     page = context.new_page()
-    page.goto(web.app.state.door.new_link())
+    enter(page, web.app)
     answer = {"made_utc": (NOW - timedelta(minutes=12)).isoformat()}
     page.route("**/plan.json", lambda route: route.fulfill(json=answer))
     page.route(
@@ -281,7 +287,7 @@ def test_folded_notes_are_on_paper(browser: Browser, base_url: str, web: Any, tm
     )
     context = browser.new_context(base_url=base_url, color_scheme="dark")
     page = context.new_page()
-    page.goto(web.app.state.door.new_link())
+    enter(page, web.app)
     page.goto("/sites/north-yard/morning")
     assert page.evaluate("getComputedStyle(document.documentElement).backgroundColor") == "rgb(20, 24, 28)"
     note = page.get_by_text("A note that is folded.").first
