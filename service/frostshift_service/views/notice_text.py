@@ -24,7 +24,7 @@ from frostshift_service.views.words import CALLS, WEATHER
 MOST_JOINTS: Final = 6
 """So many joints are named; of more the sheet tells."""
 MOST_LINE: Final = 160
-"""A first line is cut here: a telephone shows no more."""
+"""A first line is cut here: a phone shows no more."""
 MOST_REASON: Final = 120
 """A longer reason stands on the sheet alone."""
 CAUTION: Final = "Predicted, not measured: measure the steel before you strike. The welding procedure decides."
