@@ -12,6 +12,7 @@ from http import HTTPStatus
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any, Final
+from urllib.parse import quote
 
 from fastapi import Depends, FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -40,7 +41,8 @@ from frostshift_service import (
     stock_pages,
     thermometer,
 )
-from frostshift_service.auth import Door, Guard, check_right, is_device_post
+from frostshift_service.auth import Door, Guard, check_right, is_device_post, is_secret_link
+from frostshift_service.rights import Actor
 from frostshift_service.senders import Mailer
 from frostshift_service.settings import Settings
 from frostshift_service.store.accounts import UnknownAccount
@@ -82,6 +84,7 @@ ROUTERS: Final = (
 """The modules whose routes make the app; a path that two of them know is the first one's."""
 FORM_BYTES: Final = 100_000
 """Room for what a form sends beside its file."""
+_SITE_PATH: Final = re.compile(r"/sites/(?P<id>[^/]+)(?P<rest>/.*)?")
 
 
 def _nothing() -> None:
@@ -107,8 +110,39 @@ def wants_data(request: Request) -> bool:
     return "text/html" not in accept and ("application/json" in accept or path.endswith((".ics", ".pdf")))
 
 
-def error_answer(request: Request, status: int, message: str, problems: Sequence[FieldProblem] = ()) -> Response:
-    """An error as JSON or as a page, without a word of what happened inside."""
+@dataclass(frozen=True, slots=True)
+class WayOn:
+    """Where an error page leads: an address, and the words of its link."""
+
+    href: str
+    text: str
+
+
+def way_on(path: str, who: Actor | None) -> WayOn:
+    """From a page that is not there or not allowed: to the sheet of its site, for who knows it, else to the sites.
+
+    Args:
+        path: that was asked for, decoded.
+        who: asks.
+    """
+    site = _SITE_PATH.match(path)
+    if site is None or who is None or not who.may("see", site["id"]) or site["rest"] == "/morning":
+        return WayOn("/", "To the sites")
+    return WayOn(f"/sites/{quote(site['id'], safe='')}/morning", "To the morning sheet of the site")
+
+
+def error_answer(
+    request: Request, status: int, message: str, problems: Sequence[FieldProblem] = (), *, site_is_there: bool = True
+) -> Response:
+    """An error as JSON or as a page, without a word of what happened inside.
+
+    Args:
+        request: that is answered.
+        status: of HTTP.
+        message: a sentence for people.
+        problems: fields that are wrong.
+        site_is_there: whether the site of the path may be linked to.
+    """
     if wants_data(request):
         answer: Response = problem_answer(status, message, [asdict(one) for one in problems])
     elif status == HTTPStatus.UNAUTHORIZED:
@@ -116,8 +150,9 @@ def error_answer(request: Request, status: int, message: str, problems: Sequence
     else:
         who = getattr(request.state, "actor", None)
         title = TITLES.get(status) or HTTPStatus(status).phrase
+        on = None if is_secret_link(request) else way_on(request.scope["path"] if site_is_there else "", who)
         answer = pages.render(
-            "error.html", status, who=who, code=status, title=title, message=message, problems=problems
+            "error.html", status, who=who, code=status, title=title, message=message, problems=problems, on=on
         )
     if status == HTTPStatus.UNAUTHORIZED:
         answer.headers["WWW-Authenticate"] = "Bearer"
@@ -265,4 +300,6 @@ def _add_error_answers(app: FastAPI) -> None:
         )
         code = 404 if missing else 422 if isinstance(error, TooMuchAsked) else 409
         text = str(error)
-        return error_answer(request, code, f"{text[:1].upper()}{text[1:]}.")
+        return error_answer(
+            request, code, f"{text[:1].upper()}{text[1:]}.", site_is_there=not isinstance(error, UnknownSite)
+        )

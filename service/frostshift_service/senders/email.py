@@ -147,7 +147,7 @@ class _Smtp(smtplib.SMTP):
 
 
 _PLAIN: Final = str.maketrans({"°": None, "×": "x", "³": "3", "…": "..."})
-"""Signs of ours as ASCII in a subject: some telephones show the encoding instead."""
+"""Signs of ours as ASCII in a subject: some phones show the encoding instead."""
 
 
 def mail_of(message: Message, sender: str, to: str) -> bytes:

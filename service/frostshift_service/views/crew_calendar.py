@@ -1,4 +1,4 @@
-"""Light-up times and weather stops of one crew as a calendar that a telephone subscribes to (iCalendar, RFC 5545).
+"""Light-up times and weather stops of one crew as a calendar that a phone subscribes to (iCalendar, RFC 5545).
 
 Times are instants in UTC, so that a night in which the clocks change needs no rules of a time zone in the file.
 """
@@ -42,7 +42,7 @@ def crew_calendar(plan: Plan, crew: str, units: Units, now: datetime) -> bytes:
     calendar.add("version", "2.0")
     calendar.add("method", "PUBLISH")
     name = _line(f"Light-up, {crew or 'all crews'}, {plan.site.name}")
-    calendar.add("name", name)  # RFC 7986; telephones read the older one
+    calendar.add("name", name)  # RFC 7986; phones read the older one
     calendar.add("x-wr-calname", name)
     calendar.add("refresh-interval", READ_AGAIN, parameters={"VALUE": "DURATION"})
     forecast = forecast_age(plan.issued_utc, plan.fetched_utc, plan.freshness, now)

@@ -24,7 +24,7 @@ from frostshift_service.views.words import CALLS, WEATHER
 MOST_JOINTS: Final = 6
 """So many joints are named; of more the sheet tells."""
 MOST_LINE: Final = 160
-"""A first line is cut here: a telephone shows no more."""
+"""A first line is cut here: a phone shows no more."""
 MOST_REASON: Final = 120
 """A longer reason stands on the sheet alone."""
 CAUTION: Final = "Predicted, not measured: measure the steel before you strike. The welding procedure decides."
@@ -69,7 +69,7 @@ def notice_words(notice: Notice, units: Units, around: Envelope, now: datetime) 
         now: aware; the forecast's age is said as of now, and what should be burning by now.
     """
     reader = _Reader(Show(units, ZoneInfo(around.zone)), now, notice.decided_utc)
-    first_line = _one_line(f"{_TURN[around.turn]}{_headline(notice.events[0], notice, reader, around)}", MOST_LINE)
+    first_line = _one_line(f"{_TURN[around.turn]}{_first(notice, reader, around)}", MOST_LINE)
     more = [_headline(event, notice, reader, around) for event in notice.events[1:]]
     rows = [_joint_row(joint, reader) for joint in _joints(notice)[:MOST_JOINTS]]
     left = len(_joints(notice)) - len(rows)
@@ -159,6 +159,25 @@ class _Reader:
     def is_begun(self, joint: JointNow) -> bool:
         """Whether its planned start had passed when the notice was decided."""
         return joint.start_utc <= self.decided_utc
+
+
+_LEAD_WITH_JOINTS: Final[frozenset[Kind]] = frozenset({"shift", "front", "harder", "light_up"})
+"""Headlines of these begin with the joint to see to first."""
+
+
+def _first(notice: Notice, reader: _Reader, around: Envelope) -> str:
+    """The first event's headline; before it the light-up of another event where that comes earlier."""
+    event = notice.events[0]
+    headline = _headline(event, notice, reader, around)
+    lit = _timed(_joints(notice))
+    if event.kind not in _LEAD_WITH_JOINTS or not lit:
+        return headline
+    own = _timed(event.joints) or ([] if _untimed(event.joints) else _unsure(event.joints))
+    own_utc = min((joint.light_up_utc or joint.start_utc for joint in own), default=None)
+    first_utc = lit[0].light_up_utc
+    if first_utc is None or (own_utc is not None and own_utc <= first_utc):
+        return headline
+    return f"{_light(lit[0], reader)}; {headline[:1].lower()}{headline[1:]}"
 
 
 def _headline(event: Event, notice: Notice, reader: _Reader, around: Envelope) -> str:

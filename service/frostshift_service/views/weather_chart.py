@@ -40,6 +40,25 @@ _GAP: Final = 24.0
 
 
 @dataclass(frozen=True, slots=True)
+class Key:
+    """What a fill means, in words; `ink_share` from 0 (the page) to 1 (all ink)."""
+
+    fill: Fill
+    ink_share: float
+    text: str
+
+
+_KEYS: Final = (
+    Key("go", 0.0, "go; dry"),
+    Key("dry_first", 0.12, "dry first; dew, frost, snow or ice that stays, still wet"),
+    Key("shelter_needed", 0.3, "shelter needed; rain or snow"),
+    Key("stop", 1.0, "stop"),
+    Key("unknown", 0.0, "dashed: unknown"),
+)
+_INK_SHARES: Final = {key.fill: key.ink_share for key in _KEYS}
+
+
+@dataclass(frozen=True, slots=True)
 class Line:
     """One quantity as a line: `points` strings of SVG, one for each stretch without a gap, its dashes, its name.
 
@@ -61,6 +80,7 @@ class Block:
     x: float
     width: float
     fill: Fill
+    ink_share: float
     text: str
     title: str
 
@@ -98,7 +118,7 @@ class WeatherPicture:
         rules: limits inside the field; `beyond` the others, as sentences.
         left_ticks, right_ticks, left_unit, right_unit: temperatures.
         wind: line of the wind; `wind_top`, `wind_bottom`, `wind_ticks`, `wind_limit_y` of its field.
-        strips: wet hours and weather states.
+        strips: wet hours and weather states; `key` what their fills mean.
         hours: times, drawn under the field and under the last strip.
         summary: what it shows, in words.
     """
@@ -128,6 +148,7 @@ class WeatherPicture:
     wind_limit_y: float | None
     wind_limit_text: str
     strips: tuple[Strip, ...]
+    key: tuple[Key, ...]
     hours: tuple[Tick, ...]
     summary: str
 
@@ -248,6 +269,7 @@ def draw_weather(
         wind_limit_y=wind.limit_y,
         wind_limit_text=wind.limit_text,
         strips=strips,
+        key=_KEYS,
         hours=hour_ticks(at_utc, show, lambda at: axis.x(found.hours.position(at)), every=every),
         summary=_summary(show, names, at_utc, air[1], [likely for _, likely in steel]),
     )
@@ -332,7 +354,14 @@ def _strips(found: ReferencePlates, axis: _Axis, show: Show, top: float) -> tupl
             when = show.moment(found.hours.time_utc(at)).text
             until = show.moment(found.hours.time_utc(at + count)).text
             blocks.append(
-                Block(x, width, state[0], state[1] if room else "", f"{when} to {until}: {state[1]}. {state[2]}")
+                Block(
+                    x,
+                    width,
+                    state[0],
+                    _INK_SHARES[state[0]],
+                    state[1] if room else "",
+                    f"{when} to {until}: {state[1]}. {state[2]}",
+                )
             )
             at += count
         strips.append(Strip(title, top, _STRIP, tuple(blocks)))

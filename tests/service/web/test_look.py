@@ -61,6 +61,37 @@ def test_only_the_sizes_and_distances_of_the_list() -> None:
     assert re.findall(r"#[0-9a-f]{3,6}\b", rules) == []
 
 
+WHITE_IN_THE_DARK = {"crew.css": [".code-box"]}
+"""A camera reads the squares of a poster's code dark on light alone."""
+
+
+def on_screen(css: str) -> str:
+    """A style sheet without its comments and its blocks for paper."""
+    css = re.sub(r"/\*.*?\*/", "", css, flags=re.S)
+    return re.sub(r"@media print \{(?:[^{}]*\{[^{}]*\})*[^{}]*\}", "", css)
+
+
+@pytest.mark.parametrize("path", sorted(STATIC.glob("*.css")), ids=lambda path: path.name)
+def test_no_colour_but_those_that_turn_in_the_dark(path: Path) -> None:
+    if path.name == "print.css":
+        assert "@media" not in path.read_text(encoding="utf-8")  # all of it is for paper, as base.html says
+        return
+    rules = on_screen(path.read_text(encoding="utf-8"))
+    if path.name == "app.css":
+        rules = rules.split("prefers-reduced-motion", 1)[1]
+    own = [
+        selector.strip()
+        for selector, body in re.findall(r"([^{}]+)\{([^{}]*)\}", rules)
+        if re.search(r"#[0-9a-fA-F]{3,8}\b|\b(?:rgb|hsl)a?\(|\b(?:white|black)\b(?!-)", body)
+    ]
+    assert own == WHITE_IN_THE_DARK.get(path.name, [])
+
+
+def test_what_is_for_paper_alone_may_be_black() -> None:
+    css = "a { color: #fff; }\n@media print {\n  b { color: #000; }\n  i { color: #000; }\n}\np { color: #111; }"
+    assert re.findall("#[0-9a-f]{3}", on_screen(css)) == ["#fff", "#111"]
+
+
 def test_every_shape_of_a_call_is_drawn_and_differs_from_the_others() -> None:
     parts = (STATIC.parent / "templates" / "_parts.html").read_text(encoding="utf-8")
     drawn = dict(

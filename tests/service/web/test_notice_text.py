@@ -170,6 +170,27 @@ def test_many_joints_are_counted_and_each_is_named_once() -> None:
     assert f"and {9 - MOST_JOINTS} joints more" in words.text
 
 
+def test_the_first_line_names_the_earliest_light_up_of_all_events() -> None:
+    """The first event's own would have the reader light the first torch of the notice too late."""
+    front = Event("front", "soon", at(13), (LATER,), front=FRONT)
+    shift = Event("shift", "soon", at(12, 23), (BASE, LATER))
+    later = replace(BASE, mark="GG-9", light_up_utc=at(14), start_utc=at(15))
+    first = notice_words(notice(front, shift), "us", AROUND, NOW).first_line
+    assert first.startswith("Light up GG-7 by Tue 06:23; light up GG-8 by Tue 07:00: cold front, ")
+    same = notice_words(notice(front, Event("shift", "soon", at(13), (LATER, later))), "us", AROUND, NOW).first_line
+    assert same.startswith("Light up GG-8 by Tue 07:00: cold front, ")
+    measure = Event("harder", "now", at(13), (replace(LATER, call="measure"),))
+    first = notice_words(notice(measure, shift), "us", AROUND, NOW).first_line
+    assert first.startswith("Light up GG-7 by Tue 06:23; measure GG-8 before Tue 07:00: ")
+    measure = Event("harder", "now", at(12), (replace(LATER, call="measure", light_up_utc=at(12)),))
+    assert notice_words(notice(measure, shift), "us", AROUND, NOW).first_line.startswith(
+        "Measure GG-8 before Tue 06:00"
+    )
+    late = replace(BASE, light_up_utc=at(2, 30))
+    first = notice_words(notice(front, Event("shift", "soon", at(2, 30), (late,))), "us", AROUND, NOW).first_line
+    assert first.startswith("Light up GG-7 now, it should burn since Mon 20:30; light up GG-8 by")
+
+
 def test_a_joint_to_be_measured_is_not_said_to_be_lit() -> None:
     joint = replace(BASE, call="measure")
     words = notice_words(notice(Event("shift", "soon", at(12, 23), (joint,))), "us", AROUND, NOW)

@@ -14,7 +14,9 @@ from pydantic import TypeAdapter
 from tests.service.web.page_source import words_of
 
 from frostshift_rules.job import Shift
+from frostshift_service.app import way_on
 from frostshift_service.pages import back_to, in_lines, next_shift_start
+from frostshift_service.rights import Actor
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.joints import changes_of, import_joints, joints_of, kept_joint
 from frostshift_service.store.records import ImportedJoint
@@ -296,6 +298,42 @@ async def test_errors_are_pages_and_json_alike(web: Any, path: str, status: int,
     else:
         assert answer.headers["content-type"].startswith("text/html")
         assert said in words_of(answer.text)
+
+
+@pytest.mark.parametrize(
+    ("path", "href"),
+    [
+        (f"{SITE}/joints/NOPE", MORNING),
+        (f"{SITE}/nowhere", MORNING),
+        ("/sites/nope/joints/A", "/"),
+        ("/nowhere", "/"),
+    ],
+)
+async def test_a_page_that_is_not_there_leads_on(web: Any, path: str, href: str) -> None:
+    async with web.client() as client:
+        answer = await client.get(path, headers={"accept": "text/html"})
+    assert answer.status_code == 404
+    main = answer.text.split("<main")[1]
+    assert re.findall(r'href="([^"]+)"', main) == [href]
+
+
+def test_the_way_on_is_to_the_sheet_for_who_may_see_it_and_never_to_the_page_itself() -> None:
+    crew = Actor("west", 2, rights={"north-yard": frozenset({"see"}), "a b": frozenset({"see"})})
+    assert way_on("/sites/north-yard/set-up", crew).href == MORNING
+    assert way_on("/sites/a b/set-up", crew).href == "/sites/a%20b/morning"
+    assert way_on("/sites/north-yard/morning", crew).href == "/"
+    assert way_on("/sites/south-yard/gas", crew).href == "/"
+    assert way_on("/sites/north-yard/gas", None).href == "/"
+
+
+async def test_a_link_that_ended_leads_nowhere_its_reader_may_not_go(web: Any) -> None:
+    async with web.client() as client:
+        for path in (f"/crew/{'x' * 43}", f"/answer/{'x' * 43}"):
+            answer = await client.get(path, headers={"accept": "text/html"})
+            assert answer.status_code == 404
+            assert "To the sites" not in answer.text
+            assert re.findall(r'<(?:main|nav).*?href="', answer.text, re.S) == []
+            assert "Ask the superintendent for the one that holds now." in words_of(answer.text)
 
 
 @pytest.mark.parametrize("path", [MORNING, f"{MORNING}.json"])

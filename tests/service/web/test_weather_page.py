@@ -229,13 +229,30 @@ async def test_the_drawing_has_every_line_and_says_what_it_shows(web: Any) -> No
         assert text in drawing, text
     assert "cold-steel limit 32 °F" in drawing
     assert "Welding by FCAW-G, GMAW, GTAW, in the open" in drawing
-    assert 'fill="#aab6c1" stroke="#47525d"' in drawing  # 10 mph: shelter needed
+    assert '<rect class="state shelter_needed"' in drawing  # 10 mph
     assert 'stroke-dasharray="3 3"><title>' in drawing  # -4 °F is too near 0 °F to say
     assert "style=" not in drawing
     assert drawing.count('stroke-width="2.5"') == 4
     assert 'aria-label="Air, steel, wind and weather rules. Air from -4 °F at' in html
     y = points_of(f'<svg class="chart wide"{drawing}</svg>', "2.5")
     assert len(y) == 4 * 73
+
+
+async def test_every_ink_of_the_drawing_turns_in_the_dark_and_every_fill_is_said_in_words(web: Any) -> None:
+    """A colour that no rule of the style sheets knows by its class stays as it is on paper."""
+    async with web.client() as client:
+        html = (await client.get(PAGE)).text
+    drawing = html.split('<svg class="chart wide"')[1].split("</svg>")[0]
+    known = {"wash", "grid", "ink", "band", "air", "steel", "halo", "on-stop", "state"}
+    for tag in re.findall(r"<(?:rect|line|polyline|polygon)[^>]*>", drawing):
+        classes = re.findall(r'class="([^"\s]+)', tag)
+        assert len(classes) == 1, tag
+        assert classes[0] in known, tag
+    for tag in re.findall(r"<text[^>]*>", drawing):
+        assert ('fill="#ffffff"' in tag) is ("halo" in tag or "on-stop" in tag), tag
+    page = words_of(html)
+    for text in ("go; dry", "dry first; dew, frost", "shelter needed; rain or snow", "stop", "dashed: unknown"):
+        assert text in page, text
 
 
 async def test_hours_that_are_not_known_are_a_gap(web: Any) -> None:
