@@ -322,7 +322,7 @@ NO_TIME: Final[Mapping[HeatStatus, tuple[str, str]]] = {
     ),
     "never": ("it does not get there with this flame", "it does not get there with these heaters"),
     "unsure": (
-        "the time hangs too much on how well the flame couples",
+        "the time depends too much on how well the flame heats the steel",
         "the time hangs too much on how much of the heat reaches the steel",
     ),
     "too_hot": ("the hottest metal would pass its limit", "the hottest metal would pass its limit"),

@@ -242,12 +242,12 @@ NOTES: Final[dict[HeatStatus, str]] = {
     "out_of_range": "No time: the heated area, the flame or the thickness lies outside what the calculation covers, "
     "more than two parts are one piece, or one of two parts end to end that are one piece is more than one and a "
     "half times as thick as the other.",
-    "unsure": "No time: it hangs too much on how well the flame couples. Widen the band, shelter it, or add heat: more "
-    "torches or a shorter length at a time.",
+    "unsure": "No time: it depends too much on how well the flame heats the steel. Widen the band, shelter it, or add heat: "
+    "more torches or a shorter length at a time.",
     "too_hot": "No single time: the hottest metal would pass its limit (the maximum; where none is stated, the site's "
     "choice). Wider band, slower, or both faces.",
 }
-WARN_NOTE: Final = "The time hangs strongly on how well the flame couples: measure early."
+WARN_NOTE: Final = "The time depends strongly on how well the flame heats the steel: measure early."
 UNLIKE_NOTE: Final = "Lead the flame to part {slowest}; part {early} is warm first: do not overheat it, keep it warm."
 ONE_PIECE_NOTE: Final = "Parts that are one piece: keep the flame on all of them until part {slowest} is warm."
 SHORT_HOLD_NOTE: Final = "Holds no longer than the soak: measure on the far face and keep the torch at hand."

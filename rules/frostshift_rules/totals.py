@@ -13,6 +13,7 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final, get_args
+from zoneinfo import ZoneInfo
 
 from frostshift_rules import gas
 from frostshift_rules.job import HeatSource, Site
@@ -34,7 +35,7 @@ def shift_totals(
             by_shift[joint.shift_key].append(joint)
     burnings = [burning for joint in joints for burning in burnings_of(joint)]
     return tuple(
-        _total(shift, of_shift, burnings, site, _people(shift, of_shift, outdoors, site, now_utc))
+        _total(shift, of_shift, burnings, site, _people(shift, of_shift, outdoors, site, now_utc), now_utc)
         for shift, of_shift in ((shift, by_shift[shift.key]) for shift in shifts)
     )
 
@@ -81,7 +82,12 @@ def near(burnings: Iterable[Burning], begun_utc: datetime, end_utc: datetime) ->
 
 
 def _total(
-    shift: ShiftSpan, joints: list[JointPlan], burnings: Sequence[Burning], site: Site, people: PeopleCold | None
+    shift: ShiftSpan,
+    joints: list[JointPlan],
+    burnings: Sequence[Burning],
+    site: Site,
+    people: PeopleCold | None,
+    now_utc: datetime,
 ) -> ShiftTotal:
     calls = Counter(joint.call for joint in joints)
     states = Counter(joint.weather_state for joint in joints)
@@ -106,7 +112,7 @@ def _total(
         hands=shift.shift.hands,
         fuels=_fuels(joints, site),
         unknown=sum(without_amount(joint) or joint.call == "unknown" for joint in joints),
-        notes=_notes(joints, there_too, at_once, shift, site),
+        notes=_notes(joints, there_too, at_once, shift, site, now_utc),
         people=people,
         power_kw=power_kw,
         power_utc=power_utc,
@@ -243,16 +249,60 @@ def _marks(joints: Sequence[JointPlan]) -> str:
     return shown if len(joints) <= 6 else f"{shown} and {len(joints) - 6} more"
 
 
-def _notes(
-    joints: Sequence[JointPlan], burnings: Sequence[Burning], at_once: int, shift: ShiftSpan, site: Site
-) -> tuple[str, ...]:
-    notes = []
-    early = [j for j in joints if j.heat and j.heat.earliest_arc_utc]
-    if early:
-        notes.append(
-            f"Light-up is past already or before anybody is there for {_marks(early)}: somebody comes earlier, "
-            "or these joints start at the earliest arc shown with each."
+_NAMED: Final = 6
+"""So many joints are named in a note, each with its times."""
+
+
+def _late(joints: Sequence[JointPlan], shift: ShiftSpan, site: Site, now_utc: datetime) -> Iterable[str]:
+    """What to say of joints that nobody of the shift can light up in time; for those not past somebody can come."""
+    ahead, past = [], []
+    for one in joints:
+        if one.heat is None or one.heat.light_up_utc is None or one.heat.earliest_arc_utc is None:
+            continue
+        lit_utc, arc_utc = one.heat.light_up_utc, one.heat.earliest_arc_utc
+        times = one.joint.mark, _local(lit_utc, site), _local(arc_utc + _ALMOST_A_MINUTE, site)
+        (past if lit_utc < now_utc else ahead).append(times)
+    begins = _local(shift.start_utc, site)
+    if len(ahead) == 1:
+        mark, lit, arc = ahead[0]
+        yield (
+            f"{mark}: light up {lit}, the shift starts {begins}: somebody comes earlier, or the arc waits until {arc}."
         )
+    elif ahead:
+        said = "; ".join(f"{mark} at {lit}, else arc from {arc}" for mark, lit, arc in ahead[:_NAMED])
+        yield (
+            f"{len(ahead)} joints light up before the shift starts {begins}: somebody comes earlier, or their arcs "
+            f"wait. {said}{_unnamed(len(ahead))}."
+        )
+    if len(past) == 1:
+        mark, lit, arc = past[0]
+        yield f"{mark}: its light-up {lit} is past: earliest arc {arc}."
+    elif past:
+        said = "; ".join(f"{mark} {lit}, earliest arc {arc}" for mark, lit, arc in past[:_NAMED])
+        yield f"The light-ups of {len(past)} joints are past: {said}{_unnamed(len(past))}."
+
+
+_ALMOST_A_MINUTE: Final = timedelta(minutes=1) - timedelta(microseconds=1)
+"""Added before the seconds are cut off, so that no arc is said to be earlier than it is."""
+
+
+def _local(at_utc: datetime, site: Site) -> str:
+    return f"{at_utc.astimezone(ZoneInfo(site.zone)):%a %H:%M}"
+
+
+def _unnamed(count: int) -> str:
+    return f"; {count - _NAMED} more, each with its times" if count > _NAMED else ""
+
+
+def _notes(
+    joints: Sequence[JointPlan],
+    burnings: Sequence[Burning],
+    at_once: int,
+    shift: ShiftSpan,
+    site: Site,
+    now_utc: datetime,
+) -> tuple[str, ...]:
+    notes = list(_late(joints, shift, site, now_utc))
     for source in site.heat_sources:
         needed, _ = busiest(one for one in burnings if one.source_id == source.id)
         if needed > source.count:

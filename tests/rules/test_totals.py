@@ -350,8 +350,29 @@ def test_light_up_before_the_shift_is_said_with_both_answers() -> None:
     assert heat.light_up_utc < START.replace(hour=6)
     lead = early.start_utc - heat.light_up_utc
     assert heat.earliest_arc_utc == START.replace(hour=6) + lead
-    (note,) = [note for note in total(whole).notes if "before anybody is there for" in note]
-    assert "H" in note
+    arc = heat.earliest_arc_utc
+    assert arc is not None
+    (note,) = [note for note in total(whole).notes if "the shift starts" in note]
+    assert note.startswith(f"H: light up Mon {heat.light_up_utc:%H:%M}, the shift starts Mon 06:00: somebody comes")
+    up = arc + timedelta(seconds=59, microseconds=999_999)
+    assert note.endswith(f"or the arc waits until Mon {up:%H:%M}.")
+    two = total(plan([early, replace(early, mark="K")])).notes
+    assert sum(n.startswith("2 joints light up before the shift starts Mon 06:00") for n in two) == 1
+
+
+def test_light_up_that_is_past_is_not_asked_for() -> None:
+    early = replace(HEAVY, start_utc=START.replace(hour=6, minute=5))
+    found = heat_of(by_mark(plan(early))["H"])
+    assert found.light_up_utc is not None
+    now = found.light_up_utc + minutes(1)  # before the shift, but nobody can light up a minute ago
+    (note,) = [note for note in total(plan(early, now_utc=now)).notes if "light-up" in note]
+    assert note.startswith("H: its light-up Mon ")
+    assert "is past: earliest arc Mon " in note
+    assert "comes earlier" not in note
+    many_notes = total(plan([replace(early, mark=f"H{n}") for n in range(8)], now_utc=now)).notes
+    (note,) = [note for note in many_notes if "light-ups" in note]
+    assert note.startswith("The light-ups of 8 joints are past: H0 Mon ")
+    assert note.endswith("; 2 more, each with its times.")
 
 
 # Shifts -----------------------------------------------------------------------------------------------------------

@@ -15,9 +15,9 @@ _ROW: Final = 13.0
 """Height of one torch, as far as `_MOST` allows."""
 _MOST: Final = 130.0
 _LEFT: Final = 10.0
-_TOP: Final = 20.0
+_TOP: Final = 34.0
 _BELOW: Final = 22.0
-_SIDE: Final = 96.0
+_SIDE: Final = 110.0
 """Margins of the picture; on the right stand the names of its lines."""
 
 
@@ -156,9 +156,12 @@ def _picture(hours: tuple[HourLine, ...], shift: ShiftTotal, show: Show) -> Hour
 def _levels(shift: ShiftTotal, base: float, each: float) -> tuple[Level, ...]:
     """How many torches and how many people there are; one line where they are as many."""
     if shift.torches_there == shift.hands:
-        both = [(shift.hands, f"{number(shift.hands)} torches, people")]
+        both = [(shift.hands, f"of {number(shift.hands)}: site, shift")]
     else:
-        both = [(shift.torches_there, f"{number(shift.torches_there)} torches"), (shift.hands, f"{shift.hands} people")]
+        both = [
+            (shift.torches_there, f"of {number(shift.torches_there)} on the site"),
+            (shift.hands, f"of {shift.hands} on shift"),
+        ]
     both.sort(reverse=True)
     levels: list[Level] = []
     for count, text in both:
@@ -172,5 +175,5 @@ def _summary(hours: tuple[HourLine, ...], shift: ShiftTotal) -> str:
     said = [f"{one.at.text} {one.torches}" for one in hours if one.torches]
     return (
         f"Torches at once by the hour: {', '.join(said)}; no other hour has any. "
-        f"{shift.torches_there} torches are on the site, {shift.hands} people can hold one."
+        f"{shift.torches_there} torches are on the site, {shift.hands} people on shift can hold one."
     )

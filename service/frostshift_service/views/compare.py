@@ -425,7 +425,8 @@ def _notes(way: Way, plan: Plan, joints: Sequence[JointPlan]) -> list[str]:
         notes.append("What one covers is not stated: nobody has checked that they lie on all that has to be heated.")
     early = [one.mark for one in way.joints if one.status == "timed" and one.heat and one.heat.earliest_arc_utc]
     if early:
-        notes.append(f"Light-up is past already or before anybody is there for {', '.join(early)}.")
+        lit = "its light-up is" if len(early) == 1 else "their light-ups are"
+        notes.append(f"{', '.join(early)}: {lit} past, or before anybody is there.")
     return notes
 
 

@@ -163,7 +163,7 @@ class JointPage:
         not_accepted: what the site has to accept first; empty where that is not so.
         requirement_notes: further sentences.
         steel_worst, steel_start, air_worst: predicted temperatures.
-        doubt: how wide and why, sentences.
+        doubt: of the steel, how wide and why, a sentence each with what it is about.
         weather: the forecast, its feed and age.
         heating, light_up, gas: arithmetic.
         heating_note: sentence where there is no heating arithmetic.
@@ -199,7 +199,7 @@ class JointPage:
     steel_worst: TempSpan | None
     steel_start: TempSpan | None
     air_worst: TempSpan | None
-    doubt: tuple[str, ...]
+    doubt: tuple[Fact, ...]
     weather: tuple[Fact, ...]
     heating: tuple[Step, ...]
     heating_note: str
@@ -366,26 +366,29 @@ def _minimum_why(joint_plan: JointPlan, cold: ColdSteel, show: Show) -> str:
     return f"{by}; the cold-steel rule does not raise it."
 
 
-def _doubt(joint_plan: JointPlan, site: Site, show: Show) -> tuple[str, ...]:
+def _doubt(joint_plan: JointPlan, site: Site, show: Show) -> tuple[Fact, ...]:
     choices = site.choices
-    sentences = [
+    least = (
         f"At least ±{show.rise_text(choices.doubt_k)} within a day of a fresh forecast, "
         f"{show.rise_text(choices.doubt_per_day_k, 2)} more per further day and "
         f"{show.rise_text(choices.doubt_per_late_hour_k, 2)} per hour that the forecast is late (our choice)."
-    ]
+    )
+    facts = [Fact("Doubt of a forecast", least)]
     steel = joint_plan.steel
     if steel is not None:
         below, above = steel.likely_c - steel.cold_c, steel.warm_c - steel.likely_c
-        sentences.append(
-            f"At the worst hour {show.rise_text(below)} towards cold and {show.rise_text(above)} towards warm, "
+        spread = (
+            f"{show.rise_text(below)} towards cold and {show.rise_text(above)} towards warm, "
             "the spread of wind and sky included"
             + (f", and that of {joint_plan.members} forecast members." if joint_plan.members else ".")
         )
+        facts.append(Fact("Doubt at the worst hour", spread))
     if not joint_plan.anchored:
-        sentences.append(
+        start = (
             "The assumed start of the steel temperature still matters by 1 K or more: never no heat, at best measure."
         )
-    return tuple(sentences)
+        facts.append(Fact("Doubt of the start", start))
+    return tuple(facts)
 
 
 def _weather_facts(head: Header, of_joint: Line) -> tuple[Fact, ...]:

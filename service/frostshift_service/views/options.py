@@ -30,10 +30,11 @@ class OptionRow:
 
 @dataclass(frozen=True, slots=True)
 class OptionTable:
-    """Things that could be done differently; `intro` says why one would."""
+    """Things that could be done differently; `intro` says why one would, `after_break` that its rows are breaks."""
 
     intro: str
     rows: tuple[OptionRow, ...]
+    after_break: bool = False
 
 
 def option_tables(heat: HeatPlan, options: HeatOptions | None, show: Show) -> tuple[OptionTable, ...]:
@@ -47,7 +48,9 @@ def option_tables(heat: HeatPlan, options: HeatOptions | None, show: Show) -> tu
         tables.append(OptionTable("What a hotter start costs, and buys in hold:", tuple(rows)))
     if options.breaks:
         rows = [_break_row(one, show) for one in options.breaks]
-        tables.append(OptionTable("After a break, on the slow end, as if no arc burned:", tuple(rows)))
+        tables.append(
+            OptionTable("After a break, on the slow end, as if no arc burned:", tuple(rows), after_break=True)
+        )
     if options.remedies:
         rows = [_option_row(one, show) for one in options.remedies]
         tables.append(OptionTable("Ways to heat it that do give a time; nothing else is changed:", tuple(rows)))

@@ -95,13 +95,11 @@ def _schedule_text(answer: WarmUp, at: Moment | None, show: Show) -> str:
         return f"Normal breaks by the warm-up schedule, {answer.breaks} {hours} (at {at.text}: {_where(answer, show)})."
     if answer.outside == "windier":
         return (
-            f"Outside the warm-up schedule, which ends at {_wind(schedule.wind_mph[-1], show)}, with the wind at "
-            f"{at.text}: no work period is known."
+            f"Wind is stronger than the warm-up schedule covers (up to {_wind(schedule.wind_mph[-1], show)}) at "
+            f"{at.text}: it gives no work period. Plan your own."
         )
-    return (
-        f"Outside the warm-up schedule, which begins at an air temperature of {_edge(0, show)}: it says nothing here, "
-        "not that no breaks are needed."
-    )
+    covers = f"{_edge(0, show)} and colder"
+    return f"Air is warmer than the warm-up schedule covers ({covers}): it gives no breaks. Plan your own."
 
 
 def _edge(row: int, show: Show) -> str:

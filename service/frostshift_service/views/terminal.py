@@ -73,7 +73,7 @@ def _shift(shift: ShiftBlock, said: Sequence[str]) -> str:
         rows.append(INDENT + ", ".join(f"{count.count} {count.word.text}" for count in shift.calls))
         rows.append(f"{INDENT}weather: " + ", ".join(f"{count.count} {count.word.text}" for count in shift.states))
     if shift.people and shift.people.text:
-        rows.append(wrapped(f"people: {shift.people.text[:1].lower()}{shift.people.text[1:]}", INDENT))
+        rows.append(wrapped(f"people in the cold: {shift.people.text[:1].lower()}{shift.people.text[1:]}", INDENT))
     if shift.heat:
         rows.append(f"{INDENT}torches {shift.torches_text}; {shift.hands_text}; torch time {shift.heat.text}")
     if shift.hours:

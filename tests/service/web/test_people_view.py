@@ -69,12 +69,12 @@ def test_wind_chill_is_rounded_to_the_colder_degree(show: Show) -> None:
         ),
         (
             WarmUp("outside", outside="warmer"),
-            "Outside the warm-up schedule, which begins at an air temperature of -15 °F: it says nothing here, not "
-            "that no breaks are needed.",
+            "Air is warmer than the warm-up schedule covers (-15 °F and colder): it gives no breaks. Plan your own.",
         ),
         (
             WarmUp("outside", outside="windier"),
-            "Outside the warm-up schedule, which ends at 20 mph, with the wind at Thu 07:00: no work period is known.",
+            "Wind is stronger than the warm-up schedule covers (up to 20 mph) at Thu 07:00: it gives no work period. "
+            "Plan your own.",
         ),
     ],
     ids=["stop", "normal", "warmer", "windier"],
@@ -105,7 +105,7 @@ def test_warm_weather_says_nothing(show: Show, plan: Plan, now: datetime) -> Non
     assert text_of(replace(warm, wind_chill_c=9.9), show) != ""
     sheet = morning_sheet(with_people(plan, warm), show, now)
     assert PEOPLE_NOTE not in sheet.notes
-    assert "people:" not in sheet_text(sheet)
+    assert "people in the cold:" not in sheet_text(sheet)
 
 
 def test_the_note_names_sources_and_that_it_is_never_for_steel(show: Show, plan: Plan, now: datetime) -> None:
@@ -118,8 +118,8 @@ def test_the_note_names_sources_and_that_it_is_never_for_steel(show: Show, plan:
 def test_the_terminal_says_it_once_a_shift(show: Show, plan: Plan, now: datetime) -> None:
     printed = sheet_text(morning_sheet(with_people(plan, COLD), show, now))
     flat = re.sub(r"\s+", " ", printed)
-    assert flat.count("people: ") == 1
-    assert f"people: w{LINE[1:]}" in flat
+    assert flat.count("people in the cold: ") == 1
+    assert f"people in the cold: w{LINE[1:]}" in flat
     assert max(map(len, printed.splitlines())) <= 140
 
 
@@ -129,7 +129,7 @@ async def test_page_and_json_show_it(web: Any, plan: Plan) -> None:
     async with web.client() as client:
         page = (await client.get("/sites/north-yard/morning")).text
         sheet = (await client.get("/sites/north-yard/morning.json")).json()
-    assert page.count("<dt>People</dt>") == 1
+    assert page.count("<dt>People in the cold</dt>") == 1
     words = re.sub(r"\s+", " ", page.replace("\N{NO-BREAK SPACE}", " "))
     assert LINE in words
     assert PEOPLE_NOTE in words

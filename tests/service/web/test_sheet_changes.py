@@ -123,7 +123,7 @@ def test_torches_by_the_hour(plan: Plan, show: Show, now: datetime) -> None:
     assert by_hour["08:00"] == (1, ("CR-B5-W",))
     assert by_hour["09:00"] == (0, ())
     assert [bar.text for bar in found.picture.bars][:4] == ["1", "1", "2", "2"]
-    assert [level.text for level in found.picture.levels] == ["4 torches", "3 people"]
+    assert [level.text for level in found.picture.levels] == ["of 4 on the site", "of 3 on shift"]
     heights = {bar.text: bar.height for bar in found.picture.bars if bar.text}
     assert heights["2"] == pytest.approx(2.0 * heights["1"])
     assert "torches by the hour from 04:00: 1 1 2 2 1 -" in sheet_text(morning_sheet(plan, show, now))

@@ -490,7 +490,7 @@ def test_the_chance_that_heat_is_needed_is_shown_with_its_members_and_only_where
     expected = "41 of 51 forecast members (raw members; their spread is usually too narrow)"
     assert said["Chance that heat is needed"] == expected
     assert (page.line.chance, page.line.chance_text) == (41 / 51, "41 of 51 forecast members")
-    assert any("51 forecast members" in sentence for sentence in page.doubt)
+    assert any("51 forecast members" in one.text for one in page.doubt)
     without = joint_page(plan, "CR-B4-W", show, now, series=None, times_for_torches={})
     assert "Chance that heat is needed" not in {fact.label for fact in without.weather}
     assert (without.line.chance, without.line.chance_text) == (None, "")
@@ -557,12 +557,12 @@ def test_the_page_names_dates_sources_and_tables_for_people(plan: Plan, page_of:
     assert page.asks[0].table == "AWS D1.1/D1.1M:2015"
     assert page.weather_sources != ()
     assert len(set(page.weather_sources)) == len(page.weather_sources)
-    assert "0.45 °F per hour that the forecast is late" in page.doubt[0]  # 0.25 K
+    assert "0.45 °F per hour that the forecast is late" in page.doubt[0].text  # 0.25 K
 
 
 def test_a_joint_that_is_not_anchored_says_so(page_of: Callable[[str], JointPage]) -> None:
-    assert any("never no heat" in sentence for sentence in page_of("CR-B7-W").doubt)
-    assert not any("never no heat" in sentence for sentence in page_of("CR-B4-W").doubt)
+    assert any("never no heat" in one.text for one in page_of("CR-B7-W").doubt)
+    assert not any("never no heat" in one.text for one in page_of("CR-B4-W").doubt)
 
 
 def test_no_such_joint_is_no_page(plan: Plan, show: Show, now: datetime) -> None:
