@@ -149,6 +149,8 @@ def test_old_readings_are_figures_of_cold_steel(store_url: str) -> None:
         ]
     with writing(store) as session:
         add_reading(session, "ore-shed", Reading("A-1", 110.0, NOW, stage="before_arc"), now=NOW, entry_key="key-one-1")
+    store.dispose()
+    store = create_engine(store_url)  # SQLite rebuilds tables that others point at, so without its foreign keys
     with store.begin() as connection:
         settings = config()
         settings.attributes["connection"] = connection

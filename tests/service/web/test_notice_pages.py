@@ -97,7 +97,7 @@ async def test_an_answer_at_the_page_ends_the_asking(web: Web, told: KeptNotice)
         foreign = await client.post(f"/sites/other/notices/{told.number}/answer", data={})
         nowhere = await client.post(f"{PAGE}/999/answer", data={})
     assert answered.status_code == 303
-    assert "Seen by pages" in page
+    assert "Seen by Owner" in page
     assert "I have seen this" not in page
     assert (foreign.status_code, nowhere.status_code) == (404, 404)
 
@@ -144,7 +144,7 @@ async def test_links_are_opened_under_the_address_of_the_pages_and_nothing_else_
         proxied = await client.post(f"/answer/{secret}", headers=inside, data={})
         answered = await client.post(f"/answer/{secret}", headers={"origin": "https://pages.example"}, data={})
     assert (opened.status_code, style.status_code, answered.status_code, proxied.status_code) == (200, 200, 200, 200)
-    assert (rest.status_code, foreign.status_code, crossed.status_code) == (400, 400, 403)
+    assert (rest.status_code, foreign.status_code, crossed.status_code) == (401, 400, 403)
 
 
 @pytest.mark.anyio
@@ -225,7 +225,7 @@ def test_a_notice_is_copied_with_script_and_its_text_is_there_without(
     assert plain.get_by_label("As text, to copy").input_value().startswith("The forecast is too old to use")
     expect(plain.get_by_role("button", name="Copy as text")).to_be_hidden()
     plain.get_by_role("button", name="I have seen this").click()
-    expect(plain.get_by_text("Seen by pages")).to_be_visible()
+    expect(plain.get_by_text("Seen by Owner")).to_be_visible()
 
 
 @pytest.mark.browser

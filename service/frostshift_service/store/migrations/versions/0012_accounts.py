@@ -103,3 +103,8 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id", name=op.f("pk_audit")),
     )
     op.create_index(op.f("ix_audit_site_id_id"), "audit", ["site_id", "id"], unique=False)
+
+
+def downgrade() -> None:
+    for table in ("audit", "machine_token", "entry_attempt", "entry_link", "session", "site_role", "account"):
+        op.drop_table(table)
