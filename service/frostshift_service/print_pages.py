@@ -117,5 +117,5 @@ def joint_pdf(desk: DeskDep, site_id: SiteId, mark: str, paper: PaperQuery = Non
     """The page of one joint, to print."""
     page = desk.joint(site_id, mark)
     template = "joint.html" if isinstance(page, JointPage) else "resting.html"
-    shown = render(template, who=desk.who, page=page, site_id=site_id, change=None, here="")
+    shown = render(template, who=desk.who, page=page, site_id=site_id, change=None, here="", said=None, entry_key="")
     return pdf_of(shown, desk, site_id, paper, f"{site_id}-joint")
