@@ -9,7 +9,7 @@ from typing import Annotated, Any, Final
 from fastapi import APIRouter, HTTPException, Query
 from fastapi.responses import HTMLResponse, Response
 
-from frostshift_service.pages import render
+from frostshift_service.pages import new_entry_key, render
 from frostshift_service.pdf import NoPdf, Paper, page_pdf, paper_for
 from frostshift_service.store import plans
 from frostshift_service.store.engine import reading
@@ -117,5 +117,7 @@ def joint_pdf(desk: DeskDep, site_id: SiteId, mark: str, paper: PaperQuery = Non
     """The page of one joint, to print."""
     page = desk.joint(site_id, mark)
     template = "joint.html" if isinstance(page, JointPage) else "resting.html"
-    shown = render(template, who=desk.who, page=page, site_id=site_id, change=None, here="")
+    shown = render(
+        template, who=desk.who, page=page, site_id=site_id, change=None, here="", said=None, entry_key=new_entry_key()
+    )
     return pdf_of(shown, desk, site_id, paper, f"{site_id}-joint")
