@@ -242,8 +242,8 @@ NOTES: Final[dict[HeatStatus, str]] = {
     "out_of_range": "No time: the heated area, the flame or the thickness lies outside what the calculation covers, "
     "more than two parts are one piece, or one of two parts end to end that are one piece is more than one and a "
     "half times as thick as the other.",
-    "unsure": "No time: it depends too much on how well the flame heats the steel. Widen the band, shelter it, or add heat: "
-    "more torches or a shorter length at a time.",
+    "unsure": "No time: it depends too much on how well the flame heats the steel. Widen the band, shelter it, or add "
+    "heat: more torches or a shorter length at a time.",
     "too_hot": "No single time: the hottest metal would pass its limit (the maximum; where none is stated, the site's "
     "choice). Wider band, slower, or both faces.",
 }

@@ -255,7 +255,8 @@ _NAMED: Final = 6
 
 def _late(joints: Sequence[JointPlan], shift: ShiftSpan, site: Site, now_utc: datetime) -> Iterable[str]:
     """What to say of joints that nobody of the shift can light up in time; for those not past somebody can come."""
-    ahead, past = [], []
+    ahead: list[tuple[str, str, str]] = []
+    past: list[tuple[str, str, str]] = []
     for one in joints:
         if one.heat is None or one.heat.light_up_utc is None or one.heat.earliest_arc_utc is None:
             continue

@@ -15,7 +15,7 @@ from fastapi import APIRouter, BackgroundTasks, Form, HTTPException, Path, Query
 from fastapi.responses import Response
 from sqlmodel import Session
 
-from frostshift_service.auth import COOKIE, ENTER_PATH
+from frostshift_service.door import COOKIE, ENTER_PATH
 from frostshift_service.pages import render, see
 from frostshift_service.passwords import MOST, hash_of, is_outdated, is_password, password_problem
 from frostshift_service.rights import ROLES, SCOPES, Role

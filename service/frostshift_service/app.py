@@ -41,7 +41,8 @@ from frostshift_service import (
     stock_pages,
     thermometer,
 )
-from frostshift_service.auth import Door, Guard, check_right, is_device_post, is_secret_link
+from frostshift_service.auth import Guard, check_right, is_device_post, is_secret_link
+from frostshift_service.door import Door
 from frostshift_service.rights import Actor
 from frostshift_service.senders import Mailer
 from frostshift_service.settings import Settings

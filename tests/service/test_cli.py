@@ -30,7 +30,7 @@ from frostshift_rules.tables import acceptable_ids, code_table_ids
 from frostshift_rules.units import c_from_f
 from frostshift_service import cli, demo
 from frostshift_service.app import create_app
-from frostshift_service.auth import COOKIE
+from frostshift_service.door import COOKIE
 from frostshift_service.jobs import Jobs
 from frostshift_service.settings import Settings
 from frostshift_service.site_file import template
@@ -413,7 +413,7 @@ def test_no_site_and_two_sites(run: Run) -> None:
 
 def test_a_wrong_setting_ends_every_command(run: Run, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setenv("FROSTSHIFT_HOST", "0.0.0.0")
-    assert "FROSTSHIFT_HOST: '0.0.0.0' is not a loopback address" in run("serve").refused()
+    assert "FROSTSHIFT_HOST is 0.0.0.0, which others reach: set FROSTSHIFT_PAGES_URL" in run("serve").refused()
     monkeypatch.delenv("FROSTSHIFT_HOST")
     monkeypatch.setenv("FROSTSHIFT_PROT", "8000")
     assert run("site", "list").refused().startswith("FROSTSHIFT_PROT is not a setting; the settings are ")
@@ -809,11 +809,13 @@ def test_the_demo_serves_its_pages_once_a_link_until_ctrl_c(tmp_path: Path) -> N
         with served(["demo", "--data", str(tmp_path / "demo"), "--port", str(port)], tmp_path, theirs) as process:
             link = link_of(process)
             with httpx.Client(trust_env=False) as browser, httpx.Client(trust_env=False) as other:
-                entered = browser.get(link)
-                assert (entered.status_code, entered.headers["location"]) == (303, "/")
+                base, _, token = link.partition("/enter?token=")
+                form = {"data": {"token": token}, "headers": {"sec-fetch-site": "same-origin"}}
+                assert "Sign in on this browser" in browser.get(link).text
+                entered = browser.post(f"{base}/enter", **form)
+                assert (entered.status_code, entered.headers["location"]) == (303, "/account")
                 assert browser.cookies[COOKIE]
-                assert other.get(link).status_code == 401, "a link opens one browser, once"
-                base = link.partition("/enter")[0]
+                assert other.post(f"{base}/enter", **form).status_code == 401, "a link opens one browser, once"
                 assert other.get(f"{base}/sites/{demo.SITE_ID}/morning.json").status_code == 401
                 sheet = browser.get(f"{base}/sites/{demo.SITE_ID}/morning.json")
                 assert sheet.status_code == 200

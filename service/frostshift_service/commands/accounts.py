@@ -8,8 +8,8 @@ from typing import Annotated
 import typer
 
 from frostshift_service import clock
-from frostshift_service.auth import Door
 from frostshift_service.commands.line import BY, Refused, SiteOption, opened, site_id_of
+from frostshift_service.door import Door
 from frostshift_service.mail_address import mail_server
 from frostshift_service.rights import ROLES
 from frostshift_service.senders import Mailer

@@ -8,10 +8,12 @@ from typing import Final
 
 from frostshift_service.views.sheet import Header, Line, MorningSheet
 from frostshift_service.views.show import Moment, plural
-from frostshift_service.views.words import CALLS, Caution, Word, crew_text
+from frostshift_service.views.words import CALLS, CAUTIONS_SHORT, Caution, Word, crew_text
 
 LINES_A_PAGE: Final = 25
 """So many joints stand on a page that is read in a glove at arm's length."""
+LINES_WITH_NOTES: Final = 10
+"""On a page of at most so many joints there is room for a row of notes below each."""
 OUTSIDE: Final = "Outside every shift"
 
 
@@ -24,6 +26,7 @@ class CrewPage:
         crew: as the schedule has it; empty for none. `crew_text` its words.
         part, parts: this page among those of the crew and shift.
         joints: of the crew in this shift, on all its pages; `counts` by call, in words.
+        with_notes: there is room for the notes of each joint.
         lines: at most `LINES_A_PAGE`, as on the morning sheet: without a sure amount first, then by light-up time.
     """
 
@@ -34,6 +37,7 @@ class CrewPage:
     parts: int
     joints: int
     counts: str
+    with_notes: bool
     lines: tuple[Line, ...]
 
 
@@ -50,7 +54,7 @@ class CrewSheet:
         pages: in the order of the shifts, then of the crews.
         empty_text: where there is no page, why.
         first, last: begin of the first and end of the last shift; None where there is none.
-        cautions: standing cautions.
+        cautions: standing cautions; `cautions_short` those for the foot of every page.
     """
 
     header: Header
@@ -63,6 +67,7 @@ class CrewSheet:
     first: Moment | None
     last: Moment | None
     cautions: tuple[Caution, ...]
+    cautions_short: str
 
 
 def crew_sheet(sheet: MorningSheet, crew: str | None = None) -> CrewSheet:
@@ -90,6 +95,7 @@ def crew_sheet(sheet: MorningSheet, crew: str | None = None) -> CrewSheet:
         first=sheet.shifts[0].start if sheet.shifts else None,
         last=sheet.shifts[-1].end if sheet.shifts else None,
         cautions=sheet.cautions,
+        cautions_short=CAUTIONS_SHORT,
     )
 
 
@@ -97,7 +103,17 @@ def _pages(shift: str, crew: str, lines: list[Line]) -> Iterable[CrewPage]:
     parts = -(-len(lines) // LINES_A_PAGE)
     for part in range(parts):
         some = lines[part * LINES_A_PAGE : (part + 1) * LINES_A_PAGE]
-        yield CrewPage(shift, crew, crew_text(crew), part + 1, parts, len(lines), _counts(lines), tuple(some))
+        yield CrewPage(
+            shift=shift,
+            crew=crew,
+            crew_text=crew_text(crew),
+            part=part + 1,
+            parts=parts,
+            joints=len(lines),
+            counts=_counts(lines),
+            with_notes=len(some) <= LINES_WITH_NOTES,
+            lines=tuple(some),
+        )
 
 
 def _counts(lines: list[Line]) -> str:

@@ -123,6 +123,13 @@ CAUTIONS: Final[tuple[Caution, ...]] = (
         "29 CFR 1926.154(b)(4)",
     ),
 )
+CAUTIONS_SHORT: Final = (
+    "Measure on the face opposite the flame where you can; on the heated face take the flame away and wait about 2 min "
+    "per 25 mm (1 in). Fire watch while torches burn and at least an hour after. Hoses and arrestors checked, coatings "
+    "off the band. Cylinders upright and secured, acetylene at most 15 psig (103 kPa). Ventilate tents; "
+    "fuel stays outside."
+)
+"""What of `CAUTIONS` stands on every page that a crew takes along; the whole list is on the sheet."""
 READING_NOTE: Final = (
     "Steel: cold side to likely at the coldest hour of the joint's window. Light-up is for the slow end of the heating "
     "time, hold is the short end. Ranges are low to high."

@@ -17,7 +17,8 @@ from starlette.datastructures import Headers
 from tests.service.web.conftest import token_of
 
 from frostshift_service.app import shown_path
-from frostshift_service.auth import COOKIE, same_origin
+from frostshift_service.auth import same_origin
+from frostshift_service.door import COOKIE
 from frostshift_service.passwords import hash_of, is_outdated, is_password, password_problem
 from frostshift_service.store import accounts as kept
 from frostshift_service.store.engine import reading, writing
