@@ -154,7 +154,7 @@ async def test_the_joint_page_shows_what_is_asked(web: Any) -> None:
         assert row.heading in words
         assert row.text in words, row.topic
         assert row.source in words, row.topic
-    assert words.count("from the groove edge") == 1
+    assert words.count("from the groove edge") == 2  # beside the drawing, and among the instructions
 
 
 async def test_what_people_typed_is_text_and_never_markup(web: Any) -> None:
@@ -189,6 +189,13 @@ async def test_openapi_names_the_json_and_no_page(web: Any) -> None:
     async with web.client() as client:
         document = (await client.get("/openapi.json")).json()
     assert set(document["paths"]) == {
+        "/account.json",
+        "/accounts.json",
+        "/accounts.csv",
+        "/audit.json",
+        "/audit.csv",
+        "/sites/{site_id}/access.json",
+        "/sites/{site_id}/access.csv",
         "/sites.json",
         "/case.json",
         "/cases.json",
