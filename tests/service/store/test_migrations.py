@@ -137,7 +137,7 @@ def test_old_readings_are_figures_of_cold_steel(store_url: str) -> None:
     rows = json.loads((FIXTURES / "schema_0001.json").read_text(encoding="utf-8"))
     at = "2026-01-12T17:30:00"
     rows["reading"] = [
-        {"id": 1, "site_id": "ore-shed", "mark": "A-1", "steel_c": -7.5, "at_utc": at, "instrument": "probe",
+        {"id": 1000, "site_id": "ore-shed", "mark": "A-1", "steel_c": -7.5, "at_utc": at, "instrument": "probe",
          "by": "R. Moss", "note": "north flange"}
     ]  # fmt: skip
     at_schema(store_url, "0001", rows)
@@ -145,7 +145,7 @@ def test_old_readings_are_figures_of_cold_steel(store_url: str) -> None:
     at_utc = datetime.fromisoformat(at).replace(tzinfo=UTC)
     with reading(store) as session:
         assert readings_of(session, "ore-shed") == [
-            KeptReading(Reading("A-1", -7.5, at_utc, "probe", "R. Moss"), "north flange", at_utc, id=1)
+            KeptReading(Reading("A-1", -7.5, at_utc, "probe", "R. Moss"), "north flange", at_utc, id=1000)
         ]
     with writing(store) as session:
         add_reading(session, "ore-shed", Reading("A-1", 110.0, NOW, stage="before_arc"), now=NOW, entry_key="key-one-1")

@@ -280,7 +280,8 @@ FRAGMENT = '{% import "_parts.html" as parts %}{% include "_thermometer.html" %}
 
 def in_page(web: Any) -> str:
     made = pages._templates().from_string(FRAGMENT)
-    return made.render(thermometer=web.app.state.desk.weather(SITE).thermometer, here=f"/sites/{SITE}/weather")
+    desk = web.app.state.desk
+    return made.render(thermometer=desk.weather(SITE).thermometer, here=f"/sites/{SITE}/weather", who=desk.who)
 
 
 def plain(text: str) -> str:
