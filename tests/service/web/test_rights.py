@@ -86,6 +86,8 @@ def people(web: Web) -> Web:
     with writing(web.engine) as session:
         made = account_pages.kept.add_account(session, "elsewhere@example.com", "Else Where", now=NOW)
         account_pages.kept.set_role(session, "south-yard", made.id, "superintendent")
+        link = account_pages.kept.new_entry_link(session, made.id, now=NOW, proves=True)
+        assert account_pages.kept.use_entry_link(session, link, now=NOW) is not None
         account_pages.kept.set_password(session, made.id, hashed(PASSWORD))
     return web
 
