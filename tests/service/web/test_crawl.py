@@ -51,7 +51,9 @@ def alike(url: str) -> str:
     return re.sub(r"/joints/[^/]+?(\.\w+)?$", r"/joints/*\1", parts.path) + "?" + names
 
 
-async def crawl(client: httpx.AsyncClient, *, files: bool) -> tuple[dict[str, int], dict[str, set[str]], dict[str, list[str]]]:
+async def crawl(
+    client: httpx.AsyncClient, *, files: bool
+) -> tuple[dict[str, int], dict[str, set[str]], dict[str, list[str]]]:
     """URL -> status; where a form posts to -> pages that show it; page -> ids that it has twice."""
     waiting, seen, posts, twice = [f"{BASE}/"], dict[str, int](), dict[str, set[str]](), dict[str, list[str]]()
     counted: dict[str, int] = {}
