@@ -109,6 +109,7 @@ def test_axe_would_find_a_fault(browser: Browser, base_url: str, web: Any) -> No
 
 def test_a_morning_without_script(browser: Browser, base_url: str, web: Any) -> None:
     page = signed_in(browser, base_url, web, "phone", script=False)
+    page.goto("/")
     assert page.url == f"{base_url}{SITE}/morning"
     page.get_by_role("button", name="Done CR-B4-W").click()
     assert page.url.endswith("/morning?did=CR-B4-W")
