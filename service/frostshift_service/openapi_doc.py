@@ -97,7 +97,7 @@ def _complete(operation: dict[str, Any], path: str, method: str) -> None:
     operation["security"] = _security(asked)
     responses = operation["responses"]
     for status in _READING if method == "GET" else _CHANGING:
-        responses[str(status)] = _problem(status)
+        responses[str(status)] = _with_own(responses.get(str(status), {}), _problem(status))
     media = next((media for ending, media in _FILES.items() if path.endswith(ending)), None)
     if media is not None:
         responses["200"] = {
@@ -128,6 +128,14 @@ def _security(asked: Asked | None) -> list[dict[str, list[str]]]:
     if asked == "device":
         return [{"device": []}]
     return [{"session": []}] if asked in ("account", "own") else [{"session": []}, {"token": []}]
+
+
+def _with_own(declared: dict[str, Any], problem: dict[str, Any]) -> dict[str, Any]:
+    """The problem, beside an answer of its own that a route declares for the same status."""
+    own = declared.get("content", {}).get("application/json")
+    if own is None or own.get("schema", {}).get("$ref", "").endswith("/HTTPValidationError"):
+        return problem
+    return {**problem, "content": {"application/json": own, **problem["content"]}}
 
 
 def _problem(status: int) -> dict[str, Any]:

@@ -134,7 +134,10 @@ async def write_down(request: Request, desk: DeskDep, site_id: SiteId) -> Redire
 
 @router.post(
     "/sites/{site_id}/readings.json",
-    responses={**ERRORS, 422: {"description": "no list of readings, or none of them could be taken in"}},
+    responses={
+        **ERRORS,
+        422: {"description": "no list of readings, or none of them could be taken in", "model": TakenIn},
+    },
     response_model=TakenIn,
     openapi_extra=POSTED,
 )

@@ -68,7 +68,14 @@ def test_every_operation_says_who_may_and_what_may_go_wrong(web: Web) -> None:
 
 
 def test_every_page_for_a_site_has_its_twin_in_json() -> None:
-    forms = {"GET /enter", "GET /sign-in", "GET /", "GET /answer/{token}", "GET /schedule-template.{kind}"}
+    forms = {
+        "GET /enter",
+        "GET /set-up/new",
+        "GET /sign-in",
+        "GET /",
+        "GET /answer/{token}",
+        "GET /schedule-template.{kind}",
+    }
     pages = {
         path
         for path in ASKED
