@@ -43,7 +43,7 @@ from frostshift_service.views.accounts import (
 from frostshift_service.views.desk import Desk
 from frostshift_service.views.files import csv_bytes
 from frostshift_service.views.show import Show
-from frostshift_service.web import DeskDep, SiteId, file_answer
+from frostshift_service.web import DeskDep, SiteId, file_answer, log_change, sentence
 
 log = logging.getLogger(__name__)
 router = APIRouter()
@@ -323,9 +323,9 @@ def change_own(
                 kept.set_mail(session, account.id, address)
                 write_audit(session, now=now, by=account.name, what="account", detail=f"{account.name}: {address}")
     except (kept.MailTaken, kept.NameTaken) as error:
-        return _own_page(request, desk, 409, problem=_sentence(error), typed=typed)
+        return _own_page(request, desk, 409, problem=sentence(error), typed=typed)
     except StoreError as error:
-        return _own_page(request, desk, 422, problem=_sentence(error), typed=typed)
+        return _own_page(request, desk, 422, problem=sentence(error), typed=typed)
     if not said:
         return see("/account")
     answer = _own_page(request, desk, said=said)
@@ -345,11 +345,6 @@ def _mail_problem(request: Request, account: kept.Account, address: str, now: da
             "superintendent to let you in under the new one."
         )
     return ""
-
-
-def _sentence(error: Exception) -> str:
-    text = str(error)
-    return f"{text[:1].upper()}{text[1:]}."
 
 
 @router.post("/account/password", include_in_schema=False)
@@ -399,7 +394,7 @@ def sign_out_everywhere(desk: DeskDep) -> Response:
     assert desk.who.account_id is not None
     with writing(desk.engine) as session:
         kept.end_sessions(session, desk.who.account_id)
-        write_audit(session, now=desk.now(), by=desk.who.name, what="signed out", detail="everywhere")
+        log_change(session, desk, "signed out", "everywhere")
     answer = see("/sign-in")
     answer.delete_cookie(COOKIE)
     return answer
@@ -503,7 +498,7 @@ def invite(
                 account = kept.add_account(session, email, name, now=now)
             kept.set_role(session, site_id, account.id, wanted)
             detail = f"{account.name} ({account.email}): {wanted}"
-            write_audit(session, now=now, by=desk.who.name, site_id=site_id, what="role", detail=detail)
+            log_change(session, desk, "role", detail, site_id)
             said = f"{account.name} is {wanted} here."
             if is_new:
                 mailer = _mailer(request)
@@ -516,7 +511,7 @@ def invite(
                     tasks.add_task(_mail_link, mailer, account, account.email or "", link, now)
                     said += f" A link to sign in is on its way to {account.email}."
     except StoreError as error:
-        return _access_page(request, desk, site_id, 422, problem=_sentence(error), typed=typed)
+        return _access_page(request, desk, site_id, 422, problem=sentence(error), typed=typed)
     answer = _access_page(request, desk, site_id, said=said, secret=secret)
     answer.background = tasks
     return answer
@@ -536,9 +531,9 @@ def make_token(
         with writing(desk.engine) as session:
             secret = new_machine_token(session, site_id, name, scopes, by=desk.who.name, now=desk.now())
             detail = f"{name.strip()}: {', '.join(scopes)}"
-            write_audit(session, now=desk.now(), by=desk.who.name, site_id=site_id, what="token made", detail=detail)
+            log_change(session, desk, "token made", detail, site_id)
     except StoreError as error:
-        return _access_page(request, desk, site_id, 422, problem=_sentence(error))
+        return _access_page(request, desk, site_id, 422, problem=sentence(error))
     said = "The token, shown once. A program sends it with every request, in the header: Authorization: Bearer TOKEN"
     return _access_page(request, desk, site_id, said=said, secret=secret)
 
@@ -548,7 +543,7 @@ def revoke_token(desk: DeskDep, site_id: SiteId, token_id: Id) -> Response:
     """Let a token count no more."""
     with writing(desk.engine) as session:
         token = revoke_machine_token(session, site_id, token_id, now=desk.now())
-        write_audit(session, now=desk.now(), by=desk.who.name, site_id=site_id, what="token ended", detail=token.name)
+        log_change(session, desk, "token ended", token.name, site_id)
     return see(f"/sites/{quote(site_id, safe='')}/access")
 
 
@@ -562,7 +557,7 @@ def change_role(desk: DeskDep, site_id: SiteId, account_id: Id, role: Typed) -> 
             raise kept.UnknownAccount(f"there is no account {account_id} at this site")
         kept.set_role(session, site_id, account_id, wanted)
         detail = f"{account.name}: {wanted or 'nothing any more'}"
-        write_audit(session, now=desk.now(), by=desk.who.name, site_id=site_id, what="role", detail=detail)
+        log_change(session, desk, "role", detail, site_id)
     gone = account_id == desk.who.account_id and wanted != "superintendent" and not desk.who.owner
     return see("/" if gone else f"/sites/{quote(site_id, safe='')}/access")
 
@@ -611,10 +606,10 @@ def add_owner(request: Request, desk: DeskDep, name: Typed, email: Typed) -> Res
     try:
         with writing(desk.engine) as session:
             account = kept.add_account(session, email, name, now=desk.now(), owner=True)
-            write_audit(session, now=desk.now(), by=desk.who.name, what="owner", detail=f"{account.name}, {email}")
+            log_change(session, desk, "owner", f"{account.name}, {email}")
             link = _link(request, kept.new_entry_link(session, account.id, now=desk.now(), proves=True))
     except StoreError as error:
-        return _accounts_page(desk, 422, problem=_sentence(error))
+        return _accounts_page(desk, 422, problem=sentence(error))
     return _accounts_page(desk, said=_HAND_OVER.format(account.name), secret=link)
 
 
@@ -640,11 +635,11 @@ def change_any(
             else:
                 kept.set_owner(session, account_id, owner=action == "owner")
             detail = f"{account.name}: {action.replace('_', ' ')}"
-            write_audit(session, now=desk.now(), by=desk.who.name, what="account", detail=detail)
+            log_change(session, desk, "account", detail)
     except kept.UnknownAccount:
         raise
     except StoreError as error:
-        return _accounts_page(desk, 409, problem=_sentence(error))
+        return _accounts_page(desk, 409, problem=sentence(error))
     return see("/accounts")
 
 
@@ -656,7 +651,7 @@ def link_of_any(request: Request, desk: DeskDep, account_id: Id) -> Response:
         if account.closed_utc is not None:
             raise HTTPException(409, f"The account of {account.name} is closed: open it first.")
         link = _link(request, kept.new_entry_link(session, account_id, now=desk.now(), proves=True))
-        write_audit(session, now=desk.now(), by=desk.who.name, what="link", detail=f"made for {account.name}")
+        log_change(session, desk, "link", f"made for {account.name}")
     return _accounts_page(desk, said=_HAND_OVER.format(account.name), secret=link)
 
 

@@ -49,7 +49,7 @@ from frostshift_service.settings import Settings
 from frostshift_service.store.accounts import UnknownAccount
 from frostshift_service.store.records import StoreError, UnknownJoint, UnknownNotice, UnknownSite, UnknownToken
 from frostshift_service.views.desk import Desk, NoPlan, Planner, TooMuchAsked, UnknownShift
-from frostshift_service.web import problem_answer
+from frostshift_service.web import problem_answer, sentence
 
 log = logging.getLogger(__name__)
 
@@ -300,7 +300,4 @@ def _add_error_answers(app: FastAPI) -> None:
             error, UnknownSite | UnknownJoint | UnknownNotice | UnknownAccount | UnknownShift | UnknownToken | NoPlan
         )
         code = 404 if missing else 422 if isinstance(error, TooMuchAsked) else 409
-        text = str(error)
-        return error_answer(
-            request, code, f"{text[:1].upper()}{text[1:]}.", site_is_there=not isinstance(error, UnknownSite)
-        )
+        return error_answer(request, code, sentence(error), site_is_there=not isinstance(error, UnknownSite))

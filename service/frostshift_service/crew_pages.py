@@ -12,7 +12,6 @@ from urllib.parse import quote
 from fastapi import APIRouter, Form, HTTPException, Path, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from markupsafe import Markup
-from sqlmodel import Session
 from starlette.concurrency import run_in_threadpool
 
 from frostshift_service.air_post import PostError
@@ -22,7 +21,6 @@ from frostshift_service.reading_log import take, take_typed
 from frostshift_service.readings_pages import POSTED, TakenIn, answer_of, form_fields, kept_or_refused, no_list, zone_of
 from frostshift_service.rights import Actor
 from frostshift_service.store import crew_links as links
-from frostshift_service.store.audit import write_audit
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.joints import joints_of
 from frostshift_service.store.records import CrewLink
@@ -30,7 +28,7 @@ from frostshift_service.store.sites import load_site
 from frostshift_service.views.crew import CrewJointPage, CrewPage, code_svg
 from frostshift_service.views.desk import Desk
 from frostshift_service.views.words import crew_text
-from frostshift_service.web import DeskDep, SiteId
+from frostshift_service.web import DeskDep, SiteId, log_change
 
 router = APIRouter()
 
@@ -141,10 +139,6 @@ async def post_readings(request: Request, desk: DeskDep, token: Token) -> Respon
 # Making and ending links ----------------------------------------------------------------------------------------------
 
 
-def _logged(session: Session, desk: Desk, site_id: str, what: str, detail: str) -> None:
-    write_audit(session, now=desk.now(), by=desk.who.name, site_id=site_id, what=what, detail=detail)
-
-
 @router.post("/sites/{site_id}/people/crew-pages", include_in_schema=False)
 def make_link(request: Request, desk: DeskDep, site_id: SiteId, crew: Typed = "") -> HTMLResponse:
     """A new link to the page of a crew, shown once, as a poster with its code."""
@@ -157,7 +151,7 @@ def make_link(request: Request, desk: DeskDep, site_id: SiteId, crew: Typed = ""
     now = desk.now()
     with writing(desk.engine) as session:
         token = links.new_crew_token(session, site_id, crew, now=now, by=desk.who.name)
-        _logged(session, desk, site_id, "crew page made", crew_text(crew))
+        log_change(session, desk, "crew page made", crew_text(crew), site_id)
     base = request.app.state.settings.pages_url or str(request.base_url)
     link = f"{base.rstrip('/')}{crew_url(token)}"
     return render(
@@ -178,5 +172,5 @@ def end_link(desk: DeskDep, site_id: SiteId, link_id: Number) -> RedirectRespons
     """End a link."""
     with writing(desk.engine) as session:
         ended = links.revoke_crew_link(session, site_id, link_id, now=desk.now(), by=desk.who.name)
-        _logged(session, desk, site_id, "crew page ended", crew_text(ended.crew))
+        log_change(session, desk, "crew page ended", crew_text(ended.crew), site_id)
     return see(f"/sites/{quote(site_id, safe='')}/people#crew-pages")

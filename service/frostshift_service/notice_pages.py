@@ -11,13 +11,11 @@ from urllib.parse import quote
 
 from fastapi import APIRouter, Form, HTTPException, Path, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
-from sqlmodel import Session
 
 from frostshift_service.pages import render
 from frostshift_service.stock_form import names_of
 from frostshift_service.store import notice_links as links
 from frostshift_service.store import notices as kept
-from frostshift_service.store.audit import write_audit
 from frostshift_service.store.crew_links import crew_links_of
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.joints import joints_of
@@ -28,7 +26,7 @@ from frostshift_service.views.desk import Desk, show_for
 from frostshift_service.views.files import csv_bytes
 from frostshift_service.views.notice_text import Envelope, notice_words
 from frostshift_service.views.notices import NoticesPage, PeoplePage, log_table, notices_page, people_page
-from frostshift_service.web import DeskDep, SiteId, file_answer
+from frostshift_service.web import DeskDep, SiteId, file_answer, log_change
 
 router = APIRouter()
 
@@ -150,7 +148,7 @@ def calendar_link(request: Request, desk: DeskDep, site_id: SiteId, crew: Typed 
         raise HTTPException(422, f"There is no crew {crew!r} in the schedule; there are {', '.join(page.crews)}.")
     with writing(desk.engine) as session:
         token = links.new_calendar_token(session, site_id, crew, now=desk.now())
-        _logged(session, desk, site_id, "calendar link made", crew or "all crews")
+        log_change(session, desk, "calendar link made", crew or "all crews", site_id)
     page = _people(desk, site_id)
     base = request.app.state.settings.pages_url or str(request.base_url)
     link = f"{base.rstrip('/')}/calendar/{token}.ics"
@@ -162,12 +160,8 @@ def revoke_link(desk: DeskDep, site_id: SiteId, link_id: Number) -> RedirectResp
     """End a calendar link."""
     with writing(desk.engine) as session:
         ended = links.revoke_calendar_link(session, site_id, link_id, now=desk.now())
-        _logged(session, desk, site_id, "calendar link ended", ended.crew or "all crews")
+        log_change(session, desk, "calendar link ended", ended.crew or "all crews", site_id)
     return RedirectResponse(f"/sites/{quote(site_id, safe='')}/people#calendar", status_code=303)
-
-
-def _logged(session: Session, desk: Desk, site_id: str, what: str, detail: str) -> None:
-    write_audit(session, now=desk.now(), by=desk.who.name, site_id=site_id, what=what, detail=detail)
 
 
 # By secret link

@@ -69,7 +69,7 @@ from frostshift_service.views.schedule_change import (
     refused,
     saved,
 )
-from frostshift_service.web import DeskDep, FileKind, SiteId, file_answer
+from frostshift_service.web import DeskDep, FileKind, SiteId, file_answer, sentence
 
 router = APIRouter()
 
@@ -241,7 +241,7 @@ def _draft(desk: Desk, site_id: str, draft_id: int) -> ScheduleDraft:
             load_site(session, site_id)
             return drafts.load_draft(session, site_id, draft_id, desk.now())
     except UnknownDraft as error:
-        raise HTTPException(404, f"{str(error)[:1].upper()}{str(error)[1:]}.") from None
+        raise HTTPException(404, sentence(error)) from None
 
 
 def _outcome(desk: Desk, site: KeptSite, read: ScheduleFile, name: str) -> ImportOutcome:

@@ -27,7 +27,7 @@ from frostshift_service.store.sites import load_site
 from frostshift_service.store.thermometer import add_posted, add_typed, token_with
 from frostshift_service.views.desk import Desk
 from frostshift_service.views.thermometer import ThermometerPage
-from frostshift_service.web import DeskDep, SiteId, problem_answer, typed_c
+from frostshift_service.web import DeskDep, SiteId, problem_answer, sentence, typed_c
 
 router = APIRouter()
 
@@ -77,7 +77,7 @@ def _take(data: bytes, authorization: Sequence[str], desk: Desk, site_id: str) -
         try:
             load_site(session, site_id)
         except UnknownSite as error:
-            return _refused(404, f"{str(error)[:1].upper()}{str(error)[1:]}.")
+            return _refused(404, sentence(error))
     forbidden = _forbidden(token, site_id)
     if forbidden:
         return _refused(403, forbidden)

@@ -10,10 +10,12 @@ from typing import Annotated, Any, Final, Literal
 
 from fastapi import Depends, HTTPException, Path, Query, Request
 from fastapi.responses import JSONResponse, Response
+from sqlmodel import Session
 
 from frostshift_rules.job import Site
 from frostshift_rules.units import c_from_f, f_from_c
 from frostshift_service.rights import Actor
+from frostshift_service.store.audit import write_audit
 from frostshift_service.store.engine import reading
 from frostshift_service.store.sites import load_site
 from frostshift_service.views.desk import Desk
@@ -72,6 +74,17 @@ def shown_table(desk: Desk, table_id: str, site_id: str | None) -> TablePage:
         return table_page(table_id, site_of(desk, site_id))
     except UnknownTable as error:
         raise HTTPException(404, str(error)) from None
+
+
+def sentence(error: Exception) -> str:
+    """What an error of ours says, as a sentence for people."""
+    text = str(error)
+    return f"{text[:1].upper()}{text[1:]}."
+
+
+def log_change(session: Session, desk: Desk, what: str, detail: str, site_id: str = "") -> None:
+    """A line in the log of changes under the name of whoever asks, in the transaction of what it tells of."""
+    write_audit(session, now=desk.now(), by=desk.who.name, site_id=site_id, what=what, detail=detail)
 
 
 @dataclass(frozen=True, slots=True)

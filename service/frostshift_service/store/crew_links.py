@@ -4,18 +4,14 @@ from __future__ import annotations
 
 import secrets
 from datetime import datetime
-from typing import Final
 
 from sqlmodel import Session, col, select
 
 from frostshift_service.store.accounts import digest_of
+from frostshift_service.store.notice_links import MAX_LINKS, check_crew
 from frostshift_service.store.records import CrewLink, StoreError, UnknownToken
 from frostshift_service.store.sites import hold_site
 from frostshift_service.store.tables import CrewLinkRow
-
-MAX_CREW: Final = 100
-MAX_LINKS: Final = 200
-"""Links of one site that count; ours, so that a script that runs wild is noticed."""
 
 
 def new_crew_token(session: Session, site_id: str, crew: str, *, now: datetime, by: str) -> str:
@@ -25,8 +21,7 @@ def new_crew_token(session: Session, site_id: str, crew: str, *, now: datetime, 
         UnknownSite: there is no site of that id.
         StoreError: a crew's name that cannot be, or too many links.
     """
-    if len(crew) > MAX_CREW or not crew.isprintable():
-        raise StoreError(f"crew is {crew[:MAX_CREW]!r}, at most {MAX_CREW} printable letters")
+    check_crew(crew)
     hold_site(session, site_id)
     counting = [one for one in crew_links_of(session, site_id) if one.revoked_utc is None]
     if len(counting) >= MAX_LINKS:

@@ -21,7 +21,7 @@ LINKS_LAST: Final = timedelta(days=30)
 """An answer link opens its notice for so long. Our choice."""
 MAX_CREW: Final = 100
 MAX_LINKS: Final = 200
-"""Calendar links of one site that count; ours, so that a script that runs wild is noticed."""
+"""Links of one kind at one site that count; ours, so that a script that runs wild is noticed."""
 
 
 def new_answer_token(session: Session, delivery_id: int, *, now: datetime) -> str:
@@ -47,6 +47,16 @@ def forget_old_links(session: Session, *, now: datetime) -> None:
     session.exec(delete(AnswerLinkRow).where(col(AnswerLinkRow.made_utc) < now - LINKS_LAST))
 
 
+def check_crew(crew: str) -> None:
+    """Refuse what cannot be the name of a crew.
+
+    Raises:
+        StoreError: too long, or letters that cannot be printed.
+    """
+    if len(crew) > MAX_CREW or not crew.isprintable():
+        raise StoreError(f"crew is {crew[:MAX_CREW]!r}, at most {MAX_CREW} printable letters")
+
+
 def new_calendar_token(session: Session, site_id: str, crew: str, *, now: datetime) -> str:
     """Make a secret link to the calendar of a crew; returns its secret, which cannot be had again.
 
@@ -54,8 +64,7 @@ def new_calendar_token(session: Session, site_id: str, crew: str, *, now: dateti
         UnknownSite: there is no site of that id.
         StoreError: a crew's name that cannot be, or too many links.
     """
-    if len(crew) > MAX_CREW or not crew.isprintable():
-        raise StoreError(f"crew is {crew[:MAX_CREW]!r}, at most {MAX_CREW} printable letters")
+    check_crew(crew)
     hold_site(session, site_id)
     counting = [one for one in calendar_links_of(session, site_id) if one.revoked_utc is None]
     if len(counting) >= MAX_LINKS:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
-from frostshift_service.rights import RIGHTS_OF, ROLES, SCOPES, Right, Role, Scope
+from frostshift_service.rights import RIGHTS_OF, ROLES, Right, Role, Scope
 from frostshift_service.store.accounts import Account, Browser
 from frostshift_service.store.audit import AuditLine
 from frostshift_service.store.machine_tokens import MachineToken
@@ -255,6 +255,3 @@ def audit_table(lines: Sequence[AuditEntry]) -> Table:
         ("at_utc", "by", "site", "what", "detail"),
         tuple((one.at.utc.isoformat(), one.by, one.site_id, one.what, one.detail) for one in lines),
     )
-
-
-SCOPE_NAMES: Final = tuple(SCOPES)
