@@ -395,9 +395,9 @@ def test_a_worker_that_dies_after_sending_sends_it_twice(
         assert run(engine, {"email": sender}, clock) == {"waiting": 1}
     assert "could not be recorded" in caplog.text
     assert states(engine) == {("rowan", 0, "claimed"): 1}
-    clock.now = NOW + 5 * MINUTE
+    clock.now = NOW + deliveries.STALE
     assert run(engine, {"email": sender}, clock) == {}
-    clock.now = NOW + 5.1 * MINUTE
+    clock.now = NOW + MINUTE
     assert run(engine, {"email": sender}, clock) == {"sent": 1}
     (_, first), (_, second) = sender.got
     assert (first.number, first.delivery_id) == (second.number, second.delivery_id)

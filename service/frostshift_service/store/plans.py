@@ -51,8 +51,48 @@ _PLAN: Final = Packing(Plan)
 _TOLD: Final = Packing(_Told)
 
 
-def keep_plan(session: Session, plan: Plan, inputs: PlanInputs, forecast_id: int | None) -> int:
-    """Keep a plan that nobody has seen yet; returns its id."""
+@dataclass(frozen=True, slots=True)
+class Made:
+    """What the newest plan of a site was made from, and when.
+
+    Attributes:
+        plan_id: of the plan.
+        made_utc: when it was made.
+        site_revision: of the site then; None where it was not written down.
+        forecast_id: of the forecast in use; None where there was none.
+    """
+
+    plan_id: int
+    made_utc: datetime
+    site_revision: int | None
+    forecast_id: int | None
+
+
+def newest_made(session: Session, site_id: str) -> Made | None:
+    """The plan that was kept last, whatever the clocks said; None where there is none."""
+    columns = select(
+        col(PlanRow.id), col(PlanRow.made_utc), col(PlanRow.site_revision), col(PlanRow.forecast_id)
+    ).where(PlanRow.site_id == site_id)
+    row = session.exec(columns.order_by(col(PlanRow.id).desc()).limit(1)).first()
+    if row is None:
+        return None
+    plan_id, made_utc, site_revision, forecast_id = row
+    assert plan_id is not None  # only a row that was not written has none
+    return Made(plan_id, made_utc, site_revision, forecast_id)
+
+
+def keep_plan(
+    session: Session, plan: Plan, inputs: PlanInputs, forecast_id: int | None, *, revision: int | None = None
+) -> int:
+    """Keep a plan that nobody has seen yet; returns its id.
+
+    Args:
+        session: a writing one.
+        plan: as it was made.
+        inputs: what it was made from.
+        forecast_id: of the forecast in use.
+        revision: of the site then.
+    """
     weather = inputs.weather
     of_weather = {name: getattr(weather, name) for name in _OF_WEATHER}
     told = _Told(inputs.site, inputs.joints, inputs.readings, **of_weather)
@@ -60,6 +100,7 @@ def keep_plan(session: Session, plan: Plan, inputs: PlanInputs, forecast_id: int
         site_id=plan.site.id,
         made_utc=plan.made_utc,
         forecast_id=forecast_id,
+        site_revision=revision,
         kept_because="",
         inputs=_TOLD.pack(told),
         hours=None if weather.hours is None else pack_hours(weather.hours, weather.members),
@@ -102,11 +143,6 @@ def last_seen_id(session: Session, site_id: str, made_before_utc: datetime) -> i
     seen = col(PlanRow.kept_because).in_(("shown", *_FOR_GOOD)), col(PlanRow.made_utc) < made_before_utc
     newest = col(PlanRow.made_utc).desc(), col(PlanRow.id).desc()
     return session.exec(select(PlanRow.id).where(PlanRow.site_id == site_id, *seen).order_by(*newest).limit(1)).first()
-
-
-def is_kept(session: Session, plan_id: int) -> bool:
-    """Whether a plan is still there: one that nobody saw may have been thinned since."""
-    return session.exec(select(PlanRow.id).where(PlanRow.id == plan_id)).first() is not None
 
 
 def plan_by_id(session: Session, plan_id: int) -> KeptPlan:
@@ -162,7 +198,10 @@ def thin_plans(session: Session, site_id: str, newest: int) -> int:
     ).all()
     gone: list[int | None] = []
     spans: set[tuple[timedelta, int]] = set()
+    last_id = max((plan_id or 0 for plan_id, _, _ in rows), default=0)
     for plan_id, made_utc, because in rows[newest:]:
+        if plan_id == last_id:  # the one in use, though a clock that was wrong has put others before it
+            continue
         age = rows[0][1] - made_utc
         if because == "":
             gone.append(plan_id)
