@@ -18,10 +18,10 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Locator, Page, expect
 from pydantic import TypeAdapter
-from tests.service.web.conftest import NOW, Web, enter, requirement, token_of
+from tests.service.web.conftest import NOW, Web, at, enter, requirement, token_of
 from tests.service.web.page_source import words_of
 
-from frostshift_rules.job import SENSES
+from frostshift_rules.job import SENSES, JointState
 from frostshift_rules.reading_check import Asked, check
 from frostshift_rules.units import c_from_f
 from frostshift_rules.workload import NO_WEATHER
@@ -370,6 +370,63 @@ async def test_the_page_has_the_three_things_of_every_joint_of_the_crew_and_no_o
     assert "Unknown: ask the superintendent 150 °F per" in hinted  # a figure the site has not accepted
 
 
+def test_the_page_says_which_shifts_it_shows_and_when_the_next_one_with_a_joint_is(web: Web) -> None:
+    desk = web.app.state.desk
+    north = desk.crew("north-yard", "north")
+    assert [shift.title for shift in north.shifts] == ["Day, Thu 17 Dec, 06:00 to 16:00"]
+    assert north.shifts[0].when_text == "It begins Thu 17 Dec 06:00, in 30 min."
+    web.clock[0] = at(1.0)  # the day shift runs; south has its joint at night
+    south = desk.crew("north-yard", "south")
+    assert "No joint in the running shift (Day, Thu 17 Dec, 06:00 to 16:00)." in south.shown_text
+    assert [shift.title for shift in south.shifts][:1] == ["Night, Thu 17 Dec, 16:00 to 02:00"]
+    assert south.shifts[0].when_text == "It begins Thu 17 Dec 16:00, in 9 h 30 min."
+    nobody = desk.crew("north-yard", "west")
+    assert nobody.shifts == ()
+    assert "No later shift of the plan has a joint of theirs." in nobody.shown_text
+
+
+@pytest.mark.anyio
+async def test_a_joint_whose_light_up_is_past_and_that_nobody_heated_is_late(web: Web) -> None:
+    desk, link = web.app.state.desk, crew_link(web)
+
+    def late() -> str:
+        return str(desk.crew_joint("north-yard", "north", MARK).card.late_text)
+
+    assert late() == "Light-up was Thu 04:18, 1 h 11 min ago, and nobody has written down that it was heated."
+    assert desk.crew_joint("north-yard", "north", "BR-C2").card.late_text == ""  # it needs no heat
+    async with web.client() as client:
+        assert "Late Light-up was Thu 04:18" in words_of((await client.get(link)).text)
+        cold = FORM | {"stage": "before_heat", "value": "20", "entry_key": "key-of-cold-steel", "back": ""}
+        await client.post(f"{link}/readings", data=cold)
+        assert late()
+        await client.post(f"{link}/readings", data=FORM | {"back": ""})
+    assert late() == ""
+
+
+@pytest.mark.parametrize("state", ["heating", "in_progress"])
+def test_a_joint_at_work_is_not_late(web: Web, state: JointState) -> None:
+    assert web.planner.plan is not None
+    joints = [replace(one, joint=replace(one.joint, state=state)) for one in web.planner.plan.joints]
+    web.planner.plan = replace(web.planner.plan, joints=tuple(joints))
+    with writing(web.engine) as session:
+        set_joint_state(session, "north-yard", MARK, state, now=NOW, by="test")
+    assert web.app.state.desk.crew_joint("north-yard", "north", MARK).card.late_text == ""
+
+
+@pytest.mark.anyio
+async def test_where_to_measure_stands_on_the_page_and_on_the_sheet_on_paper(web: Web) -> None:
+    desk = web.app.state.desk
+    thick, thin = (desk.crew_joint("north-yard", "north", mark).card.measure for mark in (MARK, "BR-C2"))
+    assert (
+        thick == "Measure 3 in from the weld, on the face away from the flame"
+    )  # 75 mm at least, and the edge of the zone
+    assert thin == "Measure 1.97 in and 3 in from the weld, on the face away from the flame"  # the point, and the edge
+    async with web.client() as client:
+        sheet = words_of((await client.get(f"{SITE}/crew-sheet")).text)
+    said = "Measure on the face away from the flame, 1.97 in and 3 in from the weld; BP-A1 at 3 in."
+    assert said in sheet
+
+
 @pytest.mark.anyio
 async def test_the_holder_writes_readings_on_joints_of_the_crew_alone(web: Web) -> None:
     link = crew_link(web)
@@ -417,7 +474,7 @@ def opened(browser: Browser, base_url: str, web: Any, path: str, *, script: bool
 
 def card_of(page: Page, mark: str) -> Locator:
     card = page.locator("article.card", has=page.get_by_role("heading", name=mark, exact=True))
-    card.locator("summary").first.click()
+    card.locator(".log > summary").click()
     return card
 
 
