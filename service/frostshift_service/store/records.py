@@ -186,12 +186,14 @@ class ImportPreview:
         before: mark -> the joint there is, of those that change, return or lose a move.
         by_hand: mark -> field -> its last change by hand since the last schedule.
         version: of the schedule that it was held against.
+        rewritten: marks of joints that stay as they are and of which only differs what is left open.
     """
 
     done: ScheduleImport
     before: Mapping[str, KeptJoint]
     by_hand: Mapping[str, Mapping[str, JointChange]]
     version: str
+    rewritten: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
