@@ -254,7 +254,8 @@ async def test_a_joint_that_is_done_has_its_record_and_takes_late_readings(web: 
         answer = await client.post(f"{SITE}/readings", data=FORM, follow_redirects=True)
         record = (await client.get(f"{SITE}/record.json?mark={MARK}")).json()
     assert "Minimum met. The minimum is 225 °F" in words_of(answer.text)  # asked by the table alone
-    assert record["predicted_note"] == "No plan that is kept holds this joint."
+    assert record["predicted_note"] == "Unknown: no plan from before it was heated is kept with it."
+    assert record["predicted"] == []
     assert record["measured"][0]["verdict"]["code"] == "minimum_met"
 
 
@@ -286,13 +287,43 @@ async def test_the_record_takes_what_is_asked_from_no_old_plan(web: Web) -> None
     with writing(web.engine) as session:
         keep_plan(session, replace(web.planner.plan, made_utc=NOW - timedelta(hours=2)), inputs, None)
     asking(web, 225.0)
-    web.clock[0] = NOW + timedelta(days=1)  # it has begun: predicted is what the plan of before says
+    web.clock[0] = NOW + timedelta(days=1)  # it has begun
     async with web.client() as client:
         await client.post(f"{SITE}/readings.json", json=ENTRY | {"steel_f": 100})
         record = (await client.get(f"{SITE}/record.json?mark={MARK}")).json()
-    assert record["predicted_note"].startswith("By the plan made Thu 17 Dec 2026 03:30.")
+    assert record["predicted_note"].startswith("By the plan made Thu 17 Dec 2026 05:18.")  # in hand as it was measured
     assert record["asked"][0]["text"] == "225 °F"
     assert (record["measured"][0]["verdict"]["code"], record["measured"][0]["now"]) == ("below_minimum", None)
+
+
+@pytest.mark.anyio
+async def test_the_prediction_that_stood_when_it_was_measured_stays_with_the_record(web: Web) -> None:
+    """Done, gone from the plan, and the plan itself thinned: the record still says what was predicted then."""
+    assert web.planner.plan is not None
+    first = web.planner.plan
+    async with web.client() as client:
+        await client.post(f"{SITE}/readings.json", json=ENTRY)
+        before = (await client.get(f"{SITE}/record.json?mark={MARK}")).json()
+        with writing(web.engine) as session:
+            set_joint_state(session, "north-yard", MARK, "done", now=NOW, by="Q. Arden")
+        rest = tuple(one for one in first.joints if one.joint.mark != MARK)
+        web.planner.plan = replace(first, made_utc=NOW, joints=rest)
+    web.clock[0] = NOW + timedelta(days=9)
+    record = TypeAdapter(RecordPage).dump_python(web.app.state.desk.record("north-yard", MARK), mode="json")
+    assert record["predicted_note"] == "By the plan made Thu 17 Dec 2026 05:18. Predicted, not measured."
+    assert record["predicted"] == before["predicted"]
+    assert [one["label"] for one in record["predicted"] if one["label"] in ("Heat", "Light up")] == ["Heat", "Light up"]
+
+
+@pytest.mark.anyio
+async def test_a_later_plan_is_no_prediction_of_what_was_measured_before(web: Web) -> None:
+    assert web.planner.plan is not None
+    web.planner.plan = replace(web.planner.plan, made_utc=NOW)  # the reading is a minute older
+    async with web.client() as client:
+        await client.post(f"{SITE}/readings.json", json=ENTRY)
+        web.clock[0] = NOW + timedelta(hours=3)
+        record = (await client.get(f"{SITE}/record.json?mark={MARK}")).json()
+    assert (record["predicted"], record["predicted_note"][:8]) == ([], "Unknown:")
 
 
 @pytest.mark.anyio
