@@ -659,6 +659,31 @@ def test_a_refused_reading_stays_until_it_is_removed(browser: Browser, base_url:
 
 
 @pytest.mark.browser
+def test_what_is_kept_is_shown_and_sent_from_pages_without_its_form(browser: Browser, base_url: str, web: Any) -> None:
+    page = opened(browser, base_url, web, f"{SITE}/joints/{MARK}")
+    page.route("**/readings.json", lambda route: route.abort())
+    form = page.locator("form.reading-form")
+    if not form.is_visible():
+        page.locator("details:has(form.reading-form) > summary").click()
+    fill(form, "230")
+    expect(form.get_by_text("Kept on this phone, not sent yet (1).")).to_be_visible()
+    box, button = form.locator(".kept-here").bounding_box(), form.get_by_role("button").last.bounding_box()
+    assert box is not None
+    assert button is not None
+    assert box["y"] < button["y"]  # beside the field, not below the form
+    page.goto(f"{SITE}/readings")
+    kept_here = page.locator(".kept-outlet")
+    expect(kept_here.get_by_text(f"{MARK}: 230 °F, ")).to_be_visible()
+    expect(kept_here.get_by_text("Kept on this phone, not sent yet.", exact=True)).to_be_visible()
+    assert kept(web) == []
+    page.unroute("**/readings.json")
+    expect(kept_here.get_by_text("Sent and written down.")).to_be_visible(timeout=20_000)
+    expect(kept_here.get_by_text("Minimum met.")).to_be_visible()
+    assert [one.reading.mark for one in kept(web)] == [MARK]
+    page.context.close()
+
+
+@pytest.mark.browser
 def test_a_typed_time_is_by_the_clock_of_the_site(browser: Browser, base_url: str, web: Any) -> None:
     context = browser.new_context(base_url=base_url, timezone_id="Asia/Tokyo")
     page = context.new_page()
@@ -666,10 +691,10 @@ def test_a_typed_time_is_by_the_clock_of_the_site(browser: Browser, base_url: st
     page.goto(crew_link(web))
     form = card_of(page, MARK).locator("form")
     form.locator("details summary").click()
-    for typed in ("05:10", "23:50"):
+    for typed, shown in (("05:10", "05:10"), ("23:50", "2026-12-16 23:50")):
         form.get_by_label("Measured at, if not now").fill(typed)
         fill(form, "230")
-        expect(form.locator(".kept-here li").filter(has_text=f"230 °F, {typed}")).to_contain_text(
+        expect(form.locator(".kept-here li").filter(has_text=f"230 °F, {shown} at the site")).to_contain_text(
             "Sent and written down."
         )
     assert [one.reading.at_utc for one in kept(web)] == [
