@@ -276,7 +276,7 @@ def _how_hot(planned: JointPlan, of_sheet: Line, met_from_c: float | None, show:
     maximum = f"Never above {most}." if most else "No maximum is stated here: that of the welding procedure holds."
     if met_from_c is None:
         hint = f"{of_sheet.hint}." if of_sheet.hint else ""
-        why = [f"{text[:1].upper()}{text[1:]}." for text in asked.unknown]
+        why = [f"{text[:1].upper()}{text[1:].rstrip('.')}." for text in asked.unknown]
         return ASK, tuple(text for text in (hint, *why, maximum) if text)
     target = (f"Heat to {of_sheet.target.text}.",) if of_sheet.target is not None else ()
     return f"At least {show.temp_text(met_from_c, 'up')}", (*target, maximum)

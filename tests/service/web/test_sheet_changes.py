@@ -135,6 +135,9 @@ def test_too_few_hands_are_drawn_as_an_outline(plan: Plan, show: Show, now: date
     found = morning_sheet(plan, show, now).shifts[0].hours
     assert found is not None
     assert max(one.short for one in found.hours) == 1
+    assert [one.people for one in found.hours] == [one.torches for one in found.hours]
+    assert [bar.people_text for bar in found.picture.bars] == [str(one.people or "") for one in found.hours]
+    assert {one.people_short for one in found.hours} == {0, 1}  # one on shift, two torches at once
     assert [bar.over_height > 0.0 for bar in found.picture.bars][:4] == [False, False, True, True]
 
 
