@@ -375,7 +375,7 @@ def _bank(bank: Bank, show: Show) -> BankView:
         ]
         if bank.by_table is not None:
             facts.append(
-                ("By the bare published table, half full", f"{bank.by_table}: it keeps no pressure for a torch")
+                ("By the bare published table, half full", f"{bank.by_table}, but it keeps no pressure for a torch")
             )
         if bank.change_over_kg is not None:
             facts.append(
