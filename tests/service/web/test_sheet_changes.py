@@ -293,9 +293,15 @@ def test_folded_notes_are_on_paper(browser: Browser, base_url: str, web: Any, tm
     enter(page, web.app)
     page.goto("/sites/north-yard/morning")
     assert page.evaluate("getComputedStyle(document.documentElement).backgroundColor") == "rgb(20, 24, 28)"
-    note = page.get_by_text("A note that is folded.").first
-    assert not note.is_visible()
+    folded = page.locator("td.heating").get_by_text("A note that is folded.").first
+    row = page.locator("tr.notes-row", has_text="A note that is folded.").first
+    assert not folded.is_visible()
+    assert not row.is_visible()
     page.emulate_media(media="print", color_scheme="dark")
-    assert note.is_visible()
+    assert not folded.is_visible()
+    row_box, table_box = row.bounding_box(), page.locator("table.joints").first.bounding_box()
+    assert row_box is not None
+    assert table_box is not None
+    assert row_box["width"] == pytest.approx(table_box["width"], abs=1.0)  # not squeezed into a column
     assert page.evaluate("getComputedStyle(document.documentElement).backgroundColor") == "rgb(255, 255, 255)"
     context.close()
