@@ -565,7 +565,7 @@ TOPICS: Final[tuple[Topic, ...]] = (
     ),
     Topic(
         "people",
-        "Who hears what",
+        "People and messages",
         (
             "Crews hear what their shift needs, what got harder and when to stop; purchasing hears what to order. Who "
             "has no address reads the pages.",

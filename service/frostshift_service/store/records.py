@@ -12,7 +12,7 @@ from frostshift_rules.job import AirReading, Joint, JointState, Reading, Site
 from frostshift_rules.notice_events import Notice
 from frostshift_rules.reading_check import Asked
 from frostshift_rules.surroundings import Hours, Members
-from frostshift_rules.workload import Plan, Weather
+from frostshift_rules.workload import JointPlan, Plan, Weather
 
 ShowUnits = Literal["us", "si", "both"]
 FeedName = Literal["nws", "met_norway", "file", "nws_hourly", "open_meteo"]
@@ -186,12 +186,14 @@ class ImportPreview:
         before: mark -> the joint there is, of those that change, return or lose a move.
         by_hand: mark -> field -> its last change by hand since the last schedule.
         version: of the schedule that it was held against.
+        rewritten: marks of joints that stay as they are and of which only differs what is left open.
     """
 
     done: ScheduleImport
     before: Mapping[str, KeptJoint]
     by_hand: Mapping[str, Mapping[str, JointChange]]
     version: str
+    rewritten: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -261,6 +263,14 @@ class KeptReading:
     def is_late(self) -> bool:
         """Whether it is kept for the record alone."""
         return self.entered_utc - self.reading.at_utc > LATE_AFTER
+
+
+@dataclass(frozen=True, slots=True)
+class Prediction:
+    """What the plan of a moment said of one joint; `made_utc` is when that plan was made."""
+
+    made_utc: datetime
+    planned: JointPlan
 
 
 @dataclass(frozen=True, slots=True)

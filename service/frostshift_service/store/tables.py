@@ -213,6 +213,7 @@ class ReadingRow(Table, table=True):
     point: str
     entry_key: str | None
     asked: dict[str, float | None] | None = Field(sa_type=JSON)
+    predicted: bytes | None = None
 
 
 class DeviceTokenRow(Table, table=True):

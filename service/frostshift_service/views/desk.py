@@ -13,7 +13,7 @@ from sqlalchemy import Engine
 from sqlmodel import Session
 
 from frostshift_rules.heat_compare import MOST_JOINTS, Comparison
-from frostshift_rules.job import JointState
+from frostshift_rules.job import Joint, JointState
 from frostshift_rules.reference_plates import ReferencePlates
 from frostshift_rules.stock import stock_of
 from frostshift_rules.surroundings import Hours
@@ -24,12 +24,14 @@ from frostshift_service.stock_form import contents_of, kinds_of
 from frostshift_service.store import joints as kept
 from frostshift_service.store import plans
 from frostshift_service.store.engine import reading
-from frostshift_service.store.plans import plan_before
-from frostshift_service.store.readings import before_heat_of, readings_of
+from frostshift_service.store.plans import ALL_SHOWN, plan_before
+from frostshift_service.store.readings import before_heat_of, prediction_of, readings_of
 from frostshift_service.store.records import (
+    JointChange,
     KeptBecause,
     KeptReading,
     KeptSite,
+    Prediction,
     ShowUnits,
     StoreError,
     UnknownJoint,
@@ -49,7 +51,6 @@ from frostshift_service.views.readings import (
     ReadingsPage,
     asked_for,
     planned_as,
-    planned_in,
     reading_form,
     reading_line,
     readings_page,
@@ -153,6 +154,15 @@ class LastChange:
 def _check_number(marks: Sequence[str]) -> None:
     if len(marks) > MOST_JOINTS:
         raise TooMuchAsked(f"{len(marks)} joints are asked for, at most {MOST_JOINTS} are compared at a time")
+
+
+def _begun_utc(joint: Joint, changes: Sequence[JointChange], readings: Sequence[KeptReading]) -> datetime:
+    """When work on a joint began, as far as anybody wrote it down; its planned start where that comes first."""
+    at_work = [
+        one.at_utc for one in changes if one.field == "state" and one.became in ("heating", "in_progress", "done")
+    ]
+    heated = [one.reading.at_utc for one in readings if one.reading.stage != "before_heat"]
+    return min([joint.start_utc, *at_work, *heated])
 
 
 def show_for(site: KeptSite, units: ShowUnits | None = None) -> Show:
@@ -348,8 +358,9 @@ class Desk:
     def record(self, site_id: str, mark: str) -> RecordPage:
         """The preheat record of a joint.
 
-        What was predicted comes from the last plan that is kept from before its planned start, or from the latest one
-        while it has not begun. What is asked is that of the joint as it is now, as for a reading that comes in.
+        What was predicted is what stood when it was measured, as kept with the reading. Without one it comes from the
+        latest plan while the work has not begun, else from the last plan made before, as long as all of them are kept;
+        never from a later one. What is asked is that of the joint as it is now, as for a reading that comes in.
 
         Raises:
             UnknownSite, UnknownJoint: there is none.
@@ -363,10 +374,15 @@ class Desk:
             before_heat = _before_heat(session, site_id, readings, mark)
             current = planned_as(plan, site.site, [joint.joint]).get(mark)
             asked = asked_for(site.site, joint.joint, current, [*before_heat, *readings])
-            if joint.joint.start_utc < now or planned_in(plan, mark) is None:
-                before = plan_before(session, site_id, joint.joint.start_utc)
-                plan = before.plan if before is not None and planned_in(before.plan, mark) is not None else plan
-        return record_page(site.site, joint, plan, asked, readings, self.show(site), now)
+            predicted = prediction_of(session, site_id, mark)
+            if predicted is None:
+                begun_utc = _begun_utc(joint.joint, kept.changes_of(session, site_id, mark), readings)
+                if begun_utc <= now:
+                    found = plan_before(session, site_id, begun_utc) if now - begun_utc <= ALL_SHOWN else None
+                    plan = None if found is None else found.plan
+                planned = planned_as(plan, site.site, [joint.joint]).get(mark)
+                predicted = None if plan is None or planned is None else Prediction(plan.made_utc, planned)
+        return record_page(site.site, joint, predicted, asked, readings, self.show(site), now)
 
     def crew(self, site_id: str, crew: str) -> CrewPage:
         """The sheet of a crew; an empty one: of the joints without a crew.

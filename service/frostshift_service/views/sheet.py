@@ -14,6 +14,7 @@ from frostshift_rules.delivered import Heaters, heaters_of
 from frostshift_rules.gas import KEEPING_COUNTED, NOT_COUNTED, gas
 from frostshift_rules.gas_plan import GasPlan
 from frostshift_rules.job import JointState, Site
+from frostshift_rules.preheat import measuring_distance_mm
 from frostshift_rules.stops import Reason, reason_text, source_text, worst_of
 from frostshift_rules.tables import load_code_table
 from frostshift_rules.totals import without_amount
@@ -149,6 +150,7 @@ class Line:
         heat_note: a sentence on the heating, empty where none is needed.
         reasons, unknowns: sentences of the plan.
         defaults: what the schedule left open and was taken as the stated default.
+        measure_off: how far from the weld the steel is measured, on the face away from the flame.
     """
 
     mark: str
@@ -191,6 +193,7 @@ class Line:
     reasons: tuple[str, ...]
     unknowns: tuple[str, ...]
     defaults: tuple[str, ...]
+    measure_off: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -471,7 +474,18 @@ def line(joint_plan: JointPlan, site: Site, show: Show, defaults: Sequence[str] 
         reasons=joint_plan.reasons,
         unknowns=joint_plan.unknowns,
         defaults=tuple(defaults),
+        measure_off=measuring_points(joint_plan, site, show),
     )
+
+
+def measuring_points(joint_plan: JointPlan, site: Site, show: Show) -> str:
+    """How far from the weld to measure: at the standard's point and at the edge of the code's zone, if they differ."""
+    table = load_code_table(site.table_id, site.own_tables)
+    thickest_mm, extent_mm = max(part.thickness_mm for part in joint_plan.joint.parts), joint_plan.requirement.extent_mm
+    point_mm = measuring_distance_mm(thickest_mm, table)
+    # On thick parts the standard asks for at least its distance, so that the edge of the zone meets both.
+    points_mm = {max(point_mm, extent_mm)} | (set() if thickest_mm > table.measuring.thin_to_mm else {point_mm})
+    return " and ".join(dict.fromkeys(show.length_text(mm) for mm in sorted(points_mm)))
 
 
 def fuel_names(heaters: Sequence[Heaters]) -> str:
@@ -525,6 +539,12 @@ def unsure_first(lines: Sequence[Line]) -> tuple[Line, ...]:
     return tuple(sorted(lines, key=lambda one: not one.unsure))
 
 
+def shift_title(total: ShiftTotal, show: Show) -> str:
+    """`Day, Thu 17 Dec, 06:00 to 16:00`."""
+    start, end = show.moment(total.start_utc, detail="clock"), show.moment(total.end_utc, detail="clock")
+    return f"{total.name[:1].upper()}{total.name[1:]}, {day_text(total.day)}, {start.text} to {end.text}"
+
+
 def _shift_block(total: ShiftTotal, lines: Sequence[Line], plan: Plan, show: Show) -> ShiftBlock:
     site = plan.site
     start, end = show.moment(total.start_utc, detail="clock"), show.moment(total.end_utc, detail="clock")
@@ -538,7 +558,7 @@ def _shift_block(total: ShiftTotal, lines: Sequence[Line], plan: Plan, show: Sho
     return ShiftBlock(
         key=total.key,
         day=total.day,
-        title=f"{total.name[:1].upper()}{total.name[1:]}, {day_text(total.day)}, {start.text} to {end.text}",
+        title=shift_title(total, show),
         start=start,
         end=end,
         joints=total.joints,

@@ -84,6 +84,7 @@ def test_the_steps_ship_with_the_package() -> None:
         "0012_accounts",
         "0013_readings",
         "0014_schedule_drafts",
+        "0015_predictions",
     ):
         assert folder.joinpath("versions", f"{name}.py").is_file()
 
