@@ -14,7 +14,7 @@ from frostshift_rules.tables import load_code_table
 from frostshift_rules.workload import JointPlan, Plan
 from frostshift_service.store.records import CrewLink, KeptReading
 from frostshift_service.views.readings import ReadingForm, ReadingLine, asked_for, reading_form, reading_line
-from frostshift_service.views.sheet import Header, Line, header, line, morning_sheet
+from frostshift_service.views.sheet import Header, Line, MorningSheet, header, line
 from frostshift_service.views.show import Moment, Show, optional
 from frostshift_service.views.words import CAUTIONS, Caution, crew_text
 
@@ -117,6 +117,7 @@ def code_svg(address: str) -> str:
 
 def crew_page(
     plan: Plan,
+    sheet: MorningSheet,
     crew: str,
     readings: Mapping[str, Sequence[KeptReading]],
     before_heat: Mapping[str, Sequence[KeptReading]],
@@ -127,6 +128,7 @@ def crew_page(
 
     Args:
         plan: the latest.
+        sheet: its next two shifts at `now`.
         crew: its joints; empty: those without a crew.
         readings: of its joints, by mark, in the order of their time.
         before_heat: those that count for what is asked, by mark, shown or not.
@@ -134,7 +136,6 @@ def crew_page(
         now: aware.
     """
     of_crew = {one.joint.mark: one for one in plan.joints if one.joint.crew == crew}
-    sheet = morning_sheet(plan, show, now)
 
     def cards(marks: Sequence[str]) -> tuple[CrewCard, ...]:
         return tuple(
