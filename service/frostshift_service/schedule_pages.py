@@ -19,7 +19,7 @@ from fastapi.responses import JSONResponse, Response
 from pydantic import TypeAdapter, ValidationError
 from starlette.concurrency import run_in_threadpool
 
-from frostshift_service.pages import MarkField, SettingsDep, render, see
+from frostshift_service.pages import MarkField, SettingsDep, piece, render, see
 from frostshift_service.schedule_file import (
     COLUMNS,
     CellError,
@@ -138,6 +138,7 @@ def _list_page(
         wanted = _FILTER.validate_python({**_FILTER.dump_python(wanted), "page": 1})
     page = desk.schedule(site_id, wanted)
     query = wanted.query()
+    here = _path(site_id) + (f"?{query}" if query else "")
     with reading(desk.engine) as session:
         shifts = [shift.name for shift in load_site(session, site_id).site.shifts]
     return render(
@@ -149,7 +150,8 @@ def _list_page(
         columns=COLUMNS,
         change=change,
         loaded=loaded,
-        here=_path(site_id) + (f"?{query}" if query else ""),
+        here=here,
+        joints=piece(desk, "_schedule_list.html", "joints", page, site_id=site_id, here=here),
         bulk_states=BULK_STATES,
         site_shifts=shifts,
     )
