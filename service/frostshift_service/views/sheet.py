@@ -14,6 +14,7 @@ from frostshift_rules.delivered import Heaters, heaters_of
 from frostshift_rules.gas import KEEPING_COUNTED, NOT_COUNTED, gas
 from frostshift_rules.gas_plan import GasPlan
 from frostshift_rules.job import JointState, Site
+from frostshift_rules.sentences import capital
 from frostshift_rules.stops import Reason, reason_text, source_text, worst_of
 from frostshift_rules.tables import load_code_table
 from frostshift_rules.totals import without_amount
@@ -538,7 +539,7 @@ def _shift_block(total: ShiftTotal, lines: Sequence[Line], plan: Plan, show: Sho
     return ShiftBlock(
         key=total.key,
         day=total.day,
-        title=f"{total.name[:1].upper()}{total.name[1:]}, {day_text(total.day)}, {start.text} to {end.text}",
+        title=f"{capital(total.name)}, {day_text(total.day)}, {start.text} to {end.text}",
         start=start,
         end=end,
         joints=total.joints,
