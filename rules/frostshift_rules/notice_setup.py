@@ -128,7 +128,7 @@ class Address:
     channel: Channel
     to: str
     secret: str = field(default="", repr=False)
-    template: Template | None = None
+    template: Template | None = field(default=None, repr=False)
 
     @property
     def key(self) -> str:
