@@ -20,6 +20,7 @@ from sqlmodel import Session
 
 from frostshift_rules import shifts
 from frostshift_rules.job import JOINT_STATES, Arrangement, Site
+from frostshift_rules.sentences import capital
 from frostshift_service.case_form import groups, label_of, name_of, read_form
 from frostshift_service.reading_entry import OLDEST, TOOLS
 from frostshift_service.rights import RIGHTS, Actor
@@ -132,7 +133,7 @@ def _templates() -> Environment:
         lstrip_blocks=True,
         finalize=_kept_together,
     )
-    environment.filters.update(in_lines=in_lines, kept=words_kept)
+    environment.filters.update(capital=capital, in_lines=in_lines, kept=words_kept)
     environment.globals.update(
         joint_url=joint_url,
         record_url=record_url,

@@ -19,6 +19,7 @@ from fastapi.responses import JSONResponse, Response
 from pydantic import TypeAdapter, ValidationError
 from starlette.concurrency import run_in_threadpool
 
+from frostshift_rules.sentences import capital
 from frostshift_service.pages import MarkField, SettingsDep, piece, render, see
 from frostshift_service.schedule_file import (
     COLUMNS,
@@ -563,7 +564,7 @@ def _bulk(
         outcome = bulk_edits(asked, joints, site)
     except BulkProblem as problem:
         said = f"{problem.message}{f' ({problem.limit})' if problem.limit else ''}."
-        said = f"{said[:1].upper()}{said[1:]}"
+        said = f"{capital(said)}"
         return bulk_page(site, "", len(marks), nothing, show, seen="", fields=fields, problem=said), nothing
     looked_at = "\n".join(f"{one.joint.mark} {one.fingerprint} {one.joint.state}" for one in joints)
     page = bulk_page(

@@ -42,6 +42,7 @@ KIND_WORDS: Final[Mapping[Kind, str]] = {
     "stop": "stops of the weather",
     "stop_over": "a stop is over",
     "light_up": "a light-up moved",
+    "other_crew": "a joint went to another crew",
     "gas": "gas to order",
     "cylinders": "cylinders that will starve",
     "forecast": "a forecast that is late or not usable",

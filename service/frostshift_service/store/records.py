@@ -594,43 +594,32 @@ class SwitchedOff:
     reason: str
 
 
+CrewLinkOpens = Literal["page", "calendar"]
+"""What a secret link of a crew opens, and nothing else."""
+
+
 @dataclass(frozen=True, slots=True)
 class CrewLink:
-    """A secret link to read one crew's sheet and write readings by; the secret itself is kept nowhere.
+    """A secret link of one crew; the secret itself is kept nowhere.
 
     Attributes:
         id: in the store.
-        site_id, crew: whose joints; an empty crew: those for which the schedule names none.
-        made_utc, made_by: when and by whom it was made.
+        opens: the crew's page, where its sheet is read and readings are written, or its calendar, to be read alone.
+        site_id, crew: whose; an empty crew: the page of the joints for which the schedule names none, the calendar of
+            all crews.
+        made_utc, made_by: when and by whom it was made; nobody for calendar links of old.
         revoked_utc: from when on it opens nothing more; None: it counts.
         revoked_by: who ended it; empty while it counts.
     """
 
     id: int
+    opens: CrewLinkOpens
     site_id: str
     crew: str
     made_utc: datetime
     made_by: str
     revoked_utc: datetime | None
     revoked_by: str
-
-
-@dataclass(frozen=True, slots=True)
-class CalendarLink:
-    """A secret link by which a phone reads the calendar of one crew; the secret itself is kept nowhere.
-
-    Attributes:
-        id: in the store.
-        site_id, crew: whose calendar; an empty crew: what concerns no crew.
-        made_utc: when it was made.
-        revoked_utc: from when on it counts no more; None: it counts.
-    """
-
-    id: int
-    site_id: str
-    crew: str
-    made_utc: datetime
-    revoked_utc: datetime | None
 
 
 def shown_address(address_key: str) -> str:

@@ -10,6 +10,7 @@ from typing import Final
 import segno
 
 from frostshift_rules.instructions import instructions
+from frostshift_rules.sentences import capital
 from frostshift_rules.tables import load_code_table
 from frostshift_rules.workload import JointPlan, Plan, ShiftTotal
 from frostshift_service.store.records import CrewLink, KeptReading
@@ -198,7 +199,7 @@ def _shown_text(
 ) -> str:
     """Which shifts the page holds, so that nobody takes an empty one for "nothing to do"."""
     whose = crew_text(crew)
-    said = [f"{whose[:1].upper()}{whose[1:]}: the running shift and the next one with a joint are shown."]
+    said = [f"{capital(whose)}: the running shift and the next one with a joint are shown."]
     said += [f"No joint in the running shift ({shift_title(one, show)})." for one in running if one.key not in by_shift]
     if upcoming is None:
         said.append("No later shift of the plan has a joint of theirs.")
@@ -276,7 +277,7 @@ def _how_hot(planned: JointPlan, of_sheet: Line, met_from_c: float | None, show:
     maximum = f"Never above {most}." if most else "No maximum is stated here: that of the welding procedure holds."
     if met_from_c is None:
         hint = f"{of_sheet.hint}." if of_sheet.hint else ""
-        why = [f"{text[:1].upper()}{text[1:].rstrip('.')}." for text in asked.unknown]
+        why = [f"{capital(text.rstrip('.'))}." for text in asked.unknown]
         return ASK, tuple(text for text in (hint, *why, maximum) if text)
     target = (f"Heat to {of_sheet.target.text}.",) if of_sheet.target is not None else ()
     return f"At least {show.temp_text(met_from_c, 'up')}", (*target, maximum)
@@ -299,7 +300,7 @@ def _when(of_sheet: Line) -> tuple[str, tuple[str, ...]]:
         return "No torch needed", ("Measure before you strike.", start)
     if of_sheet.light_up is None or of_sheet.call.code == "unknown":
         reason = of_sheet.minutes_text or of_sheet.heat_note
-        return ASK, tuple(text for text in (f"{reason[:1].upper()}{reason[1:]}." if reason else "", start) if text)
+        return ASK, tuple(text for text in (f"{capital(reason)}." if reason else "", start) if text)
     heating = "" if of_sheet.minutes is None else f"Heating takes {of_sheet.minutes.text}, {of_sheet.heaters_text}."
     hold = f"It holds {of_sheet.hold_text} once the flame is off." if of_sheet.hold_text else ""
     arc = f"Earliest arc {of_sheet.earliest_arc.text}." if of_sheet.earliest_arc is not None else ""

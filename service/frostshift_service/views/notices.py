@@ -10,7 +10,6 @@ from typing import Final
 
 from frostshift_rules.notice_setup import Address, Kind, NoticeSetup, Person, Role, Urgency
 from frostshift_service.store.records import (
-    CalendarLink,
     CrewLink,
     DeliveryState,
     KeptDelivery,
@@ -34,6 +33,7 @@ KINDS: Final[dict[Kind, str]] = {
     "stop": "weather stops",
     "stop_over": "end of weather stops",
     "light_up": "light-ups that moved",
+    "other_crew": "joints that went to another crew",
     "gas": "gas that runs out",
     "cylinders": "cylinders that feed together",
     "forecast": "a forecast that is late or too old",
@@ -315,7 +315,7 @@ def people_page(
     setup: NoticeSetup,
     problems: Mapping[str, str],
     crews: Collection[str],
-    links: Iterable[CalendarLink],
+    links: Iterable[CrewLink],
     crew_links: Iterable[CrewLink],
     show: Show,
 ) -> PeoplePage:

@@ -15,6 +15,7 @@ from frostshift_rules.gas import KEEPING_COUNTED, NOT_COUNTED, gas
 from frostshift_rules.gas_plan import GasPlan
 from frostshift_rules.job import JointState, Site
 from frostshift_rules.preheat import measuring_distance_mm
+from frostshift_rules.sentences import capital
 from frostshift_rules.stops import Reason, reason_text, source_text, worst_of
 from frostshift_rules.tables import load_code_table
 from frostshift_rules.totals import without_amount
@@ -544,7 +545,7 @@ def unsure_first(lines: Sequence[Line]) -> tuple[Line, ...]:
 def shift_title(total: ShiftTotal, show: Show) -> str:
     """`Day, Thu 17 Dec, 06:00 to 16:00`."""
     start, end = show.moment(total.start_utc, detail="clock"), show.moment(total.end_utc, detail="clock")
-    return f"{total.name[:1].upper()}{total.name[1:]}, {day_text(total.day)}, {start.text} to {end.text}"
+    return f"{capital(total.name)}, {day_text(total.day)}, {start.text} to {end.text}"
 
 
 def _shift_block(total: ShiftTotal, lines: Sequence[Line], plan: Plan, show: Show) -> ShiftBlock:

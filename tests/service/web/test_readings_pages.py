@@ -76,7 +76,7 @@ def asking(web: Web, minimum_f: float) -> None:
 
 def crew_link(web: Web, crew: str = "north") -> str:
     with writing(web.engine) as session:
-        return f"/crew/{new_crew_token(session, 'north-yard', crew, now=NOW, by='Q. Arden')}"
+        return f"/crew/{new_crew_token(session, 'north-yard', 'page', crew, now=NOW, by='Q. Arden')}"
 
 
 # Writing down ---------------------------------------------------------------------------------------------------------
@@ -374,7 +374,7 @@ async def test_a_link_is_made_once_shown_and_ended(web: Web) -> None:
         assert "There is no crew west in the schedule; there are:" in words_of(refused.text)
         assert (await client.post(f"{SITE}/people/crew-pages/9/revoke")).status_code in (404, 409)
     with reading(web.engine) as session:
-        assert [one.revoked_by for one in crew_links_of(session, "north-yard")] == ["Owner"]
+        assert [one.revoked_by for one in crew_links_of(session, "north-yard", "page")] == ["Owner"]
     assert kept(web) == []
 
 
@@ -623,7 +623,7 @@ def test_a_reload_loses_nothing_and_a_lost_answer_sends_nothing_twice(
 def test_what_an_ended_link_could_not_send_goes_by_the_next_one(browser: Browser, base_url: str, web: Any) -> None:
     page = opened(browser, base_url, web, crew_link(web))
     with writing(web.engine) as session:
-        revoke_crew_link(session, "north-yard", 1, now=NOW, by="Q. Arden")
+        revoke_crew_link(session, "north-yard", "page", 1, now=NOW, by="Q. Arden")
     form = card_of(page, MARK).locator("form")
     fill(form, "230")
     expect(form.get_by_text("This page is not known any more")).to_be_visible(timeout=20_000)
