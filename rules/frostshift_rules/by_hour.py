@@ -24,12 +24,14 @@ class HourOfShift:
 
     Attributes:
         start_utc: it begins then; it is 60 minutes long, on the night of a change of the clock too.
-        torches: most torches that burn at the same time within it; so many people hold one.
+        torches: most torches that burn at the same time within it.
+        people: most people who heat at the same time within it: one holds each torch, as the shift's total counts.
         torch_minutes: torches times minutes within it [min].
     """
 
     start_utc: datetime
     torches: int
+    people: int
     torch_minutes: float
 
 
@@ -73,7 +75,7 @@ def _hour(burnings: Sequence[Burning], start_utc: datetime, end_utc: datetime, f
         one.torches * (min(one.end_utc, end_utc) - max(one.start_utc, start_utc)) / timedelta(minutes=1)
         for one in inside
     )
-    return HourOfShift(full_utc, most, minutes)
+    return HourOfShift(full_utc, most, most, minutes)
 
 
 def marks_lit(joints: Sequence[JointPlan], start_utc: datetime) -> tuple[str, ...]:

@@ -20,6 +20,7 @@ from frostshift_rules.draw_figures import figures
 from frostshift_rules.gas import FuelCylinder, gas, vapour_m3
 from frostshift_rules.gas_load import Flame, load_between, longest_minutes
 from frostshift_rules.gas_setup import GasSetup
+from frostshift_rules.sentences import capital
 from frostshift_rules.shift_draw import (
     Load,
     Start,
@@ -222,7 +223,7 @@ def _drawn(
         shift_key,
         cylinder,
         "another_way" if full.count is None else "enough",
-        f"{full.reason[:1].upper()}{full.reason[1:]}." if full.reason else "",
+        f"{capital(full.reason)}." if full.reason else "",
         together=full.count,
         together_half=half.count,
         by_sustained=full.by_sustained,

@@ -26,6 +26,7 @@ from frostshift_rules.operations import (
     torch_ceiling,
 )
 from frostshift_rules.preheat import Requirement, measuring_distance_mm, soak_minutes
+from frostshift_rules.sentences import capital
 from frostshift_rules.stops import HIGH_WIND_MS, ambient_limit_c, wind_limit_ms
 from frostshift_rules.strict import Source
 from frostshift_rules.units import c_from_f, in_from_mm, mph_from_ms
@@ -119,7 +120,7 @@ def _source(source: Source, standard: str = "") -> str:
 
 def _sources(sources: Iterable[Source]) -> str:
     """Several sources, each once and each a sentence."""
-    return ". ".join(dict.fromkeys(_upper(_source(source)) for source in sources))
+    return ". ".join(dict.fromkeys(capital(_source(source)) for source in sources))
 
 
 def _ask_source(ask: Ask) -> str:
@@ -127,12 +128,8 @@ def _ask_source(ask: Ask) -> str:
     return ask.row if ask.what == "procedure" else f"{ask.clause}; {ask.basis}"
 
 
-def _upper(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
 def _sentence(text: str) -> str:
-    tidy = _upper(text.strip())
+    tidy = capital(text.strip())
     return tidy if tidy.endswith((".", "!", "?")) else f"{tidy}."
 
 
@@ -188,7 +185,7 @@ def _method(asked: Requirement, table: CodeTable) -> Instruction:
     if first.what == "row":
         text = f"By {table.name}, {first.row}. {first.note}"
     else:
-        text = f"{_WAYS.get(first.what, _upper(first.what.replace('_', ' ')))}: {first.row}. {first.note}"
+        text = f"{_WAYS.get(first.what, capital(first.what.replace('_', ' ')))}: {first.row}. {first.note}"
     return Instruction("method", f"{_sentence(text)}{hint}", _ask_source(first))
 
 
@@ -280,7 +277,7 @@ def _with(asked: Requirement, units: CodeUnits) -> Instruction:
         f"{tools}. A crayon is good to about {crayon.good_to_percent:g} %; mark beside the joint, never in the groove. "
         "Infrared reads far too low on bright metal and is no use with a flame in view."
     )
-    return Instruction("with", text, _upper(_source(crayon.source)))
+    return Instruction("with", text, capital(_source(crayon.source)))
 
 
 def _rated_c(crayon: Crayon, units: CodeUnits) -> float:
@@ -374,7 +371,7 @@ def _repairs(units: CodeUnits) -> Instruction:
     repairs = operations().repairs
     more = _printed(f"{repairs.often_added_df:g}", f"{repairs.often_added_k:g}", units)
     text = f"At least the minimum of the joint; many procedures add {more}."
-    return Instruction("repairs", text, _upper(_source(repairs.source)))
+    return Instruction("repairs", text, capital(_source(repairs.source)))
 
 
 def _cautions(joint: Joint, table: CodeTable, units: CodeUnits) -> tuple[Instruction, ...]:
@@ -390,7 +387,7 @@ def _cautions(joint: Joint, table: CodeTable, units: CodeUnits) -> tuple[Instruc
         ceiling = f"{', '.join(treated)} is quenched and tempered: too hot is as wrong as too cold. {ceiling}"
     found.append(Instruction("cautions", ceiling, _source(source)))
     text = "After a break, steel below the minimum: heat the whole joint again before the next arc."
-    found.append(Instruction("cautions", text, _upper(_source(operations().after_break))))
+    found.append(Instruction("cautions", text, capital(_source(operations().after_break))))
     thicknesses = [part.thickness_mm for part in joint.parts]
     if max(thicknesses) >= UNEQUAL * min(thicknesses):
         text = f"Measure every part: that of {length_text(max(thicknesses), units)} is warm last."

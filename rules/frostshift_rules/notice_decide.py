@@ -23,7 +23,7 @@ from frostshift_rules.fronts import fronts
 from frostshift_rules.gas_plan import GasPlan
 from frostshift_rules.job import Reading
 from frostshift_rules.notice_events import AlertSeen, Event, Notice, Told, ToldJoint, said_first
-from frostshift_rules.notice_joints import Group, Moment, decide_group, group_key, groups_of
+from frostshift_rules.notice_joints import Group, Moment, decide_group, gone_to_others, group_key, groups_of
 from frostshift_rules.notice_setup import ORDER, Kind, NoticeChoices
 from frostshift_rules.notice_site import cylinder_events, for_crews, forecast_events, gas_events, reading_events
 from frostshift_rules.surroundings import Hours
@@ -73,7 +73,7 @@ def decide(
     )
     moment = Moment(now_utc, choices, usable, seen)
 
-    events: defaultdict[tuple[str, str | None], list[Event]] = defaultdict(list)
+    events = defaultdict(list, gone_to_others(plan.joints, told, moment))
     after = _forgotten(told, plan, now_utc)
     known: dict[str, ToldJoint] = {}
     known_fronts, shifts = dict(after.fronts), list(after.shifts)

@@ -32,6 +32,7 @@ class JointNow:
         reason: why, the most important sentence of the plan.
         stop_from_utc, stop_until_utc: the first spell of the weather in which nothing may be welded; None: none.
         stops: all such spells that are not over, within the hours the joint may take, begin and end.
+        crew, was_crew: whose it is, and whose it was when it was told; None: not kept, or the same.
     """
 
     mark: str
@@ -53,6 +54,8 @@ class JointNow:
     was_minimum_c: float | None = None
     was_start_utc: datetime | None = None
     stops: tuple[tuple[datetime, datetime], ...] = ()
+    crew: str | None = None
+    was_crew: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,11 +1,13 @@
 """The joints of one crew and shift, held against what people were told of them.
 
-A joint is in one event at most, and in the list of its shift besides when that is told:
+A joint is in one event at most, and in the list of its shift besides when that is told; of one that changes crews, each
+crew has its own:
 
     stop        the weather forbids welding it and people do not know, or not of an hour or more of it
     front       its call comes from a front that people do not know of
     harder      its call, minimum or weather state is worse than told; or it stands in a shift that was told without it
     light_up    its light-up moved, or people gave it another start
+    other_crew  people gave it to another crew; said once, to the crew that was told of it
     stop_over   a stop that was told is over, for good
     easier      it is easier than told, for good
     shift       all joints of the shift, once ahead of it
@@ -17,6 +19,7 @@ for a joint whose light-up has passed: whoever has lit a torch does not need to 
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -104,6 +107,16 @@ class Found:
 def group_key(crew: str, shift_key: str | None) -> str:
     """As in `Told`."""
     return f"{crew}|{shift_key or ''}"
+
+
+def _crew_and_shift(key: str) -> tuple[str, str | None]:
+    """What a key as in `Told` is made of; a crew or a shift may have the bar in its name."""
+    found = _OF_KEY.fullmatch(key)
+    assert found is not None
+    return found[1], found[2]
+
+
+_OF_KEY: Final = re.compile(r"(.*)\|(\d{4}-\d{2}-\d{2} .*)?", re.DOTALL)
 
 
 def groups_of(joints: Sequence[JointPlan], shifts: Sequence[ShiftTotal]) -> list[Group]:
@@ -216,6 +229,39 @@ def decide_group(group: Group, told: Told, moment: Moment) -> Found:
         if mark in kinds or mark in listed:
             after[mark] = _as_told(one, told.joints.get(mark), group.key, stop=kinds.get(mark) == "stop")
     return Found(tuple(events), after, front.seen if front else None, bool(due) and group.shift_key is not None)
+
+
+def gone_to_others(
+    joints: Sequence[JointPlan], told: Told, moment: Moment
+) -> dict[tuple[str, str | None], list[Event]]:
+    """Joints that a crew was told of and that are another's now, by the crew and shift of which they were told.
+
+    It is told once: what that crew knows of them is forgotten by the same decision. Where the joint had no crew, nobody
+    was told that it is his.
+    """
+    gone: defaultdict[tuple[str, str | None], list[JointPlan]] = defaultdict(list)
+    for one in sorted(joints, key=_by_light_up):
+        known = told.joints.get(one.joint.mark)
+        if known is None or not known.told or not known.group or past(one, moment.now_utc):
+            continue
+        crew, shift_key = _crew_and_shift(known.group)
+        if crew not in ("", one.joint.crew):
+            gone[crew, shift_key].append(one)
+    events = {}
+    for (crew, shift_key), of_crew in gone.items():
+        by_utc = min((at for one in of_crew if (at := _would_light(one, told, moment)) is not None), default=None)
+        now = tuple(replace(_joint_now(one, told.joints[one.joint.mark], moment), was_crew=crew) for one in of_crew)
+        events[crew, shift_key] = [Event("other_crew", _urgency("other_crew", by_utc, moment), by_utc, now)]
+    return events
+
+
+def _would_light(one: JointPlan, told: Told, moment: Moment) -> datetime | None:
+    """When a crew would light a torch at it, as told; None: it would not, whoever is at it knows, or that is over."""
+    known = told.joints[one.joint.mark]
+    if known.call == "no_heat" or one.joint.state in ("heating", "in_progress"):
+        return None
+    lit = known.light_up_utc
+    return None if lit is None or (known.start_utc or lit) <= moment.now_utc else lit
 
 
 # One joint ------------------------------------------------------------------------------------------------------------
@@ -503,6 +549,7 @@ def _joint_now(one: JointPlan, known: ToldJoint | None, moment: Moment) -> Joint
         stop_from_utc=stop.start_utc if stop else None,
         stop_until_utc=stop.end_utc if stop else None,
         stops=tuple(spell for spell in stops_of(one) if spell[1] > moment.now_utc),
+        crew=one.joint.crew,
     )
 
 

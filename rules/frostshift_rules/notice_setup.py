@@ -14,6 +14,7 @@ Kind = Literal[
     "stop",
     "stop_over",
     "light_up",
+    "other_crew",
     "gas",
     "cylinders",
     "forecast",
@@ -21,9 +22,9 @@ Kind = Literal[
     "address",
 ]
 """What a notice may be about: what a shift needs, told once ahead of it; a front; a joint that got harder or easier to
-weld; a stop of the weather that begins or is over; a light-up that moved; gas that runs out before it is delivered;
-cylinders that will starve; a forecast that is late or cannot be used; a reading below the minimum; an address of
-somebody that is no longer sent to."""
+weld; a stop of the weather that begins or is over; a light-up that moved; a joint that went to another crew; gas that
+runs out before it is delivered; cylinders that will starve; a forecast that is late or cannot be used; a reading below
+the minimum; an address of somebody that is no longer sent to."""
 
 Urgency = Literal["now", "soon", "plain"]
 """`now` cannot wait for the end of quiet hours and has to be answered; `soon` is told at once outside quiet hours;
@@ -45,6 +46,7 @@ FIRST: Final[tuple[Kind, ...]] = (
     "front",
     "harder",
     "light_up",
+    "other_crew",
     "cylinders",
     "forecast",
     "address",
@@ -77,11 +79,12 @@ USUAL_KINDS: Final[dict[Role, tuple[Kind, ...]]] = {
         "stop",
         "stop_over",
         "light_up",
+        "other_crew",
         "cylinders",
         "forecast",
         "reading",
     ),
-    "crew": ("shift", "front", "harder", "easier", "stop", "stop_over", "light_up", "forecast"),
+    "crew": ("shift", "front", "harder", "easier", "stop", "stop_over", "light_up", "other_crew", "forecast"),
     "purchasing": ("gas",),
     "engineer": ("reading", "stop"),
 }
@@ -125,7 +128,7 @@ class Address:
     channel: Channel
     to: str
     secret: str = field(default="", repr=False)
-    template: Template | None = None
+    template: Template | None = field(default=None, repr=False)
 
     @property
     def key(self) -> str:

@@ -53,10 +53,6 @@ class Asked:
     maximum_c: float | None
 
 
-NOTHING_ASKED: Final = Asked(None, None, None)
-"""Of a joint of which nothing is known."""
-
-
 def asked_of(requirement: Requirement, planned_c: float | None, readings: Iterable[Reading]) -> Asked:
     """What readings of a joint are held against.
 

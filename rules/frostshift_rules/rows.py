@@ -11,6 +11,7 @@ from typing import Final
 from frostshift_rules.code_table import Band, Category, CodeTable, Row, SteelList
 from frostshift_rules.figures import NO_STEEL, SURE, Answer, Ask, Figure, Gap, inches_text, least_text, once, systems
 from frostshift_rules.job import CodeUnits, Joint, Part
+from frostshift_rules.sentences import capital
 from frostshift_rules.strict import BASES, Basis, least_sure
 from frostshift_rules.units import System, c_from_f, in_from_mm, mm_from_in
 
@@ -148,7 +149,7 @@ def _stick_consumable(joint: Joint, table: CodeTable) -> Consumable | Gap:
     try:
         electrode = read_electrode(joint.electrode)
     except ValueError as error:
-        return Gap(f"{str(error)[0].upper()}{str(error)[1:]}.", False)
+        return Gap(f"{capital(str(error))}.", False)
     kind = next((kind for kind in table.electrodes if electrode.covering in kind.coverings), None)
     if kind is None:
         return Gap(f"Electrode {joint.electrode}: covering {electrode.covering} is not known.", False)

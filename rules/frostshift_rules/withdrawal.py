@@ -189,36 +189,6 @@ def sustained(vessel: Vessel, air_c: ArrayLike, kg_left: ArrayLike, conditions: 
     return Sustained(3600.0 * kg_s, kg_s * vessel.gross_kj_kg)
 
 
-def change_over_kg(vessel: Vessel, load_kw: float, air_c: float, conditions: Conditions) -> float | None:
-    """What is left [kg] when the sustained draw of one cylinder falls to its share of the load: time to change over.
-
-    Args:
-        vessel: the cylinder.
-        load_kw: gross, of this one cylinder [kW].
-        air_c: coldest air [°C].
-        conditions: pressure needed, wind, barometer.
-
-    Returns:
-        0 for no load; None where not even a full cylinder sustains it.
-
-    Raises:
-        OutOfRange: as `sustained`, or the load is negative or no number.
-    """
-    load = checked_load_kw("load_kw", load_kw)
-    contents = vessel.cylinder.contents_kg
-    if load > float(sustained(vessel, air_c, contents, conditions).gross_kw):
-        return None
-    if load == 0.0:
-        return 0.0
-    floor_c = starvation_c(vessel, conditions)
-    per_m2_kw = (
-        figures().wall_wm2k.value / 1000.0 * conditions.wind * (air_c - floor_c) * vessel.gross_kj_kg
-    ) / vessel.saturation.latent_kj_kg(floor_c)
-    volumes, areas = vessel.shell.curve()
-    liquid_m3 = float(np.interp(load / per_m2_kw, areas, volumes))
-    return min(liquid_m3 * float(vessel.saturation.density_kg_m3(floor_c)), contents)
-
-
 def burst_mj(vessel: Vessel, air_c: float, kg_left: float, conditions: Conditions) -> float:
     """Gross fuel heat [MJ] that boils off while liquid and wetted wall cool from the air to starvation.
 

@@ -394,7 +394,7 @@ class ShiftTotal:
     power_utc: datetime | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, weakref_slot=True)
 class Plan:
     """The plan of a site at one moment.
 

@@ -65,7 +65,17 @@ HEADERS: Final = {
     "Cross-Origin-Resource-Policy": "same-origin",
     "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
 }
-TITLES: Final = {401: "Not signed in", 404: "Not there", 422: "Cannot be taken in"}
+TITLES: Final = {
+    401: "Not signed in",
+    403: "Not allowed",
+    404: "Not there",
+    405: "Not done this way",
+    409: "Changed meanwhile",
+    413: "Too large",
+    422: "Cannot be taken in",
+    500: "Something went wrong here",
+    503: "Not just now",
+}
 """Headings of error pages where the standard's own phrase says nothing to people."""
 ROUTERS: Final = (
     api,

@@ -33,6 +33,7 @@ from frostshift_rules.job import (
     Site,
     SourceKind,
 )
+from frostshift_rules.sentences import capital
 from frostshift_rules.strict import OutOfRange, TableError
 from frostshift_rules.tables import code_table_ids, load_code_table
 from frostshift_rules.units import kw_from_btu_h
@@ -793,7 +794,7 @@ class _Reader:
             return None
         rate = known_sources()[found.id].origin
         net = "" if found.electric else " net"
-        self._defaults.append(f"{found.name[:1].upper()}{found.name[1:]}: {found.net_kw:g} kW{net}, {rate.basis}.")
+        self._defaults.append(f"{capital(found.name)}: {found.net_kw:g} kW{net}, {rate.basis}.")
         return found
 
     def _stated_source(self, given: Mapping[str, Any]) -> HeatSource | None:

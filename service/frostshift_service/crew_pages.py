@@ -40,7 +40,7 @@ Typed = Annotated[str, Form(max_length=300)]
 
 def _link_of(desk: Desk, token: str) -> CrewLink:
     with reading(desk.engine) as session:
-        found = links.crew_of(session, token)
+        found = links.crew_of(session, "page", token)
     if found is None:
         raise HTTPException(404, "This link does not open anything any more: ask the superintendent for a new one.")
     return found
@@ -150,7 +150,7 @@ def make_link(request: Request, desk: DeskDep, site_id: SiteId, crew: Typed = ""
         raise HTTPException(422, f"There is no {crew_text(crew)} in the schedule; there are: {there or 'none'}.")
     now = desk.now()
     with writing(desk.engine) as session:
-        token = links.new_crew_token(session, site_id, crew, now=now, by=desk.who.name)
+        token = links.new_crew_token(session, site_id, "page", crew, now=now, by=desk.who.name)
         log_change(session, desk, "crew page made", crew_text(crew), site_id)
     base = request.app.state.settings.pages_url or str(request.base_url)
     link = f"{base.rstrip('/')}{crew_url(token)}"
@@ -171,6 +171,6 @@ def make_link(request: Request, desk: DeskDep, site_id: SiteId, crew: Typed = ""
 def end_link(desk: DeskDep, site_id: SiteId, link_id: Number) -> RedirectResponse:
     """End a link."""
     with writing(desk.engine) as session:
-        ended = links.revoke_crew_link(session, site_id, link_id, now=desk.now(), by=desk.who.name)
+        ended = links.revoke_crew_link(session, site_id, "page", link_id, now=desk.now(), by=desk.who.name)
         log_change(session, desk, "crew page ended", crew_text(ended.crew), site_id)
     return see(f"/sites/{quote(site_id, safe='')}/people#crew-pages")

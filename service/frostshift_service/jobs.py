@@ -53,6 +53,7 @@ from frostshift_service.store import forecasts, plans
 from frostshift_service.store import joints as kept_joints
 from frostshift_service.store.alerts import load_alerts
 from frostshift_service.store.engine import reading, writing
+from frostshift_service.store.notice_links import forget_old_links
 from frostshift_service.store.notices import load_setup
 from frostshift_service.store.observed import load_observed
 from frostshift_service.store.readings import readings_of
@@ -85,6 +86,8 @@ CHANGE_SHOWN: Final = timedelta(hours=24)
 """A change of feed is shown for so long."""
 SILENT: Final = timedelta(hours=1)
 """After so long without a plan, or without deciding on it, people are told. Our choice."""
+FORGET_AT: Final = 9
+"""Hour (UTC) of the day when old links are let go."""
 TORCH_OPTIONS: Final = (1, 2, 3)
 HEATERS_MORE: Final = (0, 2, 4)
 """Electric heaters have to cover what is heated: fewer than planned are no choice."""
@@ -188,10 +191,13 @@ class Jobs:
     # The loop
 
     def start(self) -> None:
-        """Run `tick` and, where anything is sent, `deliver` now and every few seconds."""
+        """Run all loops now, and then each by its trigger; `deliver` where anything is sent."""
         self._scheduler = BackgroundScheduler(timezone="UTC")
         # Apart from each other: a mail server that is slow must not hold up a forecast.
-        loops = {self.tick: CronTrigger(second=f"*/{LOOK_EVERY_S}", timezone="UTC")}
+        loops = {
+            self.tick: CronTrigger(second=f"*/{LOOK_EVERY_S}", timezone="UTC"),
+            self.forget: CronTrigger(hour=FORGET_AT, timezone="UTC"),
+        }
         if self._senders is not None and self._wiring is not None:
             loops[self.deliver] = CronTrigger(second="*/20", timezone="UTC")
         for loop, trigger in loops.items():
@@ -272,6 +278,11 @@ class Jobs:
             deliver(self._engine, self._senders, self._wiring, self._now)
         except Exception:
             log.exception("notices could not be delivered")
+
+    def forget(self) -> None:
+        """Let go what nobody can use any more: links to answers that are long over."""
+        with writing(self._engine) as session:
+            forget_old_links(session, now=self._now())
 
     def _plan_with_past(self, site_id: str) -> None:
         """Plan again where something changed; where hours of the run-in are missing, ask for them first."""

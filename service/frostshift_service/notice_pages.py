@@ -14,11 +14,11 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from frostshift_service.pages import render
 from frostshift_service.stock_form import names_of
-from frostshift_service.store import notice_links as links
+from frostshift_service.store import crew_links as links
 from frostshift_service.store import notices as kept
-from frostshift_service.store.crew_links import crew_links_of
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.joints import joints_of
+from frostshift_service.store.notice_links import by_answer_token
 from frostshift_service.store.records import KeptNotice
 from frostshift_service.store.sites import load_site
 from frostshift_service.views.crew_calendar import crew_calendar
@@ -114,8 +114,8 @@ def _people(desk: Desk, site_id: str) -> PeoplePage:
         setup = kept.load_setup(session, site_id)
         problems = {one.address_key: one.reason for one in kept.switched_off(session, site_id)}
         crews = [joint.crew for joint in joints_of(session, site_id)]
-        calendars = [one for one in links.calendar_links_of(session, site_id) if one.revoked_utc is None]
-        pages = crew_links_of(session, site_id)
+        calendars = [one for one in links.crew_links_of(session, site_id, "calendar") if one.revoked_utc is None]
+        pages = links.crew_links_of(session, site_id, "page")
     return people_page(site, setup, problems, crews, calendars, pages, desk.show(site))
 
 
@@ -147,7 +147,7 @@ def calendar_link(request: Request, desk: DeskDep, site_id: SiteId, crew: Typed 
     if crew and crew not in page.crews:
         raise HTTPException(422, f"There is no crew {crew!r} in the schedule; there are {', '.join(page.crews)}.")
     with writing(desk.engine) as session:
-        token = links.new_calendar_token(session, site_id, crew, now=desk.now())
+        token = links.new_crew_token(session, site_id, "calendar", crew, now=desk.now(), by=desk.who.name)
         log_change(session, desk, "calendar link made", crew or "all crews", site_id)
     page = _people(desk, site_id)
     base = request.app.state.settings.pages_url or str(request.base_url)
@@ -159,7 +159,7 @@ def calendar_link(request: Request, desk: DeskDep, site_id: SiteId, crew: Typed 
 def revoke_link(desk: DeskDep, site_id: SiteId, link_id: Number) -> RedirectResponse:
     """End a calendar link."""
     with writing(desk.engine) as session:
-        ended = links.revoke_calendar_link(session, site_id, link_id, now=desk.now())
+        ended = links.revoke_crew_link(session, site_id, "calendar", link_id, now=desk.now(), by=desk.who.name)
         log_change(session, desk, "calendar link ended", ended.crew or "all crews", site_id)
     return RedirectResponse(f"/sites/{quote(site_id, safe='')}/people#calendar", status_code=303)
 
@@ -171,7 +171,7 @@ def revoke_link(desk: DeskDep, site_id: SiteId, link_id: Number) -> RedirectResp
 def calendar(desk: DeskDep, token: Token) -> Response:
     """Light-up times and weather stops of one crew."""
     with reading(desk.engine) as session:
-        found = links.calendar_crew_of(session, token)
+        found = links.crew_of(session, "calendar", token)
         if found is None:
             raise HTTPException(404, "This calendar link is not valid any more.")
         site = load_site(session, found.site_id)
@@ -197,7 +197,7 @@ def answer_by_link(desk: DeskDep, token: Token) -> HTMLResponse:
 def _answer_page(desk: Desk, token: str, *, answer_it: bool) -> HTMLResponse:
     now = desk.now()
     with writing(desk.engine) as session:
-        linked = links.by_answer_token(session, token)
+        linked = by_answer_token(session, token)
         if linked is None:
             raise HTTPException(404, "This link is not valid any more.")
         found, delivery = linked

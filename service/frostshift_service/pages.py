@@ -5,9 +5,9 @@ from __future__ import annotations
 import hashlib
 import re
 import secrets
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Hashable, Sequence
 from datetime import date, datetime, timedelta
-from functools import cache
+from functools import cache, partial
 from importlib import resources
 from typing import Annotated, Any, Final, Literal
 from urllib.parse import parse_qsl, quote, urlencode, urlsplit
@@ -20,9 +20,10 @@ from sqlmodel import Session
 
 from frostshift_rules import shifts
 from frostshift_rules.job import JOINT_STATES, Arrangement, Site
+from frostshift_rules.sentences import capital
 from frostshift_service.case_form import groups, label_of, name_of, read_form
 from frostshift_service.reading_entry import OLDEST, TOOLS
-from frostshift_service.rights import Actor
+from frostshift_service.rights import RIGHTS, Actor
 from frostshift_service.schedule_file import (
     template_csv,
     template_xlsx,
@@ -38,6 +39,7 @@ from frostshift_service.views.desk import Desk, NoPlan
 from frostshift_service.views.joint import JointPage
 from frostshift_service.views.readings import COLD_COUNTS, STAGES
 from frostshift_service.views.rule_table import table_list
+from frostshift_service.views.sheet import LINES_A_PART, part_of
 from frostshift_service.views.weather import HOURS_SHOWN
 from frostshift_service.views.words import CAUTIONS
 from frostshift_service.web import (
@@ -54,14 +56,14 @@ from frostshift_service.web import (
 
 router = APIRouter(include_in_schema=False)
 
-MOST_ROWS: Final = 200
-"""Rows of a shift that its page shows unasked: more make a phone slow, and nobody reads on. Our choice."""
 LOOK_AHEAD: Final = timedelta(days=60)
 """How far a next shift is looked for."""
 
 Action = Literal["done", "postponed", "planned", "next_shift"]
 PLANNING: Final = ("postponed", "next_shift")
 """Actions that change when it is a joint's turn: they ask for the right to plan."""
+_OF_PART: Final = ("part", "all_rows", "did", "reading")
+"""What the address of another part of a sheet does not take over."""
 _ONE_WORD: Final = re.compile(r"([\w/*]+(?:-[\w/*]+)+|&lt; \d+)")
 
 
@@ -131,7 +133,7 @@ def _templates() -> Environment:
         lstrip_blocks=True,
         finalize=_kept_together,
     )
-    environment.filters.update(in_lines=in_lines, kept=words_kept)
+    environment.filters.update(capital=capital, in_lines=in_lines, kept=words_kept)
     environment.globals.update(
         joint_url=joint_url,
         record_url=record_url,
@@ -140,6 +142,7 @@ def _templates() -> Environment:
         reading_limits_c=LIMITS_C,
         reading_oldest_h=OLDEST // timedelta(hours=1),
         reading_cold_counts_h=COLD_COUNTS // timedelta(hours=1),
+        part_of=part_of,
         table_url=table_url,
         compare_url=compare_url,
         static_url=_static_url,
@@ -151,6 +154,37 @@ def _templates() -> Environment:
 def render(template: str, status: int = 200, *, who: Actor | None, **context: Any) -> HTMLResponse:
     """A template as an answer to somebody; None: nobody we know."""
     return HTMLResponse(_templates().get_template(template).render(context, who=who), status_code=status)
+
+
+def piece(
+    desk: Desk, template: str, macro: str, view: object, *, site_id: str, here: str = "", **told: Hashable
+) -> Markup:
+    """A piece of a page that hangs on a view, on rights at a site and on a few words; rendered once for all of these.
+
+    The macro learns what whoever asks may do at this site, not who he is, so that nothing of one person can stand on
+    the page of another.
+
+    Args:
+        desk: of whoever asks.
+        template: that holds the macro.
+        macro: takes the view, `who`, `site_id` and what is told.
+        view: of a keeper, the very same object each time; it does not change.
+        site_id: the site.
+        here: path to come back to after a change.
+        told: what else the macro takes.
+    """
+    rights = frozenset(right for right in RIGHTS if desk.who.may(right, site_id))
+    if here:
+        told["here"] = here
+
+    def make() -> Markup:
+        write = getattr(_templates().get_template(template).module, macro)
+        written: Markup = write(view, who=Actor("", rights={site_id: rights}), site_id=site_id, **told)
+        return written
+
+    return desk.keeper.get(
+        view, (template, macro, site_id, rights, tuple(sorted(told.items(), key=lambda one: one[0]))), make
+    )
 
 
 def joint_answer(
@@ -244,16 +278,38 @@ def morning(
     day: date | None = None,
     shifts: Annotated[int, Query(ge=1, le=60)] = 2,
     did: Annotated[str, Query(max_length=100)] = "",
+    part: Annotated[int, Query(ge=1, le=10_000)] = 1,
     all_rows: bool = False,
 ) -> Response:
-    """The morning sheet; of a shift with more than `MOST_ROWS` joints the first, unless all are asked for."""
+    """The morning sheet; of a shift with many joints a part, unless all are asked for."""
     try:
         sheet = desk.morning(site_id, day, shifts)
     except NoPlan:
         return see(f"/sites/{site_id}/schedule")
-    change = desk.last_change(site_id, did) if did else None
-    most_rows = None if all_rows else MOST_ROWS
-    return render("morning.html", who=desk.who, page=sheet, change=change, here=_here(request), most_rows=most_rows)
+    here, path = _here(request), request.url.path
+    kept_query = [(name, value) for name, value in parse_qsl(request.url.query) if name not in _OF_PART]
+    write = partial(piece, desk, site_id=site_id)
+    joints = partial(
+        write,
+        "_joints.html",
+        "joints",
+        here=here,
+        other=f"{path}?{urlencode(kept_query)}{'&' if kept_query else ''}",
+        number=None if all_rows else part,
+        warnings=sheet.header.warnings,
+    )
+    return render(
+        "morning.html",
+        who=desk.who,
+        page=sheet,
+        change=desk.last_change(site_id, did) if did else None,
+        here=here,
+        joints=joints,
+        detail=partial(write, "_shift.html", "detail"),
+        news=write("_joints.html", "news", sheet.changes),
+        in_parts=not all_rows
+        and any(len(one) > LINES_A_PART for one in [*(b.lines for b in sheet.shifts), sheet.outside]),
+    )
 
 
 @router.get("/sites/{site_id}/joints/{mark:path}")
@@ -273,7 +329,16 @@ def joint(
 def weather(request: Request, desk: DeskDep, site_id: SiteId, ahead: SpanQuery = HOURS_SHOWN) -> Response:
     """The forecast with steel by it, how it stands with the site's feeds, and the site's thermometer."""
     page = desk.weather(site_id, span_h=ahead)
-    return render("weather.html", who=desk.who, page=page, thermometer=page.thermometer, here=_here(request))
+    write = partial(piece, desk, "_weather_hours.html", site_id=site_id)
+    return render(
+        "weather.html",
+        who=desk.who,
+        page=page,
+        ahead="" if page.ahead is None else write("ahead", page.ahead),
+        hours=write("hours", page.hours, text=page.hours_text, marks=page.marks),
+        thermometer=page.thermometer,
+        here=_here(request),
+    )
 
 
 @router.get("/case")

@@ -8,14 +8,18 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
 
+from sqlmodel import Session
+
+from frostshift_rules.job import Joint, Site
 from frostshift_rules.reading_check import check
 from frostshift_rules.workload import Plan
 from frostshift_service.air_post import PostProblem
 from frostshift_service.reading_entry import BadEntry, Entry
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.joints import kept_joint
+from frostshift_service.store.plans import plan_before
 from frostshift_service.store.readings import EntryKeyTaken, add_reading, readings_of
-from frostshift_service.store.records import LATE_AFTER, KeptJoint, KeptReading, StoreError, UnknownJoint
+from frostshift_service.store.records import LATE_AFTER, KeptJoint, KeptReading, Prediction, StoreError, UnknownJoint
 from frostshift_service.store.sites import load_site
 from frostshift_service.views.desk import Desk
 from frostshift_service.views.readings import Verdict, asked_for, planned_as, verdict_of
@@ -109,6 +113,7 @@ def _take_one(
             asked = asked_for(site, joint.joint, planned, [*there, here])
             if here.is_late:  # nobody knows what was predicted then; what was measured before it counts
                 asked = asked_for(site, joint.joint, None, [*_until(there, taken.at_utc), here])
+            predicted = None if here.is_late else _predicted(session, plan, site, joint.joint, taken.at_utc)
             kept = add_reading(
                 session,
                 site_id,
@@ -118,6 +123,7 @@ def _take_one(
                 entered_by=by,
                 entry_key=entry.entry_key,
                 asked=asked,
+                predicted=predicted,
             )
     except UnknownJoint as error:
         return _refused(row, entry, "mark", taken.mark, "the mark of a joint of this site", error)
@@ -126,6 +132,15 @@ def _take_one(
     held = kept.asked or asked
     verdict = verdict_of(check(kept.reading.steel_c, kept.reading.sense, held), held, show)
     return Taken(row, entry.entry_key, "kept", kept.id, taken.mark, verdict, ())
+
+
+def _predicted(session: Session, plan: Plan | None, site: Site, joint: Joint, at_utc: datetime) -> Prediction | None:
+    """What stood in the plan when it was measured: a plan made later must not be held against it."""
+    if plan is not None and plan.made_utc > at_utc:
+        before = plan_before(session, site.id, at_utc)
+        plan = None if before is None else before.plan
+    planned = planned_as(plan, site, [joint]).get(joint.mark)
+    return None if plan is None or planned is None else Prediction(plan.made_utc, planned)
 
 
 def _refused(row: int, entry: Entry, field: str, value: str, limit: str, error: StoreError) -> Taken:

@@ -11,6 +11,7 @@ from fastapi.encoders import jsonable_encoder
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 from starlette.concurrency import run_in_threadpool
 
+from frostshift_rules.sentences import capital
 from frostshift_service.air_post import MAX_READINGS, PostError
 from frostshift_service.pages import back_to, render, see
 from frostshift_service.reading_entry import BadEntry, Entry, read_entries, read_form
@@ -105,7 +106,7 @@ def kept_or_refused(taken: Taken) -> int:
     if taken.id is None:
         said = " ".join(f"{one.message.removeprefix('reading 1: ')}." for one in taken.problems)
         code = 404 if [one.field for one in taken.problems] == ["mark"] and taken.mark else 422
-        raise HTTPException(code, f"{said[:1].upper()}{said[1:]} Nothing was written down; go back and put it right.")
+        raise HTTPException(code, f"{capital(said)} Nothing was written down; go back and put it right.")
     return taken.id
 
 

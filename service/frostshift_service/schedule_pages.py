@@ -19,7 +19,8 @@ from fastapi.responses import JSONResponse, Response
 from pydantic import TypeAdapter, ValidationError
 from starlette.concurrency import run_in_threadpool
 
-from frostshift_service.pages import MarkField, SettingsDep, render, see
+from frostshift_rules.sentences import capital
+from frostshift_service.pages import MarkField, SettingsDep, piece, render, see
 from frostshift_service.schedule_file import (
     COLUMNS,
     CellError,
@@ -138,6 +139,7 @@ def _list_page(
         wanted = _FILTER.validate_python({**_FILTER.dump_python(wanted), "page": 1})
     page = desk.schedule(site_id, wanted)
     query = wanted.query()
+    here = _path(site_id) + (f"?{query}" if query else "")
     with reading(desk.engine) as session:
         shifts = [shift.name for shift in load_site(session, site_id).site.shifts]
     return render(
@@ -149,7 +151,8 @@ def _list_page(
         columns=COLUMNS,
         change=change,
         loaded=loaded,
-        here=_path(site_id) + (f"?{query}" if query else ""),
+        here=here,
+        joints=piece(desk, "_schedule_list.html", "joints", page, site_id=site_id, here=here),
         bulk_states=BULK_STATES,
         site_shifts=shifts,
     )
@@ -561,7 +564,7 @@ def _bulk(
         outcome = bulk_edits(asked, joints, site)
     except BulkProblem as problem:
         said = f"{problem.message}{f' ({problem.limit})' if problem.limit else ''}."
-        said = f"{said[:1].upper()}{said[1:]}"
+        said = f"{capital(said)}"
         return bulk_page(site, "", len(marks), nothing, show, seen="", fields=fields, problem=said), nothing
     looked_at = "\n".join(f"{one.joint.mark} {one.fingerprint} {one.joint.state}" for one in joints)
     page = bulk_page(

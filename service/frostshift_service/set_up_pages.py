@@ -45,7 +45,7 @@ from frostshift_service.site_file import (
 )
 from frostshift_service.site_gas import write_gas
 from frostshift_service.store import notices
-from frostshift_service.store.audit import write_audit
+from frostshift_service.store.audit import audit_lines, write_audit
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.forecasts import last_forecast
 from frostshift_service.store.joints import joints_of
@@ -432,7 +432,10 @@ def remove(desk: DeskDep, site_id: SiteId, topic: TopicId, item: NameField, was:
             entry = settings.entry(found, item)
             if entry is not None:
                 if settings.mark(found, item) != was:
-                    raise _Stale(f"Somebody changed {item} meanwhile: look at it before you take it away.")
+                    raise _Stale(
+                        f"Somebody changed {item} meanwhile: look at it before you take it away."
+                        f"{_by_whom(desk, session, site_id, topic)}"
+                    )
                 _keep(desk, session, site_id, topic, without(settings, found, item))
     except _Stale as error:
         return _page(desk, site_id, topic, status=409, refused=str(error))
@@ -455,7 +458,7 @@ def change(desk: DeskDep, site_id: SiteId, topic: TopicId, typed: TypedDep) -> R
             hold_site(session, site_id)
             _, settings = _settings(session, site_id)
             if settings.mark(found, name) != was:
-                raise _Stale(_stale_text(settings, topic, name))
+                raise _Stale(f"{_stale_text(settings, topic, name)}{_by_whom(desk, session, site_id, topic)}")
             _keep(desk, session, site_id, topic, taken(settings, found, name, typed))
     except _Stale as error:
         return _page(desk, site_id, topic, name=name, status=409, typed=typed, stale=str(error))
@@ -473,6 +476,17 @@ def _stale_text(settings: Settings, topic: str, name: str) -> str:
         "Somebody changed the same meanwhile, so nothing was kept. What you typed is still here, and what stands in "
         "the settings now is said beside it: sent again, yours counts."
     )
+
+
+def _by_whom(desk: Desk, session: Session, site_id: str, topic: str) -> str:
+    """Who changed a topic last, as the log of changes has it; empty where it has nobody."""
+    lines = audit_lines(session, site_id=site_id, what=(f"set-up: {topic}", "set-up: file"), newest=1)
+    if not lines:
+        return ""
+    (last,) = lines
+    at = desk.show(load_site(session, site_id)).moment(last.at_utc, detail="date").text
+    said = f": {last.detail}" if last.detail else ""
+    return f" The log of changes has last: {last.by}, {at}{said}. What was loaded by command is not in it."
 
 
 # Files that are loaded ------------------------------------------------------------------------------------------------

@@ -42,6 +42,7 @@ KIND_WORDS: Final[Mapping[Kind, str]] = {
     "stop": "stops of the weather",
     "stop_over": "a stop is over",
     "light_up": "a light-up moved",
+    "other_crew": "a joint went to another crew",
     "gas": "gas to order",
     "cylinders": "cylinders that will starve",
     "forecast": "a forecast that is late or not usable",
@@ -565,7 +566,7 @@ TOPICS: Final[tuple[Topic, ...]] = (
     ),
     Topic(
         "people",
-        "Who hears what",
+        "People and messages",
         (
             "Crews hear what their shift needs, what got harder and when to stop; purchasing hears what to order. Who "
             "has no address reads the pages.",

@@ -13,6 +13,7 @@ from typing import Final
 
 import numpy as np
 from sqlalchemy import Engine
+from sqlmodel import Session
 
 from frostshift_rules.job import Site
 from frostshift_service.http import Get
@@ -23,7 +24,7 @@ from frostshift_service.store.alerts import load_alerts, put_alerts
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.observed import put_observed
 from frostshift_service.store.records import FeedRow, KeptAlerts
-from frostshift_service.store.sites import load_site
+from frostshift_service.store.sites import hold_site, load_site
 from frostshift_service.weather import FeedError, nws, nws_alerts, nws_stations
 from frostshift_service.weather.fetching import only_feed_errors
 from frostshift_service.weather.past import KEEP_HOURS
@@ -112,7 +113,7 @@ class UsService:
                 )
             with only_feed_errors(site_id, nws_stations.TITLE, "kept"), writing(self._engine) as session:
                 next_try_utc = now + OBSERVE_AGAIN + self._jitter() * timedelta(minutes=10)
-                forecasts.put_feed_row(
+                _put_stations(
                     session, FeedRow(site_id, STATIONS, next_try_utc, now, state={**found.kept, _PLACE: place})
                 )
                 put_observed(session, site_id, found.observed, site.latitude, site.longitude, site.altitude_m)
@@ -121,7 +122,7 @@ class UsService:
                 log.warning("site %s: no observations: %s", site_id, error)
             with writing(self._engine) as session:
                 failed = after_failure(row, error, now, self._jitter())
-                forecasts.put_feed_row(session, replace(failed, state={**failed.state, _PLACE: place}))
+                _put_stations(session, replace(failed, state={**failed.state, _PLACE: place}))
             return False
         if row.failures:
             log.info("site %s: observations are known again", site_id)
@@ -129,3 +130,14 @@ class UsService:
 
     def _covers(self, site: Site) -> bool:
         return nws.covers(site.latitude, site.longitude)
+
+
+def _put_stations(session: Session, row: FeedRow) -> None:
+    """Write how it stands with the stations, unless another copy has had a later answer for the same place."""
+    hold_site(session, row.site_id)
+    there = forecasts.feed_row(session, row.site_id, STATIONS)
+    answered = None if there is None or there.state.get(_PLACE) != row.state.get(_PLACE) else there.last_answer_utc
+    overtaken = answered is not None and (row.last_answer_utc is None or answered > row.last_answer_utc)
+    # One that is later than our next try is of a clock that was wrong.
+    if answered is None or not overtaken or answered > row.next_try_utc:
+        forecasts.put_feed_row(session, row)

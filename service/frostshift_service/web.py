@@ -13,6 +13,7 @@ from fastapi.responses import JSONResponse, Response
 from sqlmodel import Session
 
 from frostshift_rules.job import Site
+from frostshift_rules.sentences import capital
 from frostshift_rules.units import c_from_f, f_from_c
 from frostshift_service.rights import Actor
 from frostshift_service.store.audit import write_audit
@@ -79,7 +80,7 @@ def shown_table(desk: Desk, table_id: str, site_id: str | None) -> TablePage:
 def sentence(error: Exception) -> str:
     """What an error of ours says, as a sentence for people."""
     text = str(error)
-    return f"{text[:1].upper()}{text[1:]}."
+    return f"{capital(text)}."
 
 
 def log_change(session: Session, desk: Desk, what: str, detail: str, site_id: str = "") -> None:

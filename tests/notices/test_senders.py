@@ -26,7 +26,6 @@ from frostshift_service.http import AddressRefused, check_postable, make_sending
 from frostshift_service.mail_address import MailServer, is_mail_address, mail_server
 from frostshift_service.senders import Message, SendError, one_line
 from frostshift_service.senders.channels import senders_with
-from frostshift_service.senders.console import ConsoleSender
 from frostshift_service.senders.email import EmailSender, mail_of
 from frostshift_service.senders.webhook import WebhookSender, request_of
 from frostshift_service.settings import Settings
@@ -421,13 +420,6 @@ def test_a_header_that_cannot_be_sent_is_no_traceback(client: httpx.Client) -> N
 
 
 # The others
-
-
-def test_the_console_sends_nothing_and_says_so() -> None:
-    said: list[str] = []
-    how = ConsoleSender(said.append).send(Address("webhook", "https://h.example/s3cret"), MESSAGE, NOW)
-    assert how == "shown on the terminal, not sent"
-    assert said == [f"Not sent, h.example: {MESSAGE.first_line}"]
 
 
 def test_senders_by_the_settings(client: httpx.Client) -> None:

@@ -10,10 +10,11 @@ import pytest
 
 from frostshift_rules.job import JointState
 from frostshift_rules.notice_events import AlertSeen, FrontSeen, Told, ToldJoint
+from frostshift_rules.notice_joints import group_key
 from frostshift_rules.notice_setup import Kind
 from frostshift_rules.stops import WeatherState
 from frostshift_rules.surroundings import Hours
-from frostshift_rules.workload import HeatCall, JointPlan, WeatherSpell
+from frostshift_rules.workload import Freshness, HeatCall, JointPlan, WeatherSpell
 
 from .notice_builders import CHOICES, DAY_SHIFT, GROUP, decided, hours_of, kinds, knows, only, plan_of, stands
 from .plan_builders import FIRST, NOW, START, hours
@@ -234,6 +235,16 @@ def test_light_up(lit_h: float | None, told_at_once: Kind | None, told_later: Ki
     assert kinds(decided(after, stands(lit_h=lit_h), LATER)[0]) == ([told_later] if told_later else [])
 
 
+def test_a_shift_that_was_told_is_told_again_where_a_light_up_is_clearly_earlier() -> None:
+    notices, told = decided(Told(), stands(), START - hours_of(14.0))
+    assert [(one.kind, one.urgency) for one in notices[0].events] == [("shift", "soon")]
+    assert decided(told, stands(lit_h=2.4), START - hours_of(13.0))[0] == ()
+    event = only(decided(told, stands(lit_h=4.0), START - hours_of(13.0))[0])
+    assert (event.kind, event.urgency, event.by_utc) == ("light_up", "soon", START - hours_of(4.0))
+    assert event.joints[0].was_light_up_utc == START - hours_of(2.0)
+    assert only(decided(told, stands(lit_h=4.0), START - hours_of(6.5))[0]).urgency == "now"
+
+
 def test_a_light_up_that_nobody_can_say_any_more_is_told_at_once_when_it_is_near() -> None:
     lit = START - hours_of(2.0)
     assert decided(knows(), stands(lit_h=None), lit - hours_of(3.1))[0] == ()
@@ -403,8 +414,70 @@ def test_a_joint_that_comes_into_a_shift_that_was_told(call: HeatCall, state: We
 def test_a_joint_that_moves_to_another_crew_is_news_to_it() -> None:
     both = (GROUP, f"Bellows|{DAY_SHIFT}")
     told = replace(knows(), shifts=both)
-    event = only(decided(told, stands(crew="Bellows"))[0])
-    assert (event.kind, event.joints[0].mark) == ("harder", "J1")
+    notices, _ = decided(told, stands(crew="Bellows"))
+    (event,) = next(one for one in notices if one.crew == "Bellows").events
+    assert (event.kind, event.joints[0].mark, event.joints[0].crew) == ("harder", "J1", "Bellows")
+
+
+@pytest.mark.parametrize("freshness", ["fresh", "unusable"])
+def test_a_crew_hears_once_that_a_joint_is_no_longer_its_own(freshness: Freshness) -> None:
+    moved = plan_of(stands(crew="Bellows"), stands("J2"), freshness=freshness)
+    known = replace(knows(), forecast=freshness, late_told_utc=NOW)
+    notices, after = decided(known, moved)
+    notice = next(one for one in notices if one.crew == "Anvil" and "other_crew" in kinds([one]))
+    event = next(one for one in notice.events if one.kind == "other_crew")
+    assert (notice.shift_key, event.urgency, event.by_utc) == (DAY_SHIFT, "soon", START - hours_of(2.0))
+    assert [(one.mark, one.was_crew, one.crew) for one in event.joints] == [("J1", "Anvil", "Bellows")]
+    assert event.joints[0].was_light_up_utc == START - hours_of(2.0)
+    again = decided(after, plan_of(stands(crew="Bellows"), stands("J2"), freshness=freshness), NOW + hours_of(1.0))
+    assert "other_crew" not in kinds(again[0])
+    back = decided(replace(after, shifts=(GROUP,)), plan_of(stands(), stands("J2")), NOW + hours_of(1.0))
+    assert "J1" in {one.mark for told in back[0] if told.crew == "Anvil" for one in told.events[0].joints}
+
+
+@pytest.mark.parametrize(
+    ("before_light_up_h", "call", "state", "urgency"),
+    [
+        (4.0, "heat_to_minimum", "planned", "soon"),
+        (3.0, "heat_to_minimum", "planned", "now"),
+        (-1.0, "heat_to_minimum", "planned", "now"),  # a torch may burn that nobody is at any more
+        (-1.0, "heat_to_minimum", "heating", "plain"),  # whoever is at it knows
+        (-2.5, "heat_to_minimum", "planned", "plain"),  # its time is over
+        (3.0, "no_heat", "planned", "plain"),
+    ],
+)
+def test_a_joint_that_goes_to_another_crew_cannot_wait_where_a_torch_would_be_lit(
+    before_light_up_h: float, call: HeatCall, state: JointState, urgency: str
+) -> None:
+    _, told = decided(Told(), stands(call=call), START - hours_of(14.0))
+    now = START - hours_of(2.0 + before_light_up_h)
+    moved = stands(call=call, crew="Bellows")
+    notices, _ = decided(told, replace(moved, joint=replace(moved.joint, state=state)), now)
+    event = next(event for one in notices for event in one.events if event.kind == "other_crew")
+    assert event.urgency == urgency
+
+
+@pytest.mark.parametrize(
+    "known",
+    [
+        knows(told=False),  # it stood in the plan, and nobody was told
+        replace(knows(), joints={"J1": replace(knows().joints["J1"], group=f"|{DAY_SHIFT}")}),  # it had no crew
+        replace(knows(), joints={"J1": replace(knows().joints["J1"], group="")}),  # not kept
+    ],
+)
+def test_who_was_told_of_no_joint_of_his_does_not_hear_that_it_went(known: Told) -> None:
+    assert "other_crew" not in kinds(decided(known, stands(crew="Bellows"))[0])
+    moved_shift = stands(shift_key="2026-01-12 night", start_utc=START + hours_of(7.0))
+    assert "other_crew" not in kinds(decided(knows(), moved_shift)[0])
+
+
+@pytest.mark.parametrize(
+    ("crew", "shift"), [("a|b", DAY_SHIFT), ("Anvil", "2026-01-12 day|late"), ("Anvil", None), ("a|b", None)]
+)
+def test_a_crew_and_a_shift_with_a_bar_in_their_names(crew: str, shift: str | None) -> None:
+    known = replace(knows().joints["J1"], group=group_key(crew, shift))
+    notices, _ = decided(Told({"J1": known}), stands(crew="Bellows", shift_key=shift))
+    assert [(one.crew, one.shift_key) for one in notices if "other_crew" in kinds([one])] == [(crew, shift)]
 
 
 def test_joints_outside_every_shift_are_told_like_a_shift() -> None:

@@ -328,22 +328,6 @@ def test_a_fuel_without_a_model_gives_a_reason_and_no_number() -> None:
     assert "size" in answer.reason
 
 
-@pytest.mark.parametrize("share", [0.05, 0.3, 0.7, 1.0])
-def test_change_over_is_where_the_sustained_draw_is_the_share(share: float) -> None:
-    found = vessel()
-    kg = share * found.cylinder.contents_kg
-    load_kw = float(withdrawal.sustained(found, -5.0, kg, BREEZE_15_PSIG).gross_kw)
-    assert withdrawal.change_over_kg(found, load_kw, -5.0, BREEZE_15_PSIG) == pytest.approx(kg, rel=1e-6)
-
-
-def test_change_over_at_the_ends() -> None:
-    found = vessel()
-    full_kw = float(withdrawal.sustained(found, -5.0, found.cylinder.contents_kg, BREEZE_15_PSIG).gross_kw)
-    assert withdrawal.change_over_kg(found, full_kw * 1.001, -5.0, BREEZE_15_PSIG) is None
-    assert withdrawal.change_over_kg(found, 0.0, -5.0, BREEZE_15_PSIG) == 0.0
-    assert withdrawal.change_over_kg(found, 1.0, -40.0, BREEZE_15_PSIG) is None
-
-
 # One cylinder, invariants ---------------------------------------------------------------------------------------------
 
 
@@ -587,11 +571,10 @@ def test_an_empty_cylinder_is_not_a_starved_one() -> None:
 def test_change_over_of_a_run() -> None:
     found, conditions = vessel("propane-420"), Conditions(50.0, 1.6)
     run = simulate(found, 1, load_of([(20 * 3600.0, 120.0)]), [10.0] * 21, Start(190.0, 10.0), conditions)
-    kg = withdrawal.change_over_kg(found, 120.0, 10.0, conditions)
-    assert kg is not None
     assert run.change_over_at_s is not None
     assert 0.0 < run.change_over_at_s < (instants(run))
-    assert np.interp(run.change_over_at_s, run.elapsed_s, run.kg_left) == pytest.approx(kg, abs=0.1)
+    kg = float(np.interp(run.change_over_at_s, run.elapsed_s, run.kg_left))
+    assert withdrawal.sustained(found, 10.0, kg, conditions).gross_kw == pytest.approx(120.0, rel=2e-3)
 
 
 # How many together ----------------------------------------------------------------------------------------------------
@@ -854,8 +837,6 @@ def test_a_volume_that_does_not_fit_is_refused() -> None:
 def test_loads_beyond_belief_are_refused(bad: float) -> None:
     with pytest.raises(OutOfRange, match=r"gross_kw of segment 2 is .* kW, outside 0 to 10000 kW"):
         load_of([(60.0, 1.0), (60.0, bad)])
-    with pytest.raises(OutOfRange, match="load_kw is"):
-        withdrawal.change_over_kg(vessel(), bad, 0.0, BREEZE_15_PSIG)
     with pytest.raises(OutOfRange, match="load_kw is"):
         withdrawal.burst_minutes(vessel(), bad, 0.0, 10.0, BREEZE_15_PSIG)
 

@@ -51,6 +51,7 @@
     const heads = [...table.tHead.rows[0].cells];
     const body = table.tBodies[0];
     const asGiven = [...body.rows];
+    const notesOf = (row) => asGiven.slice(asGiven.indexOf(row) + 1).slice(0, 1).filter((next) => next.matches(".notes-row"));
     heads.forEach((head, column) => {
       if (head.hasAttribute("data-unsorted")) return;
       const button = document.createElement("button");
@@ -66,9 +67,9 @@
         if (!now) return body.replaceChildren(...asGiven);
         head.setAttribute("aria-sort", now);
         const sign = now === "ascending" ? 1 : -1;
-        const rows = asGiven.filter((row) => !row.classList.contains("group"));
+        const rows = asGiven.filter((row) => !row.matches(".group, .notes-row"));
         rows.sort((a, b) => sign * compare(valueOf(a, column), valueOf(b, column)));
-        body.replaceChildren(...rows);
+        body.replaceChildren(...rows.flatMap((row) => [row, ...notesOf(row)]));
       });
     });
   }

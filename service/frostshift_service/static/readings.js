@@ -10,9 +10,12 @@
   const AT_ONCE = 50; // readings in one post: well below what one may hold
   const HOUR_MS = 3600000;
   const forms = [...document.querySelectorAll("form.reading-form")];
-  if (!forms.length || !window.fetch || !window.crypto) return;
+  const outlets = [...document.querySelectorAll(".kept-outlet")]; // of pages that show and send what no form here is for
+  const senders = [...forms, ...outlets];
+  if (!senders.length || !window.fetch || !window.crypto) return;
 
   // Every reading has a place of its own in the store, so that two open pages never write over each other's.
+  const isOutlet = (sender) => outlets.includes(sender);
   let store;
   try {
     store = window.localStorage;
@@ -151,13 +154,46 @@
   };
   const saidByPage = (form, which) => cloneOf(form, `data-why${wasCold(form) ? "-once-cold" : ""}="${which}"`);
 
+  // How it stands with a reading, and the button that removes one that was refused.
+  const stateOf = (one) => {
+    const state = textIn(
+      "span",
+      "state",
+      {
+        kept: "Kept on this phone, not sent yet.",
+        sent: "Sent and written down.",
+        refused: `Not taken: ${one.said}`,
+      }[one.state],
+    );
+    if (one.state !== "refused") return [state];
+    const button = textIn("button", "", "Remove it");
+    button.type = "button";
+    button.addEventListener("click", () => {
+      forget(one);
+      store.removeItem(coldPlaceOf(one));
+      show();
+    });
+    return [state, button];
+  };
+
+  // `06:10 at the site`, with the date where it is another day there.
+  const localTime = (zone, ms) => {
+    const [then, now] = [siteClock(zone, ms), siteClock(zone, Date.now())];
+    return `${then.slice(0, 10) === now.slice(0, 10) ? then.slice(11) : then} at the site`;
+  };
+
   const line = (form, one) => {
     const item = document.createElement("li");
     const says = { at_least: "at least ", below: "below ", measured: "" }[one.entry.sense];
     const head = document.createElement("span");
-    const clock = siteClock(form.dataset.zone, one.pressed).slice(11);
-    head.textContent = `${says}${one.figure} °${one.unit}, ${clock}`;
+    head.textContent = `${says}${one.figure} °${one.unit}, ${localTime(form.dataset.zone, one.pressed)}`;
+    if (isOutlet(form)) head.textContent = `${one.entry.mark}: ${head.textContent}`;
     item.append(head);
+    if (isOutlet(form)) {
+      // What is asked of its joint stands on the joint's page; here it is what the service said, once it has.
+      item.append(...(one.verdict ? saidByService(form, one.verdict) : []), ...stateOf(one));
+      return item;
+    }
     const meaning = document.createElement("p");
     const found = why(form, one);
     if (one.verdict) {
@@ -170,39 +206,25 @@
       meaning.append(saidByPage(form, found), " ", asOf);
     }
     item.append(meaning);
-    const state = document.createElement("span");
-    state.className = "state";
-    state.textContent = {
-      kept: "Kept on this phone, not sent yet.",
-      sent: "Sent and written down.",
-      refused: `Not taken: ${one.said}`,
-    }[one.state];
-    item.append(state);
-    if (one.state === "refused") {
-      const button = document.createElement("button");
-      button.type = "button";
-      button.textContent = "Remove it";
-      button.addEventListener("click", () => {
-        forget(one);
-        store.removeItem(coldPlaceOf(one));
-        show();
-      });
-      item.append(button);
-    }
+    item.append(...stateOf(one));
     return item;
   };
 
   let trouble = "";
   const show = () => {
-    for (const form of forms) {
+    for (const form of senders) {
       const queue = queueOf(form);
       const all = keptFor(queue);
-      const here = all.filter((one) => one.entry.mark === form.dataset.mark);
-      const sent = [...told.values()].filter((one) => one.queue === queue && one.entry.mark === form.dataset.mark);
-      const box = form.querySelector(".kept-here");
+      const marks = forms.filter((one) => queueOf(one) === queue).map((one) => one.dataset.mark);
+      const isHere = ({ entry: { mark } }) =>
+        isOutlet(form) ? !marks.includes(mark) : mark === form.dataset.mark;
+      const here = all.filter(isHere);
+      const sent = [...told.values()].filter((one) => one.queue === queue && isHere(one));
+      const box = isOutlet(form) ? form : form.querySelector(".kept-here");
       const waiting = all.filter((one) => one.state === "kept").length;
       const others = namesOf(PREFIX).filter((name) => !name.startsWith(`${PREFIX}${queue} `)).length;
-      box.hidden = !here.length && !sent.length && !waiting && !others;
+      const more = isOutlet(form) && forms.length ? 0 : waiting + others; // a form of the page says it already
+      box.hidden = !here.length && !sent.length && !more;
       const count = waiting ? `Kept on this phone, not sent yet (${waiting}). ${trouble}` : "Everything is sent.";
       box.querySelector(".kept-others").textContent = others
         ? `From other pages or accounts on this phone: ${others} kept. Each is sent once its page is open again by whoever kept it.`
@@ -220,7 +242,7 @@
     if (sending) return;
     sending = true;
     try {
-      for (const form of new Map(forms.map((one) => [queueOf(one), one])).values()) {
+      for (const form of new Map(senders.map((one) => [queueOf(one), one])).values()) {
         await sendQueue(queueOf(form), form.dataset.queue);
       }
     } finally {

@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import hashlib
 import secrets
-from collections.abc import Mapping
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
@@ -164,13 +165,20 @@ def _check_free(session: Session, address: str, except_id: int | None = None) ->
 
 def accounts(session: Session, *, site_id: str | None = None) -> list[Account]:
     """All accounts by name, closed ones too; with `site_id` those that are something there."""
-    wanted = select(AccountRow)
+    wanted = select(AccountRow, SiteRoleRow).outerjoin(SiteRoleRow, col(SiteRoleRow.account_id) == col(AccountRow.id))
     if site_id is not None:
         wanted = wanted.where(
             col(AccountRow.id).in_(select(SiteRoleRow.account_id).where(SiteRoleRow.site_id == site_id))
         )
-    rows = session.exec(wanted).all()
-    return [_account(session, row) for row in sorted(rows, key=lambda row: (row.name.casefold(), row.id or 0))]
+    roles: defaultdict[int, list[SiteRoleRow]] = defaultdict(list)
+    rows = {}
+    for row, role in session.exec(wanted):
+        assert row.id is not None
+        rows[row.id] = row
+        if role is not None:
+            roles[row.id].append(role)
+    ordered = sorted(rows, key=lambda one: (rows[one].name.casefold(), one))
+    return [_with_roles(rows[account_id], roles[account_id]) for account_id in ordered]
 
 
 def account_of(session: Session, account_id: int) -> Account:
@@ -514,8 +522,11 @@ def _row(session: Session, account_id: int) -> AccountRow:
 
 
 def _account(session: Session, row: AccountRow) -> Account:
+    return _with_roles(row, session.exec(select(SiteRoleRow).where(SiteRoleRow.account_id == row.id)))
+
+
+def _with_roles(row: AccountRow, roles: Iterable[SiteRoleRow]) -> Account:
     assert row.id is not None
-    roles = session.exec(select(SiteRoleRow).where(SiteRoleRow.account_id == row.id))
     return Account(
         row.id,
         row.email,

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
 from pydantic import TypeAdapter
-from sqlmodel import Session, select
+from sqlmodel import Session, col, select, update
 
 from frostshift_service.store.packing import plain
 from frostshift_service.store.records import Alert, KeptAlerts
@@ -41,6 +41,8 @@ def load_alerts(session: Session, site_id: str) -> KeptAlerts | None:
 def put_alerts(session: Session, kept: KeptAlerts, latitude: float, longitude: float) -> None:
     """Write how it stands with the alerts of a site; holds the site, so that two copies follow one another.
 
+    What was fetched later stays, whatever a slower copy brings after it, and what is of the place where the site is.
+
     Args:
         session: a writing one.
         kept: what to write.
@@ -51,18 +53,29 @@ def put_alerts(session: Session, kept: KeptAlerts, latitude: float, longitude: f
         UnknownSite: there is no site of that id.
     """
     hold_site(session, kept.site_id)
-    session.merge(
-        AlertsRow(
-            site_id=kept.site_id,
-            latitude=latitude,
-            longitude=longitude,
-            fetched_utc=kept.fetched_utc,
-            next_try_utc=kept.next_try_utc,
-            failures=kept.failures,
-            last_error=kept.last_error,
-            state=dict(kept.state),
-            alerts=[plain(_ALERT, alert) for alert in kept.alerts],
-            warnings=list(kept.warnings),
-        )
-    )
+    values: dict[str, Any] = {
+        "latitude": latitude,
+        "longitude": longitude,
+        "fetched_utc": kept.fetched_utc,
+        "next_try_utc": kept.next_try_utc,
+        "failures": kept.failures,
+        "last_error": kept.last_error,
+        "state": dict(kept.state),
+        "alerts": [plain(_ALERT, alert) for alert in kept.alerts],
+        "warnings": list(kept.warnings),
+    }
     session.flush()
+    here = select(SiteRow.id).where(
+        SiteRow.id == kept.site_id, SiteRow.latitude == latitude, SiteRow.longitude == longitude
+    )
+    elsewhere = (col(AlertsRow.latitude) != latitude) | (col(AlertsRow.longitude) != longitude)
+    fetched = col(AlertsRow.fetched_utc)
+    older = fetched.is_(None) if kept.fetched_utc is None else fetched.is_(None) | (fetched <= kept.fetched_utc)
+    # One that is later than our next try is of a clock that was wrong: it must not shut out all that follow.
+    replaced = (elsewhere & here.exists()) | ~elsewhere & (older | (fetched > kept.next_try_utc))
+    of_site = col(AlertsRow.site_id) == kept.site_id
+    session.exec(update(AlertsRow).where(of_site, replaced).values(values))
+    if session.exec(select(AlertsRow.site_id).where(of_site)).first() is None:
+        session.add(AlertsRow(site_id=kept.site_id, **values))
+    session.flush()
+    session.expire_all()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
@@ -36,9 +37,13 @@ def write_audit(session: Session, *, now: datetime, by: str, what: str, detail: 
     session.add(AuditRow(at_utc=now, by=by, site_id=site_id, what=what, detail=detail[:MOST_DETAIL]))
 
 
-def audit_lines(session: Session, *, site_id: str | None = None, newest: int) -> list[AuditLine]:
-    """The newest lines first; of one site, or all."""
+def audit_lines(
+    session: Session, *, site_id: str | None = None, what: Collection[str] = (), newest: int
+) -> list[AuditLine]:
+    """The newest lines first; of one site, or all; with `what` those alone."""
     wanted = select(AuditRow).order_by(col(AuditRow.id).desc()).limit(newest)
     if site_id is not None:
         wanted = wanted.where(AuditRow.site_id == site_id)
+    if what:
+        wanted = wanted.where(col(AuditRow.what).in_(what))
     return [AuditLine(row.at_utc, row.by, row.site_id, row.what, row.detail) for row in session.exec(wanted)]

@@ -14,7 +14,7 @@ from sqlalchemy import ColumnElement, func
 from sqlmodel import Session, col, select, update
 
 from frostshift_rules.notice_setup import Channel, NoticeSetup, Person
-from frostshift_service.store.notice_links import forget_old_links, new_answer_token
+from frostshift_service.store.notice_links import new_answer_token
 from frostshift_service.store.notices import (
     MOST_AT_ONCE,
     SYSTEM,
@@ -46,8 +46,7 @@ FORGOTTEN: Final = timedelta(days=1)
 
 
 def give_back_stale(session: Session, *, now: datetime) -> int:
-    """Let claims wait again whose worker is gone; returns how many. Answer links that are too old go."""
-    forget_old_links(session, now=now)
+    """Let claims wait again whose worker is gone; returns how many."""
     stale = col(NoticeDeliveryRow.state) == "claimed", col(NoticeDeliveryRow.claimed_utc) < now - STALE
     # Those that another copy gives back at this moment are left to it: neither waits for the other.
     found = session.exec(select(NoticeDeliveryRow.id).where(*stale).with_for_update(skip_locked=True)).all()

@@ -33,8 +33,8 @@ from frostshift_service.store.tables import JointChangeRow, JointRow, ScheduleIm
 _JOINT: Final = TypeAdapter(Joint)
 _COLUMNS: Final = {"mark", "place", "crew", "start_utc", "state"}
 """Fields of `Joint` that have a column of their own; the others are in `JointRow.rest`."""
-_TOLD: Final = ("place", "crew", "schedule_start_utc", "rest", "defaults", "problems")
-"""Columns in which a schedule says something about a joint."""
+_TOLD: Final = ("place", "crew", "schedule_start_utc", "rest", "problems")
+"""Columns in which a schedule says something about a joint; what it leaves open is no change where the values stay."""
 
 
 def import_joints(
@@ -84,15 +84,21 @@ def preview_import(
     Raises:
         StoreError: as there.
     """
-    before, last = _rows(session, site_id), last_import(session, site_id)
-    done = _outcome(before, _values_of(site_id, joints), now=now, file_name=file_name, by=by)
+    before, last, values = _rows(session, site_id), last_import(session, site_id), _values_of(site_id, joints)
+    done = _outcome(before, values, now=now, file_name=file_name, by=by)
     by_hand: dict[str, dict[str, JointChange]] = {}
     if last is not None:
         since = select(JointChangeRow).where(JointChangeRow.site_id == site_id, JointChangeRow.at_utc >= last.at_utc)
         for row in session.exec(since.order_by(col(JointChangeRow.id))):
             by_hand.setdefault(row.mark, {})[row.field] = _kept_change(row)
-    kept = {mark: _kept(before[mark]) for mark in {*done.changed, *done.returned, *done.moves_undone}}
-    return ImportPreview(done, kept, by_hand, schedule_version(session, site_id))
+    touched = {*done.changed, *done.returned, *done.moves_undone}
+    rewritten = tuple(
+        mark
+        for mark, of_file in values.items()
+        if mark in before and mark not in touched and _differs(before[mark], of_file, ("defaults",))
+    )
+    kept = {mark: _kept(before[mark]) for mark in touched}
+    return ImportPreview(done, kept, by_hand, schedule_version(session, site_id), rewritten)
 
 
 def schedule_version(session: Session, site_id: str) -> str:

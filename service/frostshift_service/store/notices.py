@@ -1,6 +1,6 @@
 """Notices of a site: who hears what, what people know, what was decided, who answered, and the log of it.
 
-Delivering them is in `deliveries`, secret links are in `notice_links`.
+Delivering them is in `deliveries`, links to answer them are in `notice_links`.
 """
 
 from __future__ import annotations

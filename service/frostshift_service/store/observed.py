@@ -29,7 +29,8 @@ def put_observed(
 ) -> None:
     """Keep what a station measured, merged with what is kept of it: a new value stands, a missing one leaves the old.
 
-    Hours more than `KEPT_H` before `observed.fetched_utc` go, and stations last fetched before that.
+    New is what was fetched later, whichever of two copies of the service writes last. Hours more than `KEPT_H` before
+    `observed.fetched_utc` go, and stations last fetched before that.
 
     Args:
         session: a writing one.
@@ -53,11 +54,14 @@ def put_observed(
     session.exec(delete(ObservedHoursRow).where(col(ObservedHoursRow.site_id) == site_id, old))
     session.expire_all()
     row = session.get(ObservedHoursRow, (site_id, observed.station))
-    both = observed.hours if row is None else _merged(unpack_hours(row.hours), observed.hours)
+    both, fetched_utc = observed.hours, observed.fetched_utc
+    if row is not None:
+        layers = [(row.fetched_utc, unpack_hours(row.hours)), (fetched_utc, both)]
+        (_, earlier), (fetched_utc, later) = sorted(layers, key=lambda layer: layer[0])
+        both = _merged(earlier, later)
     kept = _since(both, oldest_utc)
     if kept is None:
         return
-    fetched_utc = observed.fetched_utc if row is None else max(row.fetched_utc, observed.fetched_utc)
     session.merge(
         ObservedHoursRow(
             site_id=site_id,

@@ -12,7 +12,8 @@ from sqlmodel import Session, col, select
 from frostshift_rules.job import Reading, Sense, Stage
 from frostshift_rules.reading_check import Asked
 from frostshift_service.store.joints import joint_row
-from frostshift_service.store.records import LATE_AFTER, KeptReading, StoreError
+from frostshift_service.store.packing import Packing
+from frostshift_service.store.records import LATE_AFTER, KeptReading, Prediction, StoreError
 from frostshift_service.store.sites import hold_site, touch
 from frostshift_service.store.tables import ReadingRow
 
@@ -22,6 +23,9 @@ LIMITS_C: Final[dict[Stage, tuple[float, float]]] = {
     "between_passes": (-60.0, 800.0),
 }
 """A reading lies in here, by when it was taken [°C]; our choice, asked for by every door."""
+
+
+_PREDICTION: Final = Packing(Prediction)
 
 
 class EntryKeyTaken(StoreError):
@@ -38,6 +42,7 @@ def add_reading(
     entered_by: str = "",
     entry_key: str | None = None,
     asked: Asked | None = None,
+    predicted: Prediction | None = None,
 ) -> KeptReading:
     """Keep a measured temperature; the same again with the same key is the one that is there.
 
@@ -53,6 +58,7 @@ def add_reading(
         entered_by: who was signed in, or by which link it came.
         entry_key: of the entry; the time of a reading may differ when it is sent again, nothing else.
         asked: what it is held against.
+        predicted: what stood in the plan when it was taken; None: no plan of then knows the joint.
 
     Raises:
         UnknownSite, UnknownJoint: there is none.
@@ -78,11 +84,25 @@ def add_reading(
         entered_by=entered_by,
         entry_key=entry_key,
         asked=None if asked is None else asdict(asked),
+        predicted=None if predicted is None else _PREDICTION.pack(predicted),
         **asdict(reading),
     )
     session.add(row)
     session.flush()
     return _kept(row)
+
+
+def prediction_of(session: Session, site_id: str, mark: str) -> Prediction | None:
+    """What was predicted of a joint when it was first measured heated, else when it was last measured cold.
+
+    None where no reading has a prediction with it.
+    """
+    wanted = select(ReadingRow).where(
+        ReadingRow.site_id == site_id, ReadingRow.mark == mark, col(ReadingRow.predicted).is_not(None)
+    )
+    rows = session.exec(wanted.order_by(col(ReadingRow.at_utc), col(ReadingRow.id))).all()
+    row = next((one for one in rows if one.stage != "before_heat"), rows[-1] if rows else None)
+    return None if row is None or row.predicted is None else _PREDICTION.unpack(row.predicted)
 
 
 def readings_of(

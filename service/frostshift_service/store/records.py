@@ -12,7 +12,7 @@ from frostshift_rules.job import AirReading, Joint, JointState, Reading, Site
 from frostshift_rules.notice_events import Notice
 from frostshift_rules.reading_check import Asked
 from frostshift_rules.surroundings import Hours, Members
-from frostshift_rules.workload import Plan, Weather
+from frostshift_rules.workload import JointPlan, Plan, Weather
 
 ShowUnits = Literal["us", "si", "both"]
 FeedName = Literal["nws", "met_norway", "file", "nws_hourly", "open_meteo"]
@@ -186,12 +186,14 @@ class ImportPreview:
         before: mark -> the joint there is, of those that change, return or lose a move.
         by_hand: mark -> field -> its last change by hand since the last schedule.
         version: of the schedule that it was held against.
+        rewritten: marks of joints that stay as they are and of which only differs what is left open.
     """
 
     done: ScheduleImport
     before: Mapping[str, KeptJoint]
     by_hand: Mapping[str, Mapping[str, JointChange]]
     version: str
+    rewritten: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -261,6 +263,14 @@ class KeptReading:
     def is_late(self) -> bool:
         """Whether it is kept for the record alone."""
         return self.entered_utc - self.reading.at_utc > LATE_AFTER
+
+
+@dataclass(frozen=True, slots=True)
+class Prediction:
+    """What the plan of a moment said of one joint; `made_utc` is when that plan was made."""
+
+    made_utc: datetime
+    planned: JointPlan
 
 
 @dataclass(frozen=True, slots=True)
@@ -584,43 +594,32 @@ class SwitchedOff:
     reason: str
 
 
+CrewLinkOpens = Literal["page", "calendar"]
+"""What a secret link of a crew opens, and nothing else."""
+
+
 @dataclass(frozen=True, slots=True)
 class CrewLink:
-    """A secret link to read one crew's sheet and write readings by; the secret itself is kept nowhere.
+    """A secret link of one crew; the secret itself is kept nowhere.
 
     Attributes:
         id: in the store.
-        site_id, crew: whose joints; an empty crew: those for which the schedule names none.
-        made_utc, made_by: when and by whom it was made.
+        opens: the crew's page, where its sheet is read and readings are written, or its calendar, to be read alone.
+        site_id, crew: whose; an empty crew: the page of the joints for which the schedule names none, the calendar of
+            all crews.
+        made_utc, made_by: when and by whom it was made; nobody for calendar links of old.
         revoked_utc: from when on it opens nothing more; None: it counts.
         revoked_by: who ended it; empty while it counts.
     """
 
     id: int
+    opens: CrewLinkOpens
     site_id: str
     crew: str
     made_utc: datetime
     made_by: str
     revoked_utc: datetime | None
     revoked_by: str
-
-
-@dataclass(frozen=True, slots=True)
-class CalendarLink:
-    """A secret link by which a phone reads the calendar of one crew; the secret itself is kept nowhere.
-
-    Attributes:
-        id: in the store.
-        site_id, crew: whose calendar; an empty crew: what concerns no crew.
-        made_utc: when it was made.
-        revoked_utc: from when on it counts no more; None: it counts.
-    """
-
-    id: int
-    site_id: str
-    crew: str
-    made_utc: datetime
-    revoked_utc: datetime | None
 
 
 def shown_address(address_key: str) -> str:

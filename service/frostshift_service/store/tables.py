@@ -15,7 +15,15 @@ from sqlmodel import AutoString, Field, SQLModel
 from frostshift_rules.job import JointState
 from frostshift_rules.stock_entry import Movement
 from frostshift_service.rights import Role
-from frostshift_service.store.records import AirSource, DeliveryState, FeedName, KeptBecause, LogWhat, ShowUnits
+from frostshift_service.store.records import (
+    AirSource,
+    CrewLinkOpens,
+    DeliveryState,
+    FeedName,
+    KeptBecause,
+    LogWhat,
+    ShowUnits,
+)
 
 NAMES = {
     "ix": "ix_%(table_name)s_%(column_0_N_name)s",
@@ -226,6 +234,7 @@ class ReadingRow(Table, table=True):
     point: str
     entry_key: str | None
     asked: dict[str, float | None] | None = Field(sa_type=JSON)
+    predicted: bytes | None = None
 
 
 class DeviceTokenRow(Table, table=True):
@@ -530,26 +539,14 @@ class AddressOffRow(Table, table=True):
     reason: str
 
 
-class CalendarLinkRow(Table, table=True):
-    """A secret link to the calendar of one crew; its SHA-256 in hex."""
-
-    __tablename__ = "calendar_link"
-
-    id: int | None = Field(default=None, primary_key=True)
-    site_id: str = Field(foreign_key="site.id", index=True)
-    crew: str
-    digest: str = Field(unique=True)
-    made_utc: datetime
-    revoked_utc: datetime | None
-
-
 class CrewLinkRow(Table, table=True):
-    """A secret link to the page of one crew; its SHA-256 in hex."""
+    """A secret link to the page or the calendar of one crew; its SHA-256 in hex."""
 
     __tablename__ = "crew_link"
 
     id: int | None = Field(default=None, primary_key=True)
     site_id: str = Field(foreign_key="site.id", index=True)
+    opens: CrewLinkOpens = Field(sa_type=AutoString)
     crew: str
     digest: str = Field(unique=True)
     made_utc: datetime

@@ -16,7 +16,8 @@ _ROW: Final = 13.0
 _MOST: Final = 130.0
 _LEFT: Final = 10.0
 _TOP: Final = 34.0
-_BELOW: Final = 22.0
+_BELOW: Final = 40.0
+"""Below the axis stand the hours, and under each the people who heat in it."""
 _SIDE: Final = 110.0
 """Margins of the picture; on the right stand the names of its lines."""
 
@@ -27,7 +28,8 @@ class HourLine:
 
     Attributes:
         at: it begins then.
-        torches: most that burn at once; so many people hold one.
+        torches: most that burn at once.
+        people: most who heat at once, one a torch; `people_short` of them are more than there are on shift.
         torch_minutes: torches times minutes.
         lit: marks of the joints whose torch is lit in it.
         short: torches more than there are, or than there are people to hold; 0 where there are enough.
@@ -35,6 +37,8 @@ class HourLine:
 
     at: Moment
     torches: int
+    people: int
+    people_short: int
     torch_minutes: float
     lit: tuple[str, ...]
     short: int
@@ -42,7 +46,7 @@ class HourLine:
 
 @dataclass(frozen=True, slots=True)
 class Bar:
-    """One hour as drawn: `y` and `height` of what there is enough of, `over_` of what there is not."""
+    """One hour as drawn: `y` and `height` of what there is enough of, `over_` of what there is not; people below it."""
 
     x: float
     width: float
@@ -51,6 +55,7 @@ class Bar:
     over_y: float
     over_height: float
     text: str
+    people_text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +109,8 @@ def by_hour(plan: Plan, shift: ShiftTotal, show: Show) -> ByHour | None:
         HourLine(
             at=show.moment(one.start_utc, detail="clock"),
             torches=one.torches,
+            people=one.people,
+            people_short=max(one.people - shift.hands, 0),
             torch_minutes=one.torch_minutes,
             lit=marks_lit(plan.joints, one.start_utc),
             short=max(one.torches - enough, 0),
@@ -132,6 +139,7 @@ def _picture(hours: tuple[HourLine, ...], shift: ShiftTotal, show: Show) -> Hour
                 over_y=round(top, 1),
                 over_height=round(y - top, 1),
                 text=str(one.torches) if one.torches else "",
+                people_text=str(one.people) if one.people else "",
             )
         )
     step = 1 if len(hours) <= 12 else 2
@@ -175,5 +183,6 @@ def _summary(hours: tuple[HourLine, ...], shift: ShiftTotal) -> str:
     said = [f"{one.at.text} {one.torches}" for one in hours if one.torches]
     return (
         f"Torches at once by the hour: {', '.join(said)}; no other hour has any. "
-        f"{shift.torches_there} torches are on the site, {shift.hands} people on shift can hold one."
+        f"{shift.torches_there} torches are on the site, {shift.hands} people on shift can hold one. "
+        f"People heating at once: one a torch, at most {max(one.people for one in hours)}."
     )

@@ -16,6 +16,7 @@ from frostshift_rules.plan_changes import (
     plan_changes,
     touching,
 )
+from frostshift_rules.sentences import capital
 from frostshift_rules.workload import JointPlan, Plan, ShiftTotal
 from frostshift_service.views.show import Moment, Show, duration, plural
 from frostshift_service.views.words import CALLS, STATES, WEATHER
@@ -198,7 +199,7 @@ def _shift(change: ShiftChange, site: Site, show: Show) -> str:
         words = {"schedule": "breaks by the warm-up schedule", "normal_breaks": "normal breaks", "stop": "stop"}
         was, now = (words.get(one.people.warm_up.state, "not known") for one in (before, after) if one.people)
         parts.append(f"cold for people: {now}, was {was}")
-    return f"{after.name[:1].upper()}{after.name[1:]} {show.moment(after.start_utc).text}: {'; '.join(parts)}."
+    return f"{capital(after.name)} {show.moment(after.start_utc).text}: {'; '.join(parts)}."
 
 
 def _torches(before: ShiftTotal, after: ShiftTotal) -> str:

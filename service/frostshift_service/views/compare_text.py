@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from frostshift_rules.sentences import capital
 from frostshift_service.views.compare import ComparePage, WayView
 from frostshift_service.views.terminal import wrapped
 
@@ -36,7 +37,7 @@ def _wrapped(line: str) -> str:
 
 
 def _way(way: WayView) -> Iterator[str]:
-    yield f"{way.name[:1].upper()}{way.name[1:]} ({way.where_text})"
+    yield f"{capital(way.name)} ({way.where_text})"
     if way.without_text:
         yield f"  ! {way.without_text}"
     if way.longest is not None and way.minutes is not None and way.total is not None:

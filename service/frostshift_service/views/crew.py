@@ -10,12 +10,13 @@ from typing import Final
 import segno
 
 from frostshift_rules.instructions import instructions
+from frostshift_rules.sentences import capital
 from frostshift_rules.tables import load_code_table
-from frostshift_rules.workload import JointPlan, Plan
+from frostshift_rules.workload import JointPlan, Plan, ShiftTotal
 from frostshift_service.store.records import CrewLink, KeptReading
 from frostshift_service.views.readings import ReadingForm, ReadingLine, asked_for, reading_form, reading_line
-from frostshift_service.views.sheet import Header, Line, header, line, morning_sheet
-from frostshift_service.views.show import Moment, Show, optional
+from frostshift_service.views.sheet import Header, Line, header, line, shift_title, unsure_first
+from frostshift_service.views.show import Moment, Show, age, optional, plural
 from frostshift_service.views.words import CAUTIONS, Caution, crew_text
 
 ASK: Final = "Unknown: ask the superintendent"
@@ -27,8 +28,10 @@ class CrewCard:
 
     Attributes:
         line: the joint as on the morning sheet.
+        late_text: that its light-up is past and nothing tells of heat; empty where that is not so.
         how_hot: the minimum, or that it is not known; `how_hot_more` the maximum and what else there is to say.
-        where: how far around the weld has to be warm; `where_more` where and when to measure.
+        where: how far around the weld has to be warm; `measure` how far off and on which side to measure, `where_more`
+            the same in full, with when.
         when: when to light up, or that no torch is needed; `when_more` how long, how long it holds.
         stop: whether the weather lets nobody weld in some of its hours; `stop_text` says which.
         last: the newest reading; None: nothing measured.
@@ -37,9 +40,11 @@ class CrewCard:
     """
 
     line: Line
+    late_text: str
     how_hot: str
     how_hot_more: tuple[str, ...]
     where: str
+    measure: str
     where_more: str
     when: str
     when_more: tuple[str, ...]
@@ -52,21 +57,30 @@ class CrewCard:
 
 @dataclass(frozen=True, slots=True)
 class CrewShift:
-    """The joints of the crew in one shift, by light-up; `title` says which."""
+    """The joints of the crew in one shift, by light-up; `title` says which, `when_text` whether it runs."""
 
     title: str
+    when_text: str
     cards: tuple[CrewCard, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class CrewPage:
-    """The sheet of one crew; `now` is when it was asked for, as it may stand open for long without a network."""
+    """The sheet of one crew.
+
+    Attributes:
+        now: when it was asked for, as it may stand open for long without a network.
+        shifts: the running one and the next in which the crew has a joint, and what is open outside these.
+        shown_text: which shifts these are; `later_text` how many joints come after them, empty: none.
+    """
 
     header: Header
     crew: str
     crew_text: str
     now: Moment
+    shown_text: str
     shifts: tuple[CrewShift, ...]
+    later_text: str
     cautions: tuple[Caution, ...]
 
 
@@ -123,7 +137,7 @@ def crew_page(
     show: Show,
     now: datetime,
 ) -> CrewPage:
-    """The sheet of a crew: the running and the next shift, what is at work from earlier ones, and what lies outside.
+    """The sheet of a crew: the running shift, the next with a joint of it, what is open from earlier, what is in none.
 
     Args:
         plan: the latest.
@@ -133,27 +147,70 @@ def crew_page(
         show: units and zone.
         now: aware.
     """
-    of_crew = {one.joint.mark: one for one in plan.joints if one.joint.crew == crew}
-    sheet = morning_sheet(plan, show, now)
+    of_crew = [one for one in plan.joints if one.joint.crew == crew]
+    by_shift: dict[str | None, list[JointPlan]] = {}
+    for one in of_crew:
+        by_shift.setdefault(one.shift_key, []).append(one)
+    running = [shift for shift in plan.shifts if shift.start_utc <= now < shift.end_utc]
+    to_come = [shift for shift in plan.shifts if shift.start_utc > now and shift.key in by_shift]
+    not_over = {shift.key for shift in plan.shifts if shift.end_utc > now}
+    earlier = [one for one in of_crew if one.shift_key is not None and one.shift_key not in not_over]
+    upcoming = to_come[0] if to_come else None
 
-    def cards(marks: Sequence[str]) -> tuple[CrewCard, ...]:
-        return tuple(
-            crew_card(of_crew[mark], plan, readings.get(mark, ()), before_heat.get(mark, ()), show, now)
-            for mark in marks
-            if mark in of_crew
+    def group(title: str, when_text: str, joints: Sequence[JointPlan]) -> CrewShift:
+        cards = {
+            one.joint.mark: crew_card(
+                one, plan, readings.get(one.joint.mark, ()), before_heat.get(one.joint.mark, ()), show, now
+            )
+            for one in joints
+        }
+        return CrewShift(
+            title, when_text, tuple(cards[line.mark] for line in unsure_first([c.line for c in cards.values()]))
         )
 
-    groups = [(block.title, [one.mark for one in block.lines]) for block in sheet.shifts]
-    groups.insert(0, ("From earlier shifts, not done", list(sheet.earlier)))
-    groups.append(("Outside every shift", [one.mark for one in sheet.outside]))
+    groups = [group("From earlier shifts, not done", "", earlier)]
+    groups += [group(shift_title(one, show), "It runs now.", by_shift.get(one.key, ())) for one in running]
+    if upcoming is not None:
+        begins = f"It begins {show.moment(upcoming.start_utc, detail='date').text}, {_ahead(upcoming.start_utc, now)}."
+        groups.append(group(shift_title(upcoming, show), begins, by_shift[upcoming.key]))
+    groups.append(group("Outside every shift", "", by_shift.get(None, ())))
     return CrewPage(
         header=header(plan, show, now),
         crew=crew,
         crew_text=crew_text(crew),
         now=show.moment(now, detail="date"),
-        shifts=tuple(CrewShift(title, found) for title, marks in groups if (found := cards(marks))),
+        shown_text=_shown_text(running, upcoming, by_shift, crew, show),
+        shifts=tuple(one for one in groups if one.cards),
+        later_text=_later_text(to_come[1:], by_shift, show),
         cautions=CAUTIONS,
     )
+
+
+def _ahead(at_utc: datetime, now: datetime) -> str:
+    return f"in {age((at_utc - now).total_seconds() / 3600.0)}"
+
+
+def _shown_text(
+    running: Sequence[ShiftTotal],
+    upcoming: ShiftTotal | None,
+    by_shift: Mapping[str | None, Sequence[JointPlan]],
+    crew: str,
+    show: Show,
+) -> str:
+    """Which shifts the page holds, so that nobody takes an empty one for "nothing to do"."""
+    whose = crew_text(crew)
+    said = [f"{capital(whose)}: the running shift and the next one with a joint are shown."]
+    said += [f"No joint in the running shift ({shift_title(one, show)})." for one in running if one.key not in by_shift]
+    if upcoming is None:
+        said.append("No later shift of the plan has a joint of theirs.")
+    return " ".join(said)
+
+
+def _later_text(shifts: Sequence[ShiftTotal], by_shift: Mapping[str | None, Sequence[JointPlan]], show: Show) -> str:
+    if not shifts:
+        return ""
+    count = sum(len(by_shift[one.key]) for one in shifts)
+    return f"{plural(count, 'joint')} in later shifts, next {shift_title(shifts[0], show)}."
 
 
 def crew_joint_page(
@@ -198,9 +255,11 @@ def crew_card(
     when, when_more = _when(of_sheet)
     return CrewCard(
         line=of_sheet,
+        late_text=_late_text(planned, readings, show, now),
         how_hot=how_hot,
         how_hot_more=how_hot_more,
         where=f"{show.length_text(asked.extent_mm)} on every side of the weld, both faces, through the whole thickness",
+        measure=f"Measure {of_sheet.measure_off} from the weld, on the face away from the flame",
         where_more=said["where_when"].text,
         when=when,
         when_more=when_more,
@@ -218,10 +277,21 @@ def _how_hot(planned: JointPlan, of_sheet: Line, met_from_c: float | None, show:
     maximum = f"Never above {most}." if most else "No maximum is stated here: that of the welding procedure holds."
     if met_from_c is None:
         hint = f"{of_sheet.hint}." if of_sheet.hint else ""
-        why = [f"{text[:1].upper()}{text[1:]}." for text in asked.unknown]
+        why = [f"{capital(text.rstrip('.'))}." for text in asked.unknown]
         return ASK, tuple(text for text in (hint, *why, maximum) if text)
     target = (f"Heat to {of_sheet.target.text}.",) if of_sheet.target is not None else ()
     return f"At least {show.temp_text(met_from_c, 'up')}", (*target, maximum)
+
+
+def _late_text(planned: JointPlan, readings: Sequence[KeptReading], show: Show, now: datetime) -> str:
+    """A torch may burn that nobody wrote down: it says what is known, and until what it holds."""
+    lit = None if planned.heat is None else planned.heat.light_up_utc
+    if lit is None or lit >= now or planned.call == "no_heat" or planned.joint.state != "planned":
+        return ""
+    if any(one.reading.stage != "before_heat" and one.reading.at_utc >= lit for one in readings):
+        return ""
+    since = age((now - lit).total_seconds() / 3600.0)
+    return f"Light-up was {show.moment(lit).text}, {since} ago, and nobody has written down that it was heated."
 
 
 def _when(of_sheet: Line) -> tuple[str, tuple[str, ...]]:
@@ -230,7 +300,7 @@ def _when(of_sheet: Line) -> tuple[str, tuple[str, ...]]:
         return "No torch needed", ("Measure before you strike.", start)
     if of_sheet.light_up is None or of_sheet.call.code == "unknown":
         reason = of_sheet.minutes_text or of_sheet.heat_note
-        return ASK, tuple(text for text in (f"{reason[:1].upper()}{reason[1:]}." if reason else "", start) if text)
+        return ASK, tuple(text for text in (f"{capital(reason)}." if reason else "", start) if text)
     heating = "" if of_sheet.minutes is None else f"Heating takes {of_sheet.minutes.text}, {of_sheet.heaters_text}."
     hold = f"It holds {of_sheet.hold_text} once the flame is off." if of_sheet.hold_text else ""
     arc = f"Earliest arc {of_sheet.earliest_arc.text}." if of_sheet.earliest_arc is not None else ""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
@@ -26,6 +27,7 @@ class CrewPage:
         crew: as the schedule has it; empty for none. `crew_text` its words.
         part, parts: this page among those of the crew and shift.
         joints: of the crew in this shift, on all its pages; `counts` by call, in words.
+        measure_text: on which side and how far from the weld to measure the joints of this page.
         with_notes: there is room for the notes of each joint.
         lines: at most `LINES_A_PAGE`, as on the morning sheet: without a sure amount first, then by light-up time.
     """
@@ -37,6 +39,7 @@ class CrewPage:
     parts: int
     joints: int
     counts: str
+    measure_text: str
     with_notes: bool
     lines: tuple[Line, ...]
 
@@ -111,9 +114,19 @@ def _pages(shift: str, crew: str, lines: list[Line]) -> Iterable[CrewPage]:
             parts=parts,
             joints=len(lines),
             counts=_counts(lines),
+            measure_text=_measure_text(some),
             with_notes=len(some) <= LINES_WITH_NOTES,
             lines=tuple(some),
         )
+
+
+def _measure_text(lines: list[Line]) -> str:
+    """One sentence for a page: the distance of most of its joints, then the others by mark."""
+    [(usual, _), *others] = Counter(line.measure_off for line in lines).most_common()
+    said = [f"Measure on the face away from the flame, {usual} from the weld"]
+    for off, _ in others:
+        said.append(f"{', '.join(line.mark for line in lines if line.measure_off == off)} at {off}")
+    return f"{'; '.join(said)}."
 
 
 def _counts(lines: list[Line]) -> str:

@@ -7,29 +7,33 @@ from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from threading import Lock
 from typing import Final, Protocol
+from weakref import ref
 from zoneinfo import ZoneInfo
 
 from sqlalchemy import Engine
 from sqlmodel import Session
 
 from frostshift_rules.heat_compare import MOST_JOINTS, Comparison
-from frostshift_rules.job import JointState
+from frostshift_rules.job import Joint, JointState
 from frostshift_rules.reference_plates import ReferencePlates
 from frostshift_rules.stock import stock_of
 from frostshift_rules.surroundings import Hours
 from frostshift_rules.workload import HeatPlan, Plan
 from frostshift_service.gas_plans import GasPlans
+from frostshift_service.keeper import Keeper
 from frostshift_service.rights import Actor
 from frostshift_service.stock_form import contents_of, kinds_of
 from frostshift_service.store import joints as kept
 from frostshift_service.store import plans
 from frostshift_service.store.engine import reading
-from frostshift_service.store.plans import plan_before
-from frostshift_service.store.readings import before_heat_of, readings_of
+from frostshift_service.store.plans import ALL_SHOWN, plan_before
+from frostshift_service.store.readings import before_heat_of, prediction_of, readings_of
 from frostshift_service.store.records import (
+    JointChange,
     KeptBecause,
     KeptReading,
     KeptSite,
+    Prediction,
     ShowUnits,
     StoreError,
     UnknownJoint,
@@ -49,7 +53,6 @@ from frostshift_service.views.readings import (
     ReadingsPage,
     asked_for,
     planned_as,
-    planned_in,
     reading_form,
     reading_line,
     readings_page,
@@ -67,10 +70,10 @@ from frostshift_service.views.schedule import (
     placed,
     schedule_page,
 )
-from frostshift_service.views.sheet import MorningSheet, morning_sheet
+from frostshift_service.views.sheet import MorningSheet, as_of, morning_sheet, shifts_shown
 from frostshift_service.views.show import Show
 from frostshift_service.views.stock import StockPage, stock_page
-from frostshift_service.views.weather import HOURS_SHOWN, SiteWeather, WeatherPage, weather_page
+from frostshift_service.views.weather import HOURS_SHOWN, SiteWeather, WeatherPage, hour_by_hour, weather_page
 from frostshift_service.views.words import STATES
 
 CREW_SEES: Final = timedelta(days=3)
@@ -155,6 +158,20 @@ def _check_number(marks: Sequence[str]) -> None:
         raise TooMuchAsked(f"{len(marks)} joints are asked for, at most {MOST_JOINTS} are compared at a time")
 
 
+def _begun_utc(joint: Joint, changes: Sequence[JointChange], readings: Sequence[KeptReading]) -> datetime:
+    """When work on a joint began, as far as anybody wrote it down; its planned start where that comes first."""
+    at_work = [
+        one.at_utc for one in changes if one.field == "state" and one.became in ("heating", "in_progress", "done")
+    ]
+    heated = [one.reading.at_utc for one in readings if one.reading.stage != "before_heat"]
+    return min([joint.start_utc, *at_work, *heated])
+
+
+def _ref(plan: Plan | None) -> object:
+    """Of a plan for the keeper, so that what is kept does not hold the plan of an hour ago."""
+    return None if plan is None else ref(plan)
+
+
 def show_for(site: KeptSite, units: ShowUnits | None = None) -> Show:
     """Zone of a site, and its units unless others are asked for."""
     return Show(units or site.show_units, ZoneInfo(site.site.zone))
@@ -184,8 +201,8 @@ class LastSheets:
         self._held: dict[str, tuple[int, Plan]] = {}
         self._reading = Lock()
 
-    def get(self, engine: Engine, site_id: str, made_before_utc: datetime) -> Plan | None:
-        """The newest plan made before a moment that somebody saw; None where there is none."""
+    def get(self, engine: Engine, site_id: str, made_before_utc: datetime) -> tuple[int, Plan] | None:
+        """The newest plan made before a moment that somebody saw, after its id; None where there is none."""
         with self._reading, reading(engine) as session:
             plan_id = plans.last_seen_id(session, site_id, made_before_utc)
             if plan_id is None:
@@ -193,7 +210,7 @@ class LastSheets:
             held = self._held.get(site_id)
             if held is None or held[0] != plan_id:
                 held = self._held[site_id] = plan_id, plans.plan_by_id(session, plan_id).plan
-            return held[1]
+            return held
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,6 +223,7 @@ class Desk:
         now: reads the clock.
         who: asks; his units are shown, and only the sites that he knows.
         last_sheets: plans of the last sheets, for what changed since.
+        keeper: of what hangs on a plan and on nothing that changes while it is the latest.
     """
 
     engine: Engine
@@ -213,6 +231,7 @@ class Desk:
     now: Callable[[], datetime]
     who: Actor = NOBODY_ELSE
     last_sheets: LastSheets = field(default_factory=LastSheets, repr=False, compare=False)
+    keeper: Keeper = field(default_factory=Keeper, repr=False, compare=False)
 
     def show(self, site: KeptSite) -> Show:
         """Units and zone in which a site is shown to whoever asks."""
@@ -241,21 +260,38 @@ class Desk:
         """
         with reading(self.engine) as session:
             site = load_site(session, site_id)
-            defaults = {mark: default_texts(names) for mark, names in kept.defaults_of(session, site_id).items()}
             entries = entries_of(session, site_id)
-        plan, now = self._plan(site_id, because), self.now()
-        before = self.last_sheets.get(self.engine, site_id, now - LAST_SHEET)
-        return morning_sheet(
-            plan,
-            self.show(site),
-            now,
-            day=day,
-            shift_count=shift_count,
-            defaults=defaults,
-            before=before,
-            gone_states=self._gone_states(site_id, before, plan),
-            gas=self.planner.gas_plans.known(plan, entries, now),
-        )
+        plan, now, show = self._plan(site_id, because), self.now(), self.show(site)
+        sheet = self._kept_sheet(site, plan, now, day, shift_count)
+        return as_of(sheet, plan, show, now, self.planner.gas_plans.known(plan, entries, now))
+
+    def _kept_sheet(
+        self, site: KeptSite, plan: Plan, now: datetime, day: date | None = None, shift_count: int = 2
+    ) -> MorningSheet:
+        """A sheet of this plan for the shifts that are shown at `now`; what the clock changes may be older."""
+        site_id, show = site.site.id, self.show(site)
+        last = self.last_sheets.get(self.engine, site_id, now - LAST_SHEET)
+        last_id, before = (None, None) if last is None else last
+
+        def make() -> MorningSheet:
+            with reading(self.engine) as session:
+                defaults = {mark: default_texts(names) for mark, names in kept.defaults_of(session, site_id).items()}
+            return morning_sheet(
+                plan,
+                show,
+                now,
+                day=day,
+                shift_count=shift_count,
+                defaults=defaults,
+                before=before,
+                gone_states=self._gone_states(site_id, before, plan),
+            )
+
+        # The revision counts every change of the site, its joints and its readings, by whichever copy of the service:
+        # nothing that is read of them here can be older than it.
+        shifts = tuple(one.key for one in shifts_shown(plan, now, day, shift_count))
+        key = "morning", site_id, site.revision, last_id, show, day, shift_count, shifts
+        return self.keeper.get(_ref(plan), key, make)
 
     def _gone_states(self, site_id: str, before: Plan | None, plan: Plan) -> dict[str, JointState]:
         """What became of joints that the last sheet held and the plan no longer does."""
@@ -348,8 +384,9 @@ class Desk:
     def record(self, site_id: str, mark: str) -> RecordPage:
         """The preheat record of a joint.
 
-        What was predicted comes from the last plan that is kept from before its planned start, or from the latest one
-        while it has not begun. What is asked is that of the joint as it is now, as for a reading that comes in.
+        What was predicted is what stood when it was measured, as kept with the reading. Without one it comes from the
+        latest plan while the work has not begun, else from the last plan made before, as long as all of them are kept;
+        never from a later one. What is asked is that of the joint as it is now, as for a reading that comes in.
 
         Raises:
             UnknownSite, UnknownJoint: there is none.
@@ -363,10 +400,15 @@ class Desk:
             before_heat = _before_heat(session, site_id, readings, mark)
             current = planned_as(plan, site.site, [joint.joint]).get(mark)
             asked = asked_for(site.site, joint.joint, current, [*before_heat, *readings])
-            if joint.joint.start_utc < now or planned_in(plan, mark) is None:
-                before = plan_before(session, site_id, joint.joint.start_utc)
-                plan = before.plan if before is not None and planned_in(before.plan, mark) is not None else plan
-        return record_page(site.site, joint, plan, asked, readings, self.show(site), now)
+            predicted = prediction_of(session, site_id, mark)
+            if predicted is None:
+                begun_utc = _begun_utc(joint.joint, kept.changes_of(session, site_id, mark), readings)
+                if begun_utc <= now:
+                    found = plan_before(session, site_id, begun_utc) if now - begun_utc <= ALL_SHOWN else None
+                    plan = None if found is None else found.plan
+                planned = planned_as(plan, site.site, [joint.joint]).get(mark)
+                predicted = None if plan is None or planned is None else Prediction(plan.made_utc, planned)
+        return record_page(site.site, joint, predicted, asked, readings, self.show(site), now)
 
     def crew(self, site_id: str, crew: str) -> CrewPage:
         """The sheet of a crew; an empty one: of the joints without a crew.
@@ -444,14 +486,21 @@ class Desk:
         Raises:
             UnknownSite: there is none of that id.
         """
-        site, joints, chosen, plan = self._chosen(site_id, wanted)
-        wanted = replace(wanted, page=min(wanted.page, page_count(len(chosen), wanted)))
-        here = page_of(chosen, wanted)
         with reading(self.engine) as session:
-            found = kept.kept_joints_of(session, site_id, [one.joint.mark for one in here])
-            last, act = kept.last_import(session, site_id), last_act(session, site_id)
-        show = self.show(site)
-        return schedule_page(site, joints, chosen, found, wanted, show, last=last, act=act, planned=plan is not None)
+            site = load_site(session, site_id)
+        plan, show = self.planner.current_plan(site_id), self.show(site)
+
+        def make() -> SchedulePage:
+            joints = self._placed(site, plan)
+            chosen = matching(joints, wanted)
+            page = replace(wanted, page=min(wanted.page, page_count(len(chosen), wanted)))
+            here = page_of(chosen, page)
+            with reading(self.engine) as session:
+                found = kept.kept_joints_of(session, site_id, [one.joint.mark for one in here])
+                last, act = kept.last_import(session, site_id), last_act(session, site_id)
+            return schedule_page(site, joints, chosen, found, page, show, last=last, act=act, planned=plan is not None)
+
+        return self.keeper.get(_ref(plan), ("schedule", site_id, site.revision, show, wanted), make)
 
     def marks(self, site_id: str, wanted: ScheduleFilter) -> list[str]:
         """The marks of all joints that pass a filter, in its order.
@@ -459,15 +508,21 @@ class Desk:
         Raises:
             UnknownSite: there is none of that id.
         """
-        return [one.joint.mark for one in self._chosen(site_id, wanted)[2]]
-
-    def _chosen(self, site_id: str, wanted: ScheduleFilter) -> tuple[KeptSite, list[Placed], list[Placed], Plan | None]:
         with reading(self.engine) as session:
             site = load_site(session, site_id)
-            listed = kept.listed_joints(session, site_id)
-        plan = self.planner.current_plan(site_id)
-        joints = placed(listed, site.site, self.show(site), plan)
-        return site, joints, matching(joints, wanted), plan
+        joints = self._placed(site, self.planner.current_plan(site_id))
+        return [one.joint.mark for one in matching(joints, wanted)]
+
+    def _placed(self, site: KeptSite, plan: Plan | None) -> Sequence[Placed]:
+        """The joints of the schedule with their shifts and calls."""
+        site_id, show = site.site.id, self.show(site)
+
+        def make() -> Sequence[Placed]:
+            with reading(self.engine) as session:
+                listed = kept.listed_joints(session, site_id)
+            return placed(listed, site.site, show, plan)
+
+        return self.keeper.get(_ref(plan), ("placed", site_id, site.revision, show.zone), make)
 
     def weather(self, site_id: str, *, span_h: int = HOURS_SHOWN, all_hours: bool = False) -> WeatherPage:
         """The forecast of a site, steel of reference plates by it, and how it stands with its feeds.
@@ -479,7 +534,13 @@ class Desk:
             site = load_site(session, site_id)
         found, plates = self.planner.weather(site_id), self.planner.reference_plates(site_id)
         show, now = self.show(site), self.now()
-        return weather_page(site, found, show, now, plates=plates, span_h=span_h, all_hours=all_hours)
+        key = "hours", site.revision, show, span_h, all_hours, now.replace(minute=0, second=0, microsecond=0)
+        by_hour = self.keeper.get(
+            found.weather,
+            key,
+            lambda: hour_by_hour(site, found, show, now, plates=plates, span_h=span_h, all_hours=all_hours),
+        )
+        return weather_page(site, found, show, now, by_hour=by_hour)
 
     def stock(self, site_id: str, *, all_entries: bool = False) -> StockPage:
         """The stock of gas cylinders, and its ledger.

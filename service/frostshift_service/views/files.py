@@ -197,20 +197,20 @@ def _sides(span: TempSpan | None) -> tuple[Cell, ...]:
 
 
 def order_table(page: GasPage) -> Table:
-    """The order, a line a kind of cylinder, then when the plan was made."""
-    made = _utc(page.header.made)
+    """The order, a line a kind of cylinder, each with where it goes and what plan and forecast it rests on."""
+    made, forecast = _utc(page.header.made), f"{page.header.feed}, {page.header.age_text or 'no forecast'}"
     return Table(
         header=(
             "cylinder", "what_to_do", "count", "order_by", "comes", "lasts_to", "there", "on_order", "runs_out_likely",
             "runs_out_at_most", "counted_of_a_full_one", "demand_known", "money", "notes", "kind", "advice",
-            "plan_made_utc",
+            "plan_made_utc", "deliver_to", "forecast",
         ),
         rows=tuple(
             (
                 order.name, order.headline, order.count, _day(order.order_by), _day(order.delivery),
                 _day(order.lasts_until), order.there, "; ".join(order.coming), order.runs_out_likely,
                 order.runs_out_high, order.usable.short, order.known, " ".join(order.money), " ".join(order.notes),
-                order.kind, order.advice, made,
+                order.kind, order.advice, made, page.deliver_to, forecast,
             )
             for order in page.orders
         ),

@@ -31,7 +31,7 @@ class OrderView:
         kind, name: id and name of the cylinders.
         advice: as in `gas_order.OrderLine`; `headline` says it.
         count: cylinders to order, 0 for none; `order_by`, `delivery`, `lasts_until`: days, None for none; `days` says
-            them.
+            them, `order_by_text` and `delivery_text` one each.
         there: what is on site, in words; `coming`: each open order.
         on_hand: what can be drawn of it; None: nobody wrote it down.
         usable: what the count relies on of a full one.
@@ -50,6 +50,8 @@ class OrderView:
     delivery: date | None
     lasts_until: date | None
     days: str
+    order_by_text: str
+    delivery_text: str
     there: str
     coming: tuple[str, ...]
     on_hand: Amount | None
@@ -122,9 +124,18 @@ class ShiftGas:
 
 @dataclass(frozen=True, slots=True)
 class GasPage:
-    """The page. `sources` says what the figures rest on; `levers` and `never` what helps and what nobody may do."""
+    """The page.
+
+    Attributes:
+        deliver_to: where the cylinders go: name of the site and where it lies, as no address is kept.
+        orders: a kind of cylinder each.
+        shifts: that need gas or are not known, by start.
+        levers, never: what helps where cylinders do not give enough, and what nobody may do.
+        sources: what the figures rest on.
+    """
 
     header: Header
+    deliver_to: str
     orders: tuple[OrderView, ...]
     shifts: tuple[ShiftGas, ...]
     not_counted: tuple[str, ...]
@@ -203,6 +214,7 @@ def gas_page(found: GasPlan, plan: Plan, stock: Mapping[str, KindStock], show: S
     site = plan.site
     return GasPage(
         header=header(plan, show, now),
+        deliver_to=f"{site.name}, at {site.latitude:.5f}, {site.longitude:.5f} (latitude, longitude)",
         orders=tuple(_order(one, stock.get(one.kind), site, show) for one in found.orders),
         shifts=tuple(
             _shift(one, found, show) for one in found.shifts if one.gases or one.energy_kwh != NONE or not one.known
@@ -241,6 +253,8 @@ def _order(line: OrderLine, stock: KindStock | None, site: Site, show: Show) -> 
         delivery=line.delivery,
         lasts_until=line.lasts_until,
         days=_days(line),
+        order_by_text="today" if line.advice == "too_late" else _day(line.order_by),
+        delivery_text=_day(line.delivery),
         there=_there(stock),
         coming=tuple(_coming(one.order_no, one.count, one.expected, one.late) for one in line.arrivals),
         on_hand=None if line.on_hand is None else _amount(line.gas, line.on_hand, show),
@@ -255,6 +269,10 @@ def _order(line: OrderLine, stock: KindStock | None, site: Site, show: Show) -> 
 
 def _price(amount: float, site: Site) -> str:
     return f"{amount:,.2f} {site.gas.currency}".rstrip()
+
+
+def _day(day: date | None) -> str:
+    return "not known" if day is None else day_text(day)
 
 
 def _days(line: OrderLine) -> str:
@@ -281,7 +299,8 @@ def _runs_out(line: OrderLine, out: RunsOut | None, show: Show) -> str:
     when = f"{day_text(out.day)}, {out.name} shift"
     beyond = ", beyond the forecast" if out.carried_on else ""
     if out.together:
-        return f"{when}: {out.together} have to feed together at its start, about {out.full} are full then{beyond}"
+        needed = f"{out.together} full ones have to be connected at its start"
+        return f"{when}: {needed}, and about {out.full} are full then{beyond}"
     return f"{when}, {_one(line.gas, out.short, show).text} short{beyond}"
 
 
@@ -356,7 +375,7 @@ def _bank(bank: Bank, show: Show) -> BankView:
         ]
         if bank.by_table is not None:
             facts.append(
-                ("By the bare published table, half full", f"{bank.by_table}: it keeps no pressure for a torch")
+                ("By the bare published table, half full", f"{bank.by_table}, but it keeps no pressure for a torch")
             )
         if bank.change_over_kg is not None:
             facts.append(
@@ -378,15 +397,21 @@ def _bank(bank: Bank, show: Show) -> BankView:
 
 def _bank_headline(bank: Bank) -> str:
     if bank.verdict == "limit":
-        return f"{bank.together} together"
+        return f"Connect {bank.together} on one line."
     if bank.verdict == "enough":
-        half = "half full ones cannot carry it" if bank.together_half is None else f"{bank.together_half} half full"
-        said = [f"{bank.together} together, full and rested at the start", half]
+        fresh = " and were not used in the shift before" if bank.straight else ""
+        said = [
+            f"Connect {bank.together} on one line if they are full{fresh}.",
+            _enough(bank.together_half, "Half full"),
+        ]
         if bank.straight:
-            count = "no number" if bank.together_straight is None else f"{bank.together_straight}"
-            said.append(f"{count} straight from the shift before")
-        return "; ".join(said)
-    return {"another_way": "Not enough: another way of heating"}.get(bank.verdict, "Not known")
+            said.append(_enough(bank.together_straight, "Straight from the shift before"))
+        return " ".join(said)
+    return {"another_way": "Not enough, however many: heat another way."}.get(bank.verdict, "Not known.")
+
+
+def _enough(count: int | None, which: str) -> str:
+    return f"{which}: {'not enough, however many' if count is None else count}."
 
 
 def _burst(minutes: float | None) -> str:

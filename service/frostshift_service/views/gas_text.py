@@ -57,7 +57,7 @@ def _shift(shift: ShiftGas) -> Iterator[str]:
         uses = "; ".join(f"{use} {amount.short}" for use, amount in line.uses)
         yield f"  {line.gas}: {line.total.text} ({uses})"
     for bank in shift.banks:
-        yield f"  {bank.cylinder} on one line: {bank.headline}"
+        yield f"  {bank.cylinder}: {bank.headline}"
         if bank.reason:
             yield f"    {bank.reason}"
         for name, text in bank.facts:

@@ -15,6 +15,7 @@ from markupsafe import Markup, escape
 
 from frostshift_rules.notice_events import Event, JointNow, Notice
 from frostshift_rules.notice_setup import Kind, Units
+from frostshift_rules.sentences import capital
 from frostshift_rules.workload import HeatCall
 from frostshift_service.store.records import Words
 from frostshift_service.views.forecast import forecast_age
@@ -115,8 +116,9 @@ def _forecast(notice: Notice, now: datetime) -> str:
 
 
 def _joints(notice: Notice) -> list[JointNow]:
-    """Each joint once, by light-up or start."""
-    by_mark = {joint.mark: joint for event in reversed(notice.events) for joint in event.joints}
+    """Each joint to see to once, by light-up or start; none that is another crew's now."""
+    events = [event for event in notice.events if event.kind != "other_crew"]
+    by_mark = {joint.mark: joint for event in reversed(events) for joint in event.joints}
     return sorted(by_mark.values(), key=lambda joint: (joint.light_up_utc or joint.start_utc, joint.mark))
 
 
@@ -260,7 +262,7 @@ def _shift(event: Event, notice: Notice, reader: _Reader) -> str:
         shift = "next shifts, "
     else:
         shift = "outside every shift, " if lead else "outside every shift: "
-    return _sentence(f"{lead}{shift}{', '.join(said)}.")
+    return capital(f"{lead}{shift}{', '.join(said)}.")
 
 
 def _front(event: Event, reader: _Reader) -> str:
@@ -273,7 +275,7 @@ def _front(event: Event, reader: _Reader) -> str:
     more = ", ".join(
         [f"{plural(len(event.joints), 'joint needs', 'joints need')} more for it", *_besides(event.joints)]
     )
-    return _sentence(f"{_lead(event.joints, reader)}{fall}; {more}.")
+    return capital(f"{_lead(event.joints, reader)}{fall}; {more}.")
 
 
 def _harder(event: Event, reader: _Reader) -> str:
@@ -364,6 +366,21 @@ def _light_up(event: Event, reader: _Reader) -> str:
     return " ".join(said)
 
 
+def _other_crew(event: Event, reader: _Reader) -> str:
+    """Said to the crew that was told to see to them, and to whoever hears of all crews."""
+    joints, be = event.joints, "is" if len(event.joints) == 1 else "are"
+    whose, was = {joint.crew for joint in joints}, {joint.was_crew for joint in joints}
+    now_with = (f"crew {joints[0].crew}" if joints[0].crew else "no crew") if len(whose) == 1 else "other crews"
+    no_longer = f", no longer with crew {joints[0].was_crew}" if len(was) == 1 else ""
+    lit = {joint.was_light_up_utc: joint for joint in joints if joint.was_call in HEAT and joint.was_light_up_utc}
+    leave = ""
+    if lit:
+        first_utc = min(lit)
+        told = reader.at(first_utc) if len(joints) == 1 else f"{lit[first_utc].mark} {reader.at(first_utc)}"
+        leave = f": do not light {'it' if len(joints) == 1 else 'them'} up, hand over what burns (told {told})"
+    return f"{_marks(joints)} {be} with {now_with} now{no_longer}{leave}."
+
+
 def _gas(event: Event, around: Envelope) -> str:
     assert event.gas is not None
     gas = event.gas
@@ -421,6 +438,7 @@ _OF_EVENT: Final[dict[Kind, Callable[[Event, _Reader], str]]] = {
     "stop": _stop,
     "stop_over": _stop_over,
     "light_up": _light_up,
+    "other_crew": _other_crew,
     "forecast": _forecast_event,
     "reading": _reading,
     "address": _address,
@@ -465,10 +483,6 @@ def _call(joint: JointNow, show: Show) -> str:
     if joint.call in HEAT and joint.minimum_c is not None:
         return f"{text} {show.temp_text(joint.minimum_c, 'up')}"
     return text
-
-
-def _sentence(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 def _marks(joints: Sequence[JointNow]) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -9,7 +10,6 @@ from typing import Final
 
 from frostshift_rules.notice_setup import Address, Kind, NoticeSetup, Person, Role, Urgency
 from frostshift_service.store.records import (
-    CalendarLink,
     CrewLink,
     DeliveryState,
     KeptDelivery,
@@ -33,6 +33,7 @@ KINDS: Final[dict[Kind, str]] = {
     "stop": "weather stops",
     "stop_over": "end of weather stops",
     "light_up": "light-ups that moved",
+    "other_crew": "joints that went to another crew",
     "gas": "gas that runs out",
     "cylinders": "cylinders that feed together",
     "forecast": "a forecast that is late or too old",
@@ -55,9 +56,9 @@ STATES: Final[dict[DeliveryState, str]] = {
 }
 TURNS: Final = ("", "sent again", "passed on")
 LOG: Final[dict[LogWhat, str]] = {
-    "decided": "decided",
+    "decided": "notice made",
     "sent": "sent",
-    "again": "tried again later",
+    "again": "sent again",
     "failed": "not delivered",
     "switched_off": "address switched off",
     "switched_on": "address switched on",
@@ -228,10 +229,39 @@ def notices_page(
         unanswered=sum(one.wants_answer for one in views),
         people=len(setup.people),
         log=tuple(
-            LogView(show.moment(one.at_utc, detail="date"), LOG[one.what], one.number, one.by, one.detail)
+            LogView(
+                show.moment(one.at_utc, detail="date"),
+                LOG[one.what],
+                one.number,
+                _with_names(one.by, setup),
+                _plain_detail(one, setup),
+            )
             for one in log
         ),
     )
+
+
+HOW: Final = {"page": "on the page", "link": "by the link in the message"}
+"""How somebody saw or answered a notice, in the words of the log."""
+
+
+def _plain_detail(one: NoticeLog, setup: NoticeSetup) -> str:
+    """What a line of the log adds, in words: what is told has codes there, and people their ids."""
+    if one.what == "decided":
+        about, _, names = one.detail.rpartition("; to ")
+        told = " and ".join(KINDS.get(code, code) for code in about.split(" and "))  # type: ignore[call-overload]
+        whom = "for nobody: it stands on the pages only" if names == "nobody" else f"for {_with_names(names, setup)}"
+        return f"{told}; {whom}"
+    return HOW.get(one.detail, _with_names(one.detail, setup))
+
+
+def _with_names(text: str, setup: NoticeSetup) -> str:
+    """A text with the names of people in the place of their ids."""
+    names = {person.id: person.name for person in setup.people}
+    if not names:
+        return text
+    ids = "|".join(re.escape(one) for one in sorted(names, key=len, reverse=True))
+    return re.sub(rf"(?<![\w.@-])({ids})(?![\w@-])", lambda found: names[found[1]], text)
 
 
 def _envelope(site: KeptSite, number: int, kinds: Mapping[str, str]) -> Envelope:
@@ -285,7 +315,7 @@ def people_page(
     setup: NoticeSetup,
     problems: Mapping[str, str],
     crews: Collection[str],
-    links: Iterable[CalendarLink],
+    links: Iterable[CrewLink],
     crew_links: Iterable[CrewLink],
     show: Show,
 ) -> PeoplePage:

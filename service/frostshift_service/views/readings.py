@@ -135,11 +135,6 @@ def requirement_of(site: Site, joint: Joint) -> Requirement:
     return preheat.requirement(joint, table, site.procedure(joint.procedure), site.code_units, site.accepted_ids)
 
 
-def planned_in(plan: Plan | None, mark: str) -> JointPlan | None:
-    """A joint in a plan; None where it is not, or there is none."""
-    return None if plan is None else next((one for one in plan.joints if one.joint.mark == mark), None)
-
-
 def planned_as(plan: Plan | None, site: Site, joints: Iterable[Joint]) -> dict[str, JointPlan]:
     """Those joints, by mark, that a plan knows as they are now.
 

@@ -12,11 +12,11 @@ from frostshift_rules.instructions import instructions
 from frostshift_rules.job import JointState, Site
 from frostshift_rules.reading_check import Asked
 from frostshift_rules.tables import load_code_table
-from frostshift_rules.workload import JointPlan, Plan
-from frostshift_service.store.records import KeptJoint, KeptReading
+from frostshift_rules.workload import JointPlan
+from frostshift_service.store.records import KeptJoint, KeptReading, Prediction
 from frostshift_service.views.files import Cell, Table
 from frostshift_service.views.joint import WHO_ASKS, Fact, joint_facts, part_text
-from frostshift_service.views.readings import ReadingLine, planned_in, reading_line, requirement_of
+from frostshift_service.views.readings import ReadingLine, reading_line, requirement_of
 from frostshift_service.views.sheet import line
 from frostshift_service.views.show import Moment, Show
 from frostshift_service.views.words import CAUTIONS, STATES, Caution
@@ -63,7 +63,7 @@ class RecordPage:
 def record_page(
     site: Site,
     kept: KeptJoint,
-    before: Plan | None,
+    predicted: Prediction | None,
     asked: Asked,
     readings: Sequence[KeptReading],
     show: Show,
@@ -74,14 +74,13 @@ def record_page(
     Args:
         site: its site.
         kept: the joint.
-        before: the plan that its prediction is taken from; None: there is none.
-        asked: what its readings are held against now; the plan of before may know another joint by its mark.
+        predicted: what stood in the plan before it was heated; None: no such plan is kept.
+        asked: what its readings are held against now.
         readings: of the joint, in the order of their time.
         show: units and zone.
         now: aware.
     """
     joint = kept.joint
-    planned = planned_in(before, joint.mark)
     lines = tuple(reading_line(one, asked, show) for one in readings)
     return RecordPage(
         site_id=site.id,
@@ -97,8 +96,8 @@ def record_page(
             *(one for one in joint_facts(joint, show) if one.label in _OF_JOINT),
         ),
         asked=_asked(site, kept, asked, show),
-        predicted=() if planned is None else _predicted(planned, site, show),
-        predicted_note=_predicted_note(before, planned, show),
+        predicted=() if predicted is None else _predicted(predicted.planned, site, show),
+        predicted_note=_predicted_note(predicted, show),
         measured=lines,
         blank_lines=max(LINES - len(lines), FREE),
         signatures=("Welder", "Superintendent", "Inspector"),
@@ -158,10 +157,10 @@ def _predicted(planned: JointPlan, site: Site, show: Show) -> tuple[Fact, ...]:
     return tuple(facts)
 
 
-def _predicted_note(plan: Plan | None, planned: JointPlan | None, show: Show) -> str:
-    if plan is None or planned is None:
-        return "No plan that is kept holds this joint."
-    return f"By the plan made {show.moment(plan.made_utc, detail='year').text}. Predicted, not measured."
+def _predicted_note(predicted: Prediction | None, show: Show) -> str:
+    if predicted is None:
+        return "Unknown: no plan from before it was heated is kept with it."
+    return f"By the plan made {show.moment(predicted.made_utc, detail='year').text}. Predicted, not measured."
 
 
 def record_table(page: RecordPage) -> Table:

@@ -9,6 +9,7 @@ from typing import Final
 from frostshift_rules.electrodes import ElectrodeTable, ExposureRow, Hours, row_text
 from frostshift_rules.operations import Operations
 from frostshift_rules.people import Cell, PeopleTable
+from frostshift_rules.sentences import capital
 from frostshift_service.views.rule_code import coverings, edge_fact
 from frostshift_service.views.rule_section import (
     Chapter,
@@ -20,7 +21,6 @@ from frostshift_service.views.rule_section import (
     names_note,
     plain,
     table,
-    upper,
 )
 from frostshift_service.views.show import plural
 
@@ -167,7 +167,7 @@ def _cuts(found: Operations) -> Section:
         (
             (
                 (
-                    upper(cut.what),
+                    capital(cut.what),
                     "every thickness" if cut.over_in is None else f"over {inches(cut.over_in)}",
                     plain(cut.min_f),
                     "every thickness" if cut.over_mm is None else f"over {plain(cut.over_mm)}",

@@ -11,6 +11,7 @@ from frostshift_rules.composition import PCM_DIVISORS, MethodB, Span
 from frostshift_rules.electrodes import Covering
 from frostshift_rules.hydrogen_control import LETTERS, LEVELS, SYSTEMS, HydrogenControl, RestraintBand
 from frostshift_rules.job import PROCESSES
+from frostshift_rules.sentences import capital
 from frostshift_rules.strict import Source
 from frostshift_rules.units import System
 from frostshift_service.views.rule_section import (
@@ -24,7 +25,6 @@ from frostshift_service.views.rule_section import (
     names_note,
     plain,
     table,
-    upper,
 )
 
 OURS: Final = Source("not of the standard", "our choice")
@@ -68,7 +68,7 @@ def _category(category: Category, code: CodeTable) -> Chapter:
     if category.hydrogen_ml is not None:
         said.append(("Diffusible hydrogen", f"at most {plain(category.hydrogen_ml)} mL/100 g", category.source))
     return Chapter(
-        f"{upper(code.group_word)} {category.name}",
+        f"{capital(code.group_word)} {category.name}",
         (
             facts("What it covers", said),
             table(
@@ -385,7 +385,7 @@ def _groups(control: HydrogenControl) -> Iterator[Section]:
 
 
 def _restraints(control: HydrogenControl) -> Section:
-    return facts("Restraint", ((upper(one.name), one.meaning, one.source) for one in control.restraints))
+    return facts("Restraint", ((capital(one.name), one.meaning, one.source) for one in control.restraints))
 
 
 def _bands(control: HydrogenControl) -> Section:

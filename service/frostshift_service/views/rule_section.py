@@ -142,8 +142,3 @@ def names_note(*lists: Iterable[str]) -> str:
         return ""
     steel = starred.removesuffix("-*")
     return f"{starred} stands for every grade of {steel} and for {steel} without a grade; others with a star likewise."
-
-
-def upper(text: str) -> str:
-    """With a capital first letter."""
-    return text[:1].upper() + text[1:]

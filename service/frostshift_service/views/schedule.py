@@ -363,9 +363,9 @@ def _sort_link(code: SortBy, wanted: ScheduleFilter) -> SortLink:
 def _last_text(last: ScheduleImport, show: Show) -> str:
     at = show.moment(last.at_utc, detail="year").text
     by = f", {last.by}" if last.by else ""
-    return f"{last.file_name}, {at}{by}: {plural(last.joints, 'joint')}, {changes_text(last)}."
+    return f"{last.file_name}, {at}{by}: {plural(last.joints, 'joint')}, {_changes_text(last)}."
 
 
-def changes_text(done: ScheduleImport) -> str:
-    """How many joints are new, changed, vanished."""
-    return f"{len(done.added)} new, {len(done.changed)} changed, {len(done.vanished)} vanished"
+def _changes_text(done: ScheduleImport) -> str:
+    """How many joints are new, changed, taken out."""
+    return f"{len(done.added)} new, {len(done.changed)} changed, {len(done.vanished)} taken out"

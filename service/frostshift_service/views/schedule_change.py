@@ -12,7 +12,6 @@ from frostshift_rules.job import JointState
 from frostshift_service.schedule_file import COLUMNS, CellError, ScheduleFile
 from frostshift_service.schedule_form import BulkOutcome, FormGroup, said_changes
 from frostshift_service.store.records import ImportPreview, JointChange, JointEdit, KeptJoint, KeptSite, ScheduleImport
-from frostshift_service.views.schedule import changes_text
 from frostshift_service.views.show import Show, plural
 from frostshift_service.views.words import STATES
 
@@ -66,7 +65,8 @@ class ImportOutcome:
         added, changed, vanished, returned, moves_undone: marks.
         changes: field by field, of the joints that change, return or lose a move; the first `SHOWN` of them, and
             `more_changes` how many more there are.
-        only_stated: marks of joints whose values stay, and of which only differs what is left open and what is written.
+        same: number of joints that stay as they were, with those of `only_stated`: marks of joints of which only
+            differs what is left open and what is written.
         hand_undone: marks of joints of which something that was changed by hand becomes as in the file.
         uncovered: marks that are taken in but unknown, with the reason.
         defaults: what is taken for cells left open.
@@ -86,6 +86,7 @@ class ImportOutcome:
     moves_undone: tuple[str, ...] = ()
     changes: tuple[JointDiff, ...] = ()
     more_changes: int = 0
+    same: int = 0
     only_stated: tuple[str, ...] = ()
     hand_undone: tuple[str, ...] = ()
     uncovered: tuple[str, ...] = ()
@@ -182,7 +183,7 @@ def previewed(read: ScheduleFile, found: ImportPreview, site: KeptSite, show: Sh
     done = found.done
     wanted = {item.joint.mark: item for item in read.joints}
     touched = [mark for mark in wanted if mark in {*done.changed, *done.returned, *done.moves_undone}]
-    diffs, only_stated = [], []
+    diffs, only_stated = [], list(found.rewritten)
     for mark in touched:
         item, before = wanted[mark], found.before[mark]
         joint = replace(item.joint, state=before.joint.state)
@@ -193,15 +194,18 @@ def previewed(read: ScheduleFile, found: ImportPreview, site: KeptSite, show: Sh
             only_stated.append(mark)
         else:
             diffs.append(_diff(mark, said, show, found.by_hand.get(mark, {})))
+    changed = tuple(mark for mark in done.changed if mark not in set(only_stated))
+    same = done.joints - len({*done.added, *changed, *done.returned, *done.moves_undone})
     used = Counter(name for item in read.joints for name in item.defaults)
-    nothing = not (done.added or done.vanished or touched)
+    nothing = not (done.added or done.vanished or touched or only_stated)
     return ImportOutcome(
         file_name=done.file_name,
         status="nothing_new" if nothing else "preview",
-        summary=f"{plural(done.joints, 'joint')} in {done.file_name}: {changes_text(done)}.",
+        summary=f"{plural(done.joints, 'joint')} in {done.file_name}: {_counted(done, len(changed), same)}.",
         warnings=read.warnings,
         added=done.added,
-        changed=done.changed,
+        changed=changed,
+        same=same,
         vanished=done.vanished,
         returned=done.returned,
         moves_undone=done.moves_undone,
@@ -217,8 +221,22 @@ def previewed(read: ScheduleFile, found: ImportPreview, site: KeptSite, show: Sh
 
 def saved(preview: ImportOutcome, done: ScheduleImport, version: str) -> ImportOutcome:
     """The outcome of a file that was taken in, whose preview it was."""
-    summary = f"{plural(done.joints, 'joint')} read from {done.file_name}: {changes_text(done)}."
+    counted = _counted(done, len(preview.changed), preview.same)
+    summary = f"{plural(done.joints, 'joint')} read from {done.file_name}: {counted}."
     return replace(preview, status="saved", summary=summary, version=version)
+
+
+def _counted(done: ScheduleImport, changed: int, same: int) -> str:
+    """`1 new, 4 changed, 1 taken out, 120 as they were`: what there is none of is left out, but for the last."""
+    moved_back = len(set(done.moves_undone) - {*done.changed, *done.returned})
+    counts = (
+        (len(done.added), "new"),
+        (changed, "changed"),
+        (moved_back, "moved back"),
+        (len(done.returned), "back again"),
+        (len(done.vanished), "taken out"),
+    )
+    return ", ".join([*(f"{count} {what}" for count, what in counts if count), f"{same} as they were"])
 
 
 def _diff(

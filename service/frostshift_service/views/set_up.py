@@ -268,7 +268,7 @@ def _done(facts: Facts, path: str) -> list[Done]:
         ("thermometer", "Thermometer", plural(facts.tokens, "token") if facts.tokens else "no token"),
         (
             "people",
-            "Who hears what",
+            "People and messages",
             f"{plural(len(people), 'person', 'people')}, {with_address} with an address" if people else "nobody",
         ),
         ("gas", "Use of gas", f"cylinders stand in {'still' if gas.stand == 'still' else 'moving'} air"),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
@@ -14,6 +14,8 @@ from frostshift_rules.delivered import Heaters, heaters_of
 from frostshift_rules.gas import KEEPING_COUNTED, NOT_COUNTED, gas
 from frostshift_rules.gas_plan import GasPlan
 from frostshift_rules.job import JointState, Site
+from frostshift_rules.preheat import measuring_distance_mm
+from frostshift_rules.sentences import capital
 from frostshift_rules.stops import Reason, reason_text, source_text, worst_of
 from frostshift_rules.tables import load_code_table
 from frostshift_rules.totals import without_amount
@@ -60,6 +62,8 @@ from frostshift_service.views.words import (
 _PART_NUMBER: Final = re.compile(r"_[1-9]:")
 """The number of the part in the name of a column, as in `kind_2: plate`."""
 OUTSIDE_NOTE: Final = "Joints outside every shift are in no shift's torches, hands or gas: add them by hand."
+LINES_A_PART: Final = 40
+"""Joints of a shift that a page shows at a time: more make a phone slow, and nobody reads on. Our choice."""
 OLD_PLAN_H: Final = 2.0
 """A plan older than this is said to be old [h]; plans are remade about every hour. Our choice."""
 
@@ -149,6 +153,7 @@ class Line:
         heat_note: a sentence on the heating, empty where none is needed.
         reasons, unknowns: sentences of the plan.
         defaults: what the schedule left open and was taken as the stated default.
+        measure_off: how far from the weld the steel is measured, on the face away from the flame.
     """
 
     mark: str
@@ -191,6 +196,7 @@ class Line:
     reasons: tuple[str, ...]
     unknowns: tuple[str, ...]
     defaults: tuple[str, ...]
+    measure_off: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -471,7 +477,18 @@ def line(joint_plan: JointPlan, site: Site, show: Show, defaults: Sequence[str] 
         reasons=joint_plan.reasons,
         unknowns=joint_plan.unknowns,
         defaults=tuple(defaults),
+        measure_off=measuring_points(joint_plan, site, show),
     )
+
+
+def measuring_points(joint_plan: JointPlan, site: Site, show: Show) -> str:
+    """How far from the weld to measure: at the standard's point and at the edge of the code's zone, if they differ."""
+    table = load_code_table(site.table_id, site.own_tables)
+    thickest_mm, extent_mm = max(part.thickness_mm for part in joint_plan.joint.parts), joint_plan.requirement.extent_mm
+    point_mm = measuring_distance_mm(thickest_mm, table)
+    # On thick parts the standard asks for at least its distance, so that the edge of the zone meets both.
+    points_mm = {max(point_mm, extent_mm)} | (set() if thickest_mm > table.measuring.thin_to_mm else {point_mm})
+    return " and ".join(dict.fromkeys(show.length_text(mm) for mm in sorted(points_mm)))
 
 
 def fuel_names(heaters: Sequence[Heaters]) -> str:
@@ -525,6 +542,12 @@ def unsure_first(lines: Sequence[Line]) -> tuple[Line, ...]:
     return tuple(sorted(lines, key=lambda one: not one.unsure))
 
 
+def shift_title(total: ShiftTotal, show: Show) -> str:
+    """`Day, Thu 17 Dec, 06:00 to 16:00`."""
+    start, end = show.moment(total.start_utc, detail="clock"), show.moment(total.end_utc, detail="clock")
+    return f"{capital(total.name)}, {day_text(total.day)}, {start.text} to {end.text}"
+
+
 def _shift_block(total: ShiftTotal, lines: Sequence[Line], plan: Plan, show: Show) -> ShiftBlock:
     site = plan.site
     start, end = show.moment(total.start_utc, detail="clock"), show.moment(total.end_utc, detail="clock")
@@ -538,7 +561,7 @@ def _shift_block(total: ShiftTotal, lines: Sequence[Line], plan: Plan, show: Sho
     return ShiftBlock(
         key=total.key,
         day=total.day,
-        title=f"{total.name[:1].upper()}{total.name[1:]}, {day_text(total.day)}, {start.text} to {end.text}",
+        title=shift_title(total, show),
         start=start,
         end=end,
         joints=total.joints,
@@ -563,7 +586,8 @@ def _shift_block(total: ShiftTotal, lines: Sequence[Line], plan: Plan, show: Sho
     )
 
 
-def _chosen(plan: Plan, now: datetime, day: date | None, count: int) -> tuple[ShiftTotal, ...]:
+def shifts_shown(plan: Plan, now: datetime, day: date | None, count: int) -> tuple[ShiftTotal, ...]:
+    """The shifts of a sheet: `count` from a day on, without one from the shift that is running or comes next."""
     return tuple(shift for shift in plan.shifts if (shift.end_utc > now if day is None else shift.day >= day))[:count]
 
 
@@ -624,7 +648,7 @@ def morning_sheet(
         The view. Without any shift from `day` on it shows the joints outside the shifts and says so in its title.
     """
     defaults = defaults or {}
-    chosen = _chosen(plan, now, day, shift_count)
+    chosen = shifts_shown(plan, now, day, shift_count)
 
     def lines(joint_plans: Sequence[JointPlan]) -> list[Line]:
         return [line(jp, plan.site, show, defaults.get(jp.joint.mark, ())) for jp in joint_plans]
@@ -634,7 +658,6 @@ def morning_sheet(
         outside = [jp for jp in plan.joints if jp.shift_key is None and start <= jp.joint.start_utc < end]
         days = dict.fromkeys(day_text(shift.day) for shift in chosen)
         title = f"{plural(len(chosen), 'shift')}: {', '.join(days)}"
-        first_utc = chosen[0].start_utc
     else:
         zone = ZoneInfo(plan.site.zone)
         outside = [
@@ -643,30 +666,24 @@ def morning_sheet(
             if jp.shift_key is None and (day is None or jp.joint.start_utc.astimezone(zone).date() >= day)
         ]
         title = "no shift in this time"
-        first_utc = now
     per_day = Counter(shift.day for shift in plan.shifts)
     shown = {shift.key for shift in chosen}
-    on_sheet = {jp.joint.mark for jp in outside}
-    earlier = tuple(
-        jp.joint.mark
-        for jp in plan.joints
-        if jp.joint.start_utc < min(first_utc, now) and jp.shift_key not in shown and jp.joint.mark not in on_sheet
-    )
     blocks = tuple(
         _shift_block(shift, lines([jp for jp in plan.joints if jp.shift_key == shift.key]), plan, show)
         for shift in chosen
     )
     outside_lines = unsure_first(lines(outside))
     taken = _defaults_taken([*(one for block in blocks for one in block.lines), *outside_lines])
+    earlier = _earlier(plan, blocks, outside_lines, now)
     return MorningSheet(
         header=header(plan, show, now),
         title=title,
         changes=sheet_changes(before, plan, frozenset({*shown, None}), gone_states or {}, show),
-        orders=None if gas is None else order_headlines(gas, plan.site),
+        orders=_orders(gas, plan),
         shifts=blocks,
         outside=outside_lines,
         earlier=earlier,
-        earlier_text=f"From earlier shifts and not marked done: {', '.join(earlier)}." if earlier else "",
+        earlier_text=_earlier_text(earlier),
         days=tuple(DayLink(one, day_text(one), count) for one, count in sorted(per_day.items())),
         day=day,
         shift_count=shift_count,
@@ -681,6 +698,77 @@ def morning_sheet(
         ),
         cautions=CAUTIONS,
     )
+
+
+def as_of(sheet: MorningSheet, plan: Plan, show: Show, now: datetime, gas: GasPlan | None) -> MorningSheet:
+    """A sheet that was made a while ago from the same plan for the same shifts, with all that the clock changes.
+
+    Args:
+        sheet: what `morning_sheet` made.
+        plan: it was made from.
+        show: as then.
+        now: aware UTC.
+        gas: as for `morning_sheet`.
+    """
+    earlier = _earlier(plan, sheet.shifts, sheet.outside, now)
+    return replace(
+        sheet,
+        header=header(plan, show, now),
+        orders=_orders(gas, plan),
+        earlier=earlier,
+        earlier_text=_earlier_text(earlier),
+    )
+
+
+def _orders(gas: GasPlan | None, plan: Plan) -> tuple[str, ...] | None:
+    return None if gas is None else order_headlines(gas, plan.site)
+
+
+def _earlier(plan: Plan, blocks: Sequence[ShiftBlock], outside: Sequence[Line], now: datetime) -> tuple[str, ...]:
+    """Marks of the joints before the first shift shown, or before now where none is, that stand nowhere else."""
+    first_utc = min(blocks[0].start.utc, now) if blocks else now
+    shown, on_sheet = {block.key for block in blocks}, {one.mark for one in outside}
+    return tuple(
+        jp.joint.mark
+        for jp in plan.joints
+        if jp.joint.start_utc < first_utc and jp.shift_key not in shown and jp.joint.mark not in on_sheet
+    )
+
+
+def _earlier_text(earlier: Sequence[str]) -> str:
+    return f"From earlier shifts and not marked done: {', '.join(earlier)}." if earlier else ""
+
+
+@dataclass(frozen=True, slots=True)
+class LinesPart:
+    """Some lines of a shift, as many as a page takes.
+
+    Attributes:
+        lines: of this part; empty where the shift has no such part.
+        first, last: place of the first and the last line among all, from 1.
+        parts: how many the shift has.
+        elsewhere: what stands on the other parts, counted by heat call, and by weather where it is not go; empty where
+            nothing does.
+    """
+
+    lines: tuple[Line, ...]
+    first: int
+    last: int
+    parts: int
+    elsewhere: str
+
+
+def part_of(every: Sequence[Line], number: int | None, size: int = LINES_A_PART) -> LinesPart:
+    """Part `number` of the lines of a shift, from 1; None: all of them."""
+    if number is None:
+        return LinesPart(tuple(every), 1, len(every), 1, "")
+    start = (number - 1) * size
+    lines, others = tuple(every[start : start + size]), [*every[:start], *every[start + size :]]
+    calls, states = Counter(one.call.code for one in others), Counter(one.weather.code for one in others)
+    said = [f"{calls[word.code]} {word.text}" for word in CALLS.values() if calls[word.code]]
+    sky = [f"{states[word.code]} {word.text}" for code, word in WEATHER.items() if code != "go" and states[word.code]]
+    elsewhere = ", ".join(said) + (f"; weather: {', '.join(sky)}" if sky else "")
+    return LinesPart(lines, start + 1, start + len(lines), -(-len(every) // size), elsewhere)
 
 
 def all_lines(sheet: MorningSheet) -> list[tuple[str, Line]]:

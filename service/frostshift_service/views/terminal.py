@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Sequence
 from typing import Final
 
+from frostshift_rules.sentences import capital
 from frostshift_service.views.sheet import Header, Line, MorningSheet, ShiftBlock
 from frostshift_service.views.weather import FeedLine, HourLine, WeatherPage
 
@@ -135,7 +136,7 @@ def _also(line: Line) -> list[str]:
     if line.air_differs:
         said.append(f"By air alone: {line.call_by_air.text}.")
     if line.no_heat_text:
-        said.append(f"{line.no_heat_text[:1].upper()}{line.no_heat_text[1:]}.")
+        said.append(f"{capital(line.no_heat_text)}.")
     if line.earliest_arc:
         said.append(f"Earliest arc with the crew as it is: {line.earliest_arc.text}.")
     if line.heat_note:

@@ -168,6 +168,37 @@ class WeatherPage:
     cautions: tuple[Caution, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class HourByHour:
+    """What of the page hangs on the plan, the units and the full hour alone; fields as there."""
+
+    ahead: PlatesView | None
+    hours: tuple[HourLine, ...]
+    hours_text: str
+    marks: tuple[str, ...]
+
+
+def hour_by_hour(
+    site: KeptSite,
+    found: SiteWeather,
+    show: Show,
+    now: datetime,
+    *,
+    plates: ReferencePlates | None = None,
+    span_h: int = HOURS_SHOWN,
+    all_hours: bool = False,
+) -> HourByHour:
+    """The hours of the page; arguments as for `weather_page`."""
+    lines = _hours(found, show, now)
+    shown = lines if all_hours else [line for line in lines if not line.past][:HOURS_SHOWN]
+    return HourByHour(
+        ahead=None if plates is None else plates_view(plates, site.site, show, now, span_h),
+        hours=tuple(shown),
+        hours_text=plural(len(shown), "hour") + (f" of {len(lines)}" if len(shown) < len(lines) else ""),
+        marks=_marks_texts(shown),
+    )
+
+
 def weather_page(
     site: KeptSite,
     found: SiteWeather,
@@ -177,6 +208,7 @@ def weather_page(
     plates: ReferencePlates | None = None,
     span_h: int = HOURS_SHOWN,
     all_hours: bool = False,
+    by_hour: HourByHour | None = None,
 ) -> WeatherPage:
     """The page at `now` (aware UTC).
 
@@ -188,10 +220,11 @@ def weather_page(
         plates: reference plates of the latest plan; None where there are none.
         span_h: hours ahead in the drawing.
         all_hours: the hours gone by and those beyond `HOURS_SHOWN` too.
+        by_hour: what `hour_by_hour` gives for all of these in the present hour; None: it is worked out.
     """
     weather = found.weather
-    lines = _hours(found, show, now)
-    shown = lines if all_hours else [line for line in lines if not line.past][:HOURS_SHOWN]
+    if by_hour is None:
+        by_hour = hour_by_hour(site, found, show, now, plates=plates, span_h=span_h, all_hours=all_hours)
     how_old = forecast_age(weather.issued_utc, weather.fetched_utc, weather.freshness, now)
     return WeatherPage(
         site_id=site.site.id,
@@ -212,10 +245,10 @@ def weather_page(
         warnings=() if found.forecast is None else found.forecast.warnings,
         alerts=tuple(_alert_line(alert, show) for alert in known_alerts(found.alerts, now) or ()),
         alerts_text=_alerts_text(found, show, now),
-        ahead=None if plates is None else plates_view(plates, site.site, show, now, span_h),
-        hours=tuple(shown),
-        hours_text=plural(len(shown), "hour") + (f" of {len(lines)}" if len(shown) < len(lines) else ""),
-        marks=_marks_texts(shown),
+        ahead=by_hour.ahead,
+        hours=by_hour.hours,
+        hours_text=by_hour.hours_text,
+        marks=by_hour.marks,
         thermometer=thermometer_page(site, found.air, show),
         cautions=CAUTIONS,
     )

@@ -9,23 +9,26 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import groupby
-from math import ceil, floor, isfinite
+from math import ceil, isfinite
 from typing import Final, Literal
 
 from frostshift_rules import shifts, stops
 from frostshift_rules.job import Site
 from frostshift_rules.reference_plates import ReferencePlates
+from frostshift_rules.sentences import capital
 from frostshift_rules.surroundings import Floats
-from frostshift_rules.units import c_from_f, f_from_c, mph_from_ms, ms_from_mph
-from frostshift_service.views.chart import (
+from frostshift_rules.units import mph_from_ms, ms_from_mph
+from frostshift_service.views.axes import (
+    Axes,
     Rule,
     Tick,
+    extremes_text,
     hour_ticks,
-    right_ticks,
+    rules_at,
     runs_of,
+    scale_of,
     spread_labels,
     step_of,
-    temp_ticks,
 )
 from frostshift_service.views.show import Show, number
 from frostshift_service.views.words import WEATHER
@@ -153,44 +156,6 @@ class WeatherPicture:
     summary: str
 
 
-@dataclass(frozen=True, slots=True)
-class _Axis:
-    """From hours and temperatures to places."""
-
-    first: int
-    last: int
-    left: float
-    right: float
-    low: float
-    high: float
-    top: float
-    bottom: float
-
-    def x(self, hour: float) -> float:
-        share = (hour - self.first) / max(self.last - self.first, 1)
-        return round(self.left + (self.right - self.left) * min(1.0, max(0.0, share)), 1)
-
-    def y(self, value: float) -> float:
-        return round(self.bottom - (self.bottom - self.top) * (value - self.low) / (self.high - self.low), 1)
-
-    def curve(self, values: Sequence[float]) -> tuple[str, ...]:
-        """Stretches of known values; `values` from the first hour on."""
-        return tuple(
-            " ".join(f"{self.x(self.first + n)},{self.y(values[n])}" for n in run)
-            for run in runs_of([isfinite(value) for value in values])
-        )
-
-    def band(self, low: Sequence[float], high: Sequence[float]) -> tuple[str, ...]:
-        known = [isfinite(a) and isfinite(b) for a, b in zip(low, high, strict=True)]
-        return tuple(
-            " ".join(
-                [f"{self.x(self.first + n)},{self.y(high[n])}" for n in run]
-                + [f"{self.x(self.first + n)},{self.y(low[n])}" for n in reversed(run)]
-            )
-            for run in runs_of(known)
-        )
-
-
 def draw_weather(
     found: ReferencePlates, site: Site, show: Show, names: Sequence[str], span: tuple[int, int], *, width: float
 ) -> WeatherPicture | None:
@@ -205,7 +170,7 @@ def draw_weather(
         width: of the view box; below 500 it is for a phone.
     """
     first, last = span
-    phone, both, us = width < 500.0, show.units == "both", show.units != "si"
+    phone = width < 500.0
 
     def cut(values: Floats) -> list[float]:
         column: list[float] = values[first : last + 1].tolist()
@@ -219,21 +184,15 @@ def draw_weather(
     if not values or not runs_of([isfinite(value) for value in air[1]]):
         return None
     limits = [(found.cold_below_c, "cold-steel limit"), (found.ambient_limit_c, "least air at the weld")]
-    near = [c for c, _ in limits if min(values) - 12.0 <= c <= max(values) + 12.0]
-    to_axis: Callable[[float], float] = f_from_c if us else (lambda c: c)
-    from_axis: Callable[[float], float] = c_from_f if us else (lambda c: c)
-    low, high = to_axis(min([*values, *near])), to_axis(max([*values, *near]))
-    step = step_of(max(high - low, 1.0), 6)
-    low, high = floor(low / step - 0.2) * step, ceil(high / step + 0.2) * step
+    scale = scale_of(values, [c for c, _ in limits], show)
     left = 44.0
     names_room = 0.0 if phone else 6.6 * max(map(len, names), default=0) + 12.0
-    right = width - (34.0 if both else 8.0) - names_room
-    axis = _Axis(first, last, left, right, from_axis(low), from_axis(high), 26.0, 26.0 + _FIELD)
-    plates = _plate_lines(axis, steel, names, name_after=None if phone else 34.0 if both else 8.0)
+    right = width - (34.0 if scale.both else 8.0) - names_room
+    axis = Axes(first, last, left, right, scale.low_c, scale.high_c, 26.0, 26.0 + _FIELD)
+    plates = _plate_lines(axis, steel, names, name_after=None if phone else 34.0 if scale.both else 8.0)
     at_utc = [found.hours.time_utc(hour) for hour in range(first, last + 1)]
     inside = [(axis.y(c), f"{name} {show.temp_text(c)}") for c, name in limits if axis.low <= c <= axis.high]
     inside.sort()
-    labels = spread_labels([y - 5.0 for y, _ in inside], axis.top + 12.0, axis.bottom - 4.0)
     wind = _wind(found, axis, show, cut, phone=phone)
     strips = _strips(found, axis, show, wind.bottom + _GAP + 18.0)
     bottom = strips[-1].y + strips[-1].height if strips else wind.bottom
@@ -251,16 +210,16 @@ def draw_weather(
         air_band=axis.band(air[0], air[2]),
         members=tuple(points for column in members for points in axis.curve(column)),
         plates=plates,
-        rules=tuple(Rule(y, label_y, text) for (y, text), label_y in zip(inside, labels, strict=True)),
+        rules=rules_at(inside, axis.top, axis.bottom),
         beyond=tuple(
             f"{'Above' if c > axis.high else 'Below'} this drawing: {name} {show.temp_text(c)}."
             for c, name in limits
             if not axis.low <= c <= axis.high
         ),
-        left_ticks=temp_ticks(low, high, step, lambda value: axis.y(from_axis(value))),
-        right_ticks=right_ticks(axis.low, axis.high, axis.y) if both else (),
-        left_unit="°F" if us else "°C",
-        right_unit="°C" if both else "",
+        left_ticks=scale.left_ticks(axis.y),
+        right_ticks=scale.right_ticks(axis.y),
+        left_unit=scale.left_unit,
+        right_unit=scale.right_unit,
         wind=wind.points,
         wind_top=wind.top,
         wind_bottom=wind.bottom,
@@ -276,7 +235,7 @@ def draw_weather(
 
 
 def _plate_lines(
-    axis: _Axis, steel: Sequence[tuple[list[float], list[float]]], names: Sequence[str], *, name_after: float | None
+    axis: Axes, steel: Sequence[tuple[list[float], list[float]]], names: Sequence[str], *, name_after: float | None
 ) -> tuple[Line, ...]:
     """The plates, named at the right end where there is room."""
     ends = []
@@ -312,7 +271,7 @@ class _Wind:
 
 
 def _wind(
-    found: ReferencePlates, axis: _Axis, show: Show, cut: Callable[[Floats], list[float]], *, phone: bool
+    found: ReferencePlates, axis: Axes, show: Show, cut: Callable[[Floats], list[float]], *, phone: bool
 ) -> _Wind:
     us = show.units != "si"
     wind = cut(found.hours.wind_10m_ms)
@@ -323,7 +282,7 @@ def _wind(
     step = step_of(most, 3)
     most = ceil(most / step) * step
     top = axis.bottom + _GAP + 24.0
-    scale = _Axis(axis.first, axis.last, axis.left, axis.right, 0.0, back(most), top, top + _WIND)
+    scale = Axes(axis.first, axis.last, axis.left, axis.right, 0.0, back(most), top, top + _WIND)
     return _Wind(
         points=scale.curve(wind),
         top=top,
@@ -335,7 +294,7 @@ def _wind(
     )
 
 
-def _strips(found: ReferencePlates, axis: _Axis, show: Show, top: float) -> tuple[Strip, ...]:
+def _strips(found: ReferencePlates, axis: Axes, show: Show, top: float) -> tuple[Strip, ...]:
     rows: list[tuple[str, list[tuple[Fill, str, str]]]] = []
     of_hours = range(axis.first, axis.last + 1)
     judged = [(processes, one) for processes, one in (found.limited, found.others) if one is not None]
@@ -395,7 +354,7 @@ def _state(judged: stops.Judged, hour: int) -> tuple[Fill, str, str]:
     return state, WEATHER[state].text, rules
 
 
-def _shades(site: Site, axis: _Axis, found: ReferencePlates, *, phone: bool) -> tuple[Shade, ...]:
+def _shades(site: Site, axis: Axes, found: ReferencePlates, *, phone: bool) -> tuple[Shade, ...]:
     first_utc, last_utc = found.hours.time_utc(axis.first), found.hours.time_utc(axis.last)
     shades = []
     for span in shifts.spans(site.shifts, site.zone, first_utc, last_utc):
@@ -415,16 +374,6 @@ def _summary(
     air: Sequence[float],
     steel: Sequence[Sequence[float]],
 ) -> str:
-    def extremes(name: str, column: Sequence[float]) -> str:
-        known = [(value, at) for value, at in zip(column, at_utc, strict=True) if isfinite(value)]
-        if not known:
-            return f"{name} not known"
-        (low, low_at), (high, high_at) = min(known), max(known)
-        return (
-            f"{name} from {show.temp_text(low)} at {show.moment(low_at).text} to {show.temp_text(high)} at "
-            f"{show.moment(high_at).text}"
-        )
-
-    lines = [extremes("air", air), *(extremes(name, column) for name, column in zip(names, steel, strict=True))]
-    text = "; ".join(lines)
-    return f"{text[:1].upper()}{text[1:]}."
+    columns = [("air", air), *zip(names, steel, strict=True)]
+    text = "; ".join(extremes_text(name, column, at_utc, show) for name, column in columns)
+    return f"{capital(text)}."

@@ -1,3 +1,4 @@
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -35,9 +36,50 @@ def test_alerts_come_back_as_they_were(sited: Engine, site: Site) -> None:
     assert load(sited) is None, "never asked is not none"
     put(sited, site, KEPT)
     assert load(sited) == KEPT
-    failed = replace(KEPT, failures=2, last_error="down", fetched_utc=None, alerts=(), warnings=(), state={})
+    failed = replace(KEPT, failures=2, last_error="down", alerts=(), warnings=(), state={})
     put(sited, site, failed)
     assert load(sited) == failed
+
+
+def test_what_was_fetched_later_stays_whatever_a_slower_copy_brings(sited: Engine, site: Site) -> None:
+    """Two copies on one database: the second asks later, is answered first, and the first is answered or fails."""
+    before = replace(KEPT, fetched_utc=NOW - timedelta(minutes=6), alerts=())
+    put(sited, site, before)
+    later = replace(KEPT, fetched_utc=NOW + timedelta(minutes=1), next_try_utc=NOW + timedelta(minutes=6))
+    put(sited, site, later)
+    for slower in (replace(before, fetched_utc=NOW), replace(before, failures=1, last_error="no answer")):
+        put(sited, site, replace(slower, next_try_utc=NOW + timedelta(minutes=5)))
+        assert load(sited) == later
+    put(sited, site, replace(KEPT, fetched_utc=None, failures=1, next_try_utc=NOW + timedelta(minutes=5)))
+    assert load(sited) == later
+    again = replace(later, failures=1, last_error="no answer", next_try_utc=NOW + timedelta(minutes=11))
+    put(sited, site, again)
+    assert load(sited) == again, "a failure after it stands beside it"
+
+
+def test_two_copies_at_once_leave_the_later_answer(sited: Engine, site: Site) -> None:
+    asked = [NOW + timedelta(seconds=second) for second in range(8)]
+    with ThreadPoolExecutor(4) as pool:
+        list(pool.map(lambda at: put(sited, site, replace(KEPT, fetched_utc=at)), [*asked[::2], *asked[1::2][::-1]]))
+    kept = load(sited)
+    assert kept is not None
+    assert kept.fetched_utc == asked[-1]
+
+
+def test_an_answer_of_a_clock_that_was_wrong_shuts_out_nothing(sited: Engine, site: Site) -> None:
+    put(sited, site, replace(KEPT, fetched_utc=NOW + timedelta(days=400), next_try_utc=NOW + timedelta(days=401)))
+    put(sited, site, KEPT)
+    assert load(sited) == KEPT
+
+
+def test_an_answer_for_a_place_that_was_left_does_not_take_the_place_of_the_new_one(sited: Engine, site: Site) -> None:
+    moved = replace(site, latitude=site.latitude + 0.25)
+    put(sited, site, KEPT)
+    with writing(sited) as session:
+        save_site(session, moved)
+    put(sited, moved, KEPT)
+    put(sited, site, replace(KEPT, fetched_utc=NOW + timedelta(minutes=1)))
+    assert load(sited) == KEPT
 
 
 def test_a_site_that_moves_starts_without_alerts(sited: Engine, site: Site) -> None:

@@ -1,5 +1,5 @@
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, date, datetime
 from importlib import resources
@@ -32,7 +32,8 @@ from sqlalchemy.types import TypeEngine
 
 from frostshift_rules.gas_setup import GasSetup
 from frostshift_rules.job import Procedure, Reading, Site
-from frostshift_service.store import engine, forecasts, joints, plans, sites
+from frostshift_service.store import crew_links, engine, forecasts, joints, plans, sites
+from frostshift_service.store.accounts import digest_of
 from frostshift_service.store.engine import open_store, reading, writing
 from frostshift_service.store.migrations.run import config
 from frostshift_service.store.readings import add_reading, readings_of
@@ -84,6 +85,9 @@ def test_the_steps_ship_with_the_package() -> None:
         "0012_accounts",
         "0013_readings",
         "0014_schedule_drafts",
+        "0015_predictions",
+        "0016_crew_links",
+        "0017_turns",
     ):
         assert folder.joinpath("versions", f"{name}.py").is_file()
 
@@ -198,8 +202,8 @@ def as_stored(kind: TypeEngine[Any], value: Any) -> Any:
     return compress(json.dumps(value).encode()) if isinstance(kind, LargeBinary) else value
 
 
-def at_schema(url: str, revision: str, rows: dict[str, list[dict[str, Any]]]) -> None:
-    """A database at an older schema with `rows` in it, table by table."""
+def at_schema(url: str, revision: str, rows: dict[str, list[dict[str, Any]]], past_ids: Sequence[str] = ()) -> None:
+    """A database at an older schema with `rows` in it, table by table; in `past_ids` the next id follows theirs."""
     raw = create_engine(url)
     with raw.begin() as connection:
         settings = config()
@@ -211,6 +215,9 @@ def at_schema(url: str, revision: str, rows: dict[str, list[dict[str, Any]]]) ->
                 assert set(line) == set(table.c.keys()), "the file holds every column of that schema"
                 values = {key: as_stored(table.c[key].type, value) for key, value in line.items()}
                 connection.execute(table.insert().values(values))
+        if connection.dialect.name == "postgresql":  # SQLite goes by the ids that are there
+            for name in past_ids:
+                connection.execute(text(f"SELECT setval('{name}_id_seq', (SELECT MAX(id) FROM {name}))"))
     raw.dispose()
 
 
@@ -314,6 +321,57 @@ def test_what_was_kept_for_a_place_gets_the_sites_height(store_url: str, altitud
             assert kept == altitude_m, name
         assert forecasts.last_forecast_times(session, site["id"], "nws") is not None
     store.dispose()
+
+
+def test_links_of_two_tables_become_those_of_one(store_url: str) -> None:
+    """Pages and calendars of schema 0014: every secret opens what it opened, and goes back where it came from."""
+    (site,) = json.loads((FIXTURES / "schema_0001.json").read_text(encoding="utf-8"))["site"]
+    site |= {"own_tables": [], "instead": None, "gas": {}}
+    at, ended = "2026-01-12T17:30:00", "2026-01-12T17:45:00"
+    of = {"site_id": site["id"], "made_utc": at}
+    pages = [
+        {"id": 2, "crew": "north", "digest": digest_of("page"), "revoked_utc": None, "revoked_by": ""},
+        {"id": 5, "crew": "", "digest": digest_of("old"), "revoked_utc": ended, "revoked_by": "S. Reed"},
+    ]
+    calendars = [
+        {"id": 2, "crew": "south", "digest": digest_of("calendar"), "revoked_utc": None},
+        {"id": 3, "crew": "", "digest": digest_of("gone"), "revoked_utc": ended},
+    ]
+    rows = {
+        "site": [site],
+        "crew_link": [of | {"made_by": "R. Moss"} | one for one in pages],
+        "calendar_link": [of | one for one in calendars],
+    }
+    at_schema(store_url, "0014", rows, past_ids=["crew_link", "calendar_link"])
+    store = open_store(store_url)
+    with writing(store) as session:
+        found = crew_links.crew_of(session, "page", "page")
+        assert found is not None
+        assert (found.id, found.crew, found.made_by) == (2, "north", "R. Moss")
+        found = crew_links.crew_of(session, "calendar", "calendar")
+        assert found is not None
+        at_utc = datetime.fromisoformat(at).replace(tzinfo=UTC)
+        assert (found.site_id, found.crew, found.made_utc, found.made_by) == (site["id"], "south", at_utc, "")
+        for opens, secret in (("page", "calendar"), ("calendar", "page"), ("page", "old"), ("calendar", "gone")):
+            assert crew_links.crew_of(session, opens, secret) is None, (opens, secret)
+        (ended_page,) = crew_links.crew_links_of(session, site["id"], "page")[1:]
+        assert (ended_page.revoked_utc, ended_page.revoked_by) == (
+            datetime.fromisoformat(ended).replace(tzinfo=UTC),
+            "S. Reed",
+        )
+        assert [one.crew for one in crew_links.crew_links_of(session, site["id"], "calendar")] == ["south", ""]
+        crew_links.new_crew_token(session, site["id"], "calendar", "north", now=NOW, by="")
+    store.dispose()
+    raw = create_engine(store_url)
+    with raw.begin() as connection:
+        settings = config()
+        settings.attributes["connection"] = connection
+        command.downgrade(settings, "0014")
+        for name, count in (("crew_link", 2), ("calendar_link", 3)):
+            kept = connection.execute(text(f"SELECT crew, digest FROM {name} ORDER BY id")).all()
+            assert [tuple(row) for row in kept][:2] == [(one["crew"], one["digest"]) for one in rows[name]]
+            assert len(kept) == count
+    raw.dispose()
 
 
 def test_one_step_back_and_forth_keeps_the_rows(store_url: str) -> None:

@@ -19,13 +19,11 @@ from frostshift_service.store.records import (
     KeptDelivery,
     KeptNotice,
     NewNotice,
-    StoreError,
     UnknownNotice,
     UnknownSite,
-    UnknownToken,
     shown_address,
 )
-from frostshift_service.store.tables import AnswerLinkRow, CalendarLinkRow, NoticeRow
+from frostshift_service.store.tables import AnswerLinkRow, NoticeRow
 
 
 def save(store: Engine, setup: NoticeSetup = SETUP) -> tuple[str, ...]:
@@ -455,40 +453,6 @@ def test_a_changed_key_switches_a_web_address_on(sited: Engine) -> None:
 )
 def test_an_address_as_shown(key: str, shown: str) -> None:
     assert shown_address(key) == shown
-
-
-# Calendar links
-
-
-def test_a_calendar_link_opens_one_crew_until_it_is_revoked(sited: Engine) -> None:
-    with writing(sited) as session:
-        first = notice_links.new_calendar_token(session, SITE, "row C", now=NOW)
-        second = notice_links.new_calendar_token(session, SITE, "", now=NOW)
-        with pytest.raises(UnknownSite):
-            notice_links.new_calendar_token(session, "nowhere", "row C", now=NOW)
-        with pytest.raises(StoreError, match="crew is 'a.nb'"):
-            notice_links.new_calendar_token(session, SITE, "a\nb", now=NOW)
-    with writing(sited) as session:
-        found = notice_links.calendar_crew_of(session, first)
-        assert found is not None
-        assert (found.site_id, found.crew) == (SITE, "row C")
-        assert first not in {row.digest for row in session.exec(select(CalendarLinkRow))}
-        revoked = notice_links.revoke_calendar_link(session, SITE, found.id, now=NOW)
-        assert notice_links.revoke_calendar_link(session, SITE, found.id, now=NOW + MINUTE) == revoked
-        assert notice_links.calendar_crew_of(session, first) is None
-        assert notice_links.calendar_crew_of(session, second) is not None
-        assert notice_links.calendar_crew_of(session, "guessed") is None
-        assert [one.crew for one in notice_links.calendar_links_of(session, SITE)] == ["row C", ""]
-        with pytest.raises(UnknownToken):
-            notice_links.revoke_calendar_link(session, "elsewhere", found.id, now=NOW)
-
-
-def test_so_many_calendar_links_and_no_more(sited: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(notice_links, "MAX_LINKS", 1)
-    with writing(sited) as session:
-        notice_links.new_calendar_token(session, SITE, "row C", now=NOW)
-        with pytest.raises(StoreError, match="has 1 calendar links, at most 1"):
-            notice_links.new_calendar_token(session, SITE, "row C", now=NOW)
 
 
 def test_a_mail_address_differs_by_its_letters(sited: Engine) -> None:

@@ -63,6 +63,11 @@ def test_the_newest_value_stands_and_a_missing_one_leaves_the_old(sited: Engine,
     assert found.fetched_utc == NOW + HOUR, "of the newest fetch"
 
 
+def test_what_was_fetched_later_stands_whatever_a_slower_copy_brings(sited: Engine, site: Site) -> None:
+    put(sited, site, observed(-3, [NAN, -30.0, -40.0], now=NOW + HOUR), observed(-4, [-1.0, -2.0, -3.0, -4.0]))
+    assert air(sited, -4, -1) == [-1.0, -2.0, -30.0, -40.0]
+
+
 def test_hours_beyond_three_days_are_thinned(sited: Engine, site: Site) -> None:
     put(sited, site, observed(-73, [-73.0, -72.0, -71.0]))
     assert air(sited, -73, -73) is None

@@ -12,13 +12,11 @@ from sqlalchemy import Engine
 
 from frostshift_rules.job import Reading, Site
 from frostshift_rules.reading_check import Asked
-from frostshift_service.store.crew_links import crew_links_of, crew_of, new_crew_token, revoke_crew_link
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.joints import import_joints
 from frostshift_service.store.readings import EntryKeyTaken, add_reading, readings_of
-from frostshift_service.store.records import ImportedJoint, KeptReading, StoreError, UnknownSite, UnknownToken
+from frostshift_service.store.records import ImportedJoint, KeptReading
 from frostshift_service.store.sites import load_site, save_site
-from frostshift_service.store.tables import CrewLinkRow
 
 NOW = datetime(2026, 1, 12, 18, 0, tzinfo=UTC)
 HEATED = Reading("A1", 110.0, NOW, "contact thermometer", "R. Moss", "between_passes", "measured", 3, "part 1")
@@ -83,38 +81,3 @@ def test_only_cold_steel_makes_a_new_plan(filled: Engine, one: Reading, counts: 
     before = revision(filled)
     keep(filled, one)
     assert revision(filled) == before + counts
-
-
-# Links of crews -------------------------------------------------------------------------------------------------------
-
-
-def test_a_link_opens_until_it_is_ended(filled: Engine) -> None:
-    with writing(filled) as session:
-        secret = new_crew_token(session, "ore-shed", "north", now=NOW, by="Q. Arden")
-        other = new_crew_token(session, "ore-shed", "north", now=NOW, by="Q. Arden")
-    with reading(filled) as session:
-        found = crew_of(session, secret)
-        assert found is not None
-        assert (found.site_id, found.crew, found.made_by, found.revoked_utc) == ("ore-shed", "north", "Q. Arden", None)
-        assert crew_of(session, secret[:-1]) is None
-        assert crew_of(session, "") is None
-        row = session.get(CrewLinkRow, found.id)
-        assert row is not None
-        assert secret not in str(row.model_dump())  # only its digest is kept
-    with writing(filled) as session:
-        revoke_crew_link(session, "ore-shed", found.id, now=NOW, by="R. Moss")
-        again = revoke_crew_link(session, "ore-shed", found.id, now=NOW + timedelta(hours=1), by="somebody")
-    assert (again.revoked_utc, again.revoked_by) == (NOW, "R. Moss")
-    with reading(filled) as session:
-        assert crew_of(session, secret) is None
-        assert crew_of(session, other) is not None
-        assert len(crew_links_of(session, "ore-shed")) == 2
-
-
-def test_links_that_cannot_be(filled: Engine) -> None:
-    with pytest.raises(StoreError, match="at most 100 printable letters"), writing(filled) as session:
-        new_crew_token(session, "ore-shed", "a\nb", now=NOW, by="")
-    with pytest.raises(UnknownSite), writing(filled) as session:
-        new_crew_token(session, "nowhere", "north", now=NOW, by="")
-    with pytest.raises(UnknownToken, match="no crew link 7"), writing(filled) as session:
-        revoke_crew_link(session, "ore-shed", 7, now=NOW, by="")

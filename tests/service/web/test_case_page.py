@@ -97,7 +97,7 @@ async def test_a_site_brings_its_torches_and_an_unknown_one_is_not_there(web: An
     async with web.client() as client:
         html = (await client.get("/case?site=north-yard")).text
         assert 'name="site" value="north-yard"' in html
-        assert 'aria-current="page">One joint' in html
+        assert 'aria-current="page">Work out a joint' in html
         assert (await client.get("/case?site=nowhere")).status_code == 404
         assert (await client.get("/case.json?site=nowhere")).status_code == 404
         assert (await client.post("/cases.json?site=nowhere", content=b"{}")).status_code == 404

@@ -221,7 +221,28 @@ async def test_use_that_nobody_can_believe_stops_no_page(site: Site) -> None:
     async with site.client() as client:
         assert {(await client.get(f"/sites/{SITE}/{path}")).status_code for path in FORMS} == {200}
     banks = [bank for shift in site.page.shifts for bank in shift.banks]
-    assert {bank.headline for bank in banks} == {"Not known"}
+    assert {bank.headline for bank in banks} == {"Not known."}
+
+
+async def test_right_after_a_change_the_sheet_says_when_to_look_again_and_the_loop_makes_it_true(site: Site) -> None:
+    site.jobs.replan(SITE)
+    async with site.client() as client:
+        page = (await client.get(f"/sites/{SITE}/morning")).text
+        assert "being worked out, look again in a minute" in page
+        site.jobs.decide(SITE)  # a step of the loop, which runs every minute
+        assert "being worked out" not in (await client.get(f"/sites/{SITE}/morning")).text
+
+
+async def test_the_order_names_what_how_many_by_when_where_to_and_who_asks(site: Site) -> None:
+    async with site.client() as client:
+        words = words_of((await client.get(f"/sites/{SITE}/gas/order")).text)
+        rows = list(csv.DictReader(io.StringIO((await client.get(f"/sites/{SITE}/gas-order.csv")).text)))
+    order = next(one for one in site.page.orders if one.count)
+    assert f"{order.name}, full {order.count} {order.order_by_text} {order.delivery_text}" in words
+    assert f"Deliver to {site.page.deliver_to}." in words
+    assert "Asked for by Owner, from the plan made" in words
+    assert rows[0]["deliver_to"] == site.page.deliver_to
+    assert rows[0]["forecast"].startswith(site.page.header.feed)
 
 
 async def test_no_such_site(site: Site) -> None:

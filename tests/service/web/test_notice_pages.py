@@ -82,7 +82,10 @@ async def test_page_json_and_csv_say_the_same_and_show_no_address_whole(web: Web
     assert "r…@site.example" in one
     assert as_json["unanswered"] == 1
     rows = list(csv.DictReader(io.StringIO(table)))
-    assert [(row["what"], row["notice"]) for row in rows] == [("decided", str(told.number))]
+    assert [(row["what"], row["notice"]) for row in rows] == [("notice made", str(told.number))]
+    (line,) = rows
+    assert line["detail"] == "a forecast that is late or too old; for Rowan, Tamsin", "no codes and no ids"
+    assert line["detail"] in words_of(page)
     assert "21:00 to 05:00" in words_of(people)
     for text in (page, one, people, people_json, json.dumps(as_json)):
         assert "rowan.reed" not in text

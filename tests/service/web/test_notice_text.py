@@ -88,6 +88,20 @@ EVENTS = {
         Event("light_up", "soon", at(11), (replace(BASE, light_up_utc=at(11), was_light_up_utc=at(12, 23)),)),
         "Light up GG-7 by Tue 05:00, told Tue 06:23.",
     ),
+    "other crew": (
+        Event(
+            "other_crew",
+            "now",
+            at(12, 23),
+            (replace(BASE, was_call="heat_to_minimum", was_light_up_utc=at(12, 23), was_crew="north", crew="south"),),
+        ),
+        "GG-7 is with crew south now, no longer with crew north: do not light it up, hand over what burns "
+        "(told Tue 06:23).",
+    ),
+    "other crew, no heat": (
+        Event("other_crew", "plain", None, (replace(BASE, call="no_heat", was_crew="north", crew=""),)),
+        "GG-7 is with no crew now, no longer with crew north.",
+    ),
     "gas": (
         Event(
             "gas",

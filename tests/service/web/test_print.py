@@ -19,10 +19,13 @@ import pytest
 from playwright.sync_api import Browser
 from pypdf import PdfReader
 from tests.service.web.conftest import DAY_KEY, at, enter, heat_plan, joint, joint_plan, make_plan
+from tests.service.web.page_source import words_of
 
 from frostshift_rules.workload import JointPlan, Plan, Range
 from frostshift_service import pdf, print_pages
 from frostshift_service.pdf import MOST_ROWS, NO_PDF, NotOurs, page_pdf, paper_for, static_file
+from frostshift_service.views.sheet import LINES_A_PART
+from frostshift_service.views.words import CALLS, WEATHER
 
 pytestmark = pytest.mark.anyio
 SITE = "/sites/north-yard"
@@ -202,17 +205,31 @@ async def test_prints_that_wait_hold_up_no_page(web: Any, monkeypatch: pytest.Mo
     assert made == ["letter"]
 
 
-async def test_a_page_shows_the_first_rows_of_a_big_shift_and_paper_all(web: Any) -> None:
-    web.planner.plan = plan_of([heated(n) for n in range(203)])
+async def test_a_page_shows_a_part_of_a_big_shift_says_what_it_leaves_out_and_paper_holds_all(web: Any) -> None:
+    joints = [heated(n) for n in range(2 * LINES_A_PART + 3)]
+    joints[-1] = replace(joints[-1], weather_state="stop")
+    joints[-2] = replace(joints[-2], call="measure")
+    web.planner.plan = plan_of(joints)
     async with web.client() as client:
-        some = (await client.get(f"{SITE}/morning")).text
-        every = (await client.get(f"{SITE}/morning?day=2026-12-17&shifts=2&all_rows=true")).text
+        pages = [(await client.get(f"{SITE}/morning?shifts=1&part={n}")).text for n in (1, 2, 3, 4)]
+        every = (await client.get(f"{SITE}/morning?shifts=1&all_rows=true")).text
         sheet = (await client.get(f"{SITE}/crew-sheet")).text
-    assert [text.count('class="mark"') for text in (some, every)] == [200, 203]
-    assert sheet.count('class="mark-on-paper"') == 203
-    assert "The first 200 of 203 joints are shown" in some
-    assert "day=2026-12-17&amp;shifts=2&amp;all_rows=true" in some
-    assert "are shown:" not in every
+        assert (await client.get(f"{SITE}/morning?shifts=1")).text.count('class="mark"') == LINES_A_PART
+    assert [text.count('class="mark"') for text in pages] == [LINES_A_PART, LINES_A_PART, 3, 0]
+    found = [mark for text in pages for mark in re.findall(r'class="mark" href="[^"]*">([^<]+)<', text)]
+    assert sorted(found) == sorted(one.joint.mark for one in joints)
+    assert every.count('class="mark"') == sheet.count('class="mark-on-paper"') == len(joints)
+    first, last = words_of(pages[0]), words_of(pages[3])
+    assert f"Joints 1 to {LINES_A_PART} of {len(joints)} stand here" in first
+    raised, shelter = CALLS["cold_steel_heat"].text, WEATHER["shelter_needed"].text
+    others = f"{LINES_A_PART + 2} {raised}, 1 measure first; weather: {LINES_A_PART + 2} {shelter}, 1 stop"
+    assert f"Not on this page: {others}." in first, first
+    all_of_them = f"{2 * LINES_A_PART + 2} {raised}, 1 measure first; weather: {2 * LINES_A_PART + 2} {shelter}, 1 stop"
+    assert f"{all_of_them}." in last, last
+    for text in pages:
+        assert f'href="{SITE}/morning?shifts=1&amp;all_rows=true#shift-1"' in text
+        assert f'href="{SITE}/morning?shifts=1&amp;part=1#shift-1"' in text or text is pages[0]
+    assert "Not on this page" not in every
 
 
 async def test_a_print_is_kept_as_printed(web: Any) -> None:

@@ -18,10 +18,10 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Locator, Page, expect
 from pydantic import TypeAdapter
-from tests.service.web.conftest import NOW, Web, enter, requirement, token_of
+from tests.service.web.conftest import NOW, Web, at, enter, requirement, token_of
 from tests.service.web.page_source import words_of
 
-from frostshift_rules.job import SENSES
+from frostshift_rules.job import SENSES, JointState
 from frostshift_rules.reading_check import Asked, check
 from frostshift_rules.units import c_from_f
 from frostshift_rules.workload import NO_WEATHER
@@ -76,7 +76,7 @@ def asking(web: Web, minimum_f: float) -> None:
 
 def crew_link(web: Web, crew: str = "north") -> str:
     with writing(web.engine) as session:
-        return f"/crew/{new_crew_token(session, 'north-yard', crew, now=NOW, by='Q. Arden')}"
+        return f"/crew/{new_crew_token(session, 'north-yard', 'page', crew, now=NOW, by='Q. Arden')}"
 
 
 # Writing down ---------------------------------------------------------------------------------------------------------
@@ -254,7 +254,8 @@ async def test_a_joint_that_is_done_has_its_record_and_takes_late_readings(web: 
         answer = await client.post(f"{SITE}/readings", data=FORM, follow_redirects=True)
         record = (await client.get(f"{SITE}/record.json?mark={MARK}")).json()
     assert "Minimum met. The minimum is 225 °F" in words_of(answer.text)  # asked by the table alone
-    assert record["predicted_note"] == "No plan that is kept holds this joint."
+    assert record["predicted_note"] == "Unknown: no plan from before it was heated is kept with it."
+    assert record["predicted"] == []
     assert record["measured"][0]["verdict"]["code"] == "minimum_met"
 
 
@@ -286,13 +287,43 @@ async def test_the_record_takes_what_is_asked_from_no_old_plan(web: Web) -> None
     with writing(web.engine) as session:
         keep_plan(session, replace(web.planner.plan, made_utc=NOW - timedelta(hours=2)), inputs, None)
     asking(web, 225.0)
-    web.clock[0] = NOW + timedelta(days=1)  # it has begun: predicted is what the plan of before says
+    web.clock[0] = NOW + timedelta(days=1)  # it has begun
     async with web.client() as client:
         await client.post(f"{SITE}/readings.json", json=ENTRY | {"steel_f": 100})
         record = (await client.get(f"{SITE}/record.json?mark={MARK}")).json()
-    assert record["predicted_note"].startswith("By the plan made Thu 17 Dec 2026 03:30.")
+    assert record["predicted_note"].startswith("By the plan made Thu 17 Dec 2026 05:18.")  # in hand as it was measured
     assert record["asked"][0]["text"] == "225 °F"
     assert (record["measured"][0]["verdict"]["code"], record["measured"][0]["now"]) == ("below_minimum", None)
+
+
+@pytest.mark.anyio
+async def test_the_prediction_that_stood_when_it_was_measured_stays_with_the_record(web: Web) -> None:
+    """Done, gone from the plan, and the plan itself thinned: the record still says what was predicted then."""
+    assert web.planner.plan is not None
+    first = web.planner.plan
+    async with web.client() as client:
+        await client.post(f"{SITE}/readings.json", json=ENTRY)
+        before = (await client.get(f"{SITE}/record.json?mark={MARK}")).json()
+        with writing(web.engine) as session:
+            set_joint_state(session, "north-yard", MARK, "done", now=NOW, by="Q. Arden")
+        rest = tuple(one for one in first.joints if one.joint.mark != MARK)
+        web.planner.plan = replace(first, made_utc=NOW, joints=rest)
+    web.clock[0] = NOW + timedelta(days=9)
+    record = TypeAdapter(RecordPage).dump_python(web.app.state.desk.record("north-yard", MARK), mode="json")
+    assert record["predicted_note"] == "By the plan made Thu 17 Dec 2026 05:18. Predicted, not measured."
+    assert record["predicted"] == before["predicted"]
+    assert [one["label"] for one in record["predicted"] if one["label"] in ("Heat", "Light up")] == ["Heat", "Light up"]
+
+
+@pytest.mark.anyio
+async def test_a_later_plan_is_no_prediction_of_what_was_measured_before(web: Web) -> None:
+    assert web.planner.plan is not None
+    web.planner.plan = replace(web.planner.plan, made_utc=NOW)  # the reading is a minute older
+    async with web.client() as client:
+        await client.post(f"{SITE}/readings.json", json=ENTRY)
+        web.clock[0] = NOW + timedelta(hours=3)
+        record = (await client.get(f"{SITE}/record.json?mark={MARK}")).json()
+    assert (record["predicted"], record["predicted_note"][:8]) == ([], "Unknown:")
 
 
 @pytest.mark.anyio
@@ -343,7 +374,7 @@ async def test_a_link_is_made_once_shown_and_ended(web: Web) -> None:
         assert "There is no crew west in the schedule; there are:" in words_of(refused.text)
         assert (await client.post(f"{SITE}/people/crew-pages/9/revoke")).status_code in (404, 409)
     with reading(web.engine) as session:
-        assert [one.revoked_by for one in crew_links_of(session, "north-yard")] == ["Owner"]
+        assert [one.revoked_by for one in crew_links_of(session, "north-yard", "page")] == ["Owner"]
     assert kept(web) == []
 
 
@@ -368,6 +399,63 @@ async def test_the_page_has_the_three_things_of_every_joint_of_the_crew_and_no_o
     assert "issued 2 h 5 min ago" in page
     assert "Measure the steel before you strike." in page
     assert "Unknown: ask the superintendent 150 °F per" in hinted  # a figure the site has not accepted
+
+
+def test_the_page_says_which_shifts_it_shows_and_when_the_next_one_with_a_joint_is(web: Web) -> None:
+    desk = web.app.state.desk
+    north = desk.crew("north-yard", "north")
+    assert [shift.title for shift in north.shifts] == ["Day, Thu 17 Dec, 06:00 to 16:00"]
+    assert north.shifts[0].when_text == "It begins Thu 17 Dec 06:00, in 30 min."
+    web.clock[0] = at(1.0)  # the day shift runs; south has its joint at night
+    south = desk.crew("north-yard", "south")
+    assert "No joint in the running shift (Day, Thu 17 Dec, 06:00 to 16:00)." in south.shown_text
+    assert [shift.title for shift in south.shifts][:1] == ["Night, Thu 17 Dec, 16:00 to 02:00"]
+    assert south.shifts[0].when_text == "It begins Thu 17 Dec 16:00, in 9 h 30 min."
+    nobody = desk.crew("north-yard", "west")
+    assert nobody.shifts == ()
+    assert "No later shift of the plan has a joint of theirs." in nobody.shown_text
+
+
+@pytest.mark.anyio
+async def test_a_joint_whose_light_up_is_past_and_that_nobody_heated_is_late(web: Web) -> None:
+    desk, link = web.app.state.desk, crew_link(web)
+
+    def late() -> str:
+        return str(desk.crew_joint("north-yard", "north", MARK).card.late_text)
+
+    assert late() == "Light-up was Thu 04:18, 1 h 11 min ago, and nobody has written down that it was heated."
+    assert desk.crew_joint("north-yard", "north", "BR-C2").card.late_text == ""  # it needs no heat
+    async with web.client() as client:
+        assert "Late Light-up was Thu 04:18" in words_of((await client.get(link)).text)
+        cold = FORM | {"stage": "before_heat", "value": "20", "entry_key": "key-of-cold-steel", "back": ""}
+        await client.post(f"{link}/readings", data=cold)
+        assert late()
+        await client.post(f"{link}/readings", data=FORM | {"back": ""})
+    assert late() == ""
+
+
+@pytest.mark.parametrize("state", ["heating", "in_progress"])
+def test_a_joint_at_work_is_not_late(web: Web, state: JointState) -> None:
+    assert web.planner.plan is not None
+    joints = [replace(one, joint=replace(one.joint, state=state)) for one in web.planner.plan.joints]
+    web.planner.plan = replace(web.planner.plan, joints=tuple(joints))
+    with writing(web.engine) as session:
+        set_joint_state(session, "north-yard", MARK, state, now=NOW, by="test")
+    assert web.app.state.desk.crew_joint("north-yard", "north", MARK).card.late_text == ""
+
+
+@pytest.mark.anyio
+async def test_where_to_measure_stands_on_the_page_and_on_the_sheet_on_paper(web: Web) -> None:
+    desk = web.app.state.desk
+    thick, thin = (desk.crew_joint("north-yard", "north", mark).card.measure for mark in (MARK, "BR-C2"))
+    assert (
+        thick == "Measure 3 in from the weld, on the face away from the flame"
+    )  # 75 mm at least, and the edge of the zone
+    assert thin == "Measure 1.97 in and 3 in from the weld, on the face away from the flame"  # the point, and the edge
+    async with web.client() as client:
+        sheet = words_of((await client.get(f"{SITE}/crew-sheet")).text)
+    said = "Measure on the face away from the flame, 1.97 in and 3 in from the weld; BP-A1 at 3 in."
+    assert said in sheet
 
 
 @pytest.mark.anyio
@@ -417,7 +505,7 @@ def opened(browser: Browser, base_url: str, web: Any, path: str, *, script: bool
 
 def card_of(page: Page, mark: str) -> Locator:
     card = page.locator("article.card", has=page.get_by_role("heading", name=mark, exact=True))
-    card.locator("summary").first.click()
+    card.locator(".log > summary").click()
     return card
 
 
@@ -535,7 +623,7 @@ def test_a_reload_loses_nothing_and_a_lost_answer_sends_nothing_twice(
 def test_what_an_ended_link_could_not_send_goes_by_the_next_one(browser: Browser, base_url: str, web: Any) -> None:
     page = opened(browser, base_url, web, crew_link(web))
     with writing(web.engine) as session:
-        revoke_crew_link(session, "north-yard", 1, now=NOW, by="Q. Arden")
+        revoke_crew_link(session, "north-yard", "page", 1, now=NOW, by="Q. Arden")
     form = card_of(page, MARK).locator("form")
     fill(form, "230")
     expect(form.get_by_text("This page is not known any more")).to_be_visible(timeout=20_000)
@@ -571,6 +659,31 @@ def test_a_refused_reading_stays_until_it_is_removed(browser: Browser, base_url:
 
 
 @pytest.mark.browser
+def test_what_is_kept_is_shown_and_sent_from_pages_without_its_form(browser: Browser, base_url: str, web: Any) -> None:
+    page = opened(browser, base_url, web, f"{SITE}/joints/{MARK}")
+    page.route("**/readings.json", lambda route: route.abort())
+    form = page.locator("form.reading-form")
+    if not form.is_visible():
+        page.locator("details:has(form.reading-form) > summary").click()
+    fill(form, "230")
+    expect(form.get_by_text("Kept on this phone, not sent yet (1).")).to_be_visible()
+    box, button = form.locator(".kept-here").bounding_box(), form.get_by_role("button").last.bounding_box()
+    assert box is not None
+    assert button is not None
+    assert box["y"] < button["y"]  # beside the field, not below the form
+    page.goto(f"{SITE}/readings")
+    kept_here = page.locator(".kept-outlet")
+    expect(kept_here.get_by_text(f"{MARK}: 230 °F, ")).to_be_visible()
+    expect(kept_here.get_by_text("Kept on this phone, not sent yet.", exact=True)).to_be_visible()
+    assert kept(web) == []
+    page.unroute("**/readings.json")
+    expect(kept_here.get_by_text("Sent and written down.")).to_be_visible(timeout=20_000)
+    expect(kept_here.get_by_text("Minimum met.")).to_be_visible()
+    assert [one.reading.mark for one in kept(web)] == [MARK]
+    page.context.close()
+
+
+@pytest.mark.browser
 def test_a_typed_time_is_by_the_clock_of_the_site(browser: Browser, base_url: str, web: Any) -> None:
     context = browser.new_context(base_url=base_url, timezone_id="Asia/Tokyo")
     page = context.new_page()
@@ -578,10 +691,10 @@ def test_a_typed_time_is_by_the_clock_of_the_site(browser: Browser, base_url: st
     page.goto(crew_link(web))
     form = card_of(page, MARK).locator("form")
     form.locator("details summary").click()
-    for typed in ("05:10", "23:50"):
+    for typed, shown in (("05:10", "05:10"), ("23:50", "2026-12-16 23:50")):
         form.get_by_label("Measured at, if not now").fill(typed)
         fill(form, "230")
-        expect(form.locator(".kept-here li").filter(has_text=f"230 °F, {typed}")).to_contain_text(
+        expect(form.locator(".kept-here li").filter(has_text=f"230 °F, {shown} at the site")).to_contain_text(
             "Sent and written down."
         )
     assert [one.reading.at_utc for one in kept(web)] == [

@@ -177,6 +177,10 @@ async def test_a_file_that_changes_nothing_says_so(web: Any) -> None:
     assert "Save this schedule" not in words
 
 
+NO_MORE_COVERED = "HP-E2"
+"""Its reason not to be covered is made up, so that a file read anew gives another."""
+
+
 async def test_what_only_writes_a_default_out_is_told_apart_from_what_changes(web: Any) -> None:
     """The joints were imported with exposure and torches left open; the export writes both out."""
     async with web.client() as client:
@@ -185,6 +189,26 @@ async def test_what_only_writes_a_default_out_is_told_apart_from_what_changes(we
     assert "CR-B5-W" in outcome["only_stated"]
     assert "CR-B5-W" not in [diff["mark"] for diff in outcome["changes"]]
     assert outcome["status"] == "preview"
+    assert outcome["changed"] == [NO_MORE_COVERED]
+
+
+async def test_the_preview_counts_and_lists_what_differs_and_nothing_else(web: Any) -> None:
+    """One joint at another place and one taken out, in a file that writes out every default."""
+    joints = there(web)
+    moved = [replace(one, place="row Z") if one.mark == "CR-B5-W" else one for one in joints if one.mark != "LN-1"]
+    async with web.client() as client:
+        answer = await sent(client, as_csv(moved), "week 52.csv")
+        outcome = (await client.get(f"{answer.url}.json")).json()["outcome"]
+        saved = await client.post(str(answer.url), data={"action": "save", "version": outcome["version"]})
+    same = len(joints) - 3
+    assert outcome["summary"] == f"{len(moved)} joints in week 52.csv: 2 changed, 1 taken out, {same} as they were."
+    assert outcome["changed"] == ["CR-B5-W", NO_MORE_COVERED]
+    assert (outcome["vanished"], outcome["same"]) == (["LN-1"], same)
+    place = {"field": "place", "was": "row B, line 5, bottom splice", "becomes": "row Z", "by_hand": ""}
+    assert outcome["changes"][0] == {"mark": "CR-B5-W", "fields": [place]}
+    assert [one["mark"] for one in outcome["changes"]] == outcome["changed"]
+    assert f"2 changed, 1 taken out, {same} as they were." in words_of(answer.text)
+    assert saved.status_code == 303
 
 
 async def test_a_file_with_errors_changes_nothing_and_lists_them_by_row(web: Any) -> None:

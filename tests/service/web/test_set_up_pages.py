@@ -32,6 +32,7 @@ from frostshift_service.set_up_parts import new_site, settings_of, taken
 from frostshift_service.set_up_topics import TOPICS
 from frostshift_service.settings import Settings
 from frostshift_service.site_file import SiteFile, write_site
+from frostshift_service.store.audit import audit_lines
 from frostshift_service.store.engine import open_store, reading, writing
 from frostshift_service.store.notices import load_setup, save_setup
 from frostshift_service.store.records import KeptSite
@@ -451,6 +452,7 @@ async def test_two_people_at_one_form(web: Web) -> None:
         assert answer.status_code == 409
         words = words_of(answer.text)
         assert "Somebody changed the same meanwhile" in words
+        assert re.search(r"The log of changes has last: Owner, \w{3} \d+ \w{3} \d\d:\d\d: [^.]*Day", words)
         assert "In the settings now: 9" in words
         assert 'value="15:00"' in answer.text
         assert kept(web).site.shifts[0].hands == 9
@@ -563,6 +565,15 @@ async def test_a_person_is_changed_and_no_secret_is_shown(web: Web) -> None:
         changed = people(web).person("tamsin")
         assert changed is not None
         assert (changed.addresses[0].to, changed.addresses[0].secret) == (HOOK, "another secret of many")
+        hidden = ("SECRETPATH", "another secret of many", "Bearer K")
+        for path in ("people", "people.json", "notices", "notices.json", "notices.csv", "access", "set-up/people"):
+            answer = await client.get(f"/sites/{SITE}/{path}")
+            assert answer.status_code == 200, path
+            assert not [one for one in hidden if one in unescape(answer.text)], path
+        with reading(web.engine) as session:
+            written = repr(audit_lines(session, newest=50))
+        assert not [one for one in hidden if one in written]
+        assert not [one for one in hidden[1:] if one in repr(changed)]
         # whoever moves an address is not sent its secret headers
         sent = {
             **await form_of(client, "people", "tamsin"),

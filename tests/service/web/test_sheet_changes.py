@@ -135,6 +135,9 @@ def test_too_few_hands_are_drawn_as_an_outline(plan: Plan, show: Show, now: date
     found = morning_sheet(plan, show, now).shifts[0].hours
     assert found is not None
     assert max(one.short for one in found.hours) == 1
+    assert [one.people for one in found.hours] == [one.torches for one in found.hours]
+    assert [bar.people_text for bar in found.picture.bars] == [str(one.people or "") for one in found.hours]
+    assert {one.people_short for one in found.hours} == {0, 1}  # one on shift, two torches at once
     assert [bar.over_height > 0.0 for bar in found.picture.bars][:4] == [False, False, True, True]
 
 
@@ -290,9 +293,15 @@ def test_folded_notes_are_on_paper(browser: Browser, base_url: str, web: Any, tm
     enter(page, web.app)
     page.goto("/sites/north-yard/morning")
     assert page.evaluate("getComputedStyle(document.documentElement).backgroundColor") == "rgb(20, 24, 28)"
-    note = page.get_by_text("A note that is folded.").first
-    assert not note.is_visible()
+    folded = page.locator("td.heating").get_by_text("A note that is folded.").first
+    row = page.locator("tr.notes-row", has_text="A note that is folded.").first
+    assert not folded.is_visible()
+    assert not row.is_visible()
     page.emulate_media(media="print", color_scheme="dark")
-    assert note.is_visible()
+    assert not folded.is_visible()
+    row_box, table_box = row.bounding_box(), page.locator("table.joints").first.bounding_box()
+    assert row_box is not None
+    assert table_box is not None
+    assert row_box["width"] == pytest.approx(table_box["width"], abs=1.0)  # not squeezed into a column
     assert page.evaluate("getComputedStyle(document.documentElement).backgroundColor") == "rgb(255, 255, 255)"
     context.close()
