@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from threading import Lock
+from threading import Event, Lock
 from typing import Final, Literal
 
 from apscheduler.schedulers.background import BackgroundScheduler
@@ -171,12 +171,14 @@ class Jobs:
         self._planning = Lock()
         self._scheduler: BackgroundScheduler | None = None
         self._senders, self._wiring = senders, wiring
+        self._stopping = Event()
         self._failing: dict[tuple[str, str], datetime] = {}
 
     # The loop
 
     def start(self) -> None:
         """Run `tick` now and every minute, and `deliver` now and every twenty seconds where anything is sent."""
+        self._stopping.clear()
         self._scheduler = BackgroundScheduler(timezone="UTC")
         # Apart from each other: a mail server that is slow must not hold up a forecast.
         loops = {self.tick: CronTrigger(minute="*", timezone="UTC")}
@@ -194,7 +196,8 @@ class Jobs:
         self._scheduler.start()
 
     def stop(self) -> None:
-        """Let a running tick end, then start no other."""
+        """Let a running tick and the messages that are being sent end, then start no other."""
+        self._stopping.set()
         if self._scheduler is not None:
             self._scheduler.shutdown(wait=True)
             self._scheduler = None
@@ -255,7 +258,7 @@ class Jobs:
         if self._senders is None or self._wiring is None:
             return
         try:
-            deliver(self._engine, self._senders, self._wiring, self._now)
+            deliver(self._engine, self._senders, self._wiring, self._now, stopping=self._stopping.is_set)
         except Exception:
             log.exception("notices could not be delivered")
 
