@@ -5,13 +5,14 @@ from __future__ import annotations
 import io
 import logging
 import os
+import signal
 import socket
 import sys
 import threading
 from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Final
 
 import typer
 from sqlalchemy import Engine
@@ -47,6 +48,11 @@ from frostshift_service.views.terminal import sheet_text
 from frostshift_service.weather import FeedError
 
 log = logging.getLogger("frostshift_service")
+
+STOP_WITHIN_S: Final = 20.0
+"""A stop takes no longer. What stops us (systemd, a container engine) has to wait a little longer than this."""
+ANSWER_WITHIN_S: Final = 5
+"""Requests that are being answered when we are stopped have so long."""
 
 app = typer.Typer(
     name="frostshift",
@@ -128,11 +134,23 @@ def serve(
     port: Annotated[int | None, typer.Option(min=1, max=65535, help="port; without it the setting's")] = None,
 ) -> None:
     """Serve the pages on this machine, keep forecasts and plans up to date and tell people, until stopped."""
+    signal.signal(signal.SIGTERM, _leave)
     with opened(sending=True) as (settings, engine, jobs):
         check_tables(engine)
         if settings.contact is None:
             print("No forecast is pulled: weather services want a contact, set FROSTSHIFT_CONTACT.", file=sys.stderr)
         _serve(settings, engine, jobs, port or settings.port)
+
+
+def _leave(_signal: int, _frame: object) -> None:
+    """SIGTERM ends us as the end of the work does, wherever we are: open transactions are rolled back, exit code 0."""
+    sys.exit(0)
+
+
+def _cut_off() -> None:
+    """End at once. Nothing is half: what was not committed is done again, by another copy or at the next start."""
+    log.warning("still at work %g s after we were stopped: cut off, to be done again", STOP_WITHIN_S)
+    os._exit(0)
 
 
 def _serve(settings: Settings, engine: Engine, jobs: Jobs, port: int, *, always_a_link: bool = False) -> None:
@@ -171,13 +189,22 @@ def _serve(settings: Settings, engine: Engine, jobs: Jobs, port: int, *, always_
             say_where()
             print("Press Enter for a one-time link that signs in as owner, Ctrl+C to stop.", flush=True)
 
+        async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+            # Threads at work (a plan, a slow weather service) cannot be cancelled, and Python waits for them.
+            longest = threading.Timer(STOP_WITHIN_S, _cut_off)
+            longest.daemon = True
+            longest.start()
+            await super().shutdown(sockets)
+
     def more_links() -> None:
         for _ in sys.stdin:
             say_link()
 
     if sys.stdin is not None and sys.stdin.isatty():
         threading.Thread(target=more_links, daemon=True).start()
-    server = Server(uvicorn.Config(web, log_level="warning", access_log=False))
+    server = Server(
+        uvicorn.Config(web, log_level="warning", access_log=False, timeout_graceful_shutdown=ANSWER_WITHIN_S)
+    )
     with listening, suppress(KeyboardInterrupt):
         server.run([listening])
 
@@ -196,6 +223,7 @@ def demo_command(
         update={"data_dir": folder, "database_url": f"sqlite:///{(folder / 'demo.db').as_posix()}", **off}
     )
     now = clock.utc_now()
+    signal.signal(signal.SIGTERM, _leave)
     with opened(settings) as (_, engine, jobs):
         check_tables(engine)
         load_demo(engine, jobs, settings, now)

@@ -13,7 +13,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from socket import gethostname
-from threading import Lock
+from threading import Event, Lock
 from typing import Final, Literal
 from uuid import uuid4
 
@@ -185,13 +185,15 @@ class Jobs:
         self._planning = Lock()
         self._scheduler: BackgroundScheduler | None = None
         self._senders, self._wiring = senders, wiring
+        self._stopping = Event()
         self._failing: dict[tuple[str, str], datetime] = {}
-        self._turns = SiteTurns(engine, now, f"{gethostname()}-{uuid4().hex[:8]}", self._work_on)
+        self._turns = SiteTurns(engine, now, f"{gethostname()}-{uuid4().hex[:8]}", self._work_on, self._stopping)
 
     # The loop
 
     def start(self) -> None:
         """Run all loops now, and then each by its trigger; `deliver` where anything is sent."""
+        self._stopping.clear()
         self._scheduler = BackgroundScheduler(timezone="UTC")
         # Apart from each other: a mail server that is slow must not hold up a forecast.
         loops = {
@@ -212,9 +214,9 @@ class Jobs:
         self._scheduler.start()
 
     def stop(self) -> None:
-        """Let what is under way end, then start nothing else."""
+        """Let a running tick and the messages that are being sent end, then start no other."""
+        self._stopping.set()
         if self._scheduler is not None:
-            self._turns.stop()
             self._scheduler.shutdown(wait=True)
             self._scheduler = None
 
@@ -275,7 +277,7 @@ class Jobs:
         if self._senders is None or self._wiring is None:
             return
         try:
-            deliver(self._engine, self._senders, self._wiring, self._now)
+            deliver(self._engine, self._senders, self._wiring, self._now, stopping=self._stopping.is_set)
         except Exception:
             log.exception("notices could not be delivered")
 

@@ -197,6 +197,7 @@ class _Run:
     senders: Senders
     wiring: Wiring
     now: Callable[[], datetime]
+    stopping: Callable[[], bool]
     lock: Lock = field(default_factory=Lock)
     outcomes: Counter[Outcome] = field(default_factory=Counter)
     skip_addresses: set[tuple[str, str]] = field(default_factory=set)
@@ -212,6 +213,7 @@ def deliver(
     now: Callable[[], datetime],
     *,
     workers: int = WORKERS,
+    stopping: Callable[[], bool] = lambda: False,
 ) -> Mapping[Outcome, int]:
     """Send everything that is due; repeat and pass on what nobody has answered.
 
@@ -224,6 +226,7 @@ def deliver(
         wiring: words and links.
         now: reads the clock, aware UTC.
         workers: messages sent at once.
+        stopping: whether to begin no other message; what is left is due in the next run.
 
     Returns:
         Outcome -> number of deliveries.
@@ -240,7 +243,7 @@ def deliver(
                 deliveries.follow_up(session, site_id, now=now())
         except Exception:
             log.exception("site %s: what nobody answered could not be passed on", site_id)
-    run = _Run(engine, senders, wiring, now)
+    run = _Run(engine, senders, wiring, now, stopping)
     with Heartbeat(BEAT_S, lambda: _renew(run)):
         if workers == 1:
             _work(run)
@@ -264,7 +267,7 @@ def _work(run: _Run) -> None:
         # One after the other, so that no two workers are at one address: what one of them learns of it counts for all.
         with run.lock:
             run.claims += 1
-            if run.claims > MOST_IN_A_RUN:
+            if run.claims > MOST_IN_A_RUN or run.stopping():
                 return
             with writing(run.engine) as session:
                 claimed = deliveries.claim_next(

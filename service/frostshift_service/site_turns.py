@@ -25,7 +25,12 @@ class SiteTurns:
     """Takes sites that are due, one at a time a worker, and gives them back."""
 
     def __init__(
-        self, engine: Engine, now: Callable[[], datetime], copy_name: str, work: Callable[[str], None]
+        self,
+        engine: Engine,
+        now: Callable[[], datetime],
+        copy_name: str,
+        work: Callable[[str], None],
+        stopping: Event,
     ) -> None:
         """The loop.
 
@@ -34,24 +39,20 @@ class SiteTurns:
             now: reads the clock, aware UTC.
             copy_name: of this copy, its own.
             work: done for a site; what it raises ends the site's turn, and `run` raises it when the others are done.
+            stopping: once set, no other site is taken.
         """
         self._engine, self._now, self._copy_name, self._work = engine, now, copy_name, work
         self._held: dict[Turn, datetime] = {}
         self._lock = Lock()
-        self._stopping = Event()
+        self._stopping = stopping
 
     def run(self, workers: int = WORKERS) -> int:
-        """Work on sites until none is due, or `stop`; how many that were."""
-        self._stopping.clear()
+        """Work on sites until none is due; how many that were."""
         with Heartbeat(BEAT_S, self._renew):
             if workers == 1:
                 return self._run_one()
             with ThreadPoolExecutor(workers) as pool:
                 return sum(done.result() for done in [pool.submit(self._run_one) for _ in range(workers)])
-
-    def stop(self) -> None:
-        """Take no other site in a `run` that is under way."""
-        self._stopping.set()
 
     def _run_one(self) -> int:
         done = 0

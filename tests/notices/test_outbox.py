@@ -475,6 +475,15 @@ def test_the_jobs_deliver_where_they_have_senders(engine: Engine, clock: Clock) 
     assert len(sender.got) == 1
 
 
+def test_a_stop_lets_a_message_end_and_begins_no_other(engine: Engine, clock: Clock) -> None:
+    set_up(engine, ROWAN, TAMSIN)
+    decide(engine, notice())
+    stop = threading.Event()
+    sender = Noted(lambda _: stop.set())
+    assert deliver(engine, {"email": sender}, WIRING, clock, workers=1, stopping=stop.is_set) == {"sent": 1}
+    assert run(engine, {"email": sender}, clock) == {"sent": 1}, "the next start sends what is left"
+
+
 def test_the_loop_delivers_at_once(engine: Engine, clock: Clock) -> None:
     clock.now = utc_now()  # the scheduler has a clock of its own
     set_up(engine, ROWAN)

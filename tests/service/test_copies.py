@@ -146,7 +146,7 @@ def test_two_copies_share_the_turns(store: Engine, copy: Callable[..., Jobs], cl
 
 
 WORKER = """
-import sys, time
+import sys, threading, time
 from datetime import UTC, datetime, timedelta
 from frostshift_service import clock
 from frostshift_service.store import turns
@@ -158,7 +158,7 @@ engine = open_store(sys.argv[1])
 def work(site_id):
     print(site_id, flush=True)
     time.sleep(float(sys.argv[2]))
-loop = site_turns.SiteTurns(engine, clock.utc_now, sys.argv[3], work)
+loop = site_turns.SiteTurns(engine, clock.utc_now, sys.argv[3], work, threading.Event())
 while True:
     loop.run(workers=1)
     time.sleep(0.1)
