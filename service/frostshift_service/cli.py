@@ -22,6 +22,7 @@ from frostshift_service import clock, demo
 from frostshift_service.commands.accounts import account_app, base_url, mailer_of, sign_in
 from frostshift_service.commands.case import case
 from frostshift_service.commands.compare import compare
+from frostshift_service.commands.doctor import doctor
 from frostshift_service.commands.gas import gas
 from frostshift_service.commands.line import Refused, SiteOption, opened, print_csv, print_json, read_day, site_id_of
 from frostshift_service.commands.people import notices_app, people_app
@@ -31,6 +32,7 @@ from frostshift_service.commands.stock import stock_app
 from frostshift_service.commands.weather import pull, scores, thermometer_app, weather
 from frostshift_service.http import HttpError
 from frostshift_service.jobs import Jobs, check_tables
+from frostshift_service.log_lines import write_log
 from frostshift_service.settings import Settings, SettingsError, load_settings
 from frostshift_service.site_file import SiteFileError
 from frostshift_service.stock_form import contents_of, kinds_of
@@ -73,6 +75,7 @@ app.command()(scores)
 app.command()(gas)
 app.command()(compare)
 app.command()(case)
+app.command()(doctor)
 app.command("sign-in")(sign_in)
 
 
@@ -130,9 +133,19 @@ def serve(
     """Serve the pages on this machine, keep forecasts and plans up to date and tell people, until stopped."""
     with opened(sending=True) as (settings, engine, jobs):
         check_tables(engine)
+        write_log(settings.log_format, settings.log_level, settings.secret_values())
         if settings.contact is None:
-            print("No forecast is pulled: weather services want a contact, set FROSTSHIFT_CONTACT.", file=sys.stderr)
+            log.warning("no forecast is pulled: weather services want a contact, set FROSTSHIFT_CONTACT")
         _serve(settings, engine, jobs, port or settings.port)
+
+
+def _listening(host: str, port: int) -> socket.socket:
+    """The port, taken; one that is in use is one line."""
+    try:
+        return socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET)
+    except OSError as error:
+        reason = os.strerror(error.errno or 0)
+        raise Refused(f"Port {port} cannot be used ({reason}): choose another with --port.") from error
 
 
 def _serve(settings: Settings, engine: Engine, jobs: Jobs, port: int, *, always_a_link: bool = False) -> None:
@@ -141,16 +154,16 @@ def _serve(settings: Settings, engine: Engine, jobs: Jobs, port: int, *, always_
 
     from frostshift_service.app import create_app
 
-    log.setLevel(settings.log_level.upper())
-    # Taken before anything starts: a port that is in use is one line.
-    try:
-        family = socket.AF_INET6 if ":" in settings.host else socket.AF_INET
-        listening = socket.create_server((settings.host, port), family=family)
-    except OSError as error:
-        reason = os.strerror(error.errno or 0)
-        raise Refused(f"Port {port} cannot be used ({reason}): choose another with --port.") from error
+    listening = _listening(settings.host, port)  # before anything starts
     web = create_app(
-        settings, engine, clock.utc_now, jobs, mailer=mailer_of(settings), start=jobs.start, stop=jobs.stop
+        settings,
+        engine,
+        clock.utc_now,
+        jobs,
+        mailer=mailer_of(settings),
+        start=jobs.start,
+        stop=jobs.stop,
+        still_s=jobs.still_s,
     )
     base = base_url(settings, port)
 
@@ -162,6 +175,8 @@ def _serve(settings: Settings, engine: Engine, jobs: Jobs, port: int, *, always_
             known = any_owner_signs_in(session)
         if known and not always_a_link:
             print(f"Sign in at {base}", flush=True)
+        elif settings.log_format == "json":
+            print(f"Nobody can sign in at {base} yet: `frostshift sign-in` makes a link.", flush=True)
         else:
             say_link()
 
@@ -169,15 +184,16 @@ def _serve(settings: Settings, engine: Engine, jobs: Jobs, port: int, *, always_
         async def startup(self, sockets: list[socket.socket] | None = None) -> None:
             await super().startup(sockets)
             say_where()
-            print("Press Enter for a one-time link that signs in as owner, Ctrl+C to stop.", flush=True)
+            if settings.log_format == "text":
+                print("Press Enter for a one-time link that signs in as owner, Ctrl+C to stop.", flush=True)
 
     def more_links() -> None:
         for _ in sys.stdin:
             say_link()
 
-    if sys.stdin is not None and sys.stdin.isatty():
+    if settings.log_format == "text" and sys.stdin is not None and sys.stdin.isatty():
         threading.Thread(target=more_links, daemon=True).start()
-    server = Server(uvicorn.Config(web, log_level="warning", access_log=False))
+    server = Server(uvicorn.Config(web, log_level="warning", log_config=None, access_log=False))
     with listening, suppress(KeyboardInterrupt):
         server.run([listening])
 
@@ -201,6 +217,7 @@ def demo_command(
         load_demo(engine, jobs, settings, now)
         print(sheet_text(printed_sheet(engine, jobs, demo.SITE_ID, "tomorrow", 2)))
         if not no_serve:
+            write_log(settings.log_format, settings.log_level, settings.secret_values())
             print()
             _serve(settings, engine, jobs, port or settings.port, always_a_link=True)
 

@@ -25,6 +25,7 @@ from frostshift_rules.job import Site
 from frostshift_rules.notice_events import AddressOff, Event, ForecastAge, Notice, Told
 from frostshift_rules.notice_setup import Address, Channel, NoticeSetup, Person, Urgency
 from frostshift_rules.notice_together import together
+from frostshift_service.metrics import DELIVERIES
 from frostshift_service.senders import ANSWER_PATH, Message, SendError, Senders
 from frostshift_service.store import deliveries, notices
 from frostshift_service.store.engine import reading, writing
@@ -274,6 +275,7 @@ def _work(run: _Run) -> None:
             outcome = "waiting"
             with run.lock:
                 run.skip_addresses.add(address)
+        DELIVERIES.labels(claimed.delivery.address_key.partition(":")[0], outcome).inc()
         with run.lock:
             run.busy.discard(address)
             run.outcomes[outcome] += 1
