@@ -8,12 +8,14 @@ from __future__ import annotations
 
 from typing import Final, Literal
 
-from prometheus_client import CollectorRegistry, Counter, Histogram
+from prometheus_client import CollectorRegistry, Counter, Histogram, disable_created_metrics
 from prometheus_client.process_collector import ProcessCollector
 
 Step = Literal["alerts", "pull", "plan", "notices", "deliver", "request"]
 
 _OWN: Final = "Of this copy alone, since its start."
+
+disable_created_metrics()  # a series more for each, which says when it began; the process's start says as much
 
 REGISTRY: Final = CollectorRegistry()
 """Of this process."""

@@ -177,7 +177,7 @@ def test_a_damaged_locked_or_strange_database(tmp_path: Path) -> None:
     damaged[(page - 1) * 4096 : page * 4096] = os.urandom(4096)
     file.write_bytes(damaged)
     ((state, said),) = of(examine(bench(one)), "database")
-    assert (state, said[:24]) == ("broken", "The file is damaged: ***")
+    assert (state, said.partition(":")[0]) == ("broken", "The file is damaged")
     file.write_bytes(b"no database" * 1000)
     said = "The file of the database is damaged, or is none."
     assert of(examine(bench(one)), "database") == [("broken", said)]

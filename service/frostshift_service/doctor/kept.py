@@ -64,7 +64,10 @@ def database_look(bench: Bench) -> Iterator[Finding]:
 
 def _sqlite(file: Path) -> Iterator[Finding]:
     with closing(sqlite3.connect(f"{file.absolute().as_uri()}?mode=ro", uri=True, timeout=5)) as connection:
-        said = [str(row[0]) for row in connection.execute("PRAGMA quick_check(3)")]
+        try:
+            said = [str(row[0]) for row in connection.execute("PRAGMA quick_check(3)")]
+        except sqlite3.DatabaseError as error:  # too damaged to be checked
+            said = [str(error)]
     if said != ["ok"]:
         yield broken("database", f"The file is damaged: {'; '.join(said)[:200]}.", _DO[outside.DAMAGED])
         return

@@ -16,6 +16,7 @@ import httpx
 import pytest
 from prometheus_client.parser import text_string_to_metric_families
 from sqlalchemy import Engine, make_url, text
+from sqlalchemy.exc import OperationalError
 from sqlmodel import select
 from tests.service.web.conftest import NOW, HandPlanner, Web
 from tests.service.web.test_auth import account
@@ -203,6 +204,18 @@ async def test_a_lock_on_postgresql_is_waited_for_a_little(
             other.execute(text("SELECT * FROM alembic_version"))
     assert DATABASE_TIMEOUTS._value.get() == before + 1
     assert await Readiness(lambda: engine, None).problems() == []
+
+
+def test_a_lock_of_sqlite_that_is_waited_for_too_long_is_counted(web: Web) -> None:
+    before = DATABASE_TIMEOUTS._value.get()
+    with closing(sqlite3.connect(str(web.engine.url.database), isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        with web.engine.connect().execution_options(frostshift_reading=True) as ours:
+            ours.exec_driver_sql("PRAGMA busy_timeout = 20")
+            ours.exec_driver_sql("PRAGMA query_only = OFF")
+            with pytest.raises(OperationalError, match="locked"):
+                ours.exec_driver_sql("UPDATE site SET name = 'x'")
+    assert DATABASE_TIMEOUTS._value.get() == before + 1
 
 
 # Figures
