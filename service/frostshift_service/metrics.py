@@ -15,7 +15,7 @@ Step = Literal["alerts", "pull", "plan", "notices", "deliver", "request"]
 
 _OWN: Final = "Of this copy alone, since its start."
 
-disable_created_metrics()  # a series more for each, which says when it began; the process's start says as much
+disable_created_metrics()  # type: ignore[no-untyped-call]  # a series more for each, which says when it began; the process's start says as much
 
 REGISTRY: Final = CollectorRegistry()
 """Of this process."""
