@@ -33,6 +33,7 @@ from frostshift_service import (
     gas_order_pages,
     notice_pages,
     openapi_doc,
+    outside_pages,
     pages,
     print_pages,
     readings_pages,
@@ -43,6 +44,9 @@ from frostshift_service import (
 )
 from frostshift_service.auth import Guard, check_right, is_device_post, is_secret_link
 from frostshift_service.door import Door
+from frostshift_service.metrics import count_error
+from frostshift_service.readiness import Readiness, StillS
+from frostshift_service.request_log import RequestLog
 from frostshift_service.rights import Actor
 from frostshift_service.senders import Mailer
 from frostshift_service.settings import Settings
@@ -90,6 +94,7 @@ ROUTERS: Final = (
     print_pages,
     set_up_pages,
     account_pages,
+    outside_pages,
     pages,
 )
 """The modules whose routes make the app; a path that two of them know is the first one's."""
@@ -212,6 +217,7 @@ class _LastResort:
         except Exception:
             if scope["type"] != "http" or started:
                 raise
+            count_error("request")
             log.exception("%s %r failed", scope["method"], shown_path(scope["path"]))  # a path may hold a line end
             message = "Something went wrong here; it is written in the log. Nothing was saved half."
             answer = error_answer(Request(scope), 500, message)
@@ -227,6 +233,7 @@ def create_app(
     mailer: Mailer | None = None,
     start: Callable[[], None] = _nothing,
     stop: Callable[[], None] = _nothing,
+    still_s: StillS | None = None,
 ) -> FastAPI:
     """The app. `app.state.door.new_link()` gives a link to get in.
 
@@ -238,6 +245,7 @@ def create_app(
         mailer: sends links to sign in; None: no mail is sent.
         start: called when the app starts to serve, such as the start of the loops.
         stop: called when it ends.
+        still_s: seconds since the loops moved; None: none are run here.
     """
     desk = Desk(engine, jobs, now)
     door = Door(lambda: app.state.desk.engine, now)
@@ -262,12 +270,13 @@ def create_app(
         dependencies=[Depends(check_right)],
     )
     app.state.desk, app.state.door, app.state.settings, app.state.mailer = desk, door, settings, mailer
+    app.state.readiness = Readiness(lambda: app.state.desk.engine, still_s)
     for module in ROUTERS:
         app.include_router(module.router)
     app.mount("/static", StaticFiles(directory=Path(__file__).parent / "static"), name="static")
     _add_error_answers(app)
     openapi_doc.install(app)
-    # The last added stands first: headers, then the guard, then the last resort.
+    # The last added stands first: the log, headers, then the guard, then the last resort.
     app.add_middleware(_LastResort)
     app.add_middleware(
         Guard,
@@ -275,8 +284,10 @@ def create_app(
         max_body_bytes=settings.schedule_bytes + FORM_BYTES,
         refuse=error_answer,
         pages_url=settings.pages_url,
+        metrics_on_loopback=settings.metrics_on_loopback,
     )
     app.add_middleware(_Headers)
+    app.add_middleware(RequestLog)
     return app
 
 

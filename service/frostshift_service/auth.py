@@ -27,6 +27,9 @@ from frostshift_service.store.records import UnknownSite
 
 OPEN_PATHS: Final = ("/sign-in", "/sign-in/link", ENTER_PATH)
 """Where people come in."""
+HEALTH_PATHS: Final = ("/healthz", "/readyz")
+"""Asked by what watches over us, by whatever name or number it reaches us: neither host nor session is looked at."""
+METRICS_PATH: Final = "/metrics"
 STATIC: Final = "/static/"
 """Files of ours that hold nothing of the job; the page that refuses needs its style sheet."""
 DEVICE_BYTES: Final = 50_000
@@ -40,6 +43,9 @@ _DEVICE_PATH: Final = re.compile(r"/sites/[^/]{1,300}/thermometer")
 
 NOBODY: Final = Actor("a link")
 """Who passes by a secret alone: his route asks for it, and says whose it is."""
+
+THIS_MACHINE: Final = Actor("this machine", owner=True)
+"""Who reads `/metrics`, and nothing else, from this machine without a token."""
 
 Refuse = Callable[[Request, int, str], Response]
 """Makes the answer to a refused request from its status and a sentence."""
@@ -56,15 +62,24 @@ class Guard:
         max_body_bytes: longest body of a request.
         refuse: makes the answer to a refused request.
         pages_url: address under which others reach us. None: there is none, and this machine's names alone are served.
+        metrics_on_loopback: whether a program on this machine reads `/metrics` without a token.
     """
 
     def __init__(
-        self, app: ASGIApp, door: Door, max_body_bytes: int, refuse: Refuse, pages_url: str | None = None
+        self,
+        app: ASGIApp,
+        door: Door,
+        max_body_bytes: int,
+        refuse: Refuse,
+        pages_url: str | None = None,
+        *,
+        metrics_on_loopback: bool = False,
     ) -> None:
         self.app = app
         self.door = door
         self.max_body_bytes = max_body_bytes
         self.refuse = refuse
+        self.metrics_on_loopback = metrics_on_loopback
         self.public_host = None if pages_url is None else urlsplit(pages_url).netloc.lower()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -84,11 +99,17 @@ class Guard:
     async def _checked(self, request: Request) -> Response | None:
         """None where the request may pass."""
         request.state.actor, request.state.browser = None, None
+        if request.url.path in HEALTH_PATHS and request.method in ("GET", "HEAD"):
+            request.state.actor = NOBODY
+            return None
         host = request.headers.get("host", "")
         if not (_HOST.fullmatch(host) or host.lower() == self.public_host):
             return self.refuse(request, 400, "This address is not served here; use localhost or 127.0.0.1.")
         path, safe = request.url.path, request.method in _SAFE_METHODS
         if path.startswith(STATIC) and safe:
+            return None
+        if self.metrics_on_loopback and is_metrics_from_here(request):
+            request.state.actor = THIS_MACHINE
             return None
         if is_device_post(request):
             request.state.actor = NOBODY
@@ -122,8 +143,10 @@ class Guard:
         return None
 
 
-def check_right(request: Request) -> None:
+async def check_right(request: Request) -> None:
     """Refuse where whoever asks may not do what the path is for; stands before every route of the app.
+
+    Not in a thread: whether we are alive is answered while all threads are at work.
 
     A site at which he is nothing is not there for him, so that nobody learns which sites there are.
 
@@ -142,6 +165,8 @@ def check_right(request: Request) -> None:
         may = True
     elif asked == "account":
         may = actor.account_id is not None
+    elif asked == "watch_some":
+        may = actor.owner or any("watch" in rights for rights in actor.rights.values())
     elif asked in RIGHTS:
         may = bool(site_id) and actor.may(asked, site_id)
     else:  # `own`, and a path that nobody put into the table
@@ -157,6 +182,22 @@ def is_device_post(request: Request) -> bool:
     cookie nor origin would add anything.
     """
     return request.method == "POST" and _DEVICE_PATH.fullmatch(request.url.path) is not None
+
+
+def is_metrics_from_here(request: Request) -> bool:
+    """Whether a program on this machine asks for `/metrics`, directly.
+
+    What a proxy on this machine hands on also comes from here: it has another host's name, or says for whom it asks.
+    """
+    handed_on = ("forwarded", "via", "x-forwarded-for", "x-forwarded-host", "x-real-ip")
+    return (
+        request.method == "GET"
+        and request.url.path == METRICS_PATH
+        and request.client is not None
+        and request.client.host in ("127.0.0.1", "::1")
+        and _HOST.fullmatch(request.headers.get("host", "")) is not None
+        and not any(name in request.headers for name in handed_on)
+    )
 
 
 def is_secret_link(request: Request) -> bool:

@@ -9,6 +9,7 @@ import signal
 import socket
 import sys
 import threading
+from collections.abc import Callable
 from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
@@ -23,6 +24,7 @@ from frostshift_service import clock, demo
 from frostshift_service.commands.accounts import account_app, base_url, mailer_of, sign_in
 from frostshift_service.commands.case import case
 from frostshift_service.commands.compare import compare
+from frostshift_service.commands.doctor import doctor
 from frostshift_service.commands.gas import gas
 from frostshift_service.commands.line import Refused, SiteOption, opened, print_csv, print_json, read_day, site_id_of
 from frostshift_service.commands.people import notices_app, people_app
@@ -32,6 +34,7 @@ from frostshift_service.commands.stock import stock_app
 from frostshift_service.commands.weather import pull, scores, thermometer_app, weather
 from frostshift_service.http import HttpError
 from frostshift_service.jobs import Jobs, check_tables
+from frostshift_service.log_lines import write_log
 from frostshift_service.settings import Settings, SettingsError, load_settings
 from frostshift_service.site_file import SiteFileError
 from frostshift_service.stock_form import contents_of, kinds_of
@@ -79,6 +82,7 @@ app.command()(scores)
 app.command()(gas)
 app.command()(compare)
 app.command()(case)
+app.command()(doctor)
 app.command("sign-in")(sign_in)
 
 
@@ -137,8 +141,9 @@ def serve(
     signal.signal(signal.SIGTERM, _leave)
     with opened(sending=True) as (settings, engine, jobs):
         check_tables(engine)
+        write_log(settings.log_format, settings.log_level, settings.secret_values())
         if settings.contact is None:
-            print("No forecast is pulled: weather services want a contact, set FROSTSHIFT_CONTACT.", file=sys.stderr)
+            log.warning("no forecast is pulled: weather services want a contact, set FROSTSHIFT_CONTACT")
         _serve(settings, engine, jobs, port or settings.port)
 
 
@@ -153,22 +158,42 @@ def _cut_off() -> None:
     os._exit(0)
 
 
+def _listening(host: str, port: int) -> socket.socket:
+    """The port, taken; one that is in use is one line."""
+    try:
+        return socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET)
+    except OSError as error:
+        reason = os.strerror(error.errno or 0)
+        raise Refused(f"Port {port} cannot be used ({reason}): choose another with --port.") from error
+
+
+def _links_on_enter(say_link: Callable[[], None]) -> None:
+    """A link for every Enter, where there is a terminal."""
+
+    def more_links() -> None:
+        for _ in sys.stdin:
+            say_link()
+
+    if sys.stdin is not None and sys.stdin.isatty():
+        threading.Thread(target=more_links, daemon=True).start()
+
+
 def _serve(settings: Settings, engine: Engine, jobs: Jobs, port: int, *, always_a_link: bool = False) -> None:
     # On demand: the web takes a third of a second that the other commands need not wait for.
     import uvicorn
 
     from frostshift_service.app import create_app
 
-    log.setLevel(settings.log_level.upper())
-    # Taken before anything starts: a port that is in use is one line.
-    try:
-        family = socket.AF_INET6 if ":" in settings.host else socket.AF_INET
-        listening = socket.create_server((settings.host, port), family=family)
-    except OSError as error:
-        reason = os.strerror(error.errno or 0)
-        raise Refused(f"Port {port} cannot be used ({reason}): choose another with --port.") from error
+    listening = _listening(settings.host, port)  # before anything starts
     web = create_app(
-        settings, engine, clock.utc_now, jobs, mailer=mailer_of(settings), start=jobs.start, stop=jobs.stop
+        settings,
+        engine,
+        clock.utc_now,
+        jobs,
+        mailer=mailer_of(settings),
+        start=jobs.start,
+        stop=jobs.stop,
+        still_s=jobs.still_s,
     )
     base = base_url(settings, port)
 
@@ -180,6 +205,8 @@ def _serve(settings: Settings, engine: Engine, jobs: Jobs, port: int, *, always_
             known = any_owner_signs_in(session)
         if known and not always_a_link:
             print(f"Sign in at {base}", flush=True)
+        elif settings.log_format == "json":
+            print(f"Nobody can sign in at {base} yet: `frostshift sign-in` makes a link.", flush=True)
         else:
             say_link()
 
@@ -187,7 +214,8 @@ def _serve(settings: Settings, engine: Engine, jobs: Jobs, port: int, *, always_
         async def startup(self, sockets: list[socket.socket] | None = None) -> None:
             await super().startup(sockets)
             say_where()
-            print("Press Enter for a one-time link that signs in as owner, Ctrl+C to stop.", flush=True)
+            if settings.log_format == "text":
+                print("Press Enter for a one-time link that signs in as owner, Ctrl+C to stop.", flush=True)
 
         async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
             # Threads at work (a plan, a slow weather service) cannot be cancelled, and Python waits for them.
@@ -196,15 +224,16 @@ def _serve(settings: Settings, engine: Engine, jobs: Jobs, port: int, *, always_
             longest.start()
             await super().shutdown(sockets)
 
-    def more_links() -> None:
-        for _ in sys.stdin:
-            say_link()
-
-    if sys.stdin is not None and sys.stdin.isatty():
-        threading.Thread(target=more_links, daemon=True).start()
-    server = Server(
-        uvicorn.Config(web, log_level="warning", access_log=False, timeout_graceful_shutdown=ANSWER_WITHIN_S)
+    if settings.log_format == "text":
+        _links_on_enter(say_link)
+    settings_of_server = uvicorn.Config(
+        web,
+        log_level="warning",
+        log_config=None,
+        access_log=False,
+        timeout_graceful_shutdown=ANSWER_WITHIN_S,
     )
+    server = Server(settings_of_server)
     with listening, suppress(KeyboardInterrupt):
         server.run([listening])
 
@@ -229,6 +258,7 @@ def demo_command(
         load_demo(engine, jobs, settings, now)
         print(sheet_text(printed_sheet(engine, jobs, demo.SITE_ID, "tomorrow", 2)))
         if not no_serve:
+            write_log(settings.log_format, settings.log_level, settings.secret_values())
             print()
             _serve(settings, engine, jobs, port or settings.port, always_a_link=True)
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from socket import gethostname
 from threading import Event, Lock
+from time import monotonic
 from typing import Final, Literal
 from uuid import uuid4
 
@@ -43,6 +44,8 @@ from frostshift_rules.tables import check_shipped, load_code_table
 from frostshift_rules.workload import NO_WEATHER, FeedChange, HeatPlan, Plan, StationHours, Weather
 from frostshift_service.gas_plans import GasPlans
 from frostshift_service.http import Get
+from frostshift_service.log_lines import about
+from frostshift_service.metrics import PLAN_SECONDS, Step, count_error
 from frostshift_service.notice_work import Decided, decide_on
 from frostshift_service.outbox import Wiring, deliver, send_test, tell_of_failure
 from frostshift_service.pulls import Pulls, feeds_of, standings
@@ -188,6 +191,7 @@ class Jobs:
         self._stopping = Event()
         self._failing: dict[tuple[str, str], datetime] = {}
         self._turns = SiteTurns(engine, now, f"{gethostname()}-{uuid4().hex[:8]}", self._work_on, self._stopping)
+        self._moved_s: float | None = None
 
     # The loop
 
@@ -222,23 +226,32 @@ class Jobs:
 
     def tick(self) -> None:
         """Work on the sites that are due and that no other copy has in hand."""
+        self._moved_s = monotonic()
         self._turns.run()
+        self._moved_s = monotonic()
 
     def _work_on(self, site_id: str) -> None:
         """Pull what is due, plan again where something changed, decide what to tell. No step stops another."""
-        steps: dict[str, Callable[[str], object]] = {
+        steps: dict[Step, Callable[[str], object]] = {
             "alerts": self._us_service.pull_alerts,
             "pull": self.pull,
             "plan": self._plan_with_past,
             "notices": self.decide,
         }
         for name, step in steps.items():
-            try:
-                step(site_id)
-                self._failing.pop((site_id, name), None)
-            except Exception:
-                log.exception("site %s: %s failed", site_id, name)
-                self._tell_of_failure(site_id, name)
+            self._moved_s = monotonic()
+            with about(site=site_id, step=name):
+                try:
+                    step(site_id)
+                    self._failing.pop((site_id, name), None)
+                except Exception:
+                    count_error(name)
+                    log.exception("site %s: %s failed", site_id, name)
+                    self._tell_of_failure(site_id, name)
+
+    def still_s(self) -> float | None:
+        """Seconds since the loop last took a step, whatever the clock of the machine did; None: it has taken none."""
+        return None if self._moved_s is None else monotonic() - self._moved_s
 
     def _tell_of_failure(self, site_id: str, step: str) -> None:
         """Where nothing could be planned or told for `SILENT`, people hear of that."""
@@ -279,6 +292,7 @@ class Jobs:
         try:
             deliver(self._engine, self._senders, self._wiring, self._now, stopping=self._stopping.is_set)
         except Exception:
+            count_error("deliver")
             log.exception("notices could not be delivered")
 
     def forget(self) -> None:
@@ -344,6 +358,7 @@ class Jobs:
             self.gas_plans.forget(gone)
         return current
 
+    @PLAN_SECONDS.time()
     def _plan(self, site_id: str) -> _Current:
         now = self._now()
         with reading(self._engine) as session:

@@ -26,6 +26,7 @@ from frostshift_rules.notice_events import AddressOff, Event, ForecastAge, Notic
 from frostshift_rules.notice_setup import Address, Channel, NoticeSetup, Person, Urgency
 from frostshift_rules.notice_together import together
 from frostshift_service.heartbeat import Heartbeat
+from frostshift_service.metrics import DELIVERIES
 from frostshift_service.senders import ANSWER_PATH, Message, SendError, Senders
 from frostshift_service.store import deliveries, notices
 from frostshift_service.store.engine import reading, writing
@@ -288,6 +289,7 @@ def _work(run: _Run) -> None:
             outcome = "waiting"
             with run.lock:
                 run.skip_addresses.add(address)
+        DELIVERIES.labels(claimed.delivery.address_key.partition(":")[0], outcome).inc()
         with run.lock:
             run.busy.pop(address, None)
             run.outcomes[outcome] += 1

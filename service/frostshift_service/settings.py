@@ -14,7 +14,7 @@ from collections.abc import Mapping
 from ipaddress import ip_address
 from pathlib import Path
 from typing import Any, Final, Literal
-from urllib.parse import urlsplit
+from urllib.parse import unquote, urlsplit
 
 from pydantic import Field, SecretStr, ValidationError, ValidationInfo, field_validator, model_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
@@ -102,6 +102,17 @@ class Settings(BaseSettings):
     port: int = Field(default=8765, ge=1, le=65535, description="Port the pages are served on.")
     log_level: Literal["debug", "info", "warning", "error"] = Field(
         default="info", description="Least severe message that is written to the log."
+    )
+    log_format: Literal["text", "json"] = Field(
+        default="text",
+        description="How `serve` writes its log to standard error: `text`, for a terminal, or `json`, a line an event. "
+        "With `json` no link to sign in is printed either, as a collector keeps what is printed: `frostshift sign-in` "
+        "makes one.",
+    )
+    metrics_on_loopback: bool = Field(
+        default=False,
+        description="Whether a program on this machine may read `/metrics`, of all sites, without a token. Off by "
+        "default: whoever has a login on this machine could read the names of the sites.",
     )
     schedule_bytes: int = Field(
         default=10_000_000, ge=1_000, le=100_000_000, description="Largest schedule file that is read [bytes]."
@@ -267,6 +278,18 @@ class Settings(BaseSettings):
                 f"{PREFIX}SMTP_URL and {PREFIX}MAIL_FROM go together; {PREFIX}{lacking.upper()} is not set"
             )
         return self
+
+    def secret_values(self) -> tuple[str, ...]:
+        """Everything secret that is set, as it may stand in a text: whole addresses, and the passwords in them."""
+        whole = [
+            self.smtp_url and self.smtp_url.get_secret_value(),
+            self.database_url if "@" in self.database_url else "",
+        ]
+        found = [self.open_meteo_key and self.open_meteo_key.get_secret_value()]
+        for address in whole:
+            password = urlsplit(address).password if address else None
+            found += [address, password, password and unquote(password)]
+        return tuple({one for one in found if one})
 
 
 def _needs_open_meteo(info: ValidationInfo) -> None:

@@ -12,15 +12,18 @@ from pathlib import Path
 from typing import Any, Final
 
 from pydantic_core import from_json
-from sqlalchemy import URL, Connection, Engine, NullPool, create_engine, event, make_url
+from sqlalchemy import URL, Connection, Engine, ExceptionContext, NullPool, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
 from sqlmodel import Session
 
+from frostshift_service.metrics import DATABASE_TIMEOUTS, is_time_out
 from frostshift_service.store.migrations.run import upgrade_to_head
 from frostshift_service.store.records import StoreError
 
 BUSY_TIMEOUT_MS: Final = 15_000
 """A writer waits so long for another writer of the same SQLite file."""
+
+NO_DRIVER: Final = "PostgreSQL needs psycopg: install frostshift with the extra 'postgres'"
 
 _READING: Final = "frostshift_reading"
 
@@ -46,10 +49,22 @@ def open_store(url: str) -> Engine:
             upgrade_to_head(connection)
         return _engine(address, foreign_keys=True)
     except ModuleNotFoundError as error:
-        raise StoreError("PostgreSQL needs psycopg: install frostshift with the extra 'postgres'") from error
+        raise StoreError(NO_DRIVER) from error
     except (DBAPIError, OSError) as error:
         reason = error.orig if isinstance(error, DBAPIError) else error
         raise StoreError(f"the database {shown} cannot be opened: {reason}") from error
+
+
+def store_as_it_is(url: str) -> Engine:
+    """The database at `url`, whatever its schema; nothing is made or changed, and it is not connected to yet.
+
+    Raises:
+        StoreError: the address is none of ours, or its driver is missing.
+    """
+    try:
+        return _engine(_checked(url), foreign_keys=True)
+    except ModuleNotFoundError as error:
+        raise StoreError(NO_DRIVER) from error
 
 
 @contextmanager
@@ -85,13 +100,20 @@ def _engine(address: URL, *, foreign_keys: bool, **options: Any) -> Engine:
         json_serializer=partial(json.dumps, allow_nan=False),  # PostgreSQL refuses NaN, SQLite does not: neither here
         json_deserializer=from_json,  # reads the joints of a big site in half the time of json.loads
         pool_pre_ping=True,
+        hide_parameters=True,  # what is kept may be secret, and errors are logged
         **options,
     )
+    event.listen(engine, "handle_error", _count_time_out)
     if address.get_backend_name() == "sqlite":
         _set_up_sqlite(engine, foreign_keys)
     else:
         _set_up_postgresql(engine)
     return engine
+
+
+def _count_time_out(context: ExceptionContext) -> None:
+    if is_time_out(context.original_exception):
+        DATABASE_TIMEOUTS.inc()
 
 
 def _set_up_sqlite(engine: Engine, foreign_keys: bool) -> None:

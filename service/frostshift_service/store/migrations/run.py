@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 from typing import Final
 
@@ -22,6 +23,12 @@ def config() -> Config:
     made.set_main_option("script_location", str(Path(__file__).parent).replace("%", "%%"))
     made.set_main_option("path_separator", "os")
     return made
+
+
+@cache
+def heads() -> frozenset[str]:
+    """The newest schema that this version knows."""
+    return frozenset(ScriptDirectory.from_config(config()).get_heads())
 
 
 def upgrade_to_head(connection: Connection) -> None:
