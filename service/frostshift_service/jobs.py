@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from threading import Lock
+from threading import Event, Lock
 from typing import Final, Literal
 
 from apscheduler.schedulers.background import BackgroundScheduler
@@ -55,6 +55,7 @@ from frostshift_service.store.readings import readings_of
 from frostshift_service.store.records import FeedInUse, KeptBecause, KeptSite, PlanInputs, StoreError, UnknownJoint
 from frostshift_service.store.sites import load_site, load_sites
 from frostshift_service.store.thermometer import air_readings_of
+from frostshift_service.tidying import PAUSE_S, tidy_where_due
 from frostshift_service.us_service import UsService
 from frostshift_service.views.chart import SteelSeries
 from frostshift_service.views.thermometer import SHOWN, SiteAir
@@ -72,7 +73,7 @@ PLAN_AGE: Final = timedelta(minutes=15)
 """A plan older than this is made again before it is shown: time itself makes forecasts late and starts pass."""
 READINGS_COUNT: Final = timedelta(days=3)
 """Readings older than this say nothing about the steel any more."""
-KEEP_UNSEEN_PLANS: Final = 20
+KEEP_UNSEEN_PLANS: Final = plans.KEEP_UNSEEN
 CHANGE_SHOWN: Final = timedelta(hours=24)
 """A change of feed is shown for so long."""
 SILENT: Final = timedelta(hours=1)
@@ -170,13 +171,15 @@ class Jobs:
         self.gas_plans = GasPlans()
         self._planning = Lock()
         self._scheduler: BackgroundScheduler | None = None
+        self._stopping = Event()
         self._senders, self._wiring = senders, wiring
         self._failing: dict[tuple[str, str], datetime] = {}
 
     # The loop
 
     def start(self) -> None:
-        """Run `tick` now and every minute, and `deliver` now and every twenty seconds where anything is sent."""
+        """Run `tick` now and every minute, `deliver` every twenty seconds where anything is sent, `tidy` every hour."""
+        self._stopping.clear()
         self._scheduler = BackgroundScheduler(timezone="UTC")
         # Apart from each other: a mail server that is slow must not hold up a forecast.
         loops = {self.tick: CronTrigger(minute="*", timezone="UTC")}
@@ -191,10 +194,12 @@ class Jobs:
                 coalesce=True,
                 max_instances=1,
             )
+        self._scheduler.add_job(self.tidy, CronTrigger(minute=37, timezone="UTC"), coalesce=True, max_instances=1)
         self._scheduler.start()
 
     def stop(self) -> None:
         """Let a running tick end, then start no other."""
+        self._stopping.set()
         if self._scheduler is not None:
             self._scheduler.shutdown(wait=True)
             self._scheduler = None
@@ -258,6 +263,13 @@ class Jobs:
             deliver(self._engine, self._senders, self._wiring, self._now)
         except Exception:
             log.exception("notices could not be delivered")
+
+    def tidy(self) -> None:
+        """Let old rows go, where no copy has done so for a day."""
+        try:
+            tidy_where_due(self._engine, self._now(), lambda: self._stopping.wait(PAUSE_S))
+        except Exception:
+            log.exception("old rows could not be deleted")
 
     def _plan_with_past(self, site_id: str) -> None:
         """Plan again where something changed; where hours of the run-in are missing, ask for them first."""
