@@ -22,6 +22,7 @@ from sqlalchemy.exc import DBAPIError
 from frostshift_rules.strict import TableError
 from frostshift_service import clock, demo
 from frostshift_service.commands.accounts import account_app, base_url, mailer_of, sign_in
+from frostshift_service.commands.backup import backup, restore
 from frostshift_service.commands.case import case
 from frostshift_service.commands.compare import compare
 from frostshift_service.commands.doctor import doctor
@@ -31,6 +32,7 @@ from frostshift_service.commands.people import notices_app, people_app
 from frostshift_service.commands.schedule import reading_command, schedule_app, take_schedule
 from frostshift_service.commands.sites import procedures_app, site_app, tables_app
 from frostshift_service.commands.stock import stock_app
+from frostshift_service.commands.tidy import tidy_command
 from frostshift_service.commands.weather import pull, scores, thermometer_app, weather
 from frostshift_service.http import HttpError
 from frostshift_service.jobs import Jobs, check_tables
@@ -84,6 +86,9 @@ app.command()(compare)
 app.command()(case)
 app.command()(doctor)
 app.command("sign-in")(sign_in)
+app.command()(backup)
+app.command()(restore)
+app.command("tidy")(tidy_command)
 
 
 def main() -> None:

@@ -56,13 +56,13 @@ from frostshift_service.store import forecasts, plans
 from frostshift_service.store import joints as kept_joints
 from frostshift_service.store.alerts import load_alerts
 from frostshift_service.store.engine import reading, writing
-from frostshift_service.store.notice_links import forget_old_links
 from frostshift_service.store.notices import load_setup
 from frostshift_service.store.observed import load_observed
 from frostshift_service.store.readings import readings_of
 from frostshift_service.store.records import FeedInUse, KeptBecause, KeptSite, PlanInputs, StoreError, UnknownJoint
 from frostshift_service.store.sites import load_site, load_sites
 from frostshift_service.store.thermometer import air_readings_of
+from frostshift_service.tidying import PAUSE_S, tidy_where_due
 from frostshift_service.us_service import UsService
 from frostshift_service.views.chart import SteelSeries
 from frostshift_service.views.thermometer import SHOWN, SiteAir
@@ -80,7 +80,7 @@ PLAN_AGE: Final = timedelta(minutes=15)
 """A plan older than this is made again before it is shown: time itself makes forecasts late and starts pass."""
 READINGS_COUNT: Final = timedelta(days=3)
 """Readings older than this say nothing about the steel any more."""
-KEEP_UNSEEN_PLANS: Final = 20
+KEEP_UNSEEN_PLANS: Final = plans.KEEP_UNSEEN
 JOINTS_IN_HAND: Final = 100_000
 """Most joints whose plans a copy holds in memory, some 10 kB each; others are read from the store when asked for."""
 LOOK_EVERY_S: Final = 5
@@ -89,8 +89,6 @@ CHANGE_SHOWN: Final = timedelta(hours=24)
 """A change of feed is shown for so long."""
 SILENT: Final = timedelta(hours=1)
 """After so long without a plan, or without deciding on it, people are told. Our choice."""
-FORGET_AT: Final = 9
-"""Hour (UTC) of the day when old links are let go."""
 TORCH_OPTIONS: Final = (1, 2, 3)
 HEATERS_MORE: Final = (0, 2, 4)
 """Electric heaters have to cover what is heated: fewer than planned are no choice."""
@@ -200,10 +198,7 @@ class Jobs:
         self._stopping.clear()
         self._scheduler = BackgroundScheduler(timezone="UTC")
         # Apart from each other: a mail server that is slow must not hold up a forecast.
-        loops = {
-            self.tick: CronTrigger(second=f"*/{LOOK_EVERY_S}", timezone="UTC"),
-            self.forget: CronTrigger(hour=FORGET_AT, timezone="UTC"),
-        }
+        loops = {self.tick: CronTrigger(second=f"*/{LOOK_EVERY_S}", timezone="UTC")}
         if self._senders is not None and self._wiring is not None:
             loops[self.deliver] = CronTrigger(second="*/20", timezone="UTC")
         for loop, trigger in loops.items():
@@ -215,6 +210,7 @@ class Jobs:
                 coalesce=True,
                 max_instances=1,
             )
+        self._scheduler.add_job(self.tidy, CronTrigger(minute=37, timezone="UTC"), coalesce=True, max_instances=1)
         self._scheduler.start()
 
     def stop(self) -> None:
@@ -295,10 +291,13 @@ class Jobs:
             count_error("deliver")
             log.exception("notices could not be delivered")
 
-    def forget(self) -> None:
-        """Let go what nobody can use any more: links to answers that are long over."""
-        with writing(self._engine) as session:
-            forget_old_links(session, now=self._now())
+    def tidy(self) -> None:
+        """Let old rows go, where no copy has done so for a day."""
+        try:
+            tidy_where_due(self._engine, self._now(), lambda: self._stopping.wait(PAUSE_S))
+        except Exception:
+            count_error("tidy")
+            log.exception("old rows could not be deleted")
 
     def _plan_with_past(self, site_id: str) -> None:
         """Plan again where something changed; where hours of the run-in are missing, ask for them first."""

@@ -11,7 +11,7 @@ from typing import Final, Literal
 from prometheus_client import CollectorRegistry, Counter, Histogram, disable_created_metrics
 from prometheus_client.process_collector import ProcessCollector
 
-Step = Literal["alerts", "pull", "plan", "notices", "deliver", "request"]
+Step = Literal["alerts", "pull", "plan", "notices", "deliver", "tidy", "request"]
 
 _OWN: Final = "Of this copy alone, since its start."
 

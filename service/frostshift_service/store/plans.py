@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Final, get_args
@@ -39,6 +40,8 @@ _OF_WEATHER: Final = tuple(name for name in _Told.__dataclass_fields__ if name n
 """Fields of `_Told` that are the weather's, under the same names."""
 
 
+KEEP_UNSEEN: Final = 20
+"""So many of the newest plans of a site stay, whether anybody saw them or not."""
 ALL_SHOWN: Final = timedelta(days=2)
 HOURLY_SHOWN: Final = timedelta(days=60)
 """So long all plans that were shown stay, and so long the last of each hour."""
@@ -186,7 +189,12 @@ def mark_plan_seen(session: Session, plan_id: int, because: KeptBecause) -> None
 
 
 def thin_plans(session: Session, site_id: str, newest: int) -> int:
-    """Delete plans of a site, never one of the `newest`, nor one that was printed or sent; returns how many.
+    """Delete what is `superfluous` of a site's plans; returns how many."""
+    return drop_plans(session, superfluous(session, site_id, newest))
+
+
+def superfluous(session: Session, site_id: str, newest: int) -> list[int]:
+    """Plans of a site that may go, never one of the `newest`, nor one that was printed or sent.
 
     Those that nobody saw go. Of those that were shown or changed a call all stay for `ALL_SHOWN`, then the last of each
     hour, from `HOURLY_SHOWN` on the last of each day (UTC); their ages count from the newest plan, so that a clock that
@@ -196,10 +204,11 @@ def thin_plans(session: Session, site_id: str, newest: int) -> int:
     rows = session.exec(
         select(PlanRow.id, PlanRow.made_utc, PlanRow.kept_because).where(PlanRow.site_id == site_id).order_by(*order)
     ).all()
-    gone: list[int | None] = []
+    gone: list[int] = []
     spans: set[tuple[timedelta, int]] = set()
     last_id = max((plan_id or 0 for plan_id, _, _ in rows), default=0)
     for plan_id, made_utc, because in rows[newest:]:
+        assert plan_id is not None  # only a row that was not written has none
         if plan_id == last_id:  # the one in use, though a clock that was wrong has put others before it
             continue
         age = rows[0][1] - made_utc
@@ -211,11 +220,16 @@ def thin_plans(session: Session, site_id: str, newest: int) -> int:
             if span in spans:
                 gone.append(plan_id)
             spans.add(span)
-    for first in range(0, len(gone), 500):  # databases take only so many values at once
-        some = col(PlanRow.id).in_(gone[first : first + 500])
-        # Another copy may have sent one meanwhile.
-        session.exec(delete(PlanRow).where(some, col(PlanRow.kept_because).not_in(_FOR_GOOD)))
-    return len(gone)
+    return gone
+
+
+def drop_plans(session: Session, plan_ids: Sequence[int]) -> int:
+    """Delete plans, but none that was printed or sent: another copy may have done so meanwhile. Returns how many."""
+    gone = 0
+    for first in range(0, len(plan_ids), 500):  # databases take only so many values at once
+        some = col(PlanRow.id).in_(plan_ids[first : first + 500])
+        gone += session.exec(delete(PlanRow).where(some, col(PlanRow.kept_because).not_in(_FOR_GOOD))).rowcount
+    return gone
 
 
 def _row(session: Session, plan_id: int) -> PlanRow:
