@@ -17,7 +17,7 @@ def drawing(plan: Any, units: Any = "si", *, extent_mm: float = 76.2, heat: Any 
     planned = next(one for one in plan.joints if one.requirement is not None)
     asked = replace(planned.requirement, extent_mm=extent_mm)
     show = Show(units, ZoneInfo("America/Chicago"))
-    return band_drawing(replace(planned.joint, **{"arrangement": None, **joint}), asked, heat, TABLE, show)
+    return band_drawing(replace(planned.joint, **{"arrangement": None, **joint}), asked, heat, TABLE, show, "us")
 
 
 @pytest.mark.parametrize(

@@ -174,7 +174,7 @@ def test_totals_say_at_least_while_something_is_unknown(sheet: MorningSheet) -> 
     assert night.heat is None
     assert night.at_least == "1 without a sure amount: amounts are at least"
     assert day.torches_text == "3 at once at Thu 06:45; 4 on the site"
-    assert day.fuels[0].cylinders == "1 × 100 lb propane cylinder, 3 × 251 ft3 oxygen cylinder"
+    assert day.fuels[0].cylinders == "1 × 100 lb propane cylinder, 3 × 251 ft³ oxygen cylinder"
 
 
 def test_a_fuel_without_cylinders_says_so(plan: Plan, show: Show, now: datetime) -> None:
