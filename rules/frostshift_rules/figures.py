@@ -119,8 +119,8 @@ def in_units(us: str, si: str, units: SayUnits) -> str:
         "si": si,
         "either": f"{si} ({us})",
         "us and si": f"{us} ({si})",
-        "us of si": f"{us} ({si} in the code)",
-        "si of us": f"{si} ({us} in the code)",
+        "us of si": f"{us} (in the code's units {si})",
+        "si of us": f"{si} (in the code's units {us})",
     }[units]
 
 

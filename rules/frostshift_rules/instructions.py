@@ -118,7 +118,7 @@ def instructions(
         _with(asked, units, say, of_joint),
         _tacks(joint, asked, say),
         _electrodes(joint, units, say),
-        _stops(joint, table, units, say),
+        _stops(joint, table, units, say, of_joint),
         *_access_holes(joint, units, say, of_joint),
         _repairs(of_joint),
         *_cautions(joint, table, units, say, of_joint)[:MOST_CAUTIONS],
@@ -372,7 +372,7 @@ def _exposure(electrode: str, limit: ExposureLimit, code: CodeUnits, units: SayU
     return Instruction("electrodes", f"{text} {limit.note}".strip(), sources)
 
 
-def _stops(joint: Joint, table: CodeTable, code: CodeUnits, units: SayUnits) -> Instruction:
+def _stops(joint: Joint, table: CodeTable, code: CodeUnits, units: SayUnits, own: SayUnits) -> Instruction:
     least = least_text(ambient_limit_c(table, code), units)
     limit = _most_speed(wind_limit_ms(table, code), units)
     if joint.process is None:
@@ -380,7 +380,7 @@ def _stops(joint: Joint, table: CodeTable, code: CodeUnits, units: SayUnits) -> 
     elif joint.process in table.wind.processes:
         wind, source = f"wind there above {limit}", table.wind.source
     else:
-        high = _most_speed(HIGH_WIND_MS, units)
+        high = _most_speed(HIGH_WIND_MS, own)
         wind, source = f"high wind (no figure for {joint.process}; here from {high}, our choice)", table.wet
     text = (
         f"No arc: air at the weld below {least}; {wind}; wet or frosted steel, rain or snow on it. "

@@ -74,6 +74,11 @@ def ms_from_mph(mph: Number) -> Number:
     return mph * KMH_PER_MPH / 3.6
 
 
+def gal_from_l(litres: Number) -> Number:
+    """Volume in US gallons (231 cubic inches) from litres."""
+    return litres * 1e6 / (231.0 * MM_PER_IN**3)
+
+
 def mi_from_km(km: Number) -> Number:
     """Kilometres to international miles (1.609344 km, exact)."""
     return km / KMH_PER_MPH

@@ -177,6 +177,8 @@ def _in_units(text: str, system: System) -> str:
 
 
 def _limit(figure: str, unit: str, toward: Literal["up", "down", "near"]) -> str:
+    if unit == "m" and 0.0 < float(figure) < 10.0:  # sizes of parts, in inches on every drawing
+        return _limit(f"{float(figure) * 1000.0:g}", "mm", toward)
     value = from_si(float(figure), unit, "us")
     scaled = value * (100.0 if abs(value) < 10.0 else 10.0)
     whole = {"up": math.ceil(scaled - 1e-6), "down": math.floor(scaled + 1e-6), "near": round(scaled)}[toward]

@@ -115,7 +115,12 @@ def in_units(fields: Iterable[Field], system: System) -> tuple[Field, ...]:
     found = []
     for field in fields:
         own = replace(field, system="si" if field.same else system)
-        said = re.sub(rf"\{{({_FIGURE})\}}", lambda figure, own=own: own.figure(float(figure[1]), 4), own.hint)  # type: ignore[misc]
+        said = re.sub(
+            rf"\{{({_FIGURE})\}} to \{{({_FIGURE})\}}",
+            lambda range_, own=own: f"{own.limit(float(range_[1]), 'up')} to {own.limit(float(range_[2]), 'down')}",  # type: ignore[misc]
+            own.hint,
+        )
+        said = re.sub(rf"\{{({_FIGURE})\}}", lambda figure, own=own: own.figure(float(figure[1]), 4), said)  # type: ignore[misc]
         found.append(replace(own, hint=said))
     return tuple(found)
 
@@ -255,8 +260,11 @@ def said_of(field: Field, value: Any) -> str:
         words = dict(field.options)
         found = [value] if field.control == "choice" else value
         return ", ".join(words.get(str(one), str(one)) for one in found)
+    if field.control == "number" and field.unit in MEASURES:
+        shown = from_si(float(value), field.unit, field.system)
+        return f"{float(f'{shown:.4g}'):,.10g} {field.shown_unit}"
     text = text_of(field, value)
-    return f"{text} {field.shown_unit}" if field.unit and text else text
+    return f"{text} {field.unit}" if field.unit and text else text
 
 
 def days_text(days: Iterable[int]) -> str:

@@ -357,7 +357,7 @@ GAS_FIELDS: Final = (
 
 CYLINDER_FIELDS: Final = (
     Field("id", "Short name", "Lower-case letters, digits, hyphens; it stays.", needed=True, fixed=True),
-    Field("name", "Name", "As shown, such as propane, 33 kg.", needed=True),
+    Field("name", "Name", "As shown, such as propane, 100 lb or propane, 33 kg.", needed=True),
     Field("gas", "Gas", "", "choice", _GASES, needed=True, start="propane"),
     Field("contents_kg", "Contents of a fuel", "In a full one.", "number", unit="kg"),
     Field("contents_m3", "Contents of oxygen", "At 15 °C (59 °F) and 101.325 kPa (14.7 psi).", "number", unit="m³"),

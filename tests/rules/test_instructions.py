@@ -403,19 +403,19 @@ def read_by(
 def test_a_reader_of_the_codes_units_reads_the_codes_figures_alone() -> None:
     assert instructions(joint(), asked(), TABLE, "us", "us") == instructions(joint(), asked(), TABLE, "us")
     assert read_by("si", "either")["minimum"] == said("minimum", units="either").text  # both count, so both are said
-    assert "in the code" not in " ".join(read_by("us").values())
+    assert "code's units" not in " ".join(read_by("us").values())
 
 
 def test_another_reader_has_his_units_with_the_codes_own_figure_beside() -> None:
     needs = asked(225.0, maximum_c=c_from_f(450.0), maximum_source="W-1", extent_mm=mm_from_in(3.0))
     texts = read_by("si", "us", joint(inch(1.5)), needs)
-    assert texts["extent"].startswith("77 mm (3 in in the code) on every side")  # 76 mm would be less than 3 in
-    assert "at least 108 °C (225 °F in the code)" in texts["minimum"]
-    assert "Never above 232 °C (450 °F in the code)" in texts["maximum"]
+    assert texts["extent"].startswith("77 mm (in the code's units 3 in) on every side")  # 76 mm would be less than 3 in
+    assert "at least 108 °C (in the code's units 225 °F)" in texts["minimum"]
+    assert "Never above 232 °C (in the code's units 450 °F)" in texts["maximum"]
     assert "38.1 mm thick" in texts["between_passes"]  # the joint's own, which no code states
-    assert "oven of at least 122 °C (250 °F in the code)" in texts["electrodes"]
+    assert "oven of at least 122 °C (in the code's units 250 °F)" in texts["electrodes"]
     texts = read_by("us", "si", joint(Part("A992", 38.0)), asked(150.0, extent_mm=75.0))
-    assert texts["extent"].startswith("3 in (75 mm in the code) on every side")  # 2-15/16 in would be less
+    assert texts["extent"].startswith("3 in (in the code's units 75 mm) on every side")  # 2-15/16 in would be less
     texts = read_by("both", "us", joint(), asked(225.0))
     assert "at least 225 °F (108 °C)" in texts["minimum"]
     assert "3 in (77 mm) on every side" in texts["extent"]

@@ -18,6 +18,7 @@ SCALES: list[tuple[Callable[[float], float], str, str]] = [
     (units.mph_from_ms, "m/s", "mile/hour"),
     (units.ms_from_mph, "mile/hour", "m/s"),
     (units.ms_from_kmh, "km/hour", "m/s"),
+    (units.gal_from_l, "liter", "US_liquid_gallon"),
     (units.mi_from_km, "km", "mile"),
     (units.lb_from_kg, "kg", "pound"),
     (units.kg_from_lb, "pound", "kg"),

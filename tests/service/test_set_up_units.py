@@ -19,6 +19,7 @@ from frostshift_service.set_up_form import (
     in_units,
     names_at,
     put,
+    said_of,
     shown_fields,
     text_of,
     typed_entry,
@@ -74,6 +75,14 @@ def test_what_is_shown_is_what_is_kept_to_six_figures(field: Field, system: Syst
     fresh, problems = sent(field, system, text)  # as a new entry: nothing there that could stay
     assert problems == {}
     assert fresh == pytest.approx(value, rel=6e-6, abs=1e-4)
+
+
+def test_a_range_in_a_hint_can_be_typed_and_facts_are_rounded_for_reading() -> None:
+    assert in_units([field_of("sources", "net_kw")], "us")[0].hint.endswith("From 1706.1 to 1023600.")
+    assert in_units([field_of("sources", "net_kw")], "si")[0].hint.endswith("From 0.5 to 300.")
+    assert said_of(in_units([field_of("sources", "net_kw")], "us")[0], 45.0) == "153,500 Btu/h"
+    assert said_of(in_units([field_of("sources", "net_kw")], "si")[0], 45.0) == "45 kW"
+    assert said_of(in_units([field_of("procedures", "minimum_c")], "si")[0], 110.0) == "110 °C"
 
 
 @given(field=st.sampled_from([one for one in MEASURED if one.control == "number"]),

@@ -323,7 +323,7 @@ def _way(way: Way, plan: Plan, joints: Sequence[JointPlan], show: Show) -> WayVi
         energy=show.energy(way.energy_kwh) if electric else None,
         power_kw=way.power_kw,
         power=f"{trimmed(way.power_kw, 1)} kW at once" if electric else "",
-        diesel=f"about {number(way.diesel_l.high, 0, 'up')} L of diesel for a generator at most" if electric else "",
+        diesel=show.diesel_text(way.diesel_l.high) if electric else "",
         cost=optional(_cost, way.cost, plan.site),
         cost_text=" ".join(way.no_cost) if way.cost is None else _cost(way.cost, plan.site).text,
         notes=tuple(_notes(way, plan, joints)),

@@ -27,6 +27,7 @@ from frostshift_rules.units import (
     ft2_from_m2,
     ft3_from_m3,
     ft_from_m,
+    gal_from_l,
     in_from_mm,
     kj_in_from_kj_mm,
     lb_from_kg,
@@ -349,6 +350,13 @@ class Show:
     def power_text(self, kw: float) -> str:
         """A heat rate."""
         return self._in_units(lambda: f"{number(btu_h_from_kw(kw), -2)} Btu/h", lambda: f"{trimmed(kw, 1)} kW")
+
+    def diesel_text(self, litres: float) -> str:
+        """What a generator takes at most."""
+        amount = self._in_units(
+            lambda: f"{number(gal_from_l(litres), 0, 'up')} gal", lambda: f"{number(litres, 0, 'up')} L"
+        )
+        return f"about {amount} of diesel for a generator at most"
 
     def pressure_text(self, kpa: float) -> str:
         """A gauge pressure."""

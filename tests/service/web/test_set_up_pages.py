@@ -414,6 +414,37 @@ async def test_each_wrong_field_of_a_topic_says_so_and_nothing_is_written(
 
 
 @pytest.mark.anyio
+async def test_a_figure_is_read_in_the_unit_it_was_shown_in(web: Web) -> None:
+    async with web.client() as client:
+        form = await form_of(client, "choices")
+        assert (form["shown_in"], form["margin_mm"]) == ("us", "1.1811")
+        sent = await client.post(f"{PAGE}/choices", data={**form, "margin_mm": "2"})
+        assert sent.status_code == 303
+        assert kept(web).site.choices.margin_mm == 50.8
+        # a form that was shown in SI, sent after the reader chose US units
+        form = await form_of(client, "choices")
+        metric = {"was": form["was"], "shown_in": "si", "margin_mm": "75"}
+        sent = await client.post(f"{PAGE}/choices", data=metric)
+        assert sent.status_code == 303
+    assert kept(web).site.choices.margin_mm == 75.0
+
+
+@pytest.mark.anyio
+async def test_a_source_of_the_library_is_kept_as_the_library_has_it_whatever_unit_is_shown(web: Web) -> None:
+    async with web.client() as client:
+        html = (await client.get(f"{PAGE}/sources", params={"begin": "oxy-propane-tip"})).text
+        assert re.search(r'name="net_kw" value="153546"', html)
+        assert "[Btu/h]" in html
+        sent = {"begin": "oxy-propane-tip", "shown_in": "us", "id": "tip-2", "name": "tip", "kind": "flame",
+                "fuel": "propane", "net_kw": "153546", "count": "2"}  # fmt: skip
+        assert (await client.post(f"{PAGE}/sources", data=sent)).status_code == 303
+        answer = await client.post(f"{PAGE}/sources", data={**sent, "id": "tip-3", "net_kw": "2000000"})
+        assert "Heat rate of one [Btu/h] is 2000000, outside 1706.1 to 1023600" in words_of(answer.text)
+        assert 'value="2000000"' in answer.text
+    assert kept(web).site.heat_sources[-1].net_kw == 45.0
+
+
+@pytest.mark.anyio
 async def test_feeds_are_chosen_and_none_can_stand_in(web: Web) -> None:
     async with web.client() as client:
         form = {**await form_of(client, "feeds"), "feed": "met_norway", "feed_instead": "-"}
