@@ -232,10 +232,17 @@ def text_of(field: Field, value: Any) -> str:
     if field.control in ("temperature", "length"):
         return _with_unit(field, float(value))
     if field.control in ("number", "whole"):
-        return field.figure(float(value))
+        return _number_text(field, float(value))
     if field.control in ("days", "many", "list", "dates"):
         return ", ".join(str(one) for one in value)
     return str(value)
+
+
+def _number_text(field: Field, value: float) -> str:
+    """As it was typed where that was in the unit shown, else to four figures."""
+    exact = field.figure(value)
+    typed_here = to_si(float(exact), field.si_unit, field.system) == value
+    return exact if typed_here else field.figure(value, 4)
 
 
 def _with_unit(field: Field, value: float) -> str:

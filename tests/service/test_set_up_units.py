@@ -69,12 +69,14 @@ def test_what_is_sent_as_it_was_shown_stays_to_the_last_digit(field: Field, syst
 
 
 @given(field=st.sampled_from(MEASURED), system=SYSTEMS, value=AMOUNTS)
-def test_what_is_shown_is_what_is_kept_to_six_figures(field: Field, system: System, value: float) -> None:
+def test_what_is_shown_is_what_is_kept_to_four_figures(field: Field, system: System, value: float) -> None:
     own = in_units([field], system)[0]
     text = text_of(own, value)
     fresh, problems = sent(field, system, text)  # as a new entry: nothing there that could stay
     assert problems == {}
-    assert fresh == pytest.approx(value, rel=6e-6, abs=1e-4)
+    assert fresh == pytest.approx(
+        value, rel=6e-4, abs=0.3 if own.si_unit == "°C" else 0.0
+    )  # of °F: its own four figures
 
 
 def test_a_range_in_a_hint_can_be_typed_and_facts_are_rounded_for_reading() -> None:
