@@ -26,7 +26,8 @@ if sys.version_info < (3, 11):  # noqa: UP036
 ROOT = Path(__file__).resolve().parent.parent
 VENV = ROOT / ".venv"
 STAMP = VENV / "frostshift-stamp"
-SIDE_BY_SIDE = ["-n", "auto", "--dist", "loadfile"]  # the whole suite on every processor, a file on one
+# The whole suite on every processor, a file on one; files in our order, the long ones first (see tests/conftest.py).
+SIDE_BY_SIDE = ["-n", "auto", "--dist", "loadfile", "--no-loadscope-reorder"]
 LOCKS = {"run": "requirements.lock", "dev": "requirements-dev.lock"}
 NO_ANSWER = (  # words of pip and uv when nobody answers
     "name resolution",

@@ -98,9 +98,30 @@ def systems(units: CodeUnits) -> tuple[System, ...]:
     return ("us", "si") if units == "either" else (units,)
 
 
-def in_units(us: str, si: str, units: CodeUnits) -> str:
-    """What is said in the units of the job's code; in both where they are not known."""
-    return {"us": us, "si": si, "either": f"{si} ({us})"}[units]
+SayUnits = Literal[CodeUnits, "us and si", "us of si", "si of us"]
+"""How a figure is said: in the units of the job's code; US units first and SI beside them; or for a reader of one
+system with the figure of the code's own system beside it (`us of si`: a reader of US units, a code in SI)."""
+
+
+def say_units(code: CodeUnits, reader: System | Literal["both"]) -> SayUnits:
+    """How a figure of a code is said to a reader; both systems where the code's is not known, as both count then."""
+    if code == "either" or code == reader:
+        return code
+    if reader == "both":
+        return "us and si" if code == "us" else "us of si"
+    return "us of si" if code == "si" else "si of us"
+
+
+def in_units(us: str, si: str, units: SayUnits) -> str:
+    """What is said in the units of the job's code, or of its reader; in both where the code's are not known."""
+    return {
+        "us": us,
+        "si": si,
+        "either": f"{si} ({us})",
+        "us and si": f"{us} ({si})",
+        "us of si": f"{us} (in the code's units {si})",
+        "si of us": f"{si} (in the code's units {us})",
+    }[units]
 
 
 @lru_cache(maxsize=1024)
@@ -119,22 +140,34 @@ _NOISE: Final = 1e-6
 """Noise of a unit conversion that must not push a limit to the next degree."""
 
 
-def least_text(c: float, units: CodeUnits) -> str:
+def least_text(c: float, units: SayUnits) -> str:
     """A least temperature in the units of the job's code, rounded up: what is said is never below what it is."""
     return _temperature_text(math.ceil(f_from_c(c) - _NOISE), math.ceil(c - _NOISE), units)
 
 
-def most_text(c: float, units: CodeUnits) -> str:
+def most_text(c: float, units: SayUnits) -> str:
     """A highest temperature in the units of the job's code, rounded down: what is said is never above what it is."""
     return _temperature_text(math.floor(f_from_c(c) + _NOISE), math.floor(c + _NOISE), units)
 
 
-def _temperature_text(f: int, c: int, units: CodeUnits) -> str:
+def _temperature_text(f: int, c: int, units: SayUnits) -> str:
     return in_units(f"{f} °F", f"{c} °C", units)
 
 
-def length_text(mm: float, units: CodeUnits) -> str:
-    """A length in the units of the job's code; inches as they are said where they are a sixteenth."""
+def least_length_text(mm: float, units: SayUnits) -> str:
+    """A least length, rounded up to a sixteenth of an inch or a whole mm."""
+    in_us = f"{inches_text(math.ceil(in_from_mm(mm) * 16 - _NOISE) / 16)} in"
+    return in_units(in_us, f"{math.ceil(mm - _NOISE)} mm", units)
+
+
+def most_length_text(mm: float, units: SayUnits) -> str:
+    """A highest length, rounded down to a sixteenth of an inch or a tenth of a mm."""
+    in_us = f"{inches_text(math.floor(in_from_mm(mm) * 16 + _NOISE) / 16)} in"
+    return in_units(in_us, f"{math.floor(mm * 10 + _NOISE) / 10:g} mm", units)
+
+
+def length_text(mm: float, units: SayUnits) -> str:
+    """A length that is no limit; inches as they are said where they are a sixteenth."""
     inch = in_from_mm(mm)
     sixteenths = round(inch * 16)
     exact = abs(inch * 16 - sixteenths) < 0.016

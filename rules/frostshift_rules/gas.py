@@ -353,7 +353,7 @@ def counted_cylinders(setup: GasSetup) -> tuple[Cylinders, str]:
         return cylinders_of(setup), ""
     except OutOfRange as error:
         return cylinders(), (
-            f"The site's own cylinders are left out, the site file has to be put right: {error}. Gas is counted in "
+            f"The site's own cylinders are left out, their set-up has to be put right: {error}. Gas is counted in "
             "those that ship."
         )
 

@@ -56,7 +56,7 @@ TOO_COLD: Final = (
 )
 ACETYLENE_TOO_HIGH: Final = (
     "Acetylene would stand above 15 psig (103 kPa) at the regulator, which is never allowed (29 CFR 1910.253(a)(2)): "
-    "look at torch_kpa and allowance_kpa in the site file."
+    "look at the pressures under Use of gas in the set-up."
 )
 NOT_CALCULATED: Final = (
     "Outside what is calculated: look at the pressures, the wind factor and the altitude that the site states."

@@ -221,7 +221,7 @@ def order_line(
     if line.runs_out_high is None:
         return _enough(line, needs, terms, closed, today, cover_days, not_known_from)
     if terms is None:
-        note = "Lead time and delivery days are not stated in the site file: no day to order by can be given."
+        note = "Lead time and delivery days are not stated under Supply in the set-up: no day to order by can be given."
         return replace(line, advice="no_terms", notes=(*line.notes, note))
     return _ordered(line, line.runs_out_high, needs, there, stock, terms, closed, today, cover_days)
 

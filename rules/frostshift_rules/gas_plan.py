@@ -275,7 +275,7 @@ def _other_sizes(kind: str, of_gas: str, stock: Mapping[str, KindStock], site: S
         found = there.find(other.kind)
         if other.kind != kind and found is not None and gas_in(found) == of_gas and other.full > 0:
             yield (
-                f"{other.full} × {found.name} are on the site and not counted here: kinds in the site file says what "
+                f"{other.full} × {found.name} are on the site and not counted here: Use of gas in the set-up says what "
                 "is counted in."
             )
 

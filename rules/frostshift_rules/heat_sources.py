@@ -14,6 +14,7 @@ from typing import Final, cast, get_args
 from frostshift_rules.gas import Origin, Share, default_share, read_share
 from frostshift_rules.job import SOURCE_KINDS, FuelName, HeatSource, SourceKind
 from frostshift_rules.strict import OutOfRange, Section, TableError, shipped
+from frostshift_rules.units import System, btu_h_from_kw
 
 NET_KW: Final = (0.5, 300.0)
 """Limits of the rate of one torch or heater [kW]."""
@@ -50,6 +51,13 @@ def known_sources() -> Mapping[str, KnownSource]:
 def library() -> Library:
     """The library, from the table that ships with the package."""
     return read_sources(shipped("heat_sources.toml"))
+
+
+def rate_text(source: HeatSource, system: System) -> str:
+    """The rate of one torch, net, as it is said; of one electric heater its rating, in kW everywhere."""
+    if source.electric or system == "si":
+        return f"{source.net_kw:g} kW{'' if source.electric else ' net'}"
+    return f"{round(btu_h_from_kw(source.net_kw), -2):,.0f} Btu/h net"
 
 
 def usual_share(kind: SourceKind, fuel: FuelName | None, oxygen_ratio: float | None) -> Share:

@@ -1,6 +1,7 @@
 """What the tool asks of a joint, topic by topic, in short sentences for the people who weld it.
 
-Everything is said in the units of the job's code. Where the minimum is unknown no sentence makes one up: it says so and
+Everything is worked out in the units of the job's code and said in those of the reader, the code's own figure beside it
+where they differ. Where the minimum is unknown no sentence makes one up: it says so and
 sends to the welding procedure. Least temperatures are rounded up and highest ones down.
 """
 
@@ -13,7 +14,17 @@ from typing import Final, Literal, get_args
 
 from frostshift_rules.code_table import CodeTable
 from frostshift_rules.electrodes import ExposureLimit, electrode_table, exposure_limit
-from frostshift_rules.figures import Ask, in_units, inches_text, least_text, length_text, most_text
+from frostshift_rules.figures import (
+    Ask,
+    SayUnits,
+    in_units,
+    least_length_text,
+    least_text,
+    length_text,
+    most_length_text,
+    most_text,
+    say_units,
+)
 from frostshift_rules.job import CodeUnits, Joint
 from frostshift_rules.operations import (
     Crayon,
@@ -29,7 +40,7 @@ from frostshift_rules.preheat import Requirement, measuring_distance_mm, soak_mi
 from frostshift_rules.sentences import capital
 from frostshift_rules.stops import HIGH_WIND_MS, ambient_limit_c, wind_limit_ms
 from frostshift_rules.strict import Source
-from frostshift_rules.units import c_from_f, in_from_mm, mph_from_ms
+from frostshift_rules.units import System, c_from_f, f_from_c, in_from_mm, mph_from_ms
 
 Topic = Literal[
     "method",
@@ -81,32 +92,37 @@ class Instruction:
     source: str
 
 
-def instructions(joint: Joint, asked: Requirement, table: CodeTable, units: CodeUnits) -> tuple[Instruction, ...]:
+def instructions(
+    joint: Joint, asked: Requirement, table: CodeTable, units: CodeUnits, reader: System | Literal["both"] | None = None
+) -> tuple[Instruction, ...]:
     """What is asked of a joint, topic by topic in the order of `TOPICS`.
 
     Args:
         joint: the joint.
         asked: what table and procedure ask of it.
         table: the code table of the job.
-        units: unit system of the job's code; everything is said in it.
+        units: unit system of the job's code; everything is worked out in it.
+        reader: units that it is said in, the code's own figure beside them; None: those of the code.
 
     Returns:
         One instruction a topic; `access_holes` only where a part is thick enough, `cautions` up to three.
     """
+    say = units if reader is None else say_units(units, reader)
+    of_joint = _own_units(units, reader)
     return (
         _method(asked, table),
-        _minimum(asked, table, units),
-        _between_passes(joint, asked, units),
-        _maximum(joint, asked, table, units),
-        _extent(asked, table, units),
-        _where_when(joint, asked, table, units),
-        _with(asked, units),
-        _tacks(joint, asked, units),
-        _electrodes(joint, units),
-        _stops(joint, table, units),
-        *_access_holes(joint, units),
-        _repairs(units),
-        *_cautions(joint, table, units)[:MOST_CAUTIONS],
+        _minimum(asked, table, say),
+        _between_passes(joint, asked, units, say, of_joint),
+        _maximum(joint, asked, table, say),
+        _extent(asked, table, say),
+        _where_when(joint, asked, table, say, of_joint),
+        _with(asked, units, say, of_joint),
+        _tacks(joint, asked, say),
+        _electrodes(joint, units, say),
+        _stops(joint, table, units, say, of_joint),
+        *_access_holes(joint, units, say, of_joint),
+        _repairs(of_joint),
+        *_cautions(joint, table, units, say, of_joint)[:MOST_CAUTIONS],
     )
 
 
@@ -133,22 +149,40 @@ def _sentence(text: str) -> str:
     return tidy if tidy.endswith((".", "!", "?")) else f"{tidy}."
 
 
-def _least_length(mm: float, units: CodeUnits) -> str:
-    """A least length, rounded up to a sixteenth of an inch or a whole mm."""
-    in_us = f"{inches_text(math.ceil(in_from_mm(mm) * 16 - 1e-6) / 16)} in"
-    in_si = f"{math.ceil(mm - 1e-6)} mm"
-    return in_units(in_us, in_si, units)
-
-
-def _most_speed(ms: float, units: CodeUnits) -> str:
+def _most_speed(ms: float, units: SayUnits) -> str:
     """A highest wind, rounded down to a tenth."""
     in_us, in_si = (f"{math.floor(value * 10 + 1e-6) / 10:g}" for value in (mph_from_ms(ms), ms * 3.6))
     return in_units(f"{in_us} mph", f"{in_si} km/h", units)
 
 
-def _printed(f: str, c: str, units: CodeUnits) -> str:
-    """A temperature that no code compares, as it is printed for each unit system."""
+def _own_units(code: CodeUnits, reader: System | Literal["both"] | None) -> SayUnits:
+    """What is no figure of the code is said in the reader's units alone."""
+    if reader is None:
+        return code
+    return "us and si" if reader == "both" else reader
+
+
+def _printed(f: str, c: str, units: SayUnits) -> str:
+    """A temperature that no code states, as it is printed for each unit system."""
     return in_units(f"{f} °F", f"{c} °C", units)
+
+
+def _least_printed(f: float, c: float, code: CodeUnits, say: SayUnits) -> str:
+    """A least temperature that is printed in both systems: for a reader of the other one never below the code's own."""
+    if say == code:
+        return in_units(f"{f:g} °F", f"{c:g} °C", code)
+    own_c = c if code == "si" else c_from_f(f)
+    return least_text(own_c, say)
+
+
+def _range_printed(f: tuple[float, float], c: tuple[float, float], code: CodeUnits, say: SayUnits) -> str:
+    """A range of temperatures that is printed in both systems: for a reader of the other one within the code's own."""
+    (low_f, high_f), (low_c, high_c) = f, c
+    if say != code and code == "si":
+        low_f, high_f = math.ceil(f_from_c(low_c) - 1e-6), math.floor(f_from_c(high_c) + 1e-6)
+    elif say != code:
+        low_c, high_c = math.ceil(c_from_f(low_f) - 1e-6), math.floor(c_from_f(high_f) + 1e-6)
+    return in_units(f"{low_f:g} to {high_f:g} °F", f"{low_c:g} to {high_c:g} °C", say)
 
 
 def _plural(count: int, word: str) -> str:
@@ -160,13 +194,13 @@ def _is_settled(asked: Requirement) -> bool:
     return asked.minimum_c is not None and not asked.not_accepted
 
 
-def _least(asked: Requirement, units: CodeUnits) -> str:
+def _least(asked: Requirement, units: SayUnits) -> str:
     """What the steel has to have in words, only where it is known; never below the limit of cold steel."""
     assert asked.threshold_c is not None
     return least_text(asked.threshold_c, units)
 
 
-def _where_cold(asked: Requirement, units: CodeUnits) -> str:
+def _where_cold(asked: Requirement, units: SayUnits) -> str:
     """What the cold-steel rule adds to a known minimum, as the end of a sentence; empty where it adds nothing."""
     if asked.minimum_c is None or asked.cold_floor_c <= asked.minimum_c:
         return ""
@@ -189,7 +223,7 @@ def _method(asked: Requirement, table: CodeTable) -> Instruction:
     return Instruction("method", f"{_sentence(text)}{hint}", _ask_source(first))
 
 
-def _minimum(asked: Requirement, table: CodeTable, units: CodeUnits) -> Instruction:
+def _minimum(asked: Requirement, table: CodeTable, units: SayUnits) -> Instruction:
     if asked.minimum_c is None:
         reasons = " ".join(_sentence(reason) for reason in asked.unknown)
         return Instruction("minimum", f"Unknown: ask the welding procedure. {reasons}".strip(), "")
@@ -206,27 +240,27 @@ def _minimum(asked: Requirement, table: CodeTable, units: CodeUnits) -> Instruct
     return Instruction("minimum", text, source)
 
 
-def _between_passes(joint: Joint, asked: Requirement, units: CodeUnits) -> Instruction:
+def _between_passes(joint: Joint, asked: Requirement, code: CodeUnits, units: SayUnits, own: SayUnits) -> Instruction:
     least, cold = "the minimum of the welding procedure", ""
     if _is_settled(asked):
         least, cold = _least(asked, units), _where_cold(asked, units)
     most = "" if asked.maximum_c is None else f", at most {most_text(asked.maximum_c, units)}"
-    layers = estimated_layers(joint, units)
-    text = f"Check before each pass: at least {least}{most}{cold}. {_passes(layers, units)}"
+    layers = estimated_layers(joint, code)
+    text = f"Check before each pass: at least {least}{most}{cold}. {_passes(layers, units, own)}"
     source = "" if layers is None or layers.source is None else f"Thickest layer: {_source(layers.source)}"
     return Instruction("between_passes", text, source)
 
 
-def _passes(layers: Layers | None, units: CodeUnits) -> str:
+def _passes(layers: Layers | None, units: SayUnits, own: SayUnits) -> str:
     if layers is None:
         return "The number of passes is not known."
     if layers.from_thickness_mm is None or layers.layer_mm is None:
         return f"{_plural(layers.count, 'pass')}, as stated."
-    thickness, layer = length_text(layers.from_thickness_mm, units), length_text(layers.layer_mm, units)
+    thickness, layer = length_text(layers.from_thickness_mm, own), most_length_text(layers.layer_mm, units)
     return f"At least about {_plural(layers.count, 'layer')}, an estimate: {thickness} thick, {layer} a layer at most."
 
 
-def _maximum(joint: Joint, asked: Requirement, table: CodeTable, units: CodeUnits) -> Instruction:
+def _maximum(joint: Joint, asked: Requirement, table: CodeTable, units: SayUnits) -> Instruction:
     if asked.maximum_c is None:
         whose = "has to be asked for" if joint.procedure is None else "holds where it states one"
         return Instruction("maximum", f"{table.name} states none here; the welding procedure's {whose}.", "")
@@ -234,8 +268,8 @@ def _maximum(joint: Joint, asked: Requirement, table: CodeTable, units: CodeUnit
     return Instruction("maximum", text, asked.maximum_source)
 
 
-def _extent(asked: Requirement, table: CodeTable, units: CodeUnits) -> Instruction:
-    text = f"{_least_length(asked.extent_mm, units)} on every side of the weld and through the whole thickness."
+def _extent(asked: Requirement, table: CodeTable, units: SayUnits) -> Instruction:
+    text = f"{least_length_text(asked.extent_mm, units)} on every side of the weld and through the whole thickness."
     ours = table.extent.source.basis == "our choice"
     return Instruction("extent", text, _source(table.extent.source, "" if ours else table.name))
 
@@ -243,14 +277,16 @@ def _extent(asked: Requirement, table: CodeTable, units: CodeUnits) -> Instructi
 # ---------------------------------------------------------------- measuring
 
 
-def _where_when(joint: Joint, asked: Requirement, table: CodeTable, units: CodeUnits) -> Instruction:
+def _where_when(joint: Joint, asked: Requirement, table: CodeTable, units: SayUnits, own: SayUnits) -> Instruction:
     thickest_mm = max(part.thickness_mm for part in joint.parts)
     distance_mm = measuring_distance_mm(thickest_mm, table)
-    distance = in_units(f"{in_from_mm(distance_mm):.1f} in", f"{distance_mm:.0f} mm", units)
+    distance = in_units(f"{in_from_mm(distance_mm):.1f} in", f"{distance_mm:.0f} mm", own)
     # The code's zone is wider than the standard's measuring point on thin parts: both have to be warm.
     wider = asked.extent_mm > distance_mm + 1e-6
     edge = (
-        f", and at the edge of the warm zone, {_least_length(asked.extent_mm, units)} from the weld," if wider else ""
+        f", and at the edge of the warm zone, {least_length_text(asked.extent_mm, units)} from the weld,"
+        if wider
+        else ""
     )
     at_least = "at least " if thickest_mm > table.measuring.thin_to_mm else ""
     wait = math.ceil(soak_minutes(thickest_mm, table) - 1e-6)
@@ -262,12 +298,12 @@ def _where_when(joint: Joint, asked: Requirement, table: CodeTable, units: CodeU
     return Instruction("where_when", text, _source(table.measuring.source, table.measuring.standard))
 
 
-def _with(asked: Requirement, units: CodeUnits) -> Instruction:
+def _with(asked: Requirement, code: CodeUnits, units: SayUnits, own: SayUnits) -> Instruction:
     crayon = operations().crayon
     if asked.minimum_c is None or asked.not_accepted:
         tools = "A contact thermometer, or a crayon of the procedure's minimum"
-    elif asked.minimum_c < _rated_c(crayon, units) - 1e-6:
-        coldest = _printed(f"{crayon.least_f:g}", f"{crayon.least_c:g}", units)
+    elif asked.minimum_c < _rated_c(crayon, code) - 1e-6:
+        coldest = _printed(f"{crayon.least_f:g}", f"{crayon.least_c:g}", own)
         tools = f"A contact thermometer: no crayon is rated below about {coldest}"
     else:
         tools = f"A contact thermometer, or a crayon of {_least(asked, units)}"
@@ -288,7 +324,7 @@ def _rated_c(crayon: Crayon, units: CodeUnits) -> float:
 # ---------------------------------------------------------------- around the weld
 
 
-def _tacks(joint: Joint, asked: Requirement, units: CodeUnits) -> Instruction:
+def _tacks(joint: Joint, asked: Requirement, units: SayUnits) -> Instruction:
     tacks = operations().tacks
     least = f": at least {_least(asked, units)}{_where_cold(asked, units)}" if _is_settled(asked) else ""
     text = f"Tacks and temporary attachments need the same as the weld{least}."
@@ -297,7 +333,7 @@ def _tacks(joint: Joint, asked: Requirement, units: CodeUnits) -> Instruction:
     return Instruction("tacks", text, _source(tacks.source))
 
 
-def _electrodes(joint: Joint, units: CodeUnits) -> Instruction:
+def _electrodes(joint: Joint, code: CodeUnits, units: SayUnits) -> Instruction:
     if joint.process is None:
         return Instruction("electrodes", "Unknown: the process is not stated.", "")
     if joint.process != "SMAW":
@@ -311,19 +347,19 @@ def _electrodes(joint: Joint, units: CodeUnits) -> Instruction:
         return Instruction("electrodes", _sentence(f"Unknown: {error}"), "")
     if limit is None:
         return Instruction("electrodes", f"No clock: {joint.electrode} is no low-hydrogen electrode.", "")
-    return _exposure(joint.electrode, limit, units)
+    return _exposure(joint.electrode, limit, code, units)
 
 
-def _exposure(electrode: str, limit: ExposureLimit, units: CodeUnits) -> Instruction:
+def _exposure(electrode: str, limit: ExposureLimit, code: CodeUnits, units: SayUnits) -> Instruction:
     table = electrode_table()
     if limit.most_h is None or limit.source is None:
         text = f"The clock runs, for how long is unknown. {limit.note} Wet ones are scrap."
         return Instruction("electrodes", text, _source(table.wet, table.name))
     bake = table.bake(limit.specification)
-    heat = _printed(f"{bake.from_f:g} to {bake.to_f:g}", f"{bake.from_c:g} to {bake.to_c:g}", units)
+    heat = _range_printed((bake.from_f, bake.to_f), (bake.from_c, bake.to_c), code, units)
     baking = f"{bake.hours:g} h at {heat}"
     times = "once" if table.rebakes == 1 else f"{table.rebakes} times"
-    oven = _printed(f"{table.oven.least_f:g}", f"{table.oven.least_c:g}", units)
+    oven = _least_printed(table.oven.least_f, table.oven.least_c, code, units)
     text = (
         f"The clock runs: {electrode} at most {limit.most_h:g} h out of the oven of at least {oven}; back sooner, it "
         f"stays there at least {table.back_in_oven.hours:g} h. Out longer: baked at least {baking}, {times} and no "
@@ -333,15 +369,15 @@ def _exposure(electrode: str, limit: ExposureLimit, units: CodeUnits) -> Instruc
     return Instruction("electrodes", f"{text} {limit.note}".strip(), sources)
 
 
-def _stops(joint: Joint, table: CodeTable, units: CodeUnits) -> Instruction:
-    least = least_text(ambient_limit_c(table, units), units)
-    limit = _most_speed(wind_limit_ms(table, units), units)
+def _stops(joint: Joint, table: CodeTable, code: CodeUnits, units: SayUnits, own: SayUnits) -> Instruction:
+    least = least_text(ambient_limit_c(table, code), units)
+    limit = _most_speed(wind_limit_ms(table, code), units)
     if joint.process is None:
         wind, source = f"wind there above {limit} with {', '.join(sorted(table.wind.processes))}", table.wind.source
     elif joint.process in table.wind.processes:
         wind, source = f"wind there above {limit}", table.wind.source
     else:
-        high = _most_speed(HIGH_WIND_MS, units)
+        high = _most_speed(HIGH_WIND_MS, own)
         wind, source = f"high wind (no figure for {joint.process}; here from {high}, our choice)", table.wet
     text = (
         f"No arc: air at the weld below {least}; {wind}; wet or frosted steel, rain or snow on it. "
@@ -350,16 +386,16 @@ def _stops(joint: Joint, table: CodeTable, units: CodeUnits) -> Instruction:
     return Instruction("stops", text, _sources((table.ambient.source, source, table.wet)))
 
 
-def _access_holes(joint: Joint, units: CodeUnits) -> tuple[Instruction, ...]:
+def _access_holes(joint: Joint, code: CodeUnits, units: SayUnits, own: SayUnits) -> tuple[Instruction, ...]:
     """A joint does not say what its parts are cut from, so that the lowest trigger counts: that of a built-up web."""
     thickest_mm = max(part.thickness_mm for part in joint.parts)
     thick: tuple[CutKind, ...] = ("built_up_web", "flange")
-    if all(access_hole(thickest_mm, kind, units) is None for kind in thick):
+    if all(access_hole(thickest_mm, kind, code) is None for kind in thick):
         return ()
     kinds: tuple[CutKind, ...] = (*thick, "a6_group_4_or_5")
-    holes = [hole for kind in kinds if (hole := access_hole(thickest_mm, kind, units)) is not None]
+    holes = [hole for kind in kinds if (hole := access_hole(thickest_mm, kind, code)) is not None]
     least = least_text(max(hole.minimum_c for hole in holes), units)
-    part, what = length_text(thickest_mm, units), ", ".join(hole.what for hole in holes)
+    part, what = length_text(thickest_mm, own), ", ".join(hole.what for hole in holes)
     text = (
         f"At least {least} before an access hole or cope is cut by flame in the {part} part, as asked of {what}. Then "
         "grind the cut and test it (MT or PT)."
@@ -367,20 +403,22 @@ def _access_holes(joint: Joint, units: CodeUnits) -> tuple[Instruction, ...]:
     return (Instruction("access_holes", text, _sources(hole.source for hole in holes)),)
 
 
-def _repairs(units: CodeUnits) -> Instruction:
+def _repairs(units: SayUnits) -> Instruction:
     repairs = operations().repairs
     more = _printed(f"{repairs.often_added_df:g}", f"{repairs.often_added_k:g}", units)
     text = f"At least the minimum of the joint; many procedures add {more}."
     return Instruction("repairs", text, capital(_source(repairs.source)))
 
 
-def _cautions(joint: Joint, table: CodeTable, units: CodeUnits) -> tuple[Instruction, ...]:
+def _cautions(
+    joint: Joint, table: CodeTable, code: CodeUnits, units: SayUnits, own: SayUnits
+) -> tuple[Instruction, ...]:
     """The joint's own cautions, those that matter most first."""
     found: list[Instruction] = []
     if joint.fracture_critical:
         text = "Fracture-critical: only its welding procedure gives the figures. Ask the engineer before any repair."
         found.append(Instruction("cautions", text, _REMEMBERED))
-    most_c, source = torch_ceiling(joint, table, units)
+    most_c, source = torch_ceiling(joint, table, code)
     ceiling = f"Never above {most_text(most_c, units)} at any spot under the torch: keep the flame moving."
     treated = sorted({part.steel for part in joint.parts if part.steel and is_quenched_and_tempered(part.steel, table)})
     if treated:
@@ -390,7 +428,7 @@ def _cautions(joint: Joint, table: CodeTable, units: CodeUnits) -> tuple[Instruc
     found.append(Instruction("cautions", text, capital(_source(operations().after_break))))
     thicknesses = [part.thickness_mm for part in joint.parts]
     if max(thicknesses) >= UNEQUAL * min(thicknesses):
-        text = f"Measure every part: that of {length_text(max(thicknesses), units)} is warm last."
+        text = f"Measure every part: that of {length_text(max(thicknesses), own)} is warm last."
         found.append(Instruction("cautions", text, _ADVICE))
     text = "The figures are the least: more restraint, more hydrogen or less heat input may need more."
     found.append(Instruction("cautions", text, _MINIMUMS))

@@ -29,6 +29,15 @@ class TableError(ValueError):
     """A table file that may not be used; says file, place, key and what was expected."""
 
 
+class Outside(TableError):
+    """A number of a table file outside its limits, told apart so that a page can say both in the reader's units."""
+
+    def __init__(self, where: str, key: str, value: float, low: float, high: float) -> None:
+        """`where` names file and place; `low` and `high` are included."""
+        super().__init__(f"{where}: '{key}' is {value:g}, outside {low:g} to {high:g}")
+        self.key, self.value, self.low, self.high = key, value, low, high
+
+
 class OutOfRange(ValueError):
     """A figure asked for outside what a table or formula covers; says field, value and limit."""
 
@@ -91,7 +100,7 @@ class Section:
         except OverflowError:  # a whole number of hundreds of digits
             value = math.inf if stated > 0 else -math.inf
         if not low <= value <= high:  # also refuses NaN
-            raise TableError(f"{self.where}: '{key}' is {value:g}, outside {low:g} to {high:g}")
+            raise Outside(self.where, key, value, low, high)
         return value
 
     def flag(self, key: str) -> bool:

@@ -5,10 +5,13 @@ exist at the edges alone: schedule files, pages, messages, code tables printed i
 
 Exact factors: NIST SP 811 (2008), appendix B.8 (inch, foot, pound, mile, Btu of the International Table);
 psi from the pound-force and the inch. All functions take and return a float or a numpy array alike.
+`MEASURES` says which US unit the trade has for an SI unit, for figures that are shown and typed by their unit alone.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal, TypeVar
 
 if TYPE_CHECKING:
@@ -71,9 +74,14 @@ def ms_from_mph(mph: Number) -> Number:
     return mph * KMH_PER_MPH / 3.6
 
 
+def gal_from_l(litres: Number) -> Number:
+    """Volume in US gallons (231 cubic inches) from litres."""
+    return litres * 1e6 / (231.0 * MM_PER_IN**3)
+
+
 def mi_from_km(km: Number) -> Number:
     """Kilometres to international miles (1.609344 km, exact)."""
-    return km / 1.609344
+    return km / KMH_PER_MPH
 
 
 def ms_from_kmh(kmh: Number) -> Number:
@@ -124,3 +132,79 @@ def kw_from_btu_h(btu_h: Number) -> Number:
 def psi_from_kpa(kpa: Number) -> Number:
     """Pressure in pound-force per square inch from kPa."""
     return kpa / KPA_PER_PSI
+
+
+def btu_from_mj(mj: Number) -> Number:
+    """Heat in Btu (International Table) from MJ."""
+    return mj * 1e6 / J_PER_BTU
+
+
+def kj_in_from_kj_mm(kj_mm: Number) -> Number:
+    """Heat input in kJ/in from kJ/mm."""
+    return kj_mm * MM_PER_IN
+
+
+def kj_mm_from_kj_in(kj_in: Number) -> Number:
+    """Heat input in kJ/mm from kJ/in."""
+    return kj_in / MM_PER_IN
+
+
+def btu_h_ft2_from_kw_m2(kw_m2: Number) -> Number:
+    """Heat rate of an area in Btu (International Table) per hour and square foot from kW/m2."""
+    return btu_h_from_kw(kw_m2) * M2_PER_FT2
+
+
+def btu_h_ft2_f_from_w_m2k(w_m2k: Number) -> Number:
+    """Heat transfer in Btu (International Table) per hour, square foot and °F from W/(m2 K)."""
+    return btu_h_ft2_from_kw_m2(w_m2k / 1000.0) / 1.8
+
+
+def btu_lb_from_mj_kg(mj_kg: Number) -> Number:
+    """Heat of a mass in Btu (International Table) per pound from MJ/kg."""
+    return btu_from_mj(mj_kg) * KG_PER_LB
+
+
+def lb_ft3_from_kg_m3(kg_m3: Number) -> Number:
+    """Density in pounds per cubic foot from kg/m3."""
+    return kg_m3 / KG_PER_LB * M3_PER_FT3
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """What an SI unit is in US units: the unit as it is written, and the way there and back."""
+
+    us: str
+    us_from_si: Callable[[float], float]
+    si_from_us: Callable[[float], float]
+
+
+MEASURES: Final[Mapping[str, Measure]] = {
+    "°C": Measure("°F", f_from_c, c_from_f),
+    "K": Measure("°F", df_from_k, k_from_df),
+    "mm": Measure("in", in_from_mm, mm_from_in),
+    "mm/h": Measure("in/h", in_from_mm, mm_from_in),
+    "m": Measure("ft", ft_from_m, lambda ft: ft * M_PER_FT),
+    "m²": Measure("ft²", ft2_from_m2, lambda ft2: ft2 * M2_PER_FT2),
+    "m³": Measure("ft³", ft3_from_m3, m3_from_ft3),
+    "kg": Measure("lb", lb_from_kg, kg_from_lb),
+    "kPa": Measure("psi", psi_from_kpa, lambda psi: psi * KPA_PER_PSI),
+    "m/s": Measure("mph", mph_from_ms, ms_from_mph),
+    "kJ/mm": Measure("kJ/in", kj_in_from_kj_mm, kj_mm_from_kj_in),
+    "kW": Measure("Btu/h", btu_h_from_kw, kw_from_btu_h),
+}
+"""SI unit -> what it is in US units. A unit that stands nowhere here is the same in both systems."""
+
+
+def unit_in(unit: str, system: System) -> str:
+    """An SI unit as a system has it: `mm` is `in` in US units; one that is no measure stays as it is."""
+    return MEASURES[unit].us if system == "us" and unit in MEASURES else unit
+
+
+def from_si(value: float, unit: str, system: System) -> float:
+    """A value of an SI unit in the unit that a system has for it."""
+    return MEASURES[unit].us_from_si(value) if system == "us" and unit in MEASURES else value
+
+
+def to_si(value: float, unit: str, system: System) -> float:
+    """A value in the unit that a system has for an SI unit, in that SI unit."""
+    return MEASURES[unit].si_from_us(value) if system == "us" and unit in MEASURES else value

@@ -25,7 +25,7 @@ from frostshift_service.store.audit import audit_lines, write_audit
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.machine_tokens import machine_tokens_of, new_machine_token, revoke_machine_token
 from frostshift_service.store.records import StoreError
-from frostshift_service.store.sites import load_site
+from frostshift_service.store.sites import load_site, load_sites
 from frostshift_service.views.accounts import (
     SCOPE_TEXTS,
     UNITS_TEXTS,
@@ -62,7 +62,6 @@ FREE_LINKS: Final = 3
 MAIL_SAID: Final = (
     "If there is an account with this mail address, a link is on its way to it. It works once, within a day."
 )
-UTC_SHOW: Final = Show("si", ZoneInfo("UTC"))
 
 _ERRORS: Final[dict[int | str, dict[str, Any]]] = {401: {"description": "no session"}, 403: {"description": "no right"}}
 Typed = Annotated[str, Form(max_length=300, pattern=r"^[^\x00]*$")]
@@ -241,6 +240,12 @@ def _entered(
 # One's own account
 
 
+def _local(desk: Desk, session: Session) -> Show:
+    """Times by the clock of the sites of whoever asks; in UTC where there is none, or they lie in several zones."""
+    zones = {one.site.zone for one in load_sites(session) if desk.who.knows(one.site.id)}
+    return Show("si", ZoneInfo(zones.pop() if len(zones) == 1 else "UTC"))
+
+
 def _own(request: Request, desk: Desk) -> tuple[kept.Account, AccountPage]:
     account_id = desk.who.account_id
     assert account_id is not None  # the path asks for an account
@@ -248,7 +253,7 @@ def _own(request: Request, desk: Desk) -> tuple[kept.Account, AccountPage]:
     with reading(desk.engine) as session:
         account = kept.account_of(session, account_id)
         browsers = kept.sessions_of(session, account_id, now=desk.now())
-    return account, account_page(account, browsers, this and this.key, UTC_SHOW)
+        return account, account_page(account, browsers, this and this.key, _local(desk, session))
 
 
 def _may_set_freely(request: Request, account: kept.Account, now: datetime) -> bool:
@@ -567,7 +572,8 @@ def change_role(desk: DeskDep, site_id: SiteId, account_id: Id, role: Typed) -> 
 
 def _accounts(desk: Desk) -> AccountsPage:
     with reading(desk.engine) as session:
-        return AccountsPage(tuple(account_line(one, None, UTC_SHOW) for one in kept.accounts(session)))
+        show = _local(desk, session)
+        return AccountsPage(tuple(account_line(one, None, show) for one in kept.accounts(session)))
 
 
 def _accounts_page(desk: Desk, status: int = 200, *, problem: str = "", said: str = "", secret: str = "") -> Response:
@@ -657,7 +663,8 @@ def link_of_any(request: Request, desk: DeskDep, account_id: Id) -> Response:
 
 def _log(desk: Desk, newest: int) -> AuditPage:
     with reading(desk.engine) as session:
-        return AuditPage(tuple(audit_entry(line, UTC_SHOW) for line in audit_lines(session, newest=newest)))
+        show = _local(desk, session)
+        return AuditPage(tuple(audit_entry(line, show) for line in audit_lines(session, newest=newest)), show.zone.key)
 
 
 @router.get("/audit", include_in_schema=False)

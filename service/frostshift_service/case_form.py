@@ -11,10 +11,11 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from frostshift_rules.arrangements import CATALOGUE
-from frostshift_rules.heat_sources import known_sources
+from frostshift_rules.heat_sources import known_sources, rate_text
 from frostshift_rules.hydrogen_control import HYDROGEN_CONTROLS
 from frostshift_rules.job import PROCESSES, HeatSource, Site
 from frostshift_rules.tables import code_table_ids, load_code_table
+from frostshift_rules.units import System
 from frostshift_service.case_file import (
     CASE_KEYS,
     DEFAULT_TABLE,
@@ -127,11 +128,32 @@ def _part(number: int) -> Group:
     )
 
 
-def groups(site: Site | None = None) -> tuple[Group, ...]:
-    """The form, group by group; with a site its tables and torches are offered too."""
+_SI_EXAMPLES: Final = {
+    "20 F": "-7 C", "18 F": "-8 C", "4 mph": "1.8 m/s", "1-5/8 in": "40 mm", "5/8 in": "16 mm", "12 in": "300 mm",
+    "12 in; empty: wide": "300 mm; empty: wide", "16 in": "400 mm", "24 in": "600 mm", "110 F": "45 C",
+    "450 F": "230 C", "120 in2": "0.08 m2", "150000 Btu/h": "45 kW", "40 kJ/in": "1.5 kJ/mm",
+}  # fmt: skip
+"""Example in US units -> in SI."""
+
+
+def groups(site: Site | None = None, system: System = "us") -> tuple[Group, ...]:
+    """The form, group by group, with examples in units of `system`; with a site its tables and torches are offered."""
+    found = _groups(site, system)
+    if system == "us":
+        return found
+    return tuple(
+        replace(
+            group,
+            fields=tuple(replace(one, example=_SI_EXAMPLES.get(one.example, one.example)) for one in group.fields),
+        )
+        for group in found
+    )
+
+
+def _groups(site: Site | None, system: System) -> tuple[Group, ...]:
     own_sources = () if site is None else site.heat_sources
     own_tables = () if site is None else site.own_tables
-    known = [(one.source.id, _source_title(one.source)) for one in known_sources().values()]
+    known = [(one.source.id, _source_title(one.source, system)) for one in known_sources().values()]
     tables = [(one, _table_title(load_code_table(one))) for one in code_table_ids()]
     tables += [(one.id, _table_title(load_code_table(one.id, own_tables))) for one in own_tables]
     return (
@@ -186,7 +208,7 @@ def groups(site: Site | None = None) -> tuple[Group, ...]:
                 ),
                 Field("torches", "Torches or heaters at once", "1"),
                 Field("also_heated", "Heated at the same time with", "4 resistance-pad"),
-                Field("net_rate", "Or its own rate, net", "45 kW"),
+                Field("net_rate", "Or its own rate, net", "150000 Btu/h"),
                 Field("share", "Of it into the steel", "35 %"),
             ),
         ),
@@ -201,7 +223,7 @@ def groups(site: Site | None = None) -> tuple[Group, ...]:
                 ),
                 Field("accepted_by", "Who checked it against the code", "name"),
                 Field(ANNEX, "Who checked the hydrogen-control annex", "name"),
-                Field("heat_input", "Heat input", "1.5 kJ/mm"),
+                Field("heat_input", "Heat input", "40 kJ/in"),
                 Field(
                     "restraint",
                     "Restraint",
@@ -251,8 +273,8 @@ def groups(site: Site | None = None) -> tuple[Group, ...]:
     )
 
 
-def _source_title(source: HeatSource) -> str:
-    return f"{source.name}, {source.net_kw:g} kW{'' if source.electric else ' net'}"
+def _source_title(source: HeatSource, system: System) -> str:
+    return f"{source.name}, {rate_text(source, system)}"
 
 
 def _table_title(table: Any) -> str:

@@ -21,6 +21,7 @@ from sqlmodel import Session
 from frostshift_rules import shifts
 from frostshift_rules.job import JOINT_STATES, Arrangement, Site
 from frostshift_rules.sentences import capital
+from frostshift_rules.units import System
 from frostshift_service.case_form import groups, label_of, name_of, read_form
 from frostshift_service.reading_entry import OLDEST, TOOLS
 from frostshift_service.rights import RIGHTS, Actor
@@ -346,7 +347,8 @@ def case(request: Request, desk: DeskDep, site: SiteQuery = None) -> Response:
     """The form for one joint, with its answer where it is filled in."""
     query = request.query_params.multi_items()
     found = site_of(desk, site)
-    form, read = groups(found), read_form(query, found)
+    system: System = "si" if (desk.who.units or (found.code_units if found else "us")) == "si" else "us"
+    form, read = groups(found, system), read_form(query, found)
     view = None if read is None else case_views([read], alternatives=True)[0]
     problems = view.problems if isinstance(view, FailedCase) else ()
     filled = {name: text for name, text in query if text}

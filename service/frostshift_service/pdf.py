@@ -10,12 +10,11 @@ import logging
 import re
 from functools import cache
 from importlib import resources
-from typing import Any, Final, Literal, get_args
+from typing import Any, Final, Literal
 
 from frostshift_service.store.records import ShowUnits
 
 Paper = Literal["a4", "letter"]
-PAPERS: Final[tuple[Paper, ...]] = get_args(Paper)
 NO_PDF: Final = (
     "PDFs cannot be made here: WeasyPrint or the Pango library of the system is missing. Print the page from the "
     "browser instead; it prints the same."
@@ -33,7 +32,9 @@ html { font-family: "DejaVu Sans", sans-serif !important }
 a { -weasy-link: none }
 """
 MOST_ROWS: Final = 300
-"""Lines of tables and lists that one PDF may have: some 25 s of one core and 300 MB. Our choice, as we measured it."""
+"""Lines of tables and lists that one PDF may have, our choice: a morning sheet of 293 took 11 to 14 s of one core, a
+process of 190 MB at its peak, on a machine whose two cores were shared: 40 s on the clock (`tests/bench/bench_pdf.py`).
+"""
 _ROW: Final = re.compile(r"<(?:tr|li)[ >]")
 
 
@@ -54,14 +55,19 @@ def paper_for(units: ShowUnits, zone: str) -> Paper:
     return "letter" if units != "si" or zone.startswith(("America/", "US/", "Canada/")) else "a4"
 
 
+def rows_of(html: str) -> int:
+    """Lines of its tables and lists."""
+    return len(_ROW.findall(html))
+
+
 def page_pdf(html: str, paper: Paper) -> bytes:
-    """A page of ours as PDF on this paper; it takes one core, up to half a minute for `MOST_ROWS`.
+    """A page of ours as PDF on this paper; it takes one core, some 14 s of it for `MOST_ROWS`.
 
     Raises:
         TooLong: it has more lines than that.
         NoPdf: WeasyPrint or its libraries are missing.
     """
-    rows = len(_ROW.findall(html))
+    rows = rows_of(html)
     if rows > MOST_ROWS:
         raise TooLong(
             f"This print has {rows} lines, and a PDF of more than {MOST_ROWS} takes this machine too long. Ask for one "

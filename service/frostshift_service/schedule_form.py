@@ -5,6 +5,7 @@ What is typed is read by the readers of a schedule's cells: one set of limits an
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -17,9 +18,10 @@ from frostshift_rules import shifts
 from frostshift_rules.arrangements import CATALOGUE
 from frostshift_rules.job import Joint, JointState, Site
 from frostshift_rules.shifts import ShiftSpan
+from frostshift_rules.units import MEASURES, System, from_si
 from frostshift_service.schedule_file import COLUMNS, CellError, Column, Findings, read_typed, row_of
 from frostshift_service.schedule_file.cells import CellProblem
-from frostshift_service.schedule_file.columns import BY_NAME, MAX_PARTS
+from frostshift_service.schedule_file.columns import BY_NAME, MAX_PARTS, label_of
 from frostshift_service.schedule_file.sheet import tidy
 from frostshift_service.store.records import ImportedJoint, JointEdit, KeptJoint, KeptSite
 
@@ -95,9 +97,12 @@ def typed_units(site: KeptSite) -> Literal["us", "si"]:
     return "si" if site.show_units == "si" else "us"
 
 
-def cells_of(kept: KeptJoint, site: KeptSite) -> dict[str, str]:
-    """The cells of a joint as they would have to be typed: what was left open stays open."""
-    row = row_of(kept.joint, site.site.zone, typed_units(site))
+def cells_of(kept: KeptJoint, site: KeptSite, system: System) -> dict[str, str]:
+    """The cells of a joint as they would have to be typed in units of `system`: what was left open stays open.
+
+    What cannot be said there to the last digit, and a thickness, stands as it was typed.
+    """
+    row = row_of(kept.joint, site.site.zone, system)
     open_ones = set(kept.defaults)
     if kept.joint.arrangement is not None:
         open_ones |= {f"{name}_{n}" for name in ("kind", "sides") for n in range(1, MAX_PARTS + 1)}
@@ -140,11 +145,51 @@ def said_changes(was: Joint, became: Joint, site: KeptSite) -> tuple[tuple[str, 
     return tuple(said)
 
 
+_RANGE: Final = re.compile(r"(-?[0-9.]+) (mm|m|°C|m/s|kJ/mm) to (-?[0-9.]+) (mm|m|°C|m/s|kJ/mm)(?![\w/²])")
+_ONE: Final = re.compile(r"(?<=is )(-?[0-9.]+) (mm|m|°C|m/s|kJ/mm)(?=,)|^([0-9.]+) (m)$")
+_EXAMPLES: Final[Mapping[str, tuple[str, str]]] = {
+    "thickness": ("1-1/2 in", "38 mm"),
+    "flange_width": ("12 in", "300 mm"),
+    "web": ("5/8 in", "16 mm"),
+    "web_depth": ("24 in", "600 mm"),
+    "reach": ("12 in", "300 mm"),
+    "weld_length": ("24 in", "600 mm"),
+    "heated_length": ("24 in", "600 mm"),
+    "height": ("33 ft", "10 m"),
+    "shelter_air": ("40 F", "5 C"),
+    "shelter_wind": ("3 mph", "1.5 m/s"),
+    "heat_input": ("40 kJ/in", "1.5 kJ/mm"),
+}
+"""An example in US units and one in SI, where a column has a unit."""
+
+
+def _example(column: Column, system: System) -> str:
+    both = _EXAMPLES.get(re.sub(r"_[0-9]+$", "", column.name))
+    return column.example if both is None else both[system == "si"]
+
+
+def _in_units(text: str, system: System) -> str:
+    """What is said of a column with its limits in the reader's units, each rounded to its inner side."""
+    if system == "si":
+        return text
+    said = _RANGE.sub(lambda found: f"{_limit(found[1], found[2], 'up')} to {_limit(found[3], found[4], 'down')}", text)
+    return _ONE.sub(lambda found: _limit(found[1] or found[3], found[2] or found[4], "near"), said)
+
+
+def _limit(figure: str, unit: str, toward: Literal["up", "down", "near"]) -> str:
+    if unit == "m" and 0.0 < float(figure) < 10.0:  # sizes of parts, in inches on every drawing
+        return _limit(f"{float(figure) * 1000.0:g}", "mm", toward)
+    value = from_si(float(figure), unit, "us")
+    scaled = value * (100.0 if abs(value) < 10.0 else 10.0)
+    whole = {"up": math.ceil(scaled - 1e-6), "down": math.floor(scaled + 1e-6), "near": round(scaled)}[toward]
+    return f"{whole / (100.0 if abs(value) < 10.0 else 10.0):g} {MEASURES[unit].us}"
+
+
 def form_groups(
-    values: Mapping[str, str], errors: Sequence[CellError], site: Site, *, fixed_mark: bool
+    values: Mapping[str, str], errors: Sequence[CellError], site: Site, system: System, *, fixed_mark: bool
 ) -> tuple[FormGroup, ...]:
-    """The columns of a schedule as a form; `fixed_mark` leaves the mark out."""
-    problems = {error.column: error.message for error in reversed(errors)}
+    """The columns of a schedule as a form in units of `system`; `fixed_mark` leaves the mark out."""
+    problems = {error.column: _in_units(error.message, system) for error in reversed(errors)}
     known = {
         "procedure": tuple(one.name for one in site.procedures),
         "heat_source": tuple(one.id for one in site.heat_sources),
@@ -154,12 +199,12 @@ def form_groups(
         options = tuple(column.how.split(" | ")) if _OPTIONS.fullmatch(column.how) else known.get(column.name, ())
         return FormField(
             name=column.name,
-            label=column.name.replace("_", " "),
+            label=label_of(column.name),
             value=values.get(column.name, ""),
-            hint="" if options else f"{column.how}, for example {column.example}",
+            hint="" if options else f"{_in_units(column.how, system)}, for example {_example(column, system)}",
             about=column.about,
             options=options,
-            default=column.default,
+            default=_in_units(column.default, system),
             needed=column.need == "cell",
             problem=problems.get(column.name, ""),
         )

@@ -389,12 +389,13 @@ def _edit_view(
         site = load_site(session, site_id)
         found = kept.kept_joint(session, site_id, mark) if mark else None
         history = kept.changes_of(session, site_id, mark) if mark else []
-    values = typed if typed is not None else {} if found is None else cells_of(found, site)
+    show = desk.show(site)
+    values = typed if typed is not None else {} if found is None else cells_of(found, site, show.system)
     return edit_page(
         site,
         found,
-        form_groups(values, errors, site.site, fixed_mark=found is not None),
-        desk.show(site),
+        form_groups(values, errors, site.site, show.system, fixed_mark=found is not None),
+        show,
         seen=seen if seen is not None else "" if found is None else found.fingerprint,
         history=history,
         warnings=warnings,

@@ -3,6 +3,9 @@
 What is typed becomes the part of the file that it stands for, and the file's own strict reader has the last word, so
 that pages and files have one set of limits. A field that the reader refuses is put back to what was there and the rest
 is read again, until nothing new is wrong.
+
+The settings are in SI; a form shows and takes figures in the units of whoever reads it (`in_units`), with the unit
+beside the field. What is sent as it was shown stays to the last digit.
 """
 
 from __future__ import annotations
@@ -10,14 +13,16 @@ from __future__ import annotations
 import copy
 import hashlib
 import json
+import math
 import re
 import unicodedata
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
-from typing import Any, Final, Literal, TypeVar
+from typing import Any, Final, Literal, TypeVar, get_args
 
-from frostshift_rules.strict import TableError
+from frostshift_rules.strict import Outside, TableError
+from frostshift_rules.units import MEASURES, System, from_si, to_si, unit_in
 from frostshift_service.schedule_file import cells, writers
 
 T = TypeVar("T")
@@ -36,6 +41,9 @@ PLACE: Final = "form"
 """What the strict reader calls the file that a form stands for."""
 LONGEST_SENTENCE: Final = 300
 _NUMBER: Final = re.compile(r"[+-]?[0-9]{1,9}(\.[0-9]{1,12})?")
+_WITH_UNIT: Final = re.compile(r"(?P<number>.*[0-9.])\s*(?P<unit>[^0-9.]+[23]?)")
+_METRIC: Final = re.compile(r"[0-9]\s*(°?\s*c|mm|cm|m)", re.IGNORECASE)
+_FIGURE: Final = r"-?[0-9]+(?:\.[0-9]+)?(?:e[+-]?[0-9]+)?"
 _WHOLE: Final = re.compile(r"[+-]?[0-9]{1,9}")
 _ANY_C: Final = cells.temperature_c(-300.0, 5000.0)
 _ANY_MM: Final = cells.length_mm(-1e6, 1e6, "20 mm or 3/4 in")
@@ -48,14 +56,16 @@ class Field:
     Attributes:
         key: of the settings' file, with its section before a dot where it stands in one.
         label: what people call it.
-        hint: what it means, and what happens where it stays empty.
+        hint: what it means, and what happens where it stays empty; `{75}` is a figure in the unit of the settings.
         control: how it is typed.
         options: value and words of a choice, or of boxes to tick.
         suggestions: values offered while one types, any other may be typed too.
         needed: it may not stay empty.
         start: what a new one begins with.
-        unit: said behind the label.
+        unit: said behind the label; the settings hold it in this one.
         fixed: it can be typed for a new one only.
+        same: its unit is the same in every system.
+        system: whose units it is shown and typed in.
     """
 
     key: str
@@ -68,6 +78,74 @@ class Field:
     start: Any = None
     unit: str = ""
     fixed: bool = False
+    same: bool = False
+    system: System = "si"
+
+    @property
+    def si_unit(self) -> str:
+        """The unit that the settings hold it in; empty where it has none."""
+        return self.unit or {"temperature": "°C", "length": "mm"}.get(self.control, "")
+
+    @property
+    def shown_unit(self) -> str:
+        """The unit that it is shown in."""
+        return unit_in(self.si_unit, self.system)
+
+    def figure(self, value: float, digits: int = 6) -> str:
+        """A value of the settings as a number in the unit that it is shown in."""
+        if self.si_unit not in MEASURES:
+            return writers.number(value)
+        return writers.number(float(f"{round(from_si(value, self.si_unit, self.system), 9):.{digits}g}"))
+
+    def limit(self, value: float, toward: Literal["up", "down"]) -> str:
+        """A limit in the unit that it is shown in, rounded to its inner side, so that it can be typed itself."""
+        shown = from_si(value, self.si_unit, self.system)
+        if shown == value or not shown:
+            return f"{shown:g}"
+        scale = 10.0 ** (4 - math.floor(math.log10(abs(shown))))
+        step = 1 if toward == "up" else -1
+        whole = math.floor(shown * scale) - step
+        while (to_si(whole / scale, self.si_unit, self.system) - value) * step < 0.0:
+            whole += step
+        return writers.number(round(whole / scale, 9))
+
+
+def in_units(fields: Iterable[Field], system: System) -> tuple[Field, ...]:
+    """The fields for a reader of a system of units, figures of their hints among them."""
+    found = []
+    for field in fields:
+        own = replace(field, system="si" if field.same else system)
+        said = re.sub(
+            rf"\{{({_FIGURE})\}} to \{{({_FIGURE})\}}",
+            lambda range_, own=own: f"{own.limit(float(range_[1]), 'up')} to {own.limit(float(range_[2]), 'down')}",  # type: ignore[misc]
+            own.hint,
+        )
+        said = re.sub(rf"\{{({_FIGURE})\}}", lambda figure, own=own: own.figure(float(figure[1]), 4), said)  # type: ignore[misc]
+        found.append(replace(own, hint=said))
+    return tuple(found)
+
+
+def as_typed(fields: Iterable[Field], typed: Typed) -> tuple[Field, ...]:
+    """The fields, each in the system of the unit that was typed to it, where one was."""
+    return tuple(replace(one, system=_system_of(one, typed.get(one.key, ()))) for one in fields)
+
+
+def _system_of(field: Field, sent: Sequence[str]) -> System:
+    text = sent[0].strip() if sent else ""
+    if field.control in ("temperature", "length"):
+        found = re.search(r"[a-z'\"]", text, re.IGNORECASE)
+        return field.system if found is None else "si" if _METRIC.search(text) else "us"
+    split = _WITH_UNIT.fullmatch(text) if field.control == "number" and field.unit in MEASURES else None
+    if split is not None:
+        systems: tuple[System, ...] = get_args(System)
+        for system in systems:
+            if _plain_unit(split["unit"]) == _plain_unit(unit_in(field.unit, system)):
+                return system
+    return field.system
+
+
+def _plain_unit(unit: str) -> str:
+    return unit.translate(str.maketrans("²³", "23", "° ")).casefold()
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,22 +223,39 @@ def _there(field: Field, entry: Mapping[str, Any] | None) -> Any:
     return field.start if value is None else value
 
 
-def text_of(field: Field, value: Any, units: writers.Units) -> str:
+def text_of(field: Field, value: Any) -> str:
     """A value as it is typed; empty for None. Days and boxes are joined by commas."""
     if value is None:
         return ""
     if field.control == "flag":
         return "yes" if value else ""
     if field.control in ("temperature", "length"):
-        return (writers.temperature if field.control == "temperature" else writers.length)(float(value), units)
+        return _with_unit(field, float(value))
     if field.control in ("number", "whole"):
-        return writers.number(float(value))
+        return _number_text(field, float(value))
     if field.control in ("days", "many", "list", "dates"):
         return ", ".join(str(one) for one in value)
     return str(value)
 
 
-def said_of(field: Field, value: Any, units: writers.Units) -> str:
+def _number_text(field: Field, value: float) -> str:
+    """As it was typed where that was in the unit shown, else to four figures."""
+    exact = field.figure(value)
+    typed_here = to_si(float(exact), field.si_unit, field.system) == value
+    return exact if typed_here else field.figure(value, 4)
+
+
+def _with_unit(field: Field, value: float) -> str:
+    """A temperature or a length with its unit, exact where it can be said so."""
+    write = writers.temperature if field.control == "temperature" else writers.length
+    exact, other = write(value, field.system), unit_in(field.si_unit, "si" if field.system == "us" else "us")
+    typed_units = {"°F": "F"}
+    if not exact.endswith(f" {typed_units.get(other, other)}"):
+        return exact
+    return f"{field.figure(value)} {typed_units.get(field.shown_unit, field.shown_unit)}"
+
+
+def said_of(field: Field, value: Any) -> str:
     """A value as people read it."""
     if value is None or value == []:
         return ""
@@ -172,7 +267,10 @@ def said_of(field: Field, value: Any, units: writers.Units) -> str:
         words = dict(field.options)
         found = [value] if field.control == "choice" else value
         return ", ".join(words.get(str(one), str(one)) for one in found)
-    text = text_of(field, value, units)
+    if field.control == "number" and field.unit in MEASURES:
+        shown = from_si(float(value), field.unit, field.system)
+        return f"{float(f'{shown:.4g}'):,.10g} {field.shown_unit}"
+    text = text_of(field, value)
     return f"{text} {field.unit}" if field.unit and text else text
 
 
@@ -189,7 +287,6 @@ def days_text(days: Iterable[int]) -> str:
 def shown_fields(
     fields: Sequence[Field],
     entry: Mapping[str, Any] | None,
-    units: writers.Units,
     typed: Typed | None = None,
     problems: Mapping[str, str] | None = None,
     *,
@@ -198,9 +295,8 @@ def shown_fields(
     """The fields of a form for the page.
 
     Args:
-        fields: of the form.
+        fields: of the form, in the units of whoever reads it.
         entry: the part of the settings that it changes; None: a new one, which begins with what the fields say.
-        units: that temperatures and lengths are shown in.
         typed: what was sent; None: nothing yet.
         problems: sentence by field.
         stale: say what stands in the settings now, where that is not what was typed.
@@ -210,7 +306,7 @@ def shown_fields(
         if field.fixed and entry is not None:
             continue
         there = _there(field, entry)
-        was = text_of(field, there, units)
+        was = text_of(field, there)
         if typed is None:
             value, ticked = was, tuple(str(one) for one in there or ()) if field.control in ("days", "many") else ()
         else:
@@ -228,11 +324,11 @@ def shown_fields(
                 options=field.options,
                 suggestions=field.suggestions,
                 needed=field.needed,
-                unit=field.unit,
+                unit=unit_in(field.unit, field.system),
                 value=value,
                 ticked=ticked,
                 problem=(problems or {}).get(field.key, ""),
-                now=(said_of(field, there, units) or "empty") if differs else "",
+                now=(said_of(field, there) or "empty") if differs else "",
             )
         )
     return tuple(found)
@@ -256,6 +352,8 @@ def _value(field: Field, sent: Sequence[str]) -> Any:
     text = (sent[0] if sent else "").strip()
     if len(text) > MOST_LETTERS:
         raise ValueError(f"{len(text)} letters, at most {MOST_LETTERS}")
+    if text and field.control == "number":
+        return _measured(field, text)
     return _READ.get(field.control, str)(text) if text else None
 
 
@@ -264,6 +362,14 @@ def _number(text: str) -> float:
     if not _NUMBER.fullmatch(plain):
         raise ValueError(f"{cells.shown(text)} is no number; write decimals with a point, such as 46.8")
     return float(plain)
+
+
+def _measured(field: Field, text: str) -> float:
+    """A number in the unit beside its field; that unit, or the other system's where the field is in it, may follow."""
+    split = _WITH_UNIT.fullmatch(text) if field.unit else None
+    if split is not None and _plain_unit(split["unit"]) == _plain_unit(field.shown_unit):
+        text = split["number"]
+    return to_si(_number(text), field.unit, field.system)
 
 
 def _whole(text: str) -> int:
@@ -289,7 +395,6 @@ def _day(text: str) -> date:
 
 
 _READ: Final[Mapping[Control, Callable[[str], Any]]] = {
-    "number": _number,
     "whole": _whole,
     "list": _list,
     "dates": _dates,
@@ -306,8 +411,15 @@ def typed_entry(fields: Sequence[Field], typed: Typed, entry: Mapping[str, Any] 
         if field.fixed and entry is not None:
             continue
         there = _there(field, entry)
+        sent = typed.get(field.key, ())
         try:
-            value = _value(field, typed.get(field.key, ()))
+            as_shown = (
+                field.si_unit in MEASURES
+                and there is not None
+                and bool(sent)
+                and sent[0].strip() == text_of(field, there)
+            )
+            value = there if as_shown else _value(field, sent)
         except ValueError as error:
             problems[field.key] = str(error)
             value = there
@@ -363,7 +475,7 @@ def checked(
             result = read(made)
             break
         except TableError as error:
-            name, said = refusal(str(error), fields, names)
+            name, said = refusal(error, fields, names)
             if name in problems:  # what passes in its place does not pass beside the rest
                 break
             problems[name] = said
@@ -375,10 +487,16 @@ def checked(
     return result
 
 
-def refusal(message: str, fields: Sequence[Field], names: Names) -> tuple[str, str]:
+def refusal(error: TableError, fields: Sequence[Field], names: Names) -> tuple[str, str]:
     """The field that a strict reader's error is about, the empty name for none, and its sentence for people."""
+    message = str(error)
     where, _, said = message.partition(": ")
     known = names(where)
+    if isinstance(error, Outside) and error.key in known:
+        name = known[error.key]
+        field = next(one for one in fields if one.key == name)
+        low, high = field.limit(error.low, "up"), field.limit(error.high, "down")
+        return name, f"{_label(field)} is {field.figure(error.value)}, outside {low} to {high}"
     named = [
         (found.start(), name)
         for key, name in known.items()
@@ -399,13 +517,29 @@ def refusal(message: str, fields: Sequence[Field], names: Names) -> tuple[str, s
 def _spoken(said: str, known: Mapping[str, str], fields: Sequence[Field]) -> str:
     """A sentence of the strict reader with labels in the place of keys."""
     by_name = {one.key: one for one in fields}
+    measured = {key: by_name[name] for key, name in known.items() if by_name[name].si_unit in MEASURES}
+    said = _in_shown_units(said, measured)
     for key, name in sorted(known.items(), key=lambda item: -len(item[0])):
         field = by_name[name]
-        unit = field.unit or {"temperature": "°C", "length": "mm"}.get(field.control, "")
-        label = f"{field.label}{f' [{unit}]' if unit else ''}"
         bare = rf"|(?<![\w']){key}(?![\w'])" if "_" in key else ""  # other keys are words of the sentence, too
-        said = re.sub(rf"(?:key )?'{key}'{bare}", label, said)
+        said = re.sub(rf"(?:key )?'{key}'{bare}", _label(field), said)
     return said if len(said) <= LONGEST_SENTENCE else f"{said[:LONGEST_SENTENCE]} ..."
+
+
+def _label(field: Field) -> str:
+    return f"{field.label}{f' [{field.shown_unit}]' if field.si_unit else ''}"
+
+
+def _in_shown_units(said: str, known: Mapping[str, Field]) -> str:
+    """A sentence with its figures in the units of the form: those behind a key, and a list of several keys' figures."""
+    for key, field in known.items():
+        said = re.sub(rf"(?<![\w'])({key} )({_FIGURE})", lambda one, at=field: one[1] + at.figure(float(one[2])), said)  # type: ignore[misc]
+    listed = re.match(r"([\w, ]+) are \[(.*?)\]", said)
+    of_list = None if listed is None else known.get(listed[1].split(", ")[0])
+    if listed is None or of_list is None:
+        return said
+    figures = re.sub(_FIGURE, lambda one: of_list.figure(float(one[0])), listed[2])
+    return f"{listed[1]} are [{figures}]{said[listed.end() :]}"
 
 
 def name_as_id(name: str, most: int = 40) -> str:

@@ -22,12 +22,12 @@ from frostshift_rules.job import Acceptance, Site
 from frostshift_rules.notice_setup import NoticeSetup
 from frostshift_rules.strict import TableError
 from frostshift_rules.tables import acceptable_ids, table_name
+from frostshift_rules.units import System
 from frostshift_service.pages import SettingsDep, render, see
 from frostshift_service.people_file import MAX_BYTES as PEOPLE_BYTES
 from frostshift_service.people_file import read_people, write_people
 from frostshift_service.procedure_file import MAX_BYTES as PROCEDURE_BYTES
 from frostshift_service.procedure_file import ProcedureFile, procedures_csv, read_procedures, template_csv
-from frostshift_service.schedule_file.writers import Units
 from frostshift_service.set_up_form import PLACE, NotTaken, Typed
 from frostshift_service.set_up_parts import Changed, Settings, new_site, settings_of, taken, without
 from frostshift_service.set_up_topics import TOPIC, table_options
@@ -106,8 +106,14 @@ def _topic_known(topic: str) -> str:
     return topic
 
 
-def _units(desk: Desk, site: KeptSite) -> Units:
-    return "si" if desk.show(site).units == "si" else "us"
+def _system(desk: Desk, site: KeptSite) -> System:
+    return desk.show(site).system
+
+
+def _shown_in(typed: Typed, usual: System) -> System:
+    """The system of units that a form was shown in: whoever sent it may have chosen another one meanwhile."""
+    known: dict[str, System] = {"us": "us", "si": "si"}
+    return known.get(_first(typed, "shown_in"), usual)
 
 
 # What is there --------------------------------------------------------------------------------------------------------
@@ -214,7 +220,7 @@ def procedures_file(desk: DeskDep, site_id: SiteId) -> Response:
     """The welding procedures as CSV (UTF-8 with its mark), in the columns that are loaded."""
     with reading(desk.engine) as session:
         site = load_site(session, site_id)
-    return file_answer(procedures_csv(site.site.procedures, _units(desk, site)), "csv", f"{site_id}-procedures")
+    return file_answer(procedures_csv(site.site.procedures, _system(desk, site)), "csv", f"{site_id}-procedures")
 
 
 @router.get("/sites/{site_id}/set-up/procedures-template.csv", include_in_schema=False)
@@ -246,7 +252,8 @@ def _page(
     with reading(desk.engine) as session:
         site, settings = _settings(session, site_id)
         tokens = tokens_of(session, site_id) if topic == "thermometer" else []
-    page = topic_page(settings, topic, _units(desk, site), name=name, begin=begin, **form)
+    system = _shown_in(form.get("typed") or {}, _system(desk, site))
+    page = topic_page(settings, topic, system, name=name, begin=begin, **form)
     show = desk.show(site)
     return render(
         {"thermometer": "set_up_thermometer.html", "table": "set_up_table.html"}.get(topic, "set_up_topic.html"),
@@ -282,7 +289,7 @@ def topic_json(desk: DeskDep, site_id: SiteId, topic: TopicId, item: ItemName = 
     _topic_known(topic)
     with reading(desk.engine) as session:
         site, settings = _settings(session, site_id)
-    return topic_page(settings, topic, _units(desk, site), name=item)
+    return topic_page(settings, topic, _system(desk, site), name=item)
 
 
 @router.get("/sites/{site_id}/set-up/{topic}", include_in_schema=False)
@@ -452,18 +459,25 @@ def change(desk: DeskDep, site_id: SiteId, topic: TopicId, typed: TypedDep) -> R
     found = TOPIC.get(topic)
     if found is None:
         raise HTTPException(404, "There is no such page.")
-    name, was = _first(typed, "item"), _first(typed, "was")
+    name, was, begin = (_first(typed, one) for one in ("item", "was", "begin"))
     try:
         with writing(desk.engine) as session:
             hold_site(session, site_id)
-            _, settings = _settings(session, site_id)
+            site, settings = _settings(session, site_id)
             if settings.mark(found, name) != was:
                 raise _Stale(f"{_stale_text(settings, topic, name)}{_by_whom(desk, session, site_id, topic)}")
-            _keep(desk, session, site_id, topic, taken(settings, found, name, typed))
+            _keep(
+                desk,
+                session,
+                site_id,
+                topic,
+                taken(settings, found, name, typed, _shown_in(typed, _system(desk, site)), begin),
+            )
     except _Stale as error:
-        return _page(desk, site_id, topic, name=name, status=409, typed=typed, stale=str(error))
+        return _page(desk, site_id, topic, name=name, begin=begin, status=409, typed=typed, stale=str(error))
     except NotTaken as error:
-        return _page(desk, site_id, topic, name=name, status=422, typed=typed, problems=error.problems, mark=was)
+        given: dict[str, Any] = {"typed": typed, "problems": error.problems, "mark": was}
+        return _page(desk, site_id, topic, name=name, begin=begin, status=422, **given)
     if found.kept == "site":
         desk.planner.replan(site_id)
     return see(_path(site_id, f"{topic}?did=kept"))
@@ -590,14 +604,14 @@ def _load_site(desk: Desk, site_id: str, file: UploadFile, name: str, tables: Se
 # A new site -----------------------------------------------------------------------------------------------------------
 
 
-def _new_units(desk: Desk) -> Units:
+def _new_system(desk: Desk) -> System:
     return "si" if desk.who.units == "si" else "us"
 
 
 @router.get("/set-up/new", include_in_schema=False)
 def new_get(desk: DeskDep) -> Response:
     """The shortest form that makes a site."""
-    return _new_page(desk, new_form(_new_units(desk)), 200)
+    return _new_page(desk, new_form(_new_system(desk)), 200)
 
 
 def _new_page(desk: Desk, form: ShownForm, status: int) -> Response:
@@ -609,15 +623,16 @@ def _new_page(desk: Desk, form: ShownForm, status: int) -> Response:
 @router.post("/set-up/new", include_in_schema=False)
 def new_post(desk: DeskDep, typed: TypedDep) -> Response:
     """Make a site, or show the form again with a sentence beside every field that is wrong."""
+    system = _shown_in(typed, _new_system(desk))
     try:
         with writing(desk.engine) as session:
-            file = new_site(typed, [one.site.id for one in load_sites(session)])
+            file = new_site(typed, [one.site.id for one in load_sites(session)], system)
             try:
                 _kept_settings(desk, session, file, "site", "new")
             except IntegrityError:  # another copy of the service made it at the same moment
                 said = f"there is a site {file.site.id!r} already; choose another name"
                 raise NotTaken({"name": said}) from None
     except NotTaken as error:
-        return _new_page(desk, new_form(_new_units(desk), typed, error.problems), 422)
+        return _new_page(desk, new_form(system, typed, error.problems), 422)
     desk.planner.replan(file.site.id)
     return see(_path(file.site.id))

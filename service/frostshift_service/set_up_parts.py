@@ -16,6 +16,7 @@ from frostshift_rules.job import Site
 from frostshift_rules.notice_setup import NoticeSetup
 from frostshift_rules.strict import Section, TableError
 from frostshift_rules.tables import OwnTable
+from frostshift_rules.units import System
 from frostshift_service.people_file import MOST_ADDRESSES, people_of, write_people
 from frostshift_service.set_up_form import (
     PLACE,
@@ -24,7 +25,9 @@ from frostshift_service.set_up_form import (
     Names,
     NotTaken,
     Typed,
+    as_typed,
     checked,
+    in_units,
     mark_of,
     name_as_id,
     names_at,
@@ -32,7 +35,7 @@ from frostshift_service.set_up_form import (
     typed_entry,
     value_at,
 )
-from frostshift_service.set_up_topics import NEW_SOURCES, Topic, fields_of, new_fields, new_settings
+from frostshift_service.set_up_topics import NEW_SOURCES, Topic, begun, fields_of, new_fields, new_settings
 from frostshift_service.site_file import SiteFile, read_settings, write_site
 from frostshift_service.store.records import KeptSite
 
@@ -122,10 +125,17 @@ def with_part(settings: Entry, topic: Topic, part: Any) -> Entry:
 # The form of one topic ------------------------------------------------------------------------------------------------
 
 
-def form_fields(settings: Settings, topic: Topic, entry: Entry | None) -> tuple[Field, ...]:
-    """The fields of a form; of a person with his addresses and one more."""
+def form_fields(
+    settings: Settings, topic: Topic, entry: Entry | None, system: System, begin: str = ""
+) -> tuple[Field, ...]:
+    """The fields of a form in the units of whoever reads it; of a person with his addresses and one more.
+
+    `begin` is the heat source of our library that a new one begins with; empty: none.
+    """
     found = fields_of(topic, settings.values, settings.setup)
-    return (*found, *_address_fields(entry)) if topic.kept == "people" else found
+    if topic.id == "sources":
+        found = begun(found, entry, begin)
+    return in_units((*found, *_address_fields(entry)) if topic.kept == "people" else found, system)
 
 
 def form_entry(topic: Topic, entry: Entry | None) -> Entry | None:
@@ -194,7 +204,7 @@ def _nested(flat: Mapping[str, Any], had: Entry | None) -> tuple[Entry, list[int
     return entry, numbers
 
 
-def taken(settings: Settings, topic: Topic, name: str, typed: Typed) -> Changed:
+def taken(settings: Settings, topic: Topic, name: str, typed: Typed, system: System, begin: str = "") -> Changed:
     """The settings with what a form says of a topic.
 
     Args:
@@ -202,12 +212,14 @@ def taken(settings: Settings, topic: Topic, name: str, typed: Typed) -> Changed:
         topic: of the form.
         name: of the entry that it changes; empty: a new one, or a topic without a list.
         typed: what was sent.
+        system: whose units the form was shown in.
+        begin: heat source of our library that it began with; empty: none.
 
     Raises:
         NotTaken: by field.
     """
     entry = settings.entry(topic, name)
-    fields = form_fields(settings, topic, entry)
+    fields = as_typed(form_fields(settings, topic, entry, system, begin), typed)
     flat = form_entry(topic, entry)
     made, problems = typed_entry(fields, typed, flat)
     if topic.id == "sources":
@@ -307,17 +319,18 @@ _GOOD_SITE: Final[Entry] = {
 """Stands in for what cannot be while the rest is read."""
 
 
-def new_site(typed: Typed, there: Sequence[str]) -> SiteFile:
+def new_site(typed: Typed, there: Sequence[str], system: System) -> SiteFile:
     """The site that the form of a new one holds.
 
     Args:
         typed: what was sent.
         there: ids that are taken.
+        system: whose units the form was shown in.
 
     Raises:
         NotTaken: by field.
     """
-    fields = new_fields()
+    fields = as_typed(new_fields(system), typed)
     made, problems = typed_entry(fields, typed, None)
     good = {**{one.key: one.start for one in fields if one.start is not None}, **_GOOD_SITE}
     for field in fields:

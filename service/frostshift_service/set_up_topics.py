@@ -10,11 +10,12 @@ from zoneinfo import available_timezones
 
 from frostshift_rules.gas import cylinders_of
 from frostshift_rules.gas_setup import CylinderGas, GasSetup
-from frostshift_rules.heat_sources import known_sources
+from frostshift_rules.heat_sources import known_sources, rate_text
 from frostshift_rules.job import PROCESSES, Choices, FuelName, Site, SourceKind
 from frostshift_rules.notice_setup import Kind, NoticeSetup, Role
 from frostshift_rules.tables import code_table_ids, load_code_table, table_name
-from frostshift_service.set_up_form import DAY_NAMES, Control, Entry, Field
+from frostshift_rules.units import MEASURES, System
+from frostshift_service.set_up_form import DAY_NAMES, Control, Entry, Field, in_units, value_at
 from frostshift_service.store.records import SITE_FEEDS, STAND_IN_NAMES
 
 Kept = Literal["site", "people"]
@@ -200,7 +201,8 @@ SOURCE_FIELDS: Final = (
     Field(
         "net_kw",
         "Heat rate of one",
-        "A torch: net (lower) heating value of the fuel that one burns; an electric heater: its rating. 0.5 to 300.",
+        "A torch: net (lower) heating value of the fuel that one burns; an electric heater: its rating, such as "
+        "7.5 kW. From {0.5} to {300}.",
         "number",
         needed=True,
         unit="kW",
@@ -230,7 +232,7 @@ SOURCE_FIELDS: Final = (
 )
 
 PROCEDURE_FIELDS: Final = (
-    Field("name", "Procedure", "Spelt as in the schedule's column procedure.", needed=True),
+    Field("name", "Procedure", "Spelt as in the schedule.", needed=True),
     Field(
         "minimum_c",
         "Minimum preheat and interpass",
@@ -278,7 +280,12 @@ def _choice_field(name: str, usual: Any) -> Field:
         said = "The site's thermometer makes the forecast colder where the site is colder, never warmer. Ours: yes."
         return Field(name, "The thermometer corrects the forecast", said, "flag", start=True)
     label, unit, why = _CHOICE_WORDS[name]
-    return Field(name, label, f"{why} Ours: {usual:g}.".strip(), "number", start=usual, unit=unit)
+    return Field(name, label, f"{why} Ours: {_figure(usual, unit)}.".strip(), "number", start=usual, unit=unit)
+
+
+def _figure(value: float, unit: str) -> str:
+    """A figure of a hint, marked where it has to be said in the reader's unit."""
+    return f"{{{value:g}}}" if unit in MEASURES else f"{value:g}"
 
 
 _FUELS: Final = tuple(one for one in get_args(CylinderGas) if one != "oxygen")
@@ -303,7 +310,7 @@ GAS_FIELDS: Final = (
     Field(
         "allowance_kpa",
         "Pressure lost on the way",
-        f"In regulator, hose, check valves and arrestors. Ours: {_usual_gas('allowance_kpa')}.",
+        f"In regulator, hose, check valves and arrestors. Ours: {{{_usual_gas('allowance_kpa')}}}.",
         "number",
         unit="kPa",
     ),
@@ -351,10 +358,10 @@ GAS_FIELDS: Final = (
 
 CYLINDER_FIELDS: Final = (
     Field("id", "Short name", "Lower-case letters, digits, hyphens; it stays.", needed=True, fixed=True),
-    Field("name", "Name", "As shown, such as propane, 33 kg.", needed=True),
+    Field("name", "Name", "As shown, such as propane, 100 lb or propane, 33 kg.", needed=True),
     Field("gas", "Gas", "", "choice", _GASES, needed=True, start="propane"),
     Field("contents_kg", "Contents of a fuel", "In a full one.", "number", unit="kg"),
-    Field("contents_m3", "Contents of oxygen", "At 15 °C and 101.325 kPa.", "number", unit="m³"),
+    Field("contents_m3", "Contents of oxygen", "At 15 °C (59 °F) and 101.325 kPa (14.7 psi).", "number", unit="m³"),
     Field(
         "diameter_mm",
         "Diameter",
@@ -430,7 +437,7 @@ TOPICS: Final[tuple[Topic, ...]] = (
             Field(
                 "terrain",
                 "Around the site",
-                "The forecast's wind is that at 10 m over open land; between houses less of it reaches the joint.",
+                "The forecast's wind is that at 10 m (33 ft) over open land; between houses less reaches the joint.",
                 "choice",
                 (("open", "open land, water, yard"), ("suburban", "low houses, trees"), ("city", "high houses")),
                 needed=True,
@@ -458,7 +465,7 @@ TOPICS: Final[tuple[Topic, ...]] = (
             "Heating times, fuel and light-up follow from the heat that reaches the steel. Where a joint names none, "
             "the first of the list is taken.",
             "The share that reaches the steel is an estimate with a wide band until you time a heating: work it as a "
-            "case with measured_minutes, and type the share here.",
+            "case (One joint: The target was reached after), and type the share here.",
         ),
         ("heat_source",),
         SOURCE_FIELDS,
@@ -582,6 +589,15 @@ TOPICS: Final[tuple[Topic, ...]] = (
 TOPIC: Final[Mapping[str, Topic]] = {one.id: one for one in TOPICS}
 
 
+def begun(found: tuple[Field, ...], entry: Entry | None, begin: str) -> tuple[Field, ...]:
+    """The fields of a heat source: a new one as our library has `begin`; the rating of an electric one stays in kW."""
+    start = source_entry(begin) if entry is None and begin in known_sources() else None
+    if start is not None:
+        found = tuple(replace(one, start=value_at(start, one.key)) for one in found)
+    kind = (entry or start or {}).get("kind", "flame")
+    return tuple(replace(one, same=True) if one.key == "net_kw" and kind != "flame" else one for one in found)
+
+
 def fields_of(topic: Topic, site: Site, people: NoticeSetup | None = None) -> tuple[Field, ...]:
     """The fields of a topic's form at a site: with its tables, cylinders, shifts and people to choose from."""
     everything = cylinders_of(GasSetup(own_cylinders=site.gas.own_cylinders))
@@ -612,9 +628,11 @@ NEW_SOURCES: Final = 2
 """So many kinds of torches and heaters are asked for at first."""
 
 
-def new_fields() -> tuple[Field, ...]:
-    """The shortest form that makes a site."""
-    library = tuple((one.source.id, f"{one.source.name}, {one.source.net_kw:g} kW") for one in known_sources().values())
+def new_fields(system: System) -> tuple[Field, ...]:
+    """The shortest form that makes a site, in the units of whoever reads it."""
+    library = tuple(
+        (one.source.id, f"{one.source.name}, {rate_text(one.source, system)}") for one in known_sources().values()
+    )
     of_shift: dict[str, tuple[str, Control]] = {one.key: (one.label, one.control) for one in SHIFT_FIELDS}
     sources = []
     for number, (start, count) in enumerate((("oxy-propane-tip", 2), ("", 2)), 1):
@@ -641,8 +659,8 @@ def new_fields() -> tuple[Field, ...]:
         )
         for one in SHIFT_FIELDS
     ]
-    return (NAME, LATITUDE, LONGITUDE, zone_field(), SHOW_UNITS_FIELD, CODE_UNITS_FIELD, table_field(None), *shift,
-            *sources, LOW)  # fmt: skip
+    return in_units((NAME, LATITUDE, LONGITUDE, zone_field(), SHOW_UNITS_FIELD, CODE_UNITS_FIELD, table_field(None),
+                     *shift, *sources, LOW), system)  # fmt: skip
 
 
 NEW_GROUPS: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (

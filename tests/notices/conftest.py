@@ -6,7 +6,7 @@ import pytest
 from sqlalchemy import Engine
 from tests.notices.made import NOW
 from tests.notices.receivers import Receivers, receiving
-from tests.service.conftest import run, store_url  # noqa: F401  # the same two databases, and the command
+from tests.service.conftest import blank_database, blank_file, blank_url, run, store_url  # noqa: F401  # the same
 from tests.service.weather_site import NWS, Clock
 
 from frostshift_service.store.engine import open_store, writing
@@ -27,8 +27,8 @@ def clock() -> Clock:
 
 
 @pytest.fixture
-def engine(store_url: str) -> Iterator[Engine]:  # noqa: F811
-    made = open_store(store_url)
+def engine(blank_url: str) -> Iterator[Engine]:  # noqa: F811
+    made = open_store(blank_url)
     with writing(made) as session:
         save_site(session, NWS)
     yield made

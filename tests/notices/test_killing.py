@@ -25,7 +25,7 @@ def test_fifteen_kills(store_url: str, tmp_path: Path, monkeypatch: pytest.Monke
         assert found.offences == []
         assert found.kills == 15
         assert found.claimed >= 1, "some were killed while they sent"
-        assert found.notices > 2  # how many depends on how fast the machine is
+        assert found.notices >= 1  # how many depends on how fast the machine is
         assert found.arrived == found.deliveries + found.duplicates
 
         # And the look itself can fail: each thing that one transaction holds together, taken apart.

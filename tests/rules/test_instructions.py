@@ -389,3 +389,59 @@ def test_from_a_true_requirement(own: Procedure | None) -> None:
     found = {one.topic: one for one in instructions(of, requirement(of, TABLE, own, "us", ()), TABLE, "us")}
     assert ("at least 176 °F" if own else "at least 150 °F") in found["minimum"].text
     assert ("at most 392 °F" in found["between_passes"].text) == (own is not None)
+
+
+# ---------------------------------------------------------------- in the reader's units
+
+
+def read_by(
+    reader: Any, units: CodeUnits = "us", of: Joint | None = None, needs: Requirement | None = None
+) -> dict[str, str]:
+    return {one.topic: one.text for one in instructions(of or joint(), needs or asked(), TABLE, units, reader)}
+
+
+def test_a_reader_of_the_codes_units_reads_the_codes_figures_alone() -> None:
+    assert instructions(joint(), asked(), TABLE, "us", "us") == instructions(joint(), asked(), TABLE, "us")
+    assert read_by("si", "either")["minimum"] == said("minimum", units="either").text  # both count, so both are said
+    assert "code's units" not in " ".join(read_by("us").values())
+
+
+def test_another_reader_has_his_units_with_the_codes_own_figure_beside() -> None:
+    needs = asked(225.0, maximum_c=c_from_f(450.0), maximum_source="W-1", extent_mm=mm_from_in(3.0))
+    texts = read_by("si", "us", joint(inch(1.5)), needs)
+    assert texts["extent"].startswith("77 mm (in the code's units 3 in) on every side")  # 76 mm would be less than 3 in
+    assert "at least 108 °C (in the code's units 225 °F)" in texts["minimum"]
+    assert "Never above 232 °C (in the code's units 450 °F)" in texts["maximum"]
+    assert "38.1 mm thick" in texts["between_passes"]  # the joint's own, which no code states
+    assert "oven of at least 122 °C (in the code's units 250 °F)" in texts["electrodes"]
+    texts = read_by("us", "si", joint(Part("A992", 38.0)), asked(150.0, extent_mm=75.0))
+    assert texts["extent"].startswith("3 in (in the code's units 75 mm) on every side")  # 2-15/16 in would be less
+    texts = read_by("both", "us", joint(), asked(225.0))
+    assert "at least 225 °F (108 °C)" in texts["minimum"]
+    assert "3 in (77 mm) on every side" in texts["extent"]
+
+
+@given(
+    minimum_f=st.integers(32, 400),
+    maximum_f=st.integers(401, 800),
+    extent=st.floats(10.0, 300.0),
+    reader=st.sampled_from(("us", "si", "both")),
+    units=st.sampled_from(("us", "si")),
+)
+def test_no_limit_is_rounded_to_its_wrong_side_for_a_reader(
+    minimum_f: int, maximum_f: int, extent: float, reader: Any, units: CodeUnits
+) -> None:
+    most_c = c_from_f(maximum_f)
+    needs = asked(minimum_f, maximum_c=most_c, maximum_source="W-1", extent_mm=extent, cold_floor_c=0.0)
+    texts = read_by(reader, units, None, needs)
+
+    def figures(text: str) -> list[float]:
+        first = re.findall(r"(-?[\d.]+) °([CF])", text)
+        return [float(value) if unit == "C" else c_from_f(float(value)) for value, unit in first]
+
+    assert all(c >= needs.minimum_c - 1e-6 for c in figures(texts["minimum"]))  # type: ignore[operator]
+    assert all(c <= most_c + 1e-6 for c in figures(texts["maximum"]))
+    sizes = re.findall(r"(?:(\d+)-)?(\d+)(?:/(\d+))? (in|mm)(?= |\)|,)", texts["extent"].partition(" on every")[0])
+    for whole, top, bottom, unit in sizes:
+        value = float(whole or 0) + float(top) / float(bottom or 1)
+        assert (mm_from_in(value) if unit == "in" else value) >= extent - 1e-5

@@ -101,7 +101,7 @@ def test_gas_is_counted_in_the_cylinders_that_the_site_chose() -> None:
     oxygen = OwnCylinder("small-oxygen", "our small oxygen", "oxygen", contents_m3=1.5)
     chosen = GasSetup(kinds=("propane-20", "small-oxygen"), own_cylinders=(oxygen,))
     (usual,), (ours,) = total(plan(joints)).fuels, total(plan(joints, gas=chosen)).fuels
-    assert (usual.fuel_cylinder, usual.oxygen_cylinder) == ("100 lb propane", "251 ft3 oxygen")
+    assert (usual.fuel_cylinder, usual.oxygen_cylinder) == ("100 lb propane", "251 ft³ oxygen")
     assert (ours.fuel_cylinder, ours.oxygen_cylinder) == ("20 lb propane", "our small oxygen")
     # 20 lb are 9.0718 kg (exact pound), half of it is counted on; 92 % of oxygen (both our choice).
     assert ours.fuel_cylinders == math.ceil(ours.fuel_kg.high / (0.5 * 9.0718474))

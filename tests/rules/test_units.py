@@ -18,6 +18,7 @@ SCALES: list[tuple[Callable[[float], float], str, str]] = [
     (units.mph_from_ms, "m/s", "mile/hour"),
     (units.ms_from_mph, "mile/hour", "m/s"),
     (units.ms_from_kmh, "km/hour", "m/s"),
+    (units.gal_from_l, "liter", "US_liquid_gallon"),
     (units.mi_from_km, "km", "mile"),
     (units.lb_from_kg, "kg", "pound"),
     (units.kg_from_lb, "pound", "kg"),
@@ -27,6 +28,17 @@ SCALES: list[tuple[Callable[[float], float], str, str]] = [
     (units.ft2_from_m2, "m**2", "foot**2"),
     (units.btu_h_from_kw, "kW", "international_british_thermal_unit/hour"),
     (units.psi_from_kpa, "kPa", "psi"),
+    (units.btu_from_mj, "MJ", "international_british_thermal_unit"),
+    (units.kj_in_from_kj_mm, "kJ/mm", "kJ/inch"),
+    (units.kj_mm_from_kj_in, "kJ/inch", "kJ/mm"),
+    (units.btu_h_ft2_from_kw_m2, "kW/m**2", "international_british_thermal_unit/hour/foot**2"),
+    (
+        units.btu_h_ft2_f_from_w_m2k,
+        "W/m**2/delta_degree_Celsius",
+        "international_british_thermal_unit/hour/foot**2/delta_degree_Fahrenheit",
+    ),
+    (units.btu_lb_from_mj_kg, "MJ/kg", "international_british_thermal_unit/pound"),
+    (units.lb_ft3_from_kg_m3, "kg/m**3", "pound/foot**3"),
     (units.kw_from_btu_h, "international_british_thermal_unit/hour", "kW"),
     (units.df_from_k, "delta_degree_Celsius", "delta_degree_Fahrenheit"),
     (units.k_from_df, "delta_degree_Fahrenheit", "delta_degree_Celsius"),
@@ -41,6 +53,7 @@ PAIRS: list[tuple[Callable[[float], float], Callable[[float], float]]] = [
     (units.lb_from_kg, units.kg_from_lb),
     (units.ft3_from_m3, units.m3_from_ft3),
     (units.btu_h_from_kw, units.kw_from_btu_h),
+    (units.kj_in_from_kj_mm, units.kj_mm_from_kj_in),
 ]
 figures = st.floats(-1e6, 1e6, allow_subnormal=False)
 
@@ -109,3 +122,29 @@ def test_takes_arrays_and_keeps_the_unknown_unknown(
     assert got[0] == convert(-3.5)  # type: ignore[arg-type]
     assert math.isnan(got[1])
     assert got[2] == convert(12.0)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("unit", units.MEASURES)
+@given(value=figures)
+def test_a_measure_goes_there_and_back_and_is_the_same_in_si(unit: str, value: float) -> None:
+    there = units.from_si(value, unit, "us")
+    assert units.to_si(there, unit, "us") == pytest.approx(value, rel=1e-12, abs=1e-9)
+    assert units.from_si(value, unit, "si") == units.to_si(value, unit, "si") == value
+    assert (units.unit_in(unit, "si"), units.unit_in(unit, "us")) == (unit, units.MEASURES[unit].us)
+
+
+@pytest.mark.parametrize(
+    ("unit", "si", "us"),
+    [
+        ("°C", 100.0, 212.0), ("K", 10.0, 18.0), ("mm", 25.4, 1.0), ("mm/h", 25.4, 1.0), ("m", 0.3048, 1.0),
+        ("m²", 0.09290304, 1.0), ("m³", 0.028316846592, 1.0), ("kg", 0.45359237, 1.0), ("kPa", 6.894757293168361, 1.0),
+        ("m/s", 0.44704, 1.0), ("kJ/mm", 1.0, 25.4), ("kW", 1.05505585262 / 3.6, 1000.0),
+    ],
+)  # fmt: skip
+def test_every_measure_has_its_own_factor(unit: str, si: float, us: float) -> None:
+    assert units.from_si(si, unit, "us") == pytest.approx(us, rel=1e-12)
+
+
+def test_a_unit_that_is_no_measure_stays() -> None:
+    assert units.unit_in("min", "us") == "min"
+    assert units.from_si(5.0, "min", "us") == units.to_si(5.0, "min", "us") == 5.0

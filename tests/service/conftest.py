@@ -1,6 +1,7 @@
 """What the tests of the service share: an empty database on each of the two kinds, and the command in this process."""
 
 import os
+import shutil
 import sqlite3
 import sys
 import threading
@@ -15,7 +16,7 @@ import httpx
 import psycopg
 import pytest
 import stamina
-from sqlalchemy import Engine, make_url
+from sqlalchemy import URL, Engine, make_url
 from tests.service.weather_site import NOW, Clock, WeatherServer
 
 from frostshift_service import cli, http
@@ -25,7 +26,10 @@ CLOCK = datetime(2027, 1, 14, 20, 50, tzinfo=UTC)
 """What the clock shows to the command."""
 
 
-@pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.postgres)])
+BOTH = ["sqlite", pytest.param("postgresql", marks=pytest.mark.postgres)]
+
+
+@pytest.fixture(params=BOTH)
 def store_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     """Address of an empty database; on PostgreSQL an empty schema of its own in the session's database."""
     if request.param == "sqlite":
@@ -35,6 +39,46 @@ def store_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     with psycopg.connect(server.render_as_string(hide_password=False), autocommit=True) as connection:
         connection.execute(f'CREATE SCHEMA "{schema}"')
     return server.update_query_dict({"options": f"-csearch_path={schema}"}).render_as_string(hide_password=False)
+
+
+# All steps of the schema take a quarter of a second of processor: `open_store` runs them once a session, on each of the
+# two, and tests get copies. The steps themselves are tested on `store_url`.
+
+
+@pytest.fixture(scope="session")
+def blank_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A store with nothing in it, to be copied."""
+    path = tmp_path_factory.mktemp("blank") / "store.db"
+    open_store(f"sqlite:///{path.as_posix()}").dispose()  # the last connection closes: everything is in the one file
+    return path
+
+
+@pytest.fixture(scope="session")
+def blank_database(postgres_url: str) -> Iterator[URL]:
+    """The same on PostgreSQL: address of a database to be copied."""
+    server = make_url(postgres_url).set(drivername="postgresql")
+    blank = server.set(database=f"frostshift_blank_{uuid4().hex}")  # one for each conftest that takes this fixture over
+    with psycopg.connect(server.render_as_string(hide_password=False), autocommit=True) as connection:
+        connection.execute(f'CREATE DATABASE "{blank.database}"')
+        open_store(blank.render_as_string(hide_password=False)).dispose()
+        yield blank
+        connection.execute(f'DROP DATABASE "{blank.database}" WITH (FORCE)')
+
+
+@pytest.fixture(params=BOTH)
+def blank_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+    """Address of a store of its own with nothing in it, on SQLite and on PostgreSQL."""
+    if request.param == "sqlite":
+        path = shutil.copy(request.getfixturevalue("blank_file"), tmp_path / "store.db")
+        yield f"sqlite:///{path.as_posix()}"
+        return
+    blank: URL = request.getfixturevalue("blank_database")
+    copy = f"{blank.database}_{uuid4().hex[:8]}"
+    server = request.getfixturevalue("postgres_url").replace("postgresql+psycopg:", "postgresql:")
+    with psycopg.connect(server, autocommit=True) as connection:
+        connection.execute(f'CREATE DATABASE "{copy}" TEMPLATE "{blank.database}"')
+        yield blank.set(database=copy).render_as_string(hide_password=False)
+        connection.execute(f'DROP DATABASE "{copy}" WITH (FORCE)')
 
 
 @pytest.fixture(scope="module")
@@ -127,15 +171,16 @@ def server(clock: Clock) -> Iterator[WeatherServer]:
 
 
 @pytest.fixture
-def engine(tmp_path: Path) -> Iterator[Engine]:
+def engine(tmp_path: Path, blank_file: Path) -> Iterator[Engine]:
+    shutil.copy(blank_file, tmp_path / "jobs.db")
     made = open_store(f"sqlite:///{(tmp_path / 'jobs.db').as_posix()}")
     yield made
     made.dispose()
 
 
 @pytest.fixture
-def either(store_url: str) -> Iterator[Engine]:
+def either(blank_url: str) -> Iterator[Engine]:
     """A store on SQLite, and on PostgreSQL."""
-    made = open_store(store_url)
+    made = open_store(blank_url)
     yield made
     made.dispose()

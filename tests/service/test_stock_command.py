@@ -74,7 +74,7 @@ def test_a_week_of_cylinders(counted: Run) -> None:
 def test_what_is_not_known_is_unknown_and_never_zero(counted: Run) -> None:
     counted("stock", "opening", "oxygen-251", "--full", "6", "--in-use", "1", "--empty", "0").good()
     rows = counted("stock", "show").good().splitlines()
-    assert rows[3].startswith("251 ft3 oxygen  6     1       0      0         unknown: oxygen is counted in whole")
+    assert rows[3].startswith("251 ft³ oxygen  6     1       0      0         unknown: oxygen is counted in whole")
     counted("stock", "add", "returned_part_used", "propane-100", "1").good()
     assert "1 sent back part-used, gas in them unknown" in counted("stock", "ledger").good()
     lines = list(csv.DictReader(io.StringIO(counted("stock", "ledger", "--csv").good())))

@@ -349,6 +349,54 @@ COLUMNS: Final[tuple[Column, ...]] = (
 )
 """Every column, in the order of the template."""
 
+LABELS: Final[Mapping[str, str]] = {
+    "mark": "Mark",
+    "place": "Place",
+    "start": "Planned start",
+    "hours": "Hours of welding",
+    "crew": "Crew",
+    "process": "Process",
+    "electrode": "Electrode",
+    "hydrogen": "Hydrogen of the consumable",
+    "procedure": "Welding procedure",
+    "weld_length": "Length of the weld",
+    "arrangement": "Arrangement",
+    "weld_ends": "Weld runs",
+    "welded": "Welded together already",
+    "exposure": "Exposure",
+    "sun": "Sun on the steel",
+    "shelter_air": "Air in a tent or screen",
+    "shelter_wind": "Wind in a tent or screen",
+    "height": "Height above ground",
+    "torches": "Torches or heaters at once",
+    "heat_source": "Heated with",
+    "also_heated": "Heated at the same time with",
+    "heated_length": "Heated at a time",
+    "both_faces": "Heated from both faces",
+    "heat_input": "Heat input",
+    "restraint": "Restraint",
+    "weld_metal": "Composition of the weld metal",
+    "passes": "Passes",
+    "fracture_critical": "Fracture-critical",
+    "steel": "Steel",
+    "thickness": "Thickness at the weld",
+    "kind": "Kind",
+    "flange_width": "Width of the flange",
+    "web": "Thickness of the web",
+    "web_depth": "Clear depth of the web",
+    "reach": "From the weld to the free edge",
+    "sides": "Sides of the weld it lies on",
+    "composition": "Composition",
+}
+"""Column, without the number of a part -> what people call it."""
+
+
+def label_of(name: str) -> str:
+    """What people call a column: `Thickness at the weld, part 2`."""
+    column, _, part = name.rpartition("_")
+    return f"{LABELS[column]}, part {part}" if part.isdigit() else LABELS[name]
+
+
 BY_NAME: Final[Mapping[str, Column]] = {column.name: column for column in COLUMNS}
 
 

@@ -42,10 +42,11 @@ UNITS_TEXTS: Final[Mapping[str, str]] = {"us": "°F, inches, pounds", "si": "°C
 
 @dataclass(frozen=True, slots=True)
 class BrowserLine:
-    """A browser that is signed in; `key` ends it."""
+    """A browser that is signed in; `key` ends it. `browser` is what it calls itself, `device` that in plain words."""
 
     key: str
     browser: str
+    device: str
     since: Moment
     seen: Moment
     by_link: bool
@@ -54,7 +55,7 @@ class BrowserLine:
 
 @dataclass(frozen=True, slots=True)
 class AccountPage:
-    """One's own account."""
+    """One's own account; its times by the clock of `zone`."""
 
     name: str
     email: str | None
@@ -63,6 +64,7 @@ class AccountPage:
     owner: bool
     roles: Mapping[str, Role]
     browsers: tuple[BrowserLine, ...]
+    zone: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +126,7 @@ class AccessPage:
     tokens: tuple[TokenLine, ...]
     roles: tuple[RoleLine, ...]
     log: tuple[AuditEntry, ...]
+    zone: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,9 +138,10 @@ class AccountsPage:
 
 @dataclass(frozen=True, slots=True)
 class AuditPage:
-    """The log of all sites, the newest first."""
+    """The log of all sites, the newest first; its times by the clock of `zone`."""
 
     log: tuple[AuditEntry, ...]
+    zone: str
 
 
 def account_page(account: Account, browsers: Sequence[Browser], this: str | None, show: Show) -> AccountPage:
@@ -153,6 +157,7 @@ def account_page(account: Account, browsers: Sequence[Browser], this: str | None
             BrowserLine(
                 one.key,
                 one.browser or "unknown",
+                device_text(one.browser),
                 show.moment(one.made_utc, detail="year"),
                 show.moment(one.seen_utc, detail="year"),
                 one.by_link,
@@ -160,7 +165,26 @@ def account_page(account: Account, browsers: Sequence[Browser], this: str | None
             )
             for one in browsers
         ),
+        show.zone.key,
     )
+
+
+_BROWSERS: Final = (
+    ("Edg/", "Edge"), ("EdgA/", "Edge"), ("SamsungBrowser/", "Samsung Internet"), ("OPR/", "Opera"),
+    ("Firefox/", "Firefox"), ("FxiOS/", "Firefox"), ("CriOS/", "Chrome"), ("Chrome/", "Chrome"), ("Safari/", "Safari"),
+)  # fmt: skip
+"""What a browser calls itself -> its name; those that also call themselves by another's name stand first."""
+_SYSTEMS: Final = (
+    ("Android", "Android"), ("iPhone", "iPhone"), ("iPad", "iPad"), ("Windows", "Windows"), ("CrOS", "Chromebook"),
+    ("Mac OS X", "Mac"), ("Linux", "Linux"),
+)  # fmt: skip
+
+
+def device_text(browser: str) -> str:
+    """A browser in plain words, such as `Chrome on Android`, as it says itself; empty where that is not known."""
+    name = next((name for mark, name in _BROWSERS if mark in browser), "")
+    system = next((name for mark, name in _SYSTEMS if mark in browser), "")
+    return " on ".join(part for part in (name, system) if part)
 
 
 def account_line(account: Account, site_id: str | None, show: Show) -> AccountLine:
@@ -224,6 +248,7 @@ def access_page(
         ),
         role_lines(),
         tuple(audit_entry(line, show) for line in log),
+        show.zone.key,
     )
 
 

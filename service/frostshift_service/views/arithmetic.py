@@ -101,8 +101,7 @@ def _brought(one: Heaters, heat: HeatPlan, area_m2: float, show: Show) -> str:
 
 def _rated(one: Heaters, show: Show) -> str:
     """`2 torches × 153,500 Btu/h net`, `4 heating pads × 3.6 kW`."""
-    rate = f"{trimmed(one.source.net_kw, 1)} kW" if one.source.electric else f"{show.power_text(one.source.net_kw)} net"
-    return f"{heaters_text([one])} × {rate}"
+    return f"{heaters_text([one])} × {show.rate_text(one.source)}"
 
 
 def _time_step(part: PartHeat, heat: HeatPlan, joint: Joint, show: Show, air: str) -> Step:
@@ -115,7 +114,7 @@ def _time_step(part: PartHeat, heat: HeatPlan, joint: Joint, show: Show, air: st
         f"Time for part {part.part_no}",
         f"{show.length_text(part.thickness_mm)} of steel at {show.temp_range_text(part.start_c)}, heated to "
         f"{show.temp_text(heat.target_c, 'up')} {where}, losing "
-        f"{triple(convection.low, convection.likely, convection.high, digits=0)} W/m²K and radiation to the air{air}; "
+        f"{show.heat_transfer_text(convection.low, convection.likely, convection.high)} and radiation to the air{air}; "
         "heat conduction",
         (NO_TIME[part.status] if part.minutes is None else show.minutes(part.minutes).text) + hottest,
     )
@@ -152,8 +151,8 @@ def _source_steps(one: Heaters, amounts: SourceAmounts, heat: HeatPlan, name: st
         return
     record, fuel = gas(source.fuel), amounts.fuel_kg
     heat_mj = [kg * record.net_mj_kg for kg in (fuel.low, fuel.likely, fuel.high)]
-    yield Step(f"Heat released{name}", f"{_rated(one, show)} × {minutes}", f"{triple(*heat_mj, digits=1)} MJ net")
-    yield Step(f"Fuel{name}", f"{record.name}, {trimmed(record.net_mj_kg, 2)} MJ/kg net", show.mass(fuel).text)
+    yield Step(f"Heat released{name}", f"{_rated(one, show)} × {minutes}", f"{show.heat_text(*heat_mj)} net")
+    yield Step(f"Fuel{name}", f"{record.name}, {show.heating_value_text(record.net_mj_kg)} net", show.mass(fuel).text)
     if source.oxygen_ratio == 0.0:
         yield Step(f"Oxygen{name}", "air torch", "none")
         return
@@ -165,6 +164,6 @@ def _source_steps(one: Heaters, amounts: SourceAmounts, heat: HeatPlan, name: st
         ratios = trimmed(source.oxygen_ratio, 2)
     yield Step(
         f"Oxygen{name}",
-        f"{ratios} volumes to one of fuel, which has {trimmed(record.vapour_kg_m3, 3)} kg/m³",
+        f"{ratios} volumes to one of fuel, which has {show.density_text(record.vapour_kg_m3)}",
         show.volume(amounts.oxygen_m3).text,
     )

@@ -19,6 +19,7 @@ from frostshift_rules.arrangements import (
     Meeting,
     Role,
 )
+from frostshift_rules.figures import length_text
 from frostshift_rules.job import Arrangement, Site
 
 NO_LOOK_UP: Final = (
@@ -159,7 +160,8 @@ def _weld(meeting: Meeting) -> str:
 def _limits(meeting: Meeting) -> Iterator[str]:
     yield f"{len(meeting.roles)} parts, in this order."
     if meeting.fills_flange:
-        yield f"A weld length that is stated is within {SAME_MM:g} mm of the width of the narrowest flange."
+        near = length_text(SAME_MM, "either")
+        yield f"A weld length that is stated is within {near} of the width of the narrowest flange."
         yield "A flange is heated over its whole width at once."
     kinds = {kind for role in meeting.roles for kind in (role.kind, *role.other_kinds)}
     if "flange_with_web" in kinds:

@@ -7,7 +7,7 @@ from typing import Final
 
 from frostshift_rules.arrangements import CATALOGUE
 from frostshift_rules.code_table import CodeTable
-from frostshift_rules.job import Arrangement, Joint
+from frostshift_rules.job import Arrangement, CodeUnits, Joint
 from frostshift_rules.preheat import Requirement, measuring_distance_mm
 from frostshift_rules.units import in_from_mm
 from frostshift_rules.workload import HeatPlan
@@ -55,7 +55,9 @@ class BandDrawing:
     summary: str
 
 
-def band_drawing(joint: Joint, asked: Requirement, heat: HeatPlan | None, table: CodeTable, show: Show) -> BandDrawing:
+def band_drawing(
+    joint: Joint, asked: Requirement, heat: HeatPlan | None, table: CodeTable, show: Show, code: CodeUnits
+) -> BandDrawing:
     """The drawing of a joint: its first two parts left and right of the weld, a lone one on both sides.
 
     Where to measure is that of the thickest part (ISO 13916), as its instruction says; what is heated is what the
@@ -63,7 +65,7 @@ def band_drawing(joint: Joint, asked: Requirement, heat: HeatPlan | None, table:
     """
     distance_mm = measuring_distance_mm(max(part.thickness_mm for part in joint.parts), table)
     at_edge = asked.extent_mm > distance_mm + 1e-6
-    extent = show.length_text(asked.extent_mm)
+    extent = show.least_length_text(asked.extent_mm)
     # As its instruction has it: 75 mm is no fraction of an inch.
     measure_at = f"{in_from_mm(distance_mm):.1f} in" if show.system == "us" else f"{distance_mm:.0f} mm"
     bands_mm = {} if heat is None else {part.part_no: part.band_mm for part in heat.parts}
@@ -83,7 +85,7 @@ def band_drawing(joint: Joint, asked: Requirement, heat: HeatPlan | None, table:
         ),
         (_height(left.thickness_mm, thickest_mm), _height(right.thickness_mm, thickest_mm)),
         joint.both_faces,
-        _summary(joint, extent, heated, measure_at, at_edge=at_edge),
+        _summary(joint, show.least_length_text(asked.extent_mm, code), heated, measure_at, at_edge=at_edge),
     )
 
 

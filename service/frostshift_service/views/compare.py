@@ -309,7 +309,7 @@ def _way(way: Way, plan: Plan, joints: Sequence[JointPlan], show: Show) -> WayVi
     return WayView(
         name="as planned" if way.source is None else way.source.name,
         where=way.where,
-        where_text=_where(way),
+        where_text=_where(way, show),
         without=without,
         without_text=f"No time for {len(without)} of {timed + len(without)}: {', '.join(without)}." if without else "",
         longest=optional(show.minutes, way.longest),
@@ -323,7 +323,7 @@ def _way(way: Way, plan: Plan, joints: Sequence[JointPlan], show: Show) -> WayVi
         energy=show.energy(way.energy_kwh) if electric else None,
         power_kw=way.power_kw,
         power=f"{trimmed(way.power_kw, 1)} kW at once" if electric else "",
-        diesel=f"about {number(way.diesel_l.high, 0, 'up')} L of diesel for a generator at most" if electric else "",
+        diesel=show.diesel_text(way.diesel_l.high) if electric else "",
         cost=optional(_cost, way.cost, plan.site),
         cost_text=" ".join(way.no_cost) if way.cost is None else _cost(way.cost, plan.site).text,
         notes=tuple(_notes(way, plan, joints)),
@@ -331,13 +331,13 @@ def _way(way: Way, plan: Plan, joints: Sequence[JointPlan], show: Show) -> WayVi
     )
 
 
-def _where(way: Way) -> str:
+def _where(way: Way, show: Show) -> str:
     source = way.source
     if source is None:
         return WHERE[way.where]
     if way.where == "on_site":
         return f"{source.count} {WHERE['on_site']}"
-    return f"{WHERE['library']}, {trimmed(source.net_kw, 1)} kW"
+    return f"{WHERE['library']}, {show.rate_text(source)}"
 
 
 def _hands(way: Way) -> str:

@@ -248,17 +248,18 @@ def crew_card(
     site, joint, asked = plan.site, planned.joint, planned.requirement
     table = load_code_table(site.table_id, site.own_tables)
     of_sheet = line(planned, site, show)
-    said = {one.topic: one for one in instructions(joint, asked, table, site.code_units)}
+    said = {one.topic: one for one in instructions(joint, asked, table, site.code_units, show.units)}
     held_against = asked_for(site, joint, planned, [*before_heat, *readings])
     lines = tuple(reading_line(one, held_against, show) for one in reversed(readings))
     how_hot, how_hot_more = _how_hot(planned, of_sheet, held_against.met_from_c, show)
     when, when_more = _when(of_sheet)
+    warm = show.least_length_text(asked.extent_mm, site.code_units)
     return CrewCard(
         line=of_sheet,
         late_text=_late_text(planned, readings, show, now),
         how_hot=how_hot,
         how_hot_more=how_hot_more,
-        where=f"{show.length_text(asked.extent_mm)} on every side of the weld, both faces, through the whole thickness",
+        where=f"{warm} on every side of the weld, both faces, through the whole thickness",
         measure=f"Measure {of_sheet.measure_off} from the weld, on the face away from the flame",
         where_more=said["where_when"].text,
         when=when,

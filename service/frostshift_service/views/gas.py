@@ -345,7 +345,7 @@ def _shift(demand: ShiftDemand, found: GasPlan, show: Show) -> ShiftGas:
         oxygen=_oxygen(next((one for one in found.oxygen if one.shift_key == demand.key), None), show),
         energy=show.energy(demand.energy_kwh) if electric else None,
         power=f"{number(demand.power_kw, 1)} kW at once" if electric else "",
-        diesel=f"about {number(demand.diesel_l.high, 0, 'up')} L of diesel for a generator at most" if electric else "",
+        diesel=show.diesel_text(demand.diesel_l.high) if electric else "",
     )
 
 

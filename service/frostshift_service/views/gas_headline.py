@@ -32,8 +32,8 @@ def headline(line: OrderLine, name: str) -> str:
         "enough": "Nothing to order: what is there and on order lasts through the shifts looked at.",
         "enough_counted": "Nothing to order for what is counted; joints are left out of it.",
         "not_far_enough": "It lasts as far as the shifts are known, and an order of today would come after them: ask.",
-        "no_delivery": "It runs out, and by the terms in the site file no day of delivery comes: look at them.",
-        "no_terms": "It runs out, and the site file says nothing of lead time and delivery days.",
+        "no_delivery": "It runs out, and by the terms of supply no day of delivery comes: look at them.",
+        "no_terms": "It runs out, and nothing is stated of lead time and delivery days: see Supply in the set-up.",
         "no_stock": "Not known what is there: nobody has written it down.",
         "no_demand": "Nothing needs it in the shifts that are known.",
         "unknown": "The demand is not known: "

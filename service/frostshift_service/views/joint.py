@@ -255,7 +255,7 @@ def joint_facts(joint: Joint, show: Show) -> tuple[Fact, ...]:
     if joint.restraint is not None:
         facts.append(Fact("Restraint", joint.restraint))
     if joint.heat_input_kj_mm is not None:
-        facts.append(Fact("Heat input", f"{trimmed(joint.heat_input_kj_mm, 2)} kJ/mm"))
+        facts.append(Fact("Heat input", show.heat_input_text(joint.heat_input_kj_mm)))
     if joint.fracture_critical:
         facts.append(Fact("Fracture-critical", "yes"))
     return tuple(facts)
@@ -385,7 +385,8 @@ def _doubt(joint_plan: JointPlan, site: Site, show: Show) -> tuple[Fact, ...]:
         facts.append(Fact("Doubt at the worst hour", spread))
     if not joint_plan.anchored:
         start = (
-            "The assumed start of the steel temperature still matters by 1 K or more: never no heat, at best measure."
+            f"The assumed start of the steel temperature still matters by {show.rise_text(1.0)} or more: never no "
+            "heat, at best measure."
         )
         facts.append(Fact("Doubt of the start", start))
     return tuple(facts)
@@ -539,9 +540,11 @@ def joint_page(
         cold_steel=cold,
         maximum=optional(show.temp, asked.maximum_c, "down"),
         maximum_source=asked.maximum_source,
-        extent=show.length_text(asked.extent_mm),
-        band=band_drawing(joint, asked, heat, table, show),
-        instructions=tuple(_instruction_row(one) for one in instructions(joint, asked, table, site.code_units)),
+        extent=show.least_length_text(asked.extent_mm, site.code_units),
+        band=band_drawing(joint, asked, heat, table, show, site.code_units),
+        instructions=tuple(
+            _instruction_row(one) for one in instructions(joint, asked, table, site.code_units, show.units)
+        ),
         not_accepted=(
             f"The deciding figures of {head.table} rest on rows that the site has to accept first: check them "
             "against your copy of the code."

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from frostshift_rules.drying import FILM_MM
 from frostshift_rules.heat_options import Break, Change, HeatOptions, Option
 from frostshift_rules.workload import HeatPlan
 from frostshift_service.views.arithmetic import Step
@@ -98,9 +99,10 @@ def _row(what: str, heat: HeatPlan, show: Show) -> OptionRow:
 def keep_warm_steps(heat: HeatPlan, show: Show) -> Iterator[Step]:
     """How the joint is kept warm while it is welded; nothing where there is no time."""
     if heat.drying_minutes is not None and heat.film is not None:
+        film = FILMS[heat.film].format(show.rain_text(FILM_MM[heat.film]))
         yield Step(
             "Drying",
-            f"{FILMS[heat.film]}; melted and evaporated on both faces, an allowance; part of the heating time",
+            f"{film}; melted and evaporated on both faces, an allowance; part of the heating time",
             show.minutes(heat.drying_minutes).text,
         )
     if heat.reheats is None or heat.reheat_minutes is None or heat.keep_minutes is None or heat.hold_minutes is None:
@@ -123,9 +125,9 @@ def _times(low: float, high: float) -> str:
 
 
 FILMS: Final = {
-    "water": "a film of 0.2 mm of water, our choice",
-    "frost": "frost of 0.2 mm of water, wiped, our choice",
-    "ice": "1 mm of ice or trodden snow that a scraper leaves, our choice",
+    "water": "a film of {} of water, our choice",
+    "frost": "frost of {} of water, wiped, our choice",
+    "ice": "{} of ice or trodden snow that a scraper leaves, our choice",
 }
 
 

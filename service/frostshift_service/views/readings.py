@@ -278,7 +278,7 @@ def reading_form(
     """
     requirement = requirement_of(site, joint) if planned is None else planned.requirement
     once_cold = asked_once_cold(requirement, None if planned is None else planned.minimum_c)
-    edge = show.length_text(requirement.extent_mm)
+    edge = show.least_length_text(requirement.extent_mm)
     parts = [f", part {n}" for n in range(1, len(joint.parts) + 1)] if len(joint.parts) > 1 else [""]
     points = [f"{edge} from the weld, {face}{part}" for part in parts for face in ("far face", "heated face")]
     return ReadingForm(

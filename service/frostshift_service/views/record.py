@@ -120,7 +120,7 @@ def _asked(site: Site, kept: KeptJoint, held_against: Asked, show: Show) -> tupl
             minimum += f"; {floor} where the steel was below {below} before heating"
         if asked.not_accepted:
             minimum = f"unknown until the site has accepted the figures; as a hint {minimum}"
-    said = {one.topic: one for one in instructions(kept.joint, asked, table, site.code_units)}
+    said = {one.topic: one for one in instructions(kept.joint, asked, table, site.code_units, show.units)}
     maximum = "none stated; that of the welding procedure holds"
     if asked.maximum_c is not None:
         maximum = f"{show.temp_text(asked.maximum_c, 'down')}; {asked.maximum_source}"

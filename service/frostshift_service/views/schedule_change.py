@@ -10,6 +10,7 @@ from typing import Final, Literal
 
 from frostshift_rules.job import JointState
 from frostshift_service.schedule_file import COLUMNS, CellError, ScheduleFile
+from frostshift_service.schedule_file.columns import label_of
 from frostshift_service.schedule_form import BulkOutcome, FormGroup, said_changes
 from frostshift_service.store.records import ImportPreview, JointChange, JointEdit, KeptJoint, KeptSite, ScheduleImport
 from frostshift_service.views.show import Show, plural
@@ -254,7 +255,11 @@ def _diff(
 
 def field_name(field: str) -> str:
     """The name of a changed field for people."""
-    return {"start_utc": "start", "present": "in the schedule"}.get(field, field.replace("_", " "))
+    known = {"start_utc": "planned start", "present": "in the schedule", "state": "state", "not covered": "not covered"}
+    if field in known:
+        return known[field]
+    label = label_of(field)
+    return label[:1].lower() + label[1:]
 
 
 def said_value(field: str, value: str, show: Show) -> str:

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 from frostshift_rules.heat_sources import known_sources
 from frostshift_rules.notice_setup import NoticeSetup
-from frostshift_service.schedule_file import writers
-from frostshift_service.set_up_form import Entry, Field, FormField, Typed, said_of, shown_fields, value_at
+from frostshift_rules.units import System
+from frostshift_service.set_up_form import Entry, FormField, Typed, said_of, shown_fields, value_at
 from frostshift_service.set_up_parts import Settings, form_entry, form_fields
-from frostshift_service.set_up_topics import NEW_GROUPS, TOPIC, Topic, new_fields, source_entry
+from frostshift_service.set_up_topics import NEW_GROUPS, TOPIC, Topic, new_fields
 from frostshift_service.store.records import shown_address
 
 LINKS: Final[tuple[tuple[str, str], ...]] = (
@@ -74,6 +74,8 @@ class Form:
         groups: fields under their headings.
         problems: label and sentence; the label is empty for the whole form.
         stale: somebody else changed the same meanwhile.
+        system: whose units it is shown in; it is sent back, so that a figure is read in the unit that stood beside it.
+        begin: heat source of our library that a new one begins with; empty: none.
     """
 
     title: str
@@ -82,6 +84,8 @@ class Form:
     groups: tuple[tuple[str, tuple[FormField, ...]], ...]
     problems: tuple[tuple[str, str], ...]
     stale: str
+    system: System
+    begin: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +129,7 @@ class TopicPage:
 def topic_page(
     settings: Settings,
     topic_id: str,
-    units: writers.Units,
+    system: System,
     *,
     name: str = "",
     begin: str = "",
@@ -139,7 +143,7 @@ def topic_page(
     Args:
         settings: of the site.
         topic_id: of `LINKS`.
-        units: that temperatures and lengths are shown in.
+        system: whose units figures are shown in.
         name: of the entry to change.
         begin: id of our library that a new heat source begins with.
         typed: what was sent and not taken in.
@@ -152,8 +156,8 @@ def topic_page(
     items: tuple[Item, ...] = ()
     if topic is not None:
         entry = settings.entry(topic, name) if name or not topic.key else None
-        form = _form(settings, topic, entry, name, begin, units, typed, problems or {}, mark, stale)
-        items = _items(settings, topic, units)
+        form = _form(settings, topic, entry, name, begin, system, typed, problems or {}, mark, stale)
+        items = _items(settings, topic, system)
     return TopicPage(
         site_id=site.id,
         site_name=site.name,
@@ -178,22 +182,20 @@ def _form(
     entry: Entry | None,
     name: str,
     begin: str,
-    units: writers.Units,
+    system: System,
     typed: Typed | None,
     problems: Mapping[str, str],
     mark: str | None,
     stale: str,
 ) -> Form:
-    fields = form_fields(settings, topic, entry)
+    fields = form_fields(settings, topic, entry, system, begin)
     flat = form_entry(topic, entry)
-    if entry is None and begin in known_sources() and typed is None and topic.id == "sources":
-        fields = _begun(fields, source_entry(begin))
     if not topic.key:
         title = topic.title
     else:
         title = f"Change {topic.one} {name}" if entry is not None else f"Add a {topic.one}"
         title = title.replace("Add a terms", "Add terms")
-    shown = shown_fields(fields, flat, units, typed, problems, stale=bool(stale))
+    shown = shown_fields(fields, flat, typed, problems, stale=bool(stale))
     return Form(
         title=title,
         item=name if entry is not None else "",
@@ -201,14 +203,8 @@ def _form(
         groups=(("", shown),),
         problems=_labelled(shown, problems),
         stale=stale,
-    )
-
-
-def _begun(fields: tuple[Field, ...], entry: Entry) -> tuple[Field, ...]:
-    """Fields that begin with what an entry has."""
-    return tuple(
-        replace(one, start=value) if (value := value_at(entry, one.key)) is not None else replace(one, start=None)
-        for one in fields
+        system=system,
+        begin=begin if entry is None else "",
     )
 
 
@@ -217,18 +213,18 @@ def _labelled(shown: tuple[FormField, ...], problems: Mapping[str, str]) -> tupl
     return tuple((labels.get(name, ""), text) for name, text in problems.items())
 
 
-def _items(settings: Settings, topic: Topic, units: writers.Units) -> tuple[Item, ...]:
+def _items(settings: Settings, topic: Topic, system: System) -> tuple[Item, ...]:
     if not topic.key:
         return ()
-    fields = form_fields(settings, topic, None)
     found = []
     for entry in settings.part(topic):
         name = entry[topic.key]
+        fields = form_fields(settings, topic, entry if topic.kept == "site" else None, system)
         facts = [
             (one.label, said)
             for one in fields
             if one.key not in (topic.key, "name") and not one.key.startswith(("to_", "channel_", "secret_"))
-            if (said := said_of(one, value_at(entry, one.key), units))
+            if (said := said_of(one, value_at(entry, one.key)))
         ]
         if topic.kept == "people":
             facts += _addresses(settings.setup, name)
@@ -253,9 +249,9 @@ def _addresses(setup: NoticeSetup, person_id: str) -> list[tuple[str, str]]:
     return found or [("Address", "none: reads the pages")]
 
 
-def new_form(units: writers.Units, typed: Typed | None = None, problems: Mapping[str, str] | None = None) -> Form:
+def new_form(system: System, typed: Typed | None = None, problems: Mapping[str, str] | None = None) -> Form:
     """The form of a new site."""
-    shown = shown_fields(new_fields(), None, units, typed, problems)
+    shown = shown_fields(new_fields(system), None, typed, problems)
     by_name = {one.name: one for one in shown}
     groups = tuple((title, tuple(by_name[name] for name in names)) for title, names in NEW_GROUPS)
-    return Form("New site", "", "", groups, _labelled(shown, problems or {}), "")
+    return Form("New site", "", "", groups, _labelled(shown, problems or {}), "", system, "")

@@ -523,7 +523,7 @@ def _fuel_line(total: FuelTotal, site: Site, show: Show) -> FuelLine:
 
 
 def keep_text(total: FuelTotal, keep: SourceAmounts, show: Show) -> str:
-    """What keeping warm may take: `up to 4 lb, oxygen up to 120 ft³ (1 × 251 ft3 oxygen more)`; empty for nothing."""
+    """What keeping warm may take: `up to 4 lb, oxygen up to 120 ft³ (1 × 251 ft³ oxygen more)`; empty for nothing."""
     if _any(keep.energy_kwh):
         return f"keeping warm {show.energy(keep.energy_kwh).short}"
     if not _any(keep.fuel_kg):

@@ -13,16 +13,25 @@ from math import ceil, floor
 from typing import Concatenate, Final, Literal, ParamSpec, TypeVar
 from zoneinfo import ZoneInfo
 
-from frostshift_rules.figures import inches_text
+from frostshift_rules.figures import SayUnits, inches_text, least_length_text, say_units
+from frostshift_rules.heat_sources import rate_text
+from frostshift_rules.job import CodeUnits, HeatSource
 from frostshift_rules.units import (
+    btu_from_mj,
     btu_h_from_kw,
+    btu_h_ft2_f_from_w_m2k,
+    btu_h_ft2_from_kw_m2,
+    btu_lb_from_mj_kg,
     df_from_k,
     f_from_c,
     ft2_from_m2,
     ft3_from_m3,
     ft_from_m,
+    gal_from_l,
     in_from_mm,
+    kj_in_from_kj_mm,
     lb_from_kg,
+    lb_ft3_from_kg_m3,
     mi_from_km,
     mph_from_ms,
     psi_from_kpa,
@@ -118,10 +127,6 @@ def trimmed(value: float, digits: int) -> str:
 def triple(low: float, likely: float, high: float, *, digits: int) -> str:
     """Three figures as `12 / 17 / 24`, each to the nearest."""
     return " / ".join(number(value, digits) for value in (low, likely, high))
-
-
-def _btu_h_ft2(kw_m2: float) -> float:
-    return btu_h_from_kw(kw_m2) / ft2_from_m2(1.0)
 
 
 def duration(minutes: float, toward: Rounding = "near") -> str:
@@ -325,6 +330,11 @@ class Show:
         us = inches_text(sixteenths / 16.0) if exact else trimmed(inch, 2 if inch < 4.0 else 1)
         return self._in_units(lambda: f"{us} in", lambda: f"{trimmed(mm, 1)} mm")
 
+    def least_length_text(self, mm: float, code: CodeUnits | None = None) -> str:
+        """A least length, never less than it; with the own figure of the code that states it beside it, where named."""
+        own: SayUnits = "us and si" if self.units == "both" else self.units
+        return least_length_text(mm, own if code is None else say_units(code, self.units))
+
     def height_text(self, m: float) -> str:
         """A height above ground."""
         return self._in_units(lambda: f"{trimmed(ft_from_m(m), 0)} ft", lambda: f"{trimmed(m, 1)} m")
@@ -340,6 +350,13 @@ class Show:
     def power_text(self, kw: float) -> str:
         """A heat rate."""
         return self._in_units(lambda: f"{number(btu_h_from_kw(kw), -2)} Btu/h", lambda: f"{trimmed(kw, 1)} kW")
+
+    def diesel_text(self, litres: float) -> str:
+        """What a generator takes at most."""
+        amount = self._in_units(
+            lambda: f"{number(gal_from_l(litres), 0, 'up')} gal", lambda: f"{number(litres, 0, 'up')} L"
+        )
+        return f"about {amount} of diesel for a generator at most"
 
     def pressure_text(self, kpa: float) -> str:
         """A gauge pressure."""
@@ -364,9 +381,53 @@ class Show:
     def flux_text(self, low: float, likely: float, high: float) -> str:
         """A heat rate per area [kW/m2] at three places of its doubt."""
         return self._in_units(
-            lambda: f"{triple(*(_btu_h_ft2(q) for q in (low, likely, high)), digits=-2)} Btu/h ft²",
+            lambda: f"{triple(*(btu_h_ft2_from_kw_m2(q) for q in (low, likely, high)), digits=-2)} Btu/(h ft²)",
             lambda: f"{triple(low, likely, high, digits=1)} kW/m²",
         )
+
+    def heat_transfer_text(self, low: float, likely: float, high: float) -> str:
+        """Heat transfer to the air [W/(m2 K)] at three places of its doubt."""
+        return self._in_units(
+            lambda: f"{triple(*(btu_h_ft2_f_from_w_m2k(h) for h in (low, likely, high)), digits=1)} Btu/(h ft² °F)",
+            lambda: f"{triple(low, likely, high, digits=0)} W/m²K",
+        )
+
+    def heat_text(self, low: float, likely: float, high: float) -> str:
+        """Heat of a flame [MJ] at three places of its doubt."""
+        return self._in_units(
+            lambda: f"{triple(*(btu_from_mj(mj) for mj in (low, likely, high)), digits=-2)} Btu",
+            lambda: f"{triple(low, likely, high, digits=1)} MJ",
+        )
+
+    def heating_value_text(self, mj_kg: float) -> str:
+        """Heating value of a fuel."""
+        return self._in_units(
+            lambda: f"{number(btu_lb_from_mj_kg(mj_kg), -1)} Btu/lb", lambda: f"{trimmed(mj_kg, 2)} MJ/kg"
+        )
+
+    def density_text(self, kg_m3: float) -> str:
+        """Density of a gas."""
+        return self._in_units(
+            lambda: f"{trimmed(lb_ft3_from_kg_m3(kg_m3), 4)} lb/ft³", lambda: f"{trimmed(kg_m3, 3)} kg/m³"
+        )
+
+    def heat_input_text(self, kj_mm: float) -> str:
+        """Heat input of an arc."""
+        return self._in_units(
+            lambda: f"{trimmed(kj_in_from_kj_mm(kj_mm), 1)} kJ/in", lambda: f"{trimmed(kj_mm, 2)} kJ/mm"
+        )
+
+    def sun_text(self, wm2: float) -> str:
+        """Radiation of the sun on an area."""
+        return self._in_units(
+            lambda: f"{number(btu_h_ft2_from_kw_m2(wm2 / 1000.0))} Btu/(h ft²)", lambda: f"{number(wm2)} W/m²"
+        )
+
+    def rate_text(self, source: HeatSource) -> str:
+        """The rate of one torch, net, or the rating of one electric heater, in kW everywhere."""
+        if source.electric:
+            return rate_text(source, "si")
+        return self._in_units(lambda: rate_text(source, "us"), lambda: rate_text(source, "si"))
 
     # Times
 

@@ -115,9 +115,8 @@ def thermometer_page(site: KeptSite, air: SiteAir, show: Show) -> ThermometerPag
 
 
 _SWITCH: Final = {
-    True: "Readings may make the forecast colder, never warmer. To keep it as it comes: correct_forecast = false under "
-    "[choices] in the site file.",
-    False: "Readings are shown and change nothing: the site file says correct_forecast = false.",
+    True: "Readings may make the forecast colder, never warmer.",
+    False: "Readings are shown and change nothing: the site has switched off that they correct the forecast.",
 }
 
 

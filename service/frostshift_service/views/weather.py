@@ -392,7 +392,7 @@ def _hours(found: SiteWeather, show: Show, now: datetime) -> list[HourLine]:
                 snow_cm=snow_cm,
                 snow=optional(show.snow_text, snow_cm) or "",
                 sun_wm2=sun_wm2,
-                sun="" if sun_wm2 is None else f"{sun_wm2:.0f} W/m²",
+                sun="" if sun_wm2 is None else show.sun_text(sun_wm2),
                 marks={name: mark.word for name in marks if (mark := mark_at(marks, name, index - before)) is not None},
             )
         )

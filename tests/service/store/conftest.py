@@ -1,4 +1,4 @@
-"""A fresh store on each of the two databases (see `store_url`), and an invented site with a schedule."""
+"""A fresh store on each of the two databases (see `blank_url`), and an invented site with a schedule."""
 
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, time, timedelta
@@ -15,8 +15,8 @@ NOW = datetime(2026, 1, 12, 18, 0, tzinfo=UTC)
 
 
 @pytest.fixture
-def store(store_url: str) -> Iterator[Engine]:
-    engine = open_store(store_url)
+def store(blank_url: str) -> Iterator[Engine]:
+    engine = open_store(blank_url)
     yield engine
     engine.dispose()
 

@@ -344,7 +344,7 @@ def joint_plans() -> tuple[JointPlan, ...]:
 
 def shift_totals() -> tuple[ShiftTotal, ...]:
     fuel = FuelTotal(
-        "P1", Range(3.1, 4.4, 6.6), Range(6.7, 9.5, 14.2), 1, 3, "100 lb propane cylinder", "251 ft3 oxygen cylinder"
+        "P1", Range(3.1, 4.4, 6.6), Range(6.7, 9.5, 14.2), 1, 3, "100 lb propane cylinder", "251 ft³ oxygen cylinder"
     )
     none = Range(0.0, 0.0, 0.0)
     day = ShiftTotal(

@@ -17,7 +17,7 @@ def drawing(plan: Any, units: Any = "si", *, extent_mm: float = 76.2, heat: Any 
     planned = next(one for one in plan.joints if one.requirement is not None)
     asked = replace(planned.requirement, extent_mm=extent_mm)
     show = Show(units, ZoneInfo("America/Chicago"))
-    return band_drawing(replace(planned.joint, **{"arrangement": None, **joint}), asked, heat, TABLE, show)
+    return band_drawing(replace(planned.joint, **{"arrangement": None, **joint}), asked, heat, TABLE, show, "us")
 
 
 @pytest.mark.parametrize(
@@ -35,7 +35,10 @@ def test_the_point_to_measure_is_that_of_iso_13916(plan: Any, thickness_mm: floa
 def test_where_the_warm_zone_is_wider_its_edge_is_measured_too(plan: Any) -> None:
     part = replace(plan.joints[0].joint.parts[0], thickness_mm=20.0)
     assert drawing(plan, parts=(part,)).at_edge
-    assert "and at the edge of the warm zone, 76.2 mm from it" in drawing(plan, parts=(part,)).summary
+    assert (
+        "and at the edge of the warm zone, 77 mm (in the code's units 3 in) from it"
+        in drawing(plan, parts=(part,)).summary
+    )
     thick = replace(part, thickness_mm=60.0)
     assert not drawing(plan, parts=(thick,), extent_mm=75.0).at_edge
 

@@ -15,7 +15,7 @@ from pydantic import TypeAdapter
 from tests.service.conftest import CLOCK
 from tests.service.web.conftest import token_of
 from tests.service.web.page_source import Tags, words_of
-from tests.service.web.test_gas_page import NOW, SITE, Site
+from tests.service.web.test_gas_page import NOW, SITE, Site, gas_plans_once, loaded  # noqa: F401  # fixtures
 
 from frostshift_rules.heat_compare import MOST_JOINTS
 from frostshift_rules.units import ft3_from_m3, lb_from_kg
@@ -35,8 +35,8 @@ DAY = "2026-01-15 day"
 
 
 @pytest.fixture
-def site(tmp_path: Any) -> Any:
-    made = Site(tmp_path)
+def site(tmp_path: Any, loaded: Any, gas_plans_once: None) -> Any:  # noqa: F811
+    made = Site(tmp_path, loaded)
     yield made
     made.engine.dispose()
 

@@ -5,10 +5,13 @@ from __future__ import annotations
 import csv
 import io
 import json
+import pickle
+import shutil
 from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
+from functools import cache, cached_property
 from pathlib import Path
 from typing import Any
 
@@ -21,9 +24,10 @@ from sqlalchemy import Engine
 from tests.service.web.conftest import token_of
 from tests.service.web.page_source import words_of
 
+from frostshift_rules.gas_plan import GasPlan, make_gas_plan
 from frostshift_rules.gas_setup import OtherUse, OwnCylinder
 from frostshift_rules.stock_entry import StockEntry
-from frostshift_service import demo
+from frostshift_service import demo, gas_plans
 from frostshift_service.app import create_app
 from frostshift_service.cli import load_demo
 from frostshift_service.jobs import Jobs
@@ -43,16 +47,19 @@ FORMS = ("gas", "gas/order", "gas.json", "gas.csv", "gas-order.csv", "gas-order.
 
 
 class Site:
-    """The demo with a clock that is moved by hand."""
+    """The demo with a clock that is moved by hand, on a copy of `loaded`."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, loaded: Path) -> None:
+        shutil.copytree(loaded, folder, dirs_exist_ok=True)
         self.now = NOW
         self.settings = Settings(data_dir=folder, database_url=f"sqlite:///{(folder / 'demo.db').as_posix()}")
         self.engine: Engine = open_store(self.settings.database_url)
         self.jobs = Jobs(self.engine, lambda: self.now, get=None, jitter=lambda: 0.0)
-        load_demo(self.engine, self.jobs, self.settings, self.now)
         self.jobs.replan(SITE)
-        self.app: FastAPI = create_app(self.settings, self.engine, lambda: self.now, self.jobs)
+
+    @cached_property
+    def app(self) -> FastAPI:
+        return create_app(self.settings, self.engine, lambda: self.now, self.jobs)
 
     @property
     def page(self) -> GasPage:
@@ -85,9 +92,31 @@ class Site:
             yield client
 
 
+@pytest.fixture(scope="module")
+def loaded(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with the demo as its command loads it: made once, then copied."""
+    folder = tmp_path_factory.mktemp("demo")
+    settings = Settings(data_dir=folder, database_url=f"sqlite:///{(folder / 'demo.db').as_posix()}")
+    engine = open_store(settings.database_url)
+    load_demo(engine, Jobs(engine, lambda: NOW, get=None, jitter=lambda: 0.0), settings, NOW)
+    engine.dispose()
+    return folder
+
+
+@cache
+def worked_out(inputs: bytes) -> GasPlan:
+    return make_gas_plan(*pickle.loads(inputs))
+
+
 @pytest.fixture
-def site(tmp_path: Path) -> Iterator[Site]:
-    made = Site(tmp_path)
+def gas_plans_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The same plan, forecast, stock and moment are worked out once a session: it takes seconds, and is pure."""
+    monkeypatch.setattr(gas_plans, "make_gas_plan", lambda *inputs: worked_out(pickle.dumps(inputs)))
+
+
+@pytest.fixture
+def site(tmp_path: Path, loaded: Path, gas_plans_once: None) -> Iterator[Site]:
+    made = Site(tmp_path, loaded)
     yield made
     made.engine.dispose()
 

@@ -22,6 +22,8 @@ from frostshift_service.rights import ASKED
 
 EXAMPLES: Final = 12
 """Requests that are made up for each operation."""
+PATIENCE_S: Final = 300.0
+"""Machines are shared: no answer is too late here."""
 CHECKS: Final = (
     not_a_server_error,
     status_code_conformance,
@@ -91,11 +93,11 @@ def test_every_page_for_a_site_has_its_twin_in_json() -> None:
 
 def test_made_up_requests_get_the_answers_that_the_document_names(web: Web, base_url: str) -> None:
     # Over a real connection, signed in as the owner. Half of the requests are for what is there.
-    with httpx.Client(base_url=base_url, headers={"sec-fetch-site": "same-origin"}) as client:
+    with httpx.Client(base_url=base_url, headers={"sec-fetch-site": "same-origin"}, timeout=PATIENCE_S) as client:
         client.post("/enter", data=token_of(web.app))
         cookie = client.cookies[COOKIE]
     headers = {"cookie": f"{COOKIE}={cookie}", "sec-fetch-site": "same-origin"}
-    schema = schemathesis.openapi.from_url(f"{base_url}/openapi.json", headers=headers)
+    schema = schemathesis.openapi.from_url(f"{base_url}/openapi.json", headers=headers, timeout=PATIENCE_S)
     there = {"site_id": "north-yard", "mark": "CR-B4-W", "table_id": "aws_d1_1_2015_t3_3"}
     asked = 0
 
@@ -116,7 +118,7 @@ def test_made_up_requests_get_the_answers_that_the_document_names(web: Web, base
             asked += 1
             if real:
                 case.path_parameters.update({name: there[name] for name in case.path_parameters if name in there})
-            case.call_and_validate(headers=headers, checks=list(CHECKS))
+            case.call_and_validate(headers=headers, checks=list(CHECKS), timeout=PATIENCE_S)
 
         check()
     print(f"schemathesis: {asked} requests to {len(list(operations(document(web.app))))} operations")

@@ -103,7 +103,7 @@ async def form_of(client: httpx.AsyncClient, topic: str, item: str = "") -> dict
         chosen = re.findall(r'<select id="[^"]*" name="([^"]+)".*?<option value="([^"]*)" selected', html, re.DOTALL)
         return found | dict(chosen)
     form = (await client.get(f"{PAGE}/{topic}.json", params={"item": item})).json()["form"]
-    sent: dict[str, Any] = {"item": form["item"], "was": form["mark"]}
+    sent: dict[str, Any] = {"item": form["item"], "was": form["mark"], "shown_in": form["system"]}
     for _, fields in form["groups"]:
         for one in fields:
             boxes = one["control"] in ("days", "many")
@@ -159,7 +159,7 @@ async def test_a_new_site_is_made_and_says_what_is_missing(empty: Web) -> None:
         ("count_1", "-1", "outside 0 to 500"),
         ("count_1", "", "how many"),
         ("last_nights_low_c", "14", "no unit"),
-        ("last_nights_low_c", "900 F", "outside -60 to 50"),
+        ("last_nights_low_c", "900 F", "outside -76 to 122"),
     ],
 )
 @pytest.mark.anyio
@@ -180,7 +180,7 @@ def test_all_errors_of_a_form_are_found_at_once() -> None:
     typed = {key: [value] if isinstance(value, str) else value for key, value in NEW.items()}
     typed |= {"latitude": ["95"], "longitude": ["x"], "zone": ["nowhere"], "shift_hands": ["-3"], "count_1": ["7000"]}
     with pytest.raises(NotTaken) as error:
-        new_site(typed, ())
+        new_site(typed, (), "us")
     assert set(error.value.problems) == {"latitude", "longitude", "zone", "shift_hands", "count_1"}
 
 
@@ -285,7 +285,7 @@ async def test_every_page_is_whole_and_has_its_json(web: Web) -> None:
 
 
 CHANGES: list[tuple[str, str, dict[str, Any], Any, Any]] = [
-    ("site", "", {"name": "South yard", "altitude_m": "410", "terrain": "city"},
+    ("site", "", {"name": "South yard", "altitude_m": "410 m", "terrain": "city"},
      lambda s: (s.name, s.altitude_m, s.terrain), ("South yard", 410.0, "city")),
     ("shifts", "Night", {"start": "20:00", "days": ["5"], "hands": "1"},
      lambda s: (s.shifts[1].start.hour, s.shifts[1].days, s.shifts[1].hands), (20, frozenset({5}), 1)),
@@ -293,23 +293,23 @@ CHANGES: list[tuple[str, str, dict[str, Any], Any, Any]] = [
      lambda s: [one.name for one in s.shifts], ["Day", "Night", "Late"]),
     ("sources", "P1", {"count": "7", "share_likely": "0.4"},
      lambda s: (s.heat_sources[0].count, s.heat_sources[0].share_likely), (7, 0.4)),
-    ("sources", "", {"id": "pad", "name": "pad", "kind": "pad", "net_kw": "3.6", "area_m2": "0.08", "count": "8"},
+    ("sources", "", {"id": "pad", "name": "pad", "kind": "pad", "net_kw": "3.6 kW", "area_m2": "0.08 m2", "count": "8"},
      lambda s: (s.heat_sources[1].kind, s.heat_sources[1].area_m2), ("pad", 0.08)),
     ("table", "", {"table": "aws_d1_1_2020_t5_8"}, lambda s: s.table_id, "aws_d1_1_2020_t5_8"),
     ("procedures", "W-12", {"maximum_c": "230 C", "to_mm": "2-1/2 in", "steels": "A572-50, A588-*",
                             "qualified_by_test": "yes"},
      lambda s: (s.procedures[0].maximum_c, s.procedures[0].to_mm, s.procedures[0].steels,
                 s.procedures[0].qualified_by_test), (230.0, 63.5, ("A572-50", "A588-*"), True)),
-    ("choices", "", {"doubt_k": "4"}, lambda s: (s.choices.doubt_k, s.choices.correct_forecast), (4.0, True)),
-    ("gas", "", {"stand": "open", "torch_kpa.propane": "140", "closed_days": "2026-12-24, 2026-12-25",
+    ("choices", "", {"doubt_k": "4 K"}, lambda s: (s.choices.doubt_k, s.choices.correct_forecast), (4.0, True)),
+    ("gas", "", {"stand": "open", "torch_kpa.propane": "140 kPa", "closed_days": "2026-12-24, 2026-12-25",
                  "kinds": ["propane-100"]},
      lambda s: (s.gas.stand, s.gas.torch_kpa, len(s.gas.closed_days), s.gas.kinds),
      ("open", (("propane", 140.0),), 2, ("propane-100",))),
-    ("cylinders", "", {"id": "ours", "name": "ours", "gas": "propane", "contents_kg": "33"},
+    ("cylinders", "", {"id": "ours", "name": "ours", "gas": "propane", "contents_kg": "33 kg"},
      lambda s: s.gas.own_cylinders[0].contents_kg, 33.0),
     ("supply", "", {"cylinder": "propane-100", "lead_days": "3", "storage_limit": "24"},
      lambda s: (s.gas.supply[0].lead_days, s.gas.supply[0].storage_limit), (3, 24)),
-    ("other-use", "", {"name": "cutting", "gas": "oxygen", "low_m3": "2", "likely_m3": "4", "high_m3": "9",
+    ("other-use", "", {"name": "cutting", "gas": "oxygen", "low_m3": "2 m3", "likely_m3": "4 m³", "high_m3": "9 m3",
                        "shifts": ["Day"]},
      lambda s: (s.gas.other_use[0].likely, s.gas.other_use[0].shifts), (4.0, ("Day",))),
 ]  # fmt: skip
@@ -347,14 +347,14 @@ def test_a_form_that_is_sent_as_it_is_shown_changes_nothing(topic: str, item: st
     before = settings_of(KeptSite(site(), "us", None, None, 1), NoticeSetup())
     entry = form_entry(found, before.entry(found, item))
     typed: dict[str, list[str]] = {}
-    for field in form_fields(before, found, entry):
+    for field in form_fields(before, found, entry, "us"):
         value = value_at(entry or {}, field.key)
         value = field.start if value is None else value
         if field.control in ("days", "many"):
             typed[field.key] = [str(one) for one in value or ()]
-        elif text := text_of(field, value, "us"):
+        elif text := text_of(field, value):
             typed[field.key] = [text]
-    changed = taken(before, found, item, typed).site
+    changed = taken(before, found, item, typed, "us").site
     assert changed is not None
     assert changed.site == site()
 
@@ -369,8 +369,8 @@ def test_a_form_that_is_sent_as_it_is_shown_changes_nothing(topic: str, item: st
         ("shifts", "Day", {"end": "4 pm"}, {"end"}),
         ("sources", "P1", {"net_kw": "900", "count": "1.5"}, {"net_kw", "count"}),
         ("sources", "P1", {"share_low": "0.9", "share_likely": "0.2"}, {"share_low"}),
-        ("sources", "", {"id": "P1", "name": "x", "fuel": "propane", "net_kw": "20"}, {"id"}),
-        ("sources", "", {"id": "t", "name": "t", "net_kw": "20"}, {"fuel"}),
+        ("sources", "", {"id": "P1", "name": "x", "fuel": "propane", "net_kw": "20 kW"}, {"id"}),
+        ("sources", "", {"id": "t", "name": "t", "net_kw": "20 kW"}, {"fuel"}),
         ("procedures", "W-12", {"maximum_c": "10 F"}, {"maximum_c"}),
         ("procedures", "W-12", {"maximum_c": "100 F"}, {"minimum_c"}),
         ("procedures", "W-12", {"steels": "not a steel!"}, {"steels"}),
@@ -379,9 +379,9 @@ def test_a_form_that_is_sent_as_it_is_shown_changes_nothing(topic: str, item: st
         ("feeds", "", {"feed": "nws_hourly"}, {"feed"}),
         ("feeds", "", {"feed_instead": "nobody"}, {"feed_instead"}),
         ("gas", "", {"allowance_kpa": "900", "closed_days": "tomorrow"}, {"allowance_kpa", "closed_days"}),
-        ("gas", "", {"torch_kpa.acetylene": "200"}, {"torch_kpa.acetylene"}),
-        ("cylinders", "", {"id": "Ours!", "name": "x", "gas": "propane", "contents_kg": "33"}, {"id"}),
-        ("cylinders", "", {"id": "ours", "name": "x", "gas": "propane", "contents_kg": "0.1"}, {"contents_kg"}),
+        ("gas", "", {"torch_kpa.acetylene": "30"}, {"torch_kpa.acetylene"}),
+        ("cylinders", "", {"id": "Ours!", "name": "x", "gas": "propane", "contents_kg": "33 kg"}, {"id"}),
+        ("cylinders", "", {"id": "ours", "name": "x", "gas": "propane", "contents_kg": "0.1 kg"}, {"contents_kg"}),
         ("supply", "", {"cylinder": "propane-100", "lead_days": "100"}, {"lead_days"}),
         ("supply", "", {"cylinder": "propane-100", "least_order": "9", "storage_limit": "3"}, {"least_order"}),
         ("other-use", "", {"name": "c", "gas": "oxygen", "low_m3": "9", "likely_m3": "4", "high_m3": "1"}, {"low_m3"}),
@@ -412,6 +412,37 @@ async def test_each_wrong_field_of_a_topic_says_so_and_nothing_is_written(
     assert secret is None or secret not in answer.text
     assert (kept(web), people(web)) == (before, before_people)
     assert web.planner.replanned == []
+
+
+@pytest.mark.anyio
+async def test_a_figure_is_read_in_the_unit_it_was_shown_in(web: Web) -> None:
+    async with web.client() as client:
+        form = await form_of(client, "choices")
+        assert (form["shown_in"], form["margin_mm"]) == ("us", "1.181")
+        sent = await client.post(f"{PAGE}/choices", data={**form, "margin_mm": "2"})
+        assert sent.status_code == 303
+        assert kept(web).site.choices.margin_mm == 50.8
+        # a form that was shown in SI, sent after the reader chose US units
+        form = await form_of(client, "choices")
+        metric = {"was": form["was"], "shown_in": "si", "margin_mm": "75"}
+        sent = await client.post(f"{PAGE}/choices", data=metric)
+        assert sent.status_code == 303
+    assert kept(web).site.choices.margin_mm == 75.0
+
+
+@pytest.mark.anyio
+async def test_a_source_of_the_library_is_kept_as_the_library_has_it_whatever_unit_is_shown(web: Web) -> None:
+    async with web.client() as client:
+        html = (await client.get(f"{PAGE}/sources", params={"begin": "oxy-propane-tip"})).text
+        assert re.search(r'name="net_kw" value="153500"', html)
+        assert "[Btu/h]" in html
+        sent = {"begin": "oxy-propane-tip", "shown_in": "us", "id": "tip-2", "name": "tip", "kind": "flame",
+                "fuel": "propane", "net_kw": "153500", "count": "2"}  # fmt: skip
+        assert (await client.post(f"{PAGE}/sources", data=sent)).status_code == 303
+        answer = await client.post(f"{PAGE}/sources", data={**sent, "id": "tip-3", "net_kw": "2000000"})
+        assert "Heat rate of one [Btu/h] is 2000000, outside 1706.1 to 1023600" in words_of(answer.text)
+        assert 'value="2000000"' in answer.text
+    assert kept(web).site.heat_sources[-1].net_kw == 45.0
 
 
 @pytest.mark.anyio

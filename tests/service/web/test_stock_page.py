@@ -128,7 +128,7 @@ async def test_what_there_is_in_the_units_of_the_site(web: Any) -> None:
     assert "100 lb propane first counted Thu 10 Dec 05:30 7 3 1 2 2 on K-7, Thu 17 Dec 04:30" in words
     assert "100-300 lb, likely 200" in words, "two that nobody weighed, and a full one"
     assert "45-137 kg, likely 91" in metric
-    assert "251 ft3 oxygen first counted Thu 10 Dec 05:30 6 1 0 0 unknown: oxygen is counted in whole" in words
+    assert "251 ft³ oxygen first counted Thu 10 Dec 05:30 6 1 0 0 unknown: oxygen is counted in whole" in words
     propane, oxygen = data["kinds"]
     assert (propane["left"]["low"], propane["left"]["high"]) == pytest.approx((100.0 * LB, 300.0 * LB))
     assert (oxygen["left"], oxygen["weighed"]) == (None, None)

@@ -297,7 +297,7 @@ async def test_the_fragment_shows_form_list_words_and_switch(web: Any) -> None:
     await device(web, json=[post_of(web, -13.0, 60.0), post_of(web, -13.0, 30.0)], headers=bearer(token(web, "<mast>")))
     text = plain(in_page(web))
     assert "Forecast corrected by -5.4 °F from 2 readings at the site, fading out by Fri 05:00." in text
-    assert "correct_forecast = false under [choices] in the site file" in text
+    assert '/set-up/choices">Choices and margins</a>' in text
     assert '<form class="fields" method="post" action="/sites/north-yard/air-readings">' in text
     assert '<input type="hidden" name="back" value="/sites/north-yard/weather">' in text
     assert text.count('<td data-label="Air">8.6 °F</td>') == 2
