@@ -7,10 +7,13 @@ from urllib.parse import urljoin, urlsplit
 
 import httpx
 import pytest
-from tests.service.web.conftest import Web
+from tests.service.web.conftest import NOW, Web
 from tests.service.web.test_rights import people, sign_in  # noqa: F401  # a fixture
 
 from frostshift_service.rights import ASKED, RIGHTS, RIGHTS_OF, ROLES
+from frostshift_service.store.engine import writing
+from frostshift_service.store.joints import import_joints, joints_of
+from frostshift_service.store.records import ImportedJoint
 
 MOST_PAGES: Final = 3000
 MOST_ALIKE: Final = 2
@@ -96,6 +99,9 @@ def asked_by(path: str) -> str:
 @pytest.mark.anyio
 @pytest.mark.parametrize("who", ["owner", *ROLES])
 async def test_no_link_leads_to_an_error_and_no_form_is_refused(people: Web, who: str) -> None:  # noqa: F811
+    with writing(people.engine) as session:  # the planner has the same plan for every site
+        joints = [ImportedJoint(one, row) for row, one in enumerate(joints_of(session, "north-yard"), 2)]
+        import_joints(session, "south-yard", joints, now=NOW, file_name="week-51.csv", by="test")
     async with people.client(signed_in=who == "owner") as client:
         await sign_in(client, who)
         # Prints and workbooks take seconds each, and are the same for all.
