@@ -22,6 +22,7 @@ from sqlalchemy.exc import DataError
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import MutableHeaders
 from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -214,6 +215,8 @@ class _LastResort:
 
         try:
             await self.app(scope, receive, sending)
+        except ClientDisconnect:
+            log.info("%s %r: the connection ended before the request did", scope["method"], shown_path(scope["path"]))
         except Exception:
             if scope["type"] != "http" or started:
                 raise

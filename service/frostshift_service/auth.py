@@ -34,6 +34,8 @@ STATIC: Final = "/static/"
 """Files of ours that hold nothing of the job; the page that refuses needs its style sheet."""
 DEVICE_BYTES: Final = 50_000
 """Longest body of a device's post, and of one with a secret link; 200 readings take less than half of it."""
+DRAINED_BYTES: Final = 100_000_000
+"""A body that is refused as too large is read, and thrown away, up to here."""
 
 _HOST: Final = re.compile(r"(localhost|127\.0\.0\.1|\[::1\])(:[0-9]{1,5})?", re.IGNORECASE)
 _SAFE_METHODS: Final = ("GET", "HEAD", "OPTIONS")
@@ -89,8 +91,9 @@ class Guard:
             return
         if scope["type"] != "http":  # no websockets here
             raise RuntimeError(f"unexpected connection of type {scope['type']}")
-        answer = await self._checked(Request(scope))
-        if answer is not None and answer.status_code == 413:
+        request = Request(scope)
+        answer = await self._checked(request)
+        if answer is not None and answer.status_code == 413 and _is_let_send(request.headers):
             # A browser shows our answer only once it could send its file; we let it and keep nothing.
             while (await receive()).get("more_body", False):
                 pass
@@ -141,6 +144,11 @@ class Guard:
             most = f"{most_bytes / 1e6:.0f} MB" if most_bytes >= 1e6 else f"{most_bytes:,} bytes"
             return 413, f"{'The file' if most_bytes >= 1e6 else 'The post'} is too large: more than {most}."
         return None
+
+
+def _is_let_send(headers: Headers) -> bool:
+    """Whether a body that is refused is read to its end; one who asks first, or sends without end, is answered at once."""
+    return int(headers["content-length"]) <= DRAINED_BYTES and "expect" not in headers
 
 
 async def check_right(request: Request) -> None:
