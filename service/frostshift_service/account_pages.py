@@ -95,6 +95,11 @@ def _wait_text(wait: timedelta) -> str:
     return f"{seconds} seconds" if seconds < 120 else f"{-(-seconds // 60)} minutes"
 
 
+def _later(answer: Response, wait: timedelta) -> Response:
+    answer.headers["Retry-After"] = str(int(wait.total_seconds()) + 1)
+    return answer
+
+
 # Coming in
 
 
@@ -137,7 +142,7 @@ def sign_in(request: Request, desk: DeskDep, email: Typed, password: Password, n
         wait = wait or kept.count_attempt(session, f"account {mail}", FREE_BY_ACCOUNT, now=now)
     if wait:
         problem = f"Too many attempts: wait {_wait_text(wait)}, or ask for a link."
-        return _sign_in_page(request, 429, problem=problem, email=email, target=next)
+        return _later(_sign_in_page(request, 429, problem=problem, email=email, target=next), wait)
     with reading(desk.engine) as session:
         account = kept.by_mail(session, mail)
         hashed = None if account is None else kept.password_hash_of(session, account.id)
@@ -170,7 +175,7 @@ def ask_for_link(request: Request, desk: DeskDep, tasks: BackgroundTasks, email:
             tasks.add_task(_mail_link, mailer, account, account.email or "", link, now)
     if wait:
         problem = f"A link was asked for several times: wait {_wait_text(wait)}."
-        return _sign_in_page(request, 429, problem=problem, email=email, target=next)
+        return _later(_sign_in_page(request, 429, problem=problem, email=email, target=next), wait)
     answer = _sign_in_page(request, said=MAIL_SAID, email=email, target=next)
     answer.background = tasks
     return answer

@@ -46,6 +46,7 @@ from frostshift_service import (
 from frostshift_service.auth import Guard, check_right, is_device_post, is_secret_link
 from frostshift_service.door import Door
 from frostshift_service.metrics import count_error
+from frostshift_service.rate import Limits
 from frostshift_service.readiness import Readiness, StillS
 from frostshift_service.request_log import RequestLog
 from frostshift_service.rights import Actor
@@ -78,6 +79,7 @@ TITLES: Final = {
     409: "Changed meanwhile",
     413: "Too large",
     422: "Cannot be taken in",
+    429: "Too often",
     500: "Something went wrong here",
     503: "Not just now",
 }
@@ -286,6 +288,7 @@ def create_app(
         door=door,
         max_body_bytes=settings.schedule_bytes + FORM_BYTES,
         refuse=error_answer,
+        limits=Limits(settings.requests_per_second),
         pages_url=settings.pages_url,
         metrics_on_loopback=settings.metrics_on_loopback,
     )

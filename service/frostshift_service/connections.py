@@ -1,7 +1,7 @@
 """How the pages are served: how many connections there may be, and how long one may keep us waiting.
 
-uvicorn waits for ever for a client that sends its request a byte now and then, or does not take its answer; each holds a
-connection and what was read of it. Here such a client is cut off. Where a reverse proxy stands before us it takes
+uvicorn waits for ever for a client that sends its request a byte now and then, or does not take its answer; each holds
+a connection and what was read of it. Here such a client is cut off. Where a reverse proxy stands before us it takes
 whole requests first, and its own limits count.
 """
 

@@ -114,6 +114,14 @@ class Settings(BaseSettings):
         description="Whether a program on this machine may read `/metrics`, of all sites, without a token. Off by "
         "default: whoever has a login on this machine could read the names of the sites.",
     )
+    requests_per_second: float = Field(
+        default=20.0,
+        ge=1.0,
+        le=100_000.0,
+        description="How often one client may ask, on average over half a minute: a browser that is signed in, a "
+        "program's token, a secret link; without any of these a network address. Files of the look and what watches "
+        "over the service are not counted.",
+    )
     schedule_bytes: int = Field(
         default=10_000_000, ge=1_000, le=100_000_000, description="Largest schedule file that is read [bytes]."
     )

@@ -1,9 +1,9 @@
 """An XLSX schedule's bytes to rows of text.
 
 The values come from calamine, which is quick but trusts the file: a lone cell in the last row and column makes it ask
-for the memory of the whole sheet (and ends the process where there is none), a long text that many cells share is copied
-for each of them, and an error value or a formula that was never worked out comes back as an empty cell. So the zip and
-the sheet's XML are looked through first.
+for the memory of the whole sheet (and ends the process where there is none), a long text that many cells share is
+copied for each of them, and an error value or a formula that was never worked out comes back as an empty cell. So the
+zip and the sheet's XML are looked through first.
 """
 
 from __future__ import annotations

@@ -17,7 +17,10 @@ from tests.service.web.conftest import served, token_of
 
 from frostshift_service import connections
 
-HEAD = "POST /sign-in HTTP/1.1\r\nHost: {host}\r\nSec-Fetch-Site: same-origin\r\nContent-Type: application/x-www-form-urlencoded\r\n"
+HEAD = (
+    "POST /sign-in HTTP/1.1\r\nHost: {host}\r\nSec-Fetch-Site: same-origin\r\n"
+    "Content-Type: application/x-www-form-urlencoded\r\n"
+)
 
 
 @contextlib.contextmanager
