@@ -53,6 +53,7 @@ from frostshift_service.rights import Actor
 from frostshift_service.senders import Mailer
 from frostshift_service.settings import Settings
 from frostshift_service.store.accounts import UnknownAccount
+from frostshift_service.store.engine import is_busy, waited_for
 from frostshift_service.store.records import StoreError, UnknownJoint, UnknownNotice, UnknownSite, UnknownToken
 from frostshift_service.views.desk import Desk, NoPlan, Planner, TooMuchAsked, UnknownShift
 from frostshift_service.web import problem_answer, sentence
@@ -103,6 +104,7 @@ ROUTERS: Final = (
 """The modules whose routes make the app; a path that two of them know is the first one's."""
 FORM_BYTES: Final = 100_000
 """Room for what a form sends beside its file."""
+BUSY: Final = "The database is busy and did not get to it in time; nothing was changed. Try again in a moment."
 _SITE_PATH: Final = re.compile(r"/sites/(?P<id>[^/]+)(?P<rest>/.*)?")
 
 
@@ -219,9 +221,15 @@ class _LastResort:
             await self.app(scope, receive, sending)
         except ClientDisconnect:
             log.info("%s %r: the connection ended before the request did", scope["method"], shown_path(scope["path"]))
-        except Exception:
+        except Exception as error:
             if scope["type"] != "http" or started:
                 raise
+            if is_busy(error):
+                log.warning("%s %r: the database is busy", scope["method"], shown_path(scope["path"]))
+                answer = error_answer(Request(scope), 503, BUSY)
+                answer.headers["Retry-After"] = "5"
+                await answer(scope, receive, send)
+                return
             count_error("request")
             log.exception("%s %r failed", scope["method"], shown_path(scope["path"]))  # a path may hold a line end
             message = "Something went wrong here; it is written in the log. Nothing was saved half."
@@ -252,7 +260,7 @@ def create_app(
         stop: called when it ends.
         still_s: seconds since the loops moved; None: none are run here.
     """
-    desk = Desk(engine, jobs, now)
+    desk = Desk(waited_for(engine), jobs, now)
     door = Door(lambda: app.state.desk.engine, now)
 
     @asynccontextmanager
@@ -281,8 +289,7 @@ def create_app(
     app.mount("/static", StaticFiles(directory=Path(__file__).parent / "static"), name="static")
     _add_error_answers(app)
     openapi_doc.install(app)
-    # The last added stands first: the log, headers, then the guard, then the last resort.
-    app.add_middleware(_LastResort)
+    # The last added stands first: the log, headers, then the last resort, then the guard.
     app.add_middleware(
         Guard,
         door=door,
@@ -292,6 +299,7 @@ def create_app(
         pages_url=settings.pages_url,
         metrics_on_loopback=settings.metrics_on_loopback,
     )
+    app.add_middleware(_LastResort)
     app.add_middleware(_Headers)
     app.add_middleware(RequestLog)
     return app
