@@ -15,7 +15,7 @@ from fastapi import APIRouter, BackgroundTasks, Form, HTTPException, Path, Query
 from fastapi.responses import Response
 from sqlmodel import Session
 
-from frostshift_service.door import COOKIE, ENTER_PATH
+from frostshift_service.door import ENTER_PATH, cookie_name, is_secure
 from frostshift_service.pages import render, see
 from frostshift_service.passwords import MOST, hash_of, is_outdated, is_password, password_problem
 from frostshift_service.rights import ROLES, SCOPES, Role
@@ -222,6 +222,16 @@ def enter(request: Request, desk: DeskDep, token: Typed = "") -> Response:
     return _sign_in_page(request, 401, problem=problem)
 
 
+def _is_secure(request: Request) -> bool:
+    return is_secure(request.headers.get("host", ""), request.app.state.settings.pages_url)
+
+
+def _forget(request: Request, answer: Response) -> None:
+    """Take the session's cookie from the browser."""
+    secure = _is_secure(request)
+    answer.delete_cookie(cookie_name(secure=secure), secure=secure, httponly=True, samesite="lax")
+
+
 def _entered(
     request: Request, session: Session, account: kept.Account, *, by_link: bool, target: str, now: datetime
 ) -> Response:
@@ -230,14 +240,13 @@ def _entered(
     how = "one-time link" if by_link else "password"
     write_audit(session, now=now, by=account.name, what="signed in", detail=f"by {how}, from {_address(request)}")
     answer = see(own_path(target))
-    pages_url = request.app.state.settings.pages_url or ""
-    is_public = request.headers.get("host", "").lower() == urlsplit(pages_url).netloc.lower()
+    secure = _is_secure(request)
     answer.set_cookie(
-        COOKIE,
+        cookie_name(secure=secure),
         secret,
         max_age=int(kept.LONGEST.total_seconds()),
         httponly=True,
-        secure=is_public and pages_url.startswith("https://"),
+        secure=secure,
         samesite="lax",  # a link in a mail may lead to a page; no change is made by following one
     )
     return answer
@@ -389,19 +398,19 @@ def sign_out(request: Request, desk: DeskDep) -> Response:
         with writing(desk.engine) as session:
             kept.end_session(session, desk.who.account_id, browser.key)
     answer = see("/sign-in")
-    answer.delete_cookie(COOKIE)
+    _forget(request, answer)
     return answer
 
 
 @router.post("/account/sign-out-everywhere", include_in_schema=False)
-def sign_out_everywhere(desk: DeskDep) -> Response:
+def sign_out_everywhere(request: Request, desk: DeskDep) -> Response:
     """Sign out on every browser, this one too."""
     assert desk.who.account_id is not None
     with writing(desk.engine) as session:
         kept.end_sessions(session, desk.who.account_id)
         log_change(session, desk, "signed out", "everywhere")
     answer = see("/sign-in")
-    answer.delete_cookie(COOKIE)
+    _forget(request, answer)
     return answer
 
 

@@ -20,7 +20,7 @@ from fastapi.responses import Response
 from sqlalchemy import Engine
 from sqlalchemy.exc import DataError
 from starlette.concurrency import run_in_threadpool
-from starlette.datastructures import MutableHeaders
+from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect
 from starlette.staticfiles import StaticFiles
@@ -44,7 +44,7 @@ from frostshift_service import (
     thermometer,
 )
 from frostshift_service.auth import Guard, check_right, is_device_post, is_secret_link
-from frostshift_service.door import Door
+from frostshift_service.door import Door, is_secure
 from frostshift_service.metrics import count_error
 from frostshift_service.rate import Limits
 from frostshift_service.readiness import Readiness, StillS
@@ -72,6 +72,7 @@ HEADERS: Final = {
     "Cross-Origin-Resource-Policy": "same-origin",
     "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
 }
+HTTPS_ONLY: Final = "max-age=31536000"
 TITLES: Final = {
     401: "Not signed in",
     403: "Not allowed",
@@ -181,10 +182,13 @@ def error_answer(
 
 
 class _Headers:
-    """ASGI middleware that puts `HEADERS` on every answer, and `no-store` on everything but the static files."""
+    """ASGI middleware that puts `HEADERS` on every answer, and `no-store` on everything but the static files.
 
-    def __init__(self, app: ASGIApp) -> None:
-        self.app = app
+    Over https a browser is told never to come without it (RFC 6797); other names of the domain are not ours to say.
+    """
+
+    def __init__(self, app: ASGIApp, pages_url: str | None = None) -> None:
+        self.app, self.pages_url = app, pages_url
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         async def sending(message: Message) -> None:
@@ -192,6 +196,8 @@ class _Headers:
                 headers = MutableHeaders(scope=message)
                 for name, value in HEADERS.items():
                     headers[name] = value
+                if is_secure(Headers(scope=scope).get("host", ""), self.pages_url):
+                    headers["Strict-Transport-Security"] = HTTPS_ONLY
                 headers["Cache-Control"] = "no-cache" if scope["path"].startswith("/static/") else "no-store"
             await send(message)
 
@@ -300,7 +306,7 @@ def create_app(
         metrics_on_loopback=settings.metrics_on_loopback,
     )
     app.add_middleware(_LastResort)
-    app.add_middleware(_Headers)
+    app.add_middleware(_Headers, pages_url=settings.pages_url)
     app.add_middleware(RequestLog)
     return app
 

@@ -22,7 +22,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from frostshift_service.door import ENTER_PATH, Door, Entered
+from frostshift_service.door import ENTER_PATH, Door, Entered, cookie_name, is_secure
 from frostshift_service.rate import Limits, address_of
 from frostshift_service.rights import ASKED, RIGHTS, Actor
 from frostshift_service.store.accounts import digest_of
@@ -88,6 +88,7 @@ class Guard:
         self.refuse = refuse
         self.limits = limits
         self.metrics_on_loopback = metrics_on_loopback
+        self.pages_url = pages_url
         self.public_host = None if pages_url is None else urlsplit(pages_url).netloc.lower()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -151,7 +152,8 @@ class Guard:
         if secret and (later := self._later(request, self.limits.wait_to_guess_s(address, secret))):
             return later
         # A link is itself, whoever opens it: what is written by it stands under the link's name. A device is, too.
-        found = None if secret else await run_in_threadpool(self.door.who, request.headers)
+        cookie = cookie_name(secure=is_secure(request.headers.get("host", ""), self.pages_url))
+        found = None if secret else await run_in_threadpool(self.door.who, request.headers, cookie)
         if later := self._later(
             request, self.limits.wait_s(_known_by(request, found) or self.limits.counted_by(secret, address))
         ):

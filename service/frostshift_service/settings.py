@@ -132,6 +132,11 @@ class Settings(BaseSettings):
         "Off by default: the free host https://api.open-meteo.com is for non-commercial use only (the data are "
         "CC BY 4.0). Without it the feed `open_meteo` is not asked.",
     )
+    open_meteo_private: bool = Field(
+        default=False,
+        description="Whether the hosts of FROSTSHIFT_OPEN_METEO_URL and its ensemble may have addresses of a private "
+        "network: a server of your own there. Off by default: no weather service may lead us into one.",
+    )
     open_meteo_ensemble_url: str | None = Field(
         default=None,
         description="The same for its ensemble (free host: https://ensemble-api.open-meteo.com): its members widen the "
@@ -286,6 +291,11 @@ class Settings(BaseSettings):
                 f"{PREFIX}SMTP_URL and {PREFIX}MAIL_FROM go together; {PREFIX}{lacking.upper()} is not set"
             )
         return self
+
+    def private_hosts(self) -> frozenset[str]:
+        """Names of weather servers that may have an address of a private network."""
+        urls = (self.open_meteo_url, self.open_meteo_ensemble_url) if self.open_meteo_private else ()
+        return frozenset(str(urlsplit(url).hostname) for url in urls if url)
 
     def secret_values(self) -> tuple[str, ...]:
         """Everything secret that is set, as it may stand in a text: whole addresses, and the passwords in them."""
