@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import math
 import re
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
@@ -351,7 +352,7 @@ def json_object(pairs: Sequence[tuple[str, Any]]) -> JsonObject:
     made = JsonObject(pairs)
     if len(made) < len(pairs):
         names = [name for name, _ in pairs]
-        made.twice = tuple(dict.fromkeys(name for name in names if names.count(name) > 1))
+        made.twice = tuple(name for name, times in Counter(names).items() if times > 1)
     return made
 
 

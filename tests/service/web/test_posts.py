@@ -25,6 +25,9 @@ BODIES = {
     "a long text": READING.replace(b"CR-B4-W", b"x" * 800_000),
     "a letter that is none": READING.replace(b"CR-B4-W", rb"\ud800\u0000"),
     "very many keys": b"{" + b",".join(b'"k%d": 1' % number for number in range(60_000)) + b"}",
+    "very many keys, one of them twice": b'{"k0": 1,'
+    + b",".join(b'"k%d": 1' % number for number in range(60_000))
+    + b"}",
     "very many readings": b"[" + b",".join([READING[1:-1]] * 10_000) + b"]",
     "no JSON": b"\xff\xfe\x00",
 }
@@ -110,3 +113,39 @@ async def test_a_query_beyond_all_is_answered_like_a_wrong_one(web: Any, path: s
         answer = await client.get(path)
     assert answer.status_code in (200, 404, 422)
     assert len(answer.content) < 3_000_000
+
+
+@pytest.mark.anyio
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/static/../app.py",
+        "/static/..%2fapp.py",
+        "/static/%2e%2e/%2e%2e/settings.py",
+        "/static//etc/passwd",
+        "/static/..%5capp.py",
+        "/tables/..%2f..%2fpyproject",
+        "/tables/aws_d1_1_2015_t3_3%00",
+        "/tables/%2fetc%2fpasswd.json",
+        "/sites/..%2f..%2fetc%2fpasswd/morning",
+        "/sites/north-yard/joints/..%2f..%2fapp.py",
+        "/case.json?site=..%2f..%2fx",
+    ],
+)
+async def test_no_path_of_a_request_reaches_the_file_system(web: Any, path: str) -> None:
+    async with web.client() as client:
+        answer = await client.get(path)
+    assert answer.status_code in (404, 422)
+    for ours in ("FastAPI", "BaseSettings", "root:", "[project]"):
+        assert ours not in answer.text
+
+
+@pytest.mark.anyio
+async def test_the_name_of_a_file_that_is_sent_is_no_path(web: Any) -> None:
+    async with web.client() as client:
+        name = "../../../etc/cron.d/x.csv"
+        files = {"file": (name, b"mark,start\nA,2026-12-18 07:30\n")}
+        answer = await client.post("/sites/north-yard/schedule", files=files)
+    assert answer.status_code == 422
+    assert "x.csv" in answer.text
+    assert "cron.d" not in answer.text
