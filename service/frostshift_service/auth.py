@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from math import ceil
 from typing import Final
 from urllib.parse import urlsplit
 
@@ -19,10 +20,12 @@ from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers
 from starlette.requests import Request
 from starlette.responses import Response
-from starlette.types import ASGIApp, Receive, Scope, Send
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from frostshift_service.door import ENTER_PATH, Door
+from frostshift_service.door import ENTER_PATH, Door, Entered, cookie_name, is_secure
+from frostshift_service.rate import Limits, address_of
 from frostshift_service.rights import ASKED, RIGHTS, Actor
+from frostshift_service.store.accounts import digest_of
 from frostshift_service.store.records import UnknownSite
 
 OPEN_PATHS: Final = ("/sign-in", "/sign-in/link", ENTER_PATH)
@@ -34,6 +37,8 @@ STATIC: Final = "/static/"
 """Files of ours that hold nothing of the job; the page that refuses needs its style sheet."""
 DEVICE_BYTES: Final = 50_000
 """Longest body of a device's post, and of one with a secret link; 200 readings take less than half of it."""
+DRAINED_BYTES: Final = 100_000_000
+"""A body that is refused as too large is read, and thrown away, up to here."""
 
 _HOST: Final = re.compile(r"(localhost|127\.0\.0\.1|\[::1\])(:[0-9]{1,5})?", re.IGNORECASE)
 _SAFE_METHODS: Final = ("GET", "HEAD", "OPTIONS")
@@ -62,6 +67,7 @@ class Guard:
         max_body_bytes: longest body of a request.
         refuse: makes the answer to a refused request.
         pages_url: address under which others reach us. None: there is none, and this machine's names alone are served.
+        limits: how often one client may ask.
         metrics_on_loopback: whether a program on this machine reads `/metrics` without a token.
     """
 
@@ -71,6 +77,7 @@ class Guard:
         door: Door,
         max_body_bytes: int,
         refuse: Refuse,
+        limits: Limits,
         pages_url: str | None = None,
         *,
         metrics_on_loopback: bool = False,
@@ -79,7 +86,9 @@ class Guard:
         self.door = door
         self.max_body_bytes = max_body_bytes
         self.refuse = refuse
+        self.limits = limits
         self.metrics_on_loopback = metrics_on_loopback
+        self.pages_url = pages_url
         self.public_host = None if pages_url is None else urlsplit(pages_url).netloc.lower()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -89,12 +98,38 @@ class Guard:
             return
         if scope["type"] != "http":  # no websockets here
             raise RuntimeError(f"unexpected connection of type {scope['type']}")
-        answer = await self._checked(Request(scope))
-        if answer is not None and answer.status_code == 413:
+        request = Request(scope)
+        answer = await self._checked(request)
+        if answer is not None and answer.status_code == 413 and _is_let_send(request.headers):
             # A browser shows our answer only once it could send its file; we let it and keep nothing.
             while (await receive()).get("more_body", False):
                 pass
+        secret = _secret_of(request)
+        if answer is None and secret:
+            send = self._noting(secret, _address(request), send)
         await (self.app if answer is None else answer)(scope, receive, send)
+
+    def _noting(self, secret: str, address: str, send: Send) -> Send:
+        """Note by the answer whether a secret that only its route knows was right."""
+
+        async def sending(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                if message["status"] < 400:
+                    self.limits.was_right(secret)
+                elif message["status"] in (401, 404):
+                    self.limits.was_wrong(address, secret)
+            await send(message)
+
+        return sending
+
+    def _later(self, request: Request, wait_s: float) -> Response | None:
+        """The answer to who asks too often; None: he does not."""
+        if not wait_s:
+            return None
+        seconds = ceil(wait_s)
+        answer = self.refuse(request, 429, f"Too many requests from here: wait {seconds} s.")
+        answer.headers["Retry-After"] = str(seconds)
+        return answer
 
     async def _checked(self, request: Request) -> Response | None:
         """None where the request may pass."""
@@ -105,29 +140,34 @@ class Guard:
         host = request.headers.get("host", "")
         if not (_HOST.fullmatch(host) or host.lower() == self.public_host):
             return self.refuse(request, 400, "This address is not served here; use localhost or 127.0.0.1.")
-        path, safe = request.url.path, request.method in _SAFE_METHODS
-        if path.startswith(STATIC) and safe:
+        if request.url.path.startswith(STATIC) and request.method in _SAFE_METHODS:
             return None
         if self.metrics_on_loopback and is_metrics_from_here(request):
             request.state.actor = THIS_MACHINE
             return None
-        if is_device_post(request):
-            request.state.actor = NOBODY
-            problem = self._body_problem(request.headers, DEVICE_BYTES)
-            return None if problem is None else self.refuse(request, *problem)
-        by_secret = is_secret_link(request)
-        # A link is itself, whoever opens it: what is written by it stands under the link's name.
-        found = None if by_secret else await run_in_threadpool(self.door.who, request.headers)
+        return await self._let_in(request)
+
+    async def _let_in(self, request: Request) -> Response | None:
+        address, secret = _address(request), _secret_of(request)
+        if secret and (later := self._later(request, self.limits.wait_to_guess_s(address, secret))):
+            return later
+        # A link is itself, whoever opens it: what is written by it stands under the link's name. A device is, too.
+        cookie = cookie_name(secure=is_secure(request.headers.get("host", ""), self.pages_url))
+        found = None if secret else await run_in_threadpool(self.door.who, request.headers, cookie)
+        if later := self._later(
+            request, self.limits.wait_s(_known_by(request, found) or self.limits.counted_by(secret, address))
+        ):
+            return later
         if found is not None:
             request.state.actor, request.state.browser = found.actor, found.browser
-        elif by_secret or path in OPEN_PATHS:
+        elif secret or request.url.path in OPEN_PATHS:
             request.state.actor = NOBODY
         else:
             return self.refuse(request, 401, "You are not signed in on this browser, or your session has ended.")
-        if safe:
+        if request.method in _SAFE_METHODS:
             return None
-        with_token = found is not None and found.browser is None
-        if not with_token and not same_origin(request.headers, self.public_host):
+        without_page = is_device_post(request) or (found is not None and found.browser is None)
+        if not without_page and not same_origin(request.headers, self.public_host):
             return self.refuse(request, 403, "The form was not sent from one of our own pages; nothing was changed.")
         problem = self._body_problem(request.headers, self.max_body_bytes if found is not None else DEVICE_BYTES)
         return None if problem is None else self.refuse(request, *problem)
@@ -141,6 +181,29 @@ class Guard:
             most = f"{most_bytes / 1e6:.0f} MB" if most_bytes >= 1e6 else f"{most_bytes:,} bytes"
             return 413, f"{'The file' if most_bytes >= 1e6 else 'The post'} is too large: more than {most}."
         return None
+
+
+def _address(request: Request) -> str:
+    return address_of(request.client.host if request.client else None)
+
+
+def _secret_of(request: Request) -> str:
+    """What stands for a secret that only a route looks up, a link's or a device's; empty where there is none."""
+    if is_secret_link(request):
+        return digest_of(re.split(r"[/.]", request.url.path)[2])
+    return digest_of(request.headers.get("authorization", "")) if is_device_post(request) else ""
+
+
+def _known_by(request: Request, found: Entered | None) -> str:
+    """What somebody who is known is counted by: his browser, or the token of his program."""
+    if found is None:
+        return ""
+    return found.browser.key if found.browser is not None else digest_of(request.headers.get("authorization", ""))
+
+
+def _is_let_send(headers: Headers) -> bool:
+    """Whether a refused body is read to its end; who asks before he sends, or sends without end, is not waited for."""
+    return int(headers["content-length"]) <= DRAINED_BYTES and "expect" not in headers
 
 
 async def check_right(request: Request) -> None:

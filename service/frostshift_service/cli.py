@@ -188,6 +188,7 @@ def _serve(settings: Settings, engine: Engine, jobs: Jobs, port: int, *, always_
     import uvicorn
 
     from frostshift_service.app import create_app
+    from frostshift_service.connections import server_config
 
     listening = _listening(settings.host, port)  # before anything starts
     web = create_app(
@@ -231,14 +232,7 @@ def _serve(settings: Settings, engine: Engine, jobs: Jobs, port: int, *, always_
 
     if settings.log_format == "text":
         _links_on_enter(say_link)
-    settings_of_server = uvicorn.Config(
-        web,
-        log_level="warning",
-        log_config=None,
-        access_log=False,
-        timeout_graceful_shutdown=ANSWER_WITHIN_S,
-    )
-    server = Server(settings_of_server)
+    server = Server(server_config(web, timeout_graceful_shutdown=ANSWER_WITHIN_S))
     with listening, suppress(KeyboardInterrupt):
         server.run([listening])
 

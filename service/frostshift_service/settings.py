@@ -114,6 +114,14 @@ class Settings(BaseSettings):
         description="Whether a program on this machine may read `/metrics`, of all sites, without a token. Off by "
         "default: whoever has a login on this machine could read the names of the sites.",
     )
+    requests_per_second: float = Field(
+        default=20.0,
+        ge=1.0,
+        le=100_000.0,
+        description="How often one client may ask, on average over half a minute: a browser that is signed in, a "
+        "program's token, a secret link; without any of these a network address. Files of the look and what watches "
+        "over the service are not counted.",
+    )
     schedule_bytes: int = Field(
         default=10_000_000, ge=1_000, le=100_000_000, description="Largest schedule file that is read [bytes]."
     )
@@ -123,6 +131,11 @@ class Settings(BaseSettings):
         description="Base address of Open-Meteo, without `/v1/forecast`: a paid plan's host, or a server of your own. "
         "Off by default: the free host https://api.open-meteo.com is for non-commercial use only (the data are "
         "CC BY 4.0). Without it the feed `open_meteo` is not asked.",
+    )
+    open_meteo_private: bool = Field(
+        default=False,
+        description="Whether the hosts of FROSTSHIFT_OPEN_METEO_URL and its ensemble may have addresses of a private "
+        "network: a server of your own there. Off by default: no weather service may lead us into one.",
     )
     open_meteo_ensemble_url: str | None = Field(
         default=None,
@@ -278,6 +291,11 @@ class Settings(BaseSettings):
                 f"{PREFIX}SMTP_URL and {PREFIX}MAIL_FROM go together; {PREFIX}{lacking.upper()} is not set"
             )
         return self
+
+    def private_hosts(self) -> frozenset[str]:
+        """Names of weather servers that may have an address of a private network."""
+        urls = (self.open_meteo_url, self.open_meteo_ensemble_url) if self.open_meteo_private else ()
+        return frozenset(str(urlsplit(url).hostname) for url in urls if url)
 
     def secret_values(self) -> tuple[str, ...]:
         """Everything secret that is set, as it may stand in a text: whole addresses, and the passwords in them."""

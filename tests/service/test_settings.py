@@ -325,3 +325,12 @@ def test_what_is_no_secret_has_no_file(monkeypatch: pytest.MonkeyPatch, tmp_path
     monkeypatch.setenv("FROSTSHIFT_CONTACT_FILE", str(tmp_path))
     with pytest.raises(SettingsError, match="FROSTSHIFT_CONTACT_FILE is not a setting"):
         load_settings()
+
+
+def test_no_host_may_be_private_unless_it_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("FROSTSHIFT_OPEN_METEO_URL", "https://meteo.example:8443/x")
+    assert load_settings().private_hosts() == frozenset()
+    monkeypatch.setenv("FROSTSHIFT_OPEN_METEO_PRIVATE", "true")
+    assert load_settings().private_hosts() == {"meteo.example"}
+    monkeypatch.delenv("FROSTSHIFT_OPEN_METEO_URL")
+    assert load_settings().private_hosts() == frozenset()

@@ -47,7 +47,7 @@ def _found(settings: Settings, *, offline: bool) -> list[Finding]:
     with ExitStack() as closing:
         get = mail_check = None
         if not offline and settings.contact:
-            client = make_client(settings.contact, __version__)
+            client = make_client(settings.contact, __version__, private_hosts=settings.private_hosts())
             closing.callback(client.close)
             get = bind(client, clock.utc_now())
         if not offline and settings.smtp_url is not None and settings.mail_from is not None:

@@ -14,6 +14,7 @@ from typing import Any, Final
 from pydantic_core import from_json
 from sqlalchemy import URL, Connection, Engine, ExceptionContext, NullPool, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
+from sqlalchemy.exc import TimeoutError as PoolTimeout
 from sqlmodel import Session
 
 from frostshift_service.metrics import DATABASE_TIMEOUTS, is_time_out
@@ -27,7 +28,13 @@ MIGRATION_TIMEOUT_MS: Final = 600_000
 
 NO_DRIVER: Final = "PostgreSQL needs psycopg: install frostshift with the extra 'postgres'"
 
+WAITED_FOR_S: Final = 30
+"""PostgreSQL breaks a statement off that somebody waits for at a page."""
+LOCK_S: Final = 10
+"""And one that waits so long for a lock of another."""
+
 _READING: Final = "frostshift_reading"
+_WAITED_FOR: Final = "frostshift_waited_for"
 
 
 def open_store(url: str) -> Engine:
@@ -101,6 +108,19 @@ def store_as_it_is(url: str) -> Engine:
         return _engine(_checked(url), foreign_keys=True)
     except ModuleNotFoundError as error:
         raise StoreError(NO_DRIVER) from error
+
+
+def waited_for(engine: Engine) -> Engine:
+    """The same store, on the same connections, for those who wait for an answer: PostgreSQL gives up in time.
+
+    SQLite has `BUSY_TIMEOUT_MS` for everybody, and no limit to a statement.
+    """
+    return engine.execution_options(**{_WAITED_FOR: True})
+
+
+def is_busy(error: BaseException) -> bool:
+    """Whether the store gave up because something, or the wait for it, took too long: another time it may work."""
+    return isinstance(error, PoolTimeout) or (isinstance(error, DBAPIError) and is_time_out(error.orig))
 
 
 @contextmanager
@@ -189,5 +209,10 @@ def _into_wal(dbapi: Any) -> None:
 def _set_up_postgresql(engine: Engine) -> None:
     @event.listens_for(engine, "begin")
     def begin(connection: Connection) -> None:
-        if connection.get_execution_options().get(_READING, False):
-            connection.exec_driver_sql("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ READ ONLY")
+        options, first = connection.get_execution_options(), []
+        if options.get(_READING, False):
+            first.append("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ READ ONLY")
+        if options.get(_WAITED_FOR, False):
+            first.append(f"SET LOCAL statement_timeout = '{WAITED_FOR_S}s'; SET LOCAL lock_timeout = '{LOCK_S}s'")
+        if first:
+            connection.exec_driver_sql("; ".join(first))
