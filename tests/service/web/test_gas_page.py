@@ -209,7 +209,7 @@ def test_a_site_that_states_nothing_gets_no_day(site: Site) -> None:
     site.set_gas(supply=())
     order = site.order("oxygen-251")
     assert (order.advice, order.order_by) == ("no_terms", None)
-    assert "site file" in order.headline
+    assert "Supply in the set-up" in order.headline
 
 
 def test_lead_time_beyond_the_forecast_says_how_far_it_is_known(site: Site) -> None:

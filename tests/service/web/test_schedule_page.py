@@ -89,9 +89,9 @@ async def test_a_file_is_shown_before_it_is_saved_and_then_saved(web: Any) -> No
         assert Tags(answer.text).open == []
         assert "10 joints in week 52.csv: 1 new," in words
         assert "New 1: NEW-1" in words
-        assert "Vanish from the schedule, no longer planned 1: LN-1" in words
+        assert "Taken out: not in the file, no longer planned 1: LN-1" in words
         assert "crew north east" in words
-        assert "thickness 1 1/2 in 3/4 in" in words
+        assert "thickness at the weld, part 1 1/2 in 3/4 in" in words
         assert "is outside every shift of the site" in words
         assert "X9/α <3>: the process is not stated" in words
         assert "<3>" not in answer.text
@@ -424,8 +424,8 @@ async def test_errors_stand_by_their_field_and_what_was_typed_stays(web: Any) ->
     words = words_of(answer.text)
     assert answer.status_code == 422
     assert "Nothing was saved: 2 fields cannot be read." in words
-    assert "Thickness 1 '400 mm' is 400 mm, outside 1 mm to 300 mm." in words
-    assert "Hours is empty; write number, 0.1 to 72, for example 2.5." in words
+    assert "Thickness at the weld, part 1 '400 mm' is 15.7 in, outside 0.04 in to 11.8 in." in words
+    assert "Hours of welding is empty; write number, 0.1 to 72, for example 2.5." in words
     assert 'value="400 mm"' in answer.text
     assert 'value="&lt;i&gt;east&lt;/i&gt;"' in answer.text
     assert of(web, "BR-C2") == before
@@ -441,7 +441,7 @@ async def test_a_joint_that_changed_since_the_form_was_opened_is_not_overwritten
         words = words_of(answer.text)
         assert answer.status_code == 409
         assert "This joint was changed since the form was opened." in words
-        assert "Thu 17 Dec 05:30, R. Quill: start Thu 17 Dec 11:30 → Thu 17 Dec 14:30." in words
+        assert "Thu 17 Dec 05:30, R. Quill: planned start Thu 17 Dec 11:30 → Thu 17 Dec 14:30." in words
         assert 'value="east"' in answer.text
         assert of(web, "BR-C2").crew == "north"
         form["seen"] = Fields(answer.text).values["seen"]
@@ -492,7 +492,7 @@ async def test_a_joint_by_hand_vanishes_with_the_next_file_that_does_not_hold_it
     async with web.client() as client:
         await client.post(f"{SITE}/edit", data=NEW)
         answer = await sent(client, data)
-    assert "Vanish from the schedule, no longer planned 1: ZZ-9" in words_of(answer.text)
+    assert "Taken out: not in the file, no longer planned 1: ZZ-9" in words_of(answer.text)
 
 
 async def test_a_joint_is_taken_out_and_put_back(web: Any) -> None:
@@ -537,7 +537,7 @@ async def test_ticked_joints_move_by_shifts_and_come_back_as_one(web: Any) -> No
         shown = await bulk(client, False, mark=["CR-B4-W", "BP-A1"], action="shifts", shifts="1")
         words = words_of(shown.text)
         assert "2 joints: moved by 1 shift later." in words
-        assert "CR-B4-W start Thu 17 Dec 07:30 Thu 17 Dec 17:30" in words  # as long after the shift's start
+        assert "CR-B4-W planned start Thu 17 Dec 07:30 Thu 17 Dec 17:30" in words  # as long after the shift's start
         assert there(web) == before
         asked = {"mark": ["CR-B4-W", "BP-A1"], "action": "shifts", "shifts": "1"}
         twin = (await client.post(f"{PAGE}/bulk.json", data=asked)).json()
