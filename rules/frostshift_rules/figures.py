@@ -160,6 +160,11 @@ def least_length_text(mm: float, units: SayUnits) -> str:
     return in_units(in_us, f"{math.ceil(mm - _NOISE)} mm", units)
 
 
+def measuring_distance_text(mm: float, units: SayUnits) -> str:
+    """How far from the groove edge to measure: a point, not a limit, to a tenth of an inch or a whole mm."""
+    return in_units(f"{in_from_mm(mm):.1f} in", f"{mm:.0f} mm", units)
+
+
 def most_length_text(mm: float, units: SayUnits) -> str:
     """A highest length, rounded down to a sixteenth of an inch or a tenth of a mm."""
     in_us = f"{inches_text(math.floor(in_from_mm(mm) * 16 + _NOISE) / 16)} in"

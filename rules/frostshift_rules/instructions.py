@@ -21,6 +21,7 @@ from frostshift_rules.figures import (
     least_length_text,
     least_text,
     length_text,
+    measuring_distance_text,
     most_length_text,
     most_text,
     say_units,
@@ -40,7 +41,7 @@ from frostshift_rules.preheat import Requirement, measuring_distance_mm, soak_mi
 from frostshift_rules.sentences import capital
 from frostshift_rules.stops import HIGH_WIND_MS, ambient_limit_c, wind_limit_ms
 from frostshift_rules.strict import Source
-from frostshift_rules.units import System, c_from_f, f_from_c, in_from_mm, mph_from_ms
+from frostshift_rules.units import System, c_from_f, f_from_c, mph_from_ms
 
 Topic = Literal[
     "method",
@@ -280,7 +281,7 @@ def _extent(asked: Requirement, table: CodeTable, units: SayUnits) -> Instructio
 def _where_when(joint: Joint, asked: Requirement, table: CodeTable, units: SayUnits, own: SayUnits) -> Instruction:
     thickest_mm = max(part.thickness_mm for part in joint.parts)
     distance_mm = measuring_distance_mm(thickest_mm, table)
-    distance = in_units(f"{in_from_mm(distance_mm):.1f} in", f"{distance_mm:.0f} mm", own)
+    distance = measuring_distance_text(distance_mm, own)
     # The code's zone is wider than the standard's measuring point on thin parts: both have to be warm.
     wider = asked.extent_mm > distance_mm + 1e-6
     edge = (

@@ -306,6 +306,9 @@ def _add_error_answers(app: FastAPI) -> None:
 
     @app.exception_handler(StoreError)
     def store_refused(request: Request, error: StoreError) -> Response:
+        if isinstance(error, NoPlan) and not wants_data(request) and not is_secret_link(request):
+            # Every page that shows a plan leads to where one begins: the schedule, to be loaded.
+            return pages.see(f"/sites/{request.path_params['site_id']}/schedule")
         missing = isinstance(
             error, UnknownSite | UnknownJoint | UnknownNotice | UnknownAccount | UnknownShift | UnknownToken | NoPlan
         )

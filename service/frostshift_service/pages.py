@@ -36,7 +36,7 @@ from frostshift_service.store.readings import LIMITS_C
 from frostshift_service.store.sites import load_site
 from frostshift_service.views.arrangement import arrangement_list, sketch
 from frostshift_service.views.case import NEVER, SAID_ABOVE, FailedCase, answer_lines, case_views
-from frostshift_service.views.desk import Desk, NoPlan
+from frostshift_service.views.desk import Desk
 from frostshift_service.views.joint import JointPage
 from frostshift_service.views.readings import COLD_COUNTS, STAGES
 from frostshift_service.views.rule_table import table_list
@@ -283,10 +283,7 @@ def morning(
     all_rows: bool = False,
 ) -> Response:
     """The morning sheet; of a shift with many joints a part, unless all are asked for."""
-    try:
-        sheet = desk.morning(site_id, day, shifts)
-    except NoPlan:
-        return see(f"/sites/{site_id}/schedule")
+    sheet = desk.morning(site_id, day, shifts)
     here, path = _here(request), request.url.path
     kept_query = [(name, value) for name, value in parse_qsl(request.url.query) if name not in _OF_PART]
     write = partial(piece, desk, site_id=site_id)

@@ -8,8 +8,6 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
 
-from sqlmodel import Session
-
 from frostshift_rules.job import Joint, Site
 from frostshift_rules.reading_check import check
 from frostshift_rules.workload import Plan
@@ -17,7 +15,6 @@ from frostshift_service.air_post import PostProblem
 from frostshift_service.reading_entry import BadEntry, Entry
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.joints import kept_joint
-from frostshift_service.store.plans import plan_before
 from frostshift_service.store.readings import EntryKeyTaken, add_reading, readings_of
 from frostshift_service.store.records import LATE_AFTER, KeptJoint, KeptReading, Prediction, StoreError, UnknownJoint
 from frostshift_service.store.sites import load_site
@@ -102,6 +99,8 @@ def _take_one(
     if isinstance(entry, BadEntry):
         return Taken(row, entry.entry_key, "refused", None, "", None, entry.problems)
     taken = entry.reading
+    # What stood when it was measured: a plan made later must not be held against it.
+    stood = plan if plan is None or plan.made_utc <= taken.at_utc else desk.plan_before(site_id, taken.at_utc)
     try:
         with writing(desk.engine) as session:
             site = load_site(session, site_id).site
@@ -113,7 +112,7 @@ def _take_one(
             asked = asked_for(site, joint.joint, planned, [*there, here])
             if here.is_late:  # nobody knows what was predicted then; what was measured before it counts
                 asked = asked_for(site, joint.joint, None, [*_until(there, taken.at_utc), here])
-            predicted = None if here.is_late else _predicted(session, plan, site, joint.joint, taken.at_utc)
+            predicted = None if here.is_late else _predicted(stood, site, joint.joint)
             kept = add_reading(
                 session,
                 site_id,
@@ -134,11 +133,7 @@ def _take_one(
     return Taken(row, entry.entry_key, "kept", kept.id, taken.mark, verdict, ())
 
 
-def _predicted(session: Session, plan: Plan | None, site: Site, joint: Joint, at_utc: datetime) -> Prediction | None:
-    """What stood in the plan when it was measured: a plan made later must not be held against it."""
-    if plan is not None and plan.made_utc > at_utc:
-        before = plan_before(session, site.id, at_utc)
-        plan = None if before is None else before.plan
+def _predicted(plan: Plan | None, site: Site, joint: Joint) -> Prediction | None:
     planned = planned_as(plan, site, [joint]).get(joint.mark)
     return None if plan is None or planned is None else Prediction(plan.made_utc, planned)
 

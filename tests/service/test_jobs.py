@@ -63,7 +63,7 @@ from frostshift_service.store.records import FeedRow, KeptAlerts, ObservedHours,
 from frostshift_service.store.sites import load_site, save_site
 from frostshift_service.store.tables import ForecastRow, PlanRow
 from frostshift_service.views.show import Show
-from frostshift_service.views.weather import weather_page
+from frostshift_service.views.weather import hour_by_hour
 from frostshift_service.weather import FeedError, nws_alerts, nws_stations
 from frostshift_service.weather.feeds import FEEDS
 from frostshift_service.weather.payload import load as load_payload
@@ -158,8 +158,9 @@ def test_the_page_shows_the_forecast_that_the_plan_was_made_from(
     assert found.weather.air_bias is not None
     assert found.air.forecast.start_utc == found.weather.hours.start_utc
     with reading(engine) as session:
-        page = weather_page(load_site(session, NWS.id), found, Show("us", ZoneInfo(NWS.zone)), clock.now)
-    assert any(line.raw_air is not None for line in page.hours)
+        site = load_site(session, NWS.id)
+    by_hour = hour_by_hour(site, found, Show("us", ZoneInfo(NWS.zone)), clock.now)
+    assert any(line.raw_air is not None for line in by_hour.hours)
 
 
 def test_the_steel_of_a_joint_is_not_drawn_from_a_forecast_that_is_too_old(

@@ -20,12 +20,12 @@ from frostshift_service.pulls import STATIONS
 from frostshift_service.store import forecasts, joints
 from frostshift_service.store.alerts import load_alerts
 from frostshift_service.store.engine import reading, writing
-from frostshift_service.store.records import ImportedJoint
+from frostshift_service.store.records import ImportedJoint, KeptSite
 from frostshift_service.store.sites import load_site, save_site
 from frostshift_service.views.desk import show_for
 from frostshift_service.views.forecast import forecast_notes
 from frostshift_service.views.show import Show
-from frostshift_service.views.weather import WeatherPage, weather_page
+from frostshift_service.views.weather import SiteWeather, WeatherPage, hour_by_hour, weather_page
 from frostshift_service.weather import nws_alerts, nws_stations
 
 pytestmark = pytest.mark.usefixtures("one_attempt")
@@ -36,6 +36,11 @@ NAME = "ore-shed"
 def control() -> Iterator[Control]:
     with running() as made:
         yield made
+
+
+def page_of(site: KeptSite, found: SiteWeather, now: datetime) -> WeatherPage:
+    show = show_for(site)
+    return weather_page(site, found, show, now, hour_by_hour(site, found, show, now))
 
 
 class Loop:
@@ -71,7 +76,7 @@ class Loop:
     def page(self) -> WeatherPage:
         with reading(self.engine) as session:
             site = load_site(session, NAME)
-        return weather_page(site, self.jobs.weather(NAME), show_for(site), self.clock.now)
+        return page_of(site, self.jobs.weather(NAME), self.clock.now)
 
     def asked(self, endpoint: str) -> int:
         return sum(entry["endpoint"] == endpoint for entry in self.control.log())
@@ -181,7 +186,7 @@ def test_a_site_outside_the_united_states_is_asked_about_nothing(loop: Loop) -> 
         assert load_alerts(session, "dry-dock") is None
         assert forecasts.feed_row(session, "dry-dock", STATIONS) is None
         site = load_site(session, "dry-dock")
-    page = weather_page(site, loop.jobs.weather("dry-dock"), show_for(site), loop.clock.now)
+    page = page_of(site, loop.jobs.weather("dry-dock"), loop.clock.now)
     assert page.alerts_text == ""
 
 

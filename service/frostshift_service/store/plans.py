@@ -89,12 +89,11 @@ def last_plan(session: Session, site_id: str) -> KeptPlan | None:
     return None if plan_id is None else plan_by_id(session, plan_id)
 
 
-def plan_before(session: Session, site_id: str, at_utc: datetime) -> KeptPlan | None:
-    """The last plan that is still kept and was made no later than a time; None where there is none."""
+def id_before(session: Session, site_id: str, at_utc: datetime) -> int | None:
+    """Id of the last plan that is still kept and was made no later than a time; None where there is none."""
     newest = col(PlanRow.made_utc).desc(), col(PlanRow.id).desc()
     wanted = select(PlanRow.id).where(PlanRow.site_id == site_id, PlanRow.made_utc <= at_utc)
-    plan_id = session.exec(wanted.order_by(*newest).limit(1)).first()
-    return None if plan_id is None else plan_by_id(session, plan_id)
+    return session.exec(wanted.order_by(*newest).limit(1)).first()
 
 
 def last_seen_id(session: Session, site_id: str, made_before_utc: datetime) -> int | None:

@@ -97,12 +97,13 @@ def prediction_of(session: Session, site_id: str, mark: str) -> Prediction | Non
 
     None where no reading has a prediction with it.
     """
-    wanted = select(ReadingRow).where(
+    wanted = select(ReadingRow.predicted).where(
         ReadingRow.site_id == site_id, ReadingRow.mark == mark, col(ReadingRow.predicted).is_not(None)
     )
-    rows = session.exec(wanted.order_by(col(ReadingRow.at_utc), col(ReadingRow.id))).all()
-    row = next((one for one in rows if one.stage != "before_heat"), rows[-1] if rows else None)
-    return None if row is None or row.predicted is None else _PREDICTION.unpack(row.predicted)
+    first = wanted.where(ReadingRow.stage != "before_heat").order_by(col(ReadingRow.at_utc), col(ReadingRow.id))
+    last_cold = wanted.order_by(col(ReadingRow.at_utc).desc(), col(ReadingRow.id).desc())
+    packed = session.exec(first.limit(1)).first() or session.exec(last_cold.limit(1)).first()
+    return None if packed is None else _PREDICTION.unpack(packed)
 
 
 def readings_of(

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
-from threading import Lock
 from typing import Final, Protocol
 from weakref import ref
 from zoneinfo import ZoneInfo
@@ -26,7 +25,7 @@ from frostshift_service.stock_form import contents_of, kinds_of
 from frostshift_service.store import joints as kept
 from frostshift_service.store import plans
 from frostshift_service.store.engine import reading
-from frostshift_service.store.plans import ALL_SHOWN, plan_before
+from frostshift_service.store.plans import ALL_SHOWN
 from frostshift_service.store.readings import before_heat_of, prediction_of, readings_of
 from frostshift_service.store.records import (
     JointChange,
@@ -194,25 +193,6 @@ def _before_heat(session: Session, site_id: str, shown: Sequence[KeptReading], m
     return [one for one in found if one.reading.mark in marks]
 
 
-class LastSheets:
-    """The plan of each site's last sheet, unpacked once: that of a big site takes a second."""
-
-    def __init__(self) -> None:
-        self._held: dict[str, tuple[int, Plan]] = {}
-        self._reading = Lock()
-
-    def get(self, engine: Engine, site_id: str, made_before_utc: datetime) -> tuple[int, Plan] | None:
-        """The newest plan made before a moment that somebody saw, after its id; None where there is none."""
-        with self._reading, reading(engine) as session:
-            plan_id = plans.last_seen_id(session, site_id, made_before_utc)
-            if plan_id is None:
-                return None
-            held = self._held.get(site_id)
-            if held is None or held[0] != plan_id:
-                held = self._held[site_id] = plan_id, plans.plan_by_id(session, plan_id).plan
-            return held
-
-
 @dataclass(frozen=True, slots=True)
 class Desk:
     """Answers with views.
@@ -222,15 +202,13 @@ class Desk:
         planner: holder of the latest plans.
         now: reads the clock.
         who: asks; his units are shown, and only the sites that he knows.
-        last_sheets: plans of the last sheets, for what changed since.
-        keeper: of what hangs on a plan and on nothing that changes while it is the latest.
+        keeper: of what hangs on a plan and on nothing that changes while it is the latest, and of earlier plans.
     """
 
     engine: Engine
     planner: Planner
     now: Callable[[], datetime]
     who: Actor = NOBODY_ELSE
-    last_sheets: LastSheets = field(default_factory=LastSheets, repr=False, compare=False)
     keeper: Keeper = field(default_factory=Keeper, repr=False, compare=False)
 
     def show(self, site: KeptSite) -> Show:
@@ -265,13 +243,24 @@ class Desk:
         sheet = self._kept_sheet(site, plan, now, day, shift_count)
         return as_of(sheet, plan, show, now, self.planner.gas_plans.known(plan, entries, now))
 
+    def plan_before(self, site_id: str, at_utc: datetime) -> Plan | None:
+        """The last plan that is still kept and was made no later than a time; None where there is none."""
+        with reading(self.engine) as session:
+            return self._earlier(session, plans.id_before(session, site_id, at_utc))
+
+    def _earlier(self, session: Session, plan_id: int | None) -> Plan | None:
+        """A plan that is not the latest, unpacked once for all who ask: that of a big site takes a second."""
+        if plan_id is None:
+            return None
+        return self.keeper.get(self.engine, ("plan", plan_id), lambda: plans.plan_by_id(session, plan_id).plan)
+
     def _kept_sheet(
         self, site: KeptSite, plan: Plan, now: datetime, day: date | None = None, shift_count: int = 2
     ) -> MorningSheet:
         """A sheet of this plan for the shifts that are shown at `now`; what the clock changes may be older."""
         site_id, show = site.site.id, self.show(site)
-        last = self.last_sheets.get(self.engine, site_id, now - LAST_SHEET)
-        last_id, before = (None, None) if last is None else last
+        with reading(self.engine) as session:
+            before = self._earlier(session, plans.last_seen_id(session, site_id, now - LAST_SHEET))
 
         def make() -> MorningSheet:
             with reading(self.engine) as session:
@@ -290,7 +279,8 @@ class Desk:
         # The revision counts every change of the site, its joints and its readings, by whichever copy of the service:
         # nothing that is read of them here can be older than it.
         shifts = tuple(one.key for one in shifts_shown(plan, now, day, shift_count))
-        key = "morning", site_id, site.revision, last_id, show, day, shift_count, shifts
+        since = None if before is None else before.made_utc
+        key = "morning", site_id, site.revision, since, show, day, shift_count, shifts
         return self.keeper.get(_ref(plan), key, make)
 
     def _gone_states(self, site_id: str, before: Plan | None, plan: Plan) -> dict[str, JointState]:
@@ -404,8 +394,8 @@ class Desk:
             if predicted is None:
                 begun_utc = _begun_utc(joint.joint, kept.changes_of(session, site_id, mark), readings)
                 if begun_utc <= now:
-                    found = plan_before(session, site_id, begun_utc) if now - begun_utc <= ALL_SHOWN else None
-                    plan = None if found is None else found.plan
+                    then_id = plans.id_before(session, site_id, begun_utc) if now - begun_utc <= ALL_SHOWN else None
+                    plan = self._earlier(session, then_id)
                 planned = planned_as(plan, site.site, [joint.joint]).get(mark)
                 predicted = None if plan is None or planned is None else Prediction(plan.made_utc, planned)
         return record_page(site.site, joint, predicted, asked, readings, self.show(site), now)
@@ -540,7 +530,7 @@ class Desk:
             key,
             lambda: hour_by_hour(site, found, show, now, plates=plates, span_h=span_h, all_hours=all_hours),
         )
-        return weather_page(site, found, show, now, by_hour=by_hour)
+        return weather_page(site, found, show, now, by_hour)
 
     def stock(self, site_id: str, *, all_entries: bool = False) -> StockPage:
         """The stock of gas cylinders, and its ledger.

@@ -14,7 +14,6 @@ from frostshift_rules.delivered import Heaters, heaters_of
 from frostshift_rules.gas import KEEPING_COUNTED, NOT_COUNTED, gas
 from frostshift_rules.gas_plan import GasPlan
 from frostshift_rules.job import JointState, Site
-from frostshift_rules.preheat import measuring_distance_mm
 from frostshift_rules.sentences import capital
 from frostshift_rules.stops import Reason, reason_text, source_text, worst_of
 from frostshift_rules.tables import load_code_table
@@ -29,6 +28,7 @@ from frostshift_rules.workload import (
     WeatherSpell,
     WeatherState,
 )
+from frostshift_service.views.band import measuring_points
 from frostshift_service.views.by_hour import ByHour, by_hour
 from frostshift_service.views.changes import SheetChanges, sheet_changes
 from frostshift_service.views.forecast import feed_title, forecast_age, forecast_notes
@@ -434,6 +434,7 @@ def _chance_text(joint_plan: JointPlan) -> str:
 def line(joint_plan: JointPlan, site: Site, show: Show, defaults: Sequence[str] = ()) -> Line:
     """One joint of a plan as a line of the sheet."""
     joint, heat = joint_plan.joint, joint_plan.heat
+    table = load_code_table(site.table_id, site.own_tables)
     heaters = () if heat is None or heat.source_id is None else heaters_of(joint, site.heat_source) or ()
     hold = None if heat is None else optional(show.minutes, heat.hold_minutes)
     return Line(
@@ -477,18 +478,8 @@ def line(joint_plan: JointPlan, site: Site, show: Show, defaults: Sequence[str] 
         reasons=joint_plan.reasons,
         unknowns=joint_plan.unknowns,
         defaults=tuple(defaults),
-        measure_off=measuring_points(joint_plan, site, show),
+        measure_off=measuring_points(joint, joint_plan.requirement, table, show).text,
     )
-
-
-def measuring_points(joint_plan: JointPlan, site: Site, show: Show) -> str:
-    """How far from the weld to measure: at the standard's point and at the edge of the code's zone, if they differ."""
-    table = load_code_table(site.table_id, site.own_tables)
-    thickest_mm, extent_mm = max(part.thickness_mm for part in joint_plan.joint.parts), joint_plan.requirement.extent_mm
-    point_mm = measuring_distance_mm(thickest_mm, table)
-    # On thick parts the standard asks for at least its distance, so that the edge of the zone meets both.
-    points_mm = {max(point_mm, extent_mm)} | (set() if thickest_mm > table.measuring.thin_to_mm else {point_mm})
-    return " and ".join(dict.fromkeys(show.length_text(mm) for mm in sorted(points_mm)))
 
 
 def fuel_names(heaters: Sequence[Heaters]) -> str:

@@ -188,7 +188,17 @@ def hour_by_hour(
     span_h: int = HOURS_SHOWN,
     all_hours: bool = False,
 ) -> HourByHour:
-    """The hours of the page; arguments as for `weather_page`."""
+    """The hours of the page.
+
+    Args:
+        site: it is of.
+        found: what the page is made from.
+        show: units and zone.
+        now: aware UTC.
+        plates: reference plates of the latest plan; None where there are none.
+        span_h: hours ahead in the drawing.
+        all_hours: the hours gone by and those beyond `HOURS_SHOWN` too.
+    """
     lines = _hours(found, show, now)
     shown = lines if all_hours else [line for line in lines if not line.past][:HOURS_SHOWN]
     return HourByHour(
@@ -204,11 +214,7 @@ def weather_page(
     found: SiteWeather,
     show: Show,
     now: datetime,
-    *,
-    plates: ReferencePlates | None = None,
-    span_h: int = HOURS_SHOWN,
-    all_hours: bool = False,
-    by_hour: HourByHour | None = None,
+    by_hour: HourByHour,
 ) -> WeatherPage:
     """The page at `now` (aware UTC).
 
@@ -217,14 +223,9 @@ def weather_page(
         found: what it is made from.
         show: units and zone.
         now: aware UTC.
-        plates: reference plates of the latest plan; None where there are none.
-        span_h: hours ahead in the drawing.
-        all_hours: the hours gone by and those beyond `HOURS_SHOWN` too.
-        by_hour: what `hour_by_hour` gives for all of these in the present hour; None: it is worked out.
+        by_hour: what `hour_by_hour` gives for all of these in the present hour.
     """
     weather = found.weather
-    if by_hour is None:
-        by_hour = hour_by_hour(site, found, show, now, plates=plates, span_h=span_h, all_hours=all_hours)
     how_old = forecast_age(weather.issued_utc, weather.fetched_utc, weather.freshness, now)
     return WeatherPage(
         site_id=site.site.id,

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from frostshift_rules.tables import load_code_table
-from frostshift_service.views.band import band_drawing
+from frostshift_service.views.band import band_drawing, measuring_points
 from frostshift_service.views.show import Show
 
 TABLE = load_code_table("aws_d1_1_2015_t3_3")
@@ -41,6 +41,26 @@ def test_where_the_warm_zone_is_wider_its_edge_is_measured_too(plan: Any) -> Non
     )
     thick = replace(part, thickness_mm=60.0)
     assert not drawing(plan, parts=(thick,), extent_mm=75.0).at_edge
+
+
+@pytest.mark.parametrize(
+    ("thickness_mm", "extent_mm", "units", "text"),
+    # A zone of 75 mm (EN 1011-2) is 2.95 in: its edge is said as 3 in, never as less.
+    [
+        (20.0, 75.0, "us", "2.0 in and 3 in"),
+        (20.0, 75.0, "si", "50 mm and 75 mm"),
+        (60.0, 75.0, "us", "3.0 in"),
+        (60.0, 76.2, "us", "3 in"),
+        (60.0, 90.0, "us", "3-9/16 in"),
+        (60.0, 90.0, "si", "90 mm"),
+    ],
+)
+def test_the_points_in_one_line(plan: Any, thickness_mm: float, extent_mm: float, units: Any, text: str) -> None:
+    planned = next(one for one in plan.joints if one.requirement is not None)
+    part = replace(planned.joint.parts[0], thickness_mm=thickness_mm)
+    joint, asked = replace(planned.joint, parts=(part,)), replace(planned.requirement, extent_mm=extent_mm)
+    found = measuring_points(joint, asked, TABLE, Show(units, ZoneInfo("America/Chicago")))
+    assert found.text == text
 
 
 def test_every_part_has_its_line_and_the_drawing_keeps_their_proportion(plan: Any) -> None:

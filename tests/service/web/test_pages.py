@@ -363,8 +363,9 @@ async def test_an_error_nobody_expected_shows_nothing_of_the_inside(
 async def test_without_a_plan_the_schedule_asks_for_one(web: Any) -> None:
     web.planner.plan = None
     async with web.client() as client:
-        answer = await client.get(MORNING)
-        assert (answer.status_code, answer.headers["location"]) == (303, SCHEDULE)
+        for page in ("morning", "gas", "gas/order", "crew-sheet", "crew-sheet.pdf", "compare"):
+            answer = await client.get(f"{SITE}/{page}", headers={"accept": "text/html"})
+            assert (answer.status_code, answer.headers["location"]) == (303, SCHEDULE), page
         missing = await client.get(f"{MORNING}.json")
         assert missing.status_code == 404
         assert "no plan yet" in missing.json()["detail"]

@@ -451,10 +451,10 @@ async def test_where_to_measure_stands_on_the_page_and_on_the_sheet_on_paper(web
     assert (
         thick == "Measure 3 in from the weld, on the face away from the flame"
     )  # 75 mm at least, and the edge of the zone
-    assert thin == "Measure 1.97 in and 3 in from the weld, on the face away from the flame"  # the point, and the edge
+    assert thin == "Measure 2.0 in and 3 in from the weld, on the face away from the flame"  # the point, and the edge
     async with web.client() as client:
         sheet = words_of((await client.get(f"{SITE}/crew-sheet")).text)
-    said = "Measure on the face away from the flame, 1.97 in and 3 in from the weld; BP-A1 at 3 in."
+    said = "Measure on the face away from the flame, 2.0 in and 3 in from the weld; BP-A1 at 3 in."
     assert said in sheet
 
 
