@@ -209,3 +209,4 @@ def test_the_sheet_on_paper(browser: Browser, base_url: str, web: Any, tmp_path:
         ).stdout
         assert "Thu 06:58" in words
         assert "Measure the steel before you strike." in words
+        assert re.search(r"Light up +Joint +Heat +Steel +Target +Heating +Weather +Gas +Measured", words)

@@ -243,8 +243,9 @@ async def test_rights_and_names_are_of_whoever_asks(web: Web) -> None:
 
 async def test_a_form_comes_back_to_the_page_it_stood_on(web: Web) -> None:
     day = f"{YARD}/morning?day=2026-12-17&shifts=2"
+    same_sheet = f"{YARD}/morning?all_rows=true"
     async with web.client() as client:
-        for path in (f"{YARD}/morning", day, f"{YARD}/morning"):
+        for path in (f"{YARD}/morning", day, same_sheet, f"{YARD}/morning"):
             backs = re.findall(r'name="back" value="([^"]+)"', (await client.get(path)).text)
             assert set(backs) == {path.replace("&", "&amp;")}
 
