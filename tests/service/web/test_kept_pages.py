@@ -22,6 +22,7 @@ from tests.service.web.page_source import words_of
 from tests.service.web.test_auth import PASSWORD, account
 
 from frostshift_rules.job import AirReading, Reading
+from frostshift_rules.workload import NO_WEATHER
 from frostshift_service import demo
 from frostshift_service.app import create_app
 from frostshift_service.jobs import Jobs
@@ -30,7 +31,9 @@ from frostshift_service.schedule_file import read_schedule
 from frostshift_service.settings import Settings
 from frostshift_service.store.engine import open_store, reading, writing
 from frostshift_service.store.joints import import_joints, kept_joint, move_joint, set_joint_state
+from frostshift_service.store.plans import keep_plan, mark_plan_seen
 from frostshift_service.store.readings import add_reading
+from frostshift_service.store.records import PlanInputs
 from frostshift_service.store.sites import load_site, save_site, touch
 from frostshift_service.store.thermometer import add_typed
 from frostshift_service.views import desk as desks
@@ -221,6 +224,37 @@ async def test_the_clock_takes_a_shift_that_is_over_off_a_kept_sheet_and_past_ho
     this_hour = '<tr>\n<th scope="row"><time datetime="2026-12-17T11:00:00+00:00">'
     assert this_hour in hours
     assert this_hour not in late_hours
+
+
+async def test_a_change_is_shown_while_the_plan_is_still_the_old_one(web: Web) -> None:
+    async def said() -> tuple[str, str]:
+        [row] = [one for one in (await client.get(f"{YARD}/schedule.json")).json()["rows"] if one["mark"] == "CR-B4-W"]
+        return row["state"], row["start"]["utc"]
+
+    async with web.client() as client:
+        before = await said()
+        with writing(web.engine) as session:
+            set_joint_state(session, "north-yard", "CR-B4-W", "in_progress", now=WEB_NOW, by="test")
+        at_work = await said()
+        with writing(web.engine) as session:
+            move_joint(session, "north-yard", "CR-B4-W", WEB_NOW + timedelta(hours=9), now=WEB_NOW, by="test")
+        moved_on = await said()
+    assert (before[0], at_work[0]) == ("planned", "in_progress")
+    assert before[1] == at_work[1] != moved_on[1]
+
+
+async def test_a_sheet_that_somebody_saw_meanwhile_is_what_the_next_is_held_against(web: Web) -> None:
+    plan = web.planner.plan
+    assert plan is not None
+    async with web.client() as client:
+        first = words_of((await client.get(f"{YARD}/morning")).text)
+        with writing(web.engine) as session:
+            earlier = replace(plan, made_utc=plan.made_utc - timedelta(days=1))
+            inputs = PlanInputs(plan.site, (), (), NO_WEATHER)
+            mark_plan_seen(session, keep_plan(session, earlier, inputs, None), "shown")
+        then = words_of((await client.get(f"{YARD}/morning")).text)
+    assert "No earlier sheet" in first
+    assert "No earlier sheet" not in then
 
 
 async def test_rights_and_names_are_of_whoever_asks(web: Web) -> None:
