@@ -246,15 +246,21 @@ async def test_a_change_is_shown_while_the_plan_is_still_the_old_one(web: Web) -
 async def test_a_sheet_that_somebody_saw_meanwhile_is_what_the_next_is_held_against(web: Web) -> None:
     plan = web.planner.plan
     assert plan is not None
+    found = []
     async with web.client() as client:
-        first = words_of((await client.get(f"{YARD}/morning")).text)
-        with writing(web.engine) as session:
-            earlier = replace(plan, made_utc=plan.made_utc - timedelta(days=1))
-            inputs = PlanInputs(plan.site, (), (), NO_WEATHER)
-            mark_plan_seen(session, keep_plan(session, earlier, inputs, None), "shown")
-        then = words_of((await client.get(f"{YARD}/morning")).text)
-    assert "No earlier sheet" in first
-    assert "No earlier sheet" not in then
+        for ago_h in (None, 24, 12):
+            if ago_h is not None:
+                with writing(web.engine) as session:
+                    seen = replace(plan, made_utc=plan.made_utc - timedelta(hours=ago_h))
+                    plan_id = keep_plan(session, seen, PlanInputs(plan.site, (), (), NO_WEATHER), None)
+                    mark_plan_seen(session, plan_id, "shown")
+            found.append((await client.get(f"{YARD}/morning.json")).json()["changes"]["since"])
+    moments = [None if one is None else one["utc"] for one in found]
+    assert moments[0] is None
+    assert [datetime.fromisoformat(one) for one in moments[1:]] == [
+        plan.made_utc - timedelta(hours=24),
+        plan.made_utc - timedelta(hours=12),
+    ]
 
 
 async def test_rights_and_names_are_of_whoever_asks(web: Web) -> None:
