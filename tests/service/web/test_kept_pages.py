@@ -314,3 +314,8 @@ async def test_sites_and_units_do_not_mix(web: Web) -> None:
     ]
     assert ["°F" in text for text in texts] == [True, False, True, True, False]
     assert ["°C" in text for text in texts] == [False, True, True, False, True]
+    parts = [
+        replace(desk, who=Actor("one", owner=True, units=units)).schedule("north-yard").rows[0].parts[0]
+        for units in ("us", "si", "us")
+    ]
+    assert [(" in" in text, " mm" in text) for text in parts] == [(True, False), (False, True), (True, False)]
