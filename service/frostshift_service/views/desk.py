@@ -45,7 +45,7 @@ from frostshift_service.views.chart import SteelSeries
 from frostshift_service.views.compare import ComparePage, compare_page
 from frostshift_service.views.crew import CrewJointPage, CrewPage, crew_joint_page, crew_page
 from frostshift_service.views.gas import GasPage, gas_page
-from frostshift_service.views.joint import JointPage, RestingJoint, joint_page
+from frostshift_service.views.joint import JointPage, RestingJoint, joint_page, options_of
 from frostshift_service.views.readings import (
     COLD_COUNTS,
     SHOWN,
@@ -318,14 +318,25 @@ class Desk:
             before_heat = _before_heat(session, site_id, readings, mark)
         plan = self.planner.current_plan(site_id)
         show = self.show(site)
-        if plan is not None and any(planned.joint.mark == mark for planned in plan.joints):
+        planned = None if plan is None else next((one for one in plan.joints if one.joint.mark == mark), None)
+        if plan is not None and planned is not None:
+            series, times_for_torches, options = self.keeper.get(
+                _ref(plan),
+                ("beside", site_id, mark),
+                lambda: (
+                    self.planner.steel_series(site_id, mark),
+                    self.planner.times_for_torches(site_id, mark),
+                    options_of(planned, plan.site),
+                ),
+            )
             return joint_page(
                 plan,
                 mark,
                 show,
                 self.now(),
-                series=self.planner.steel_series(site_id, mark),
-                times_for_torches=self.planner.times_for_torches(site_id, mark),
+                series=series,
+                times_for_torches=times_for_torches,
+                options=options,
                 readings=readings,
                 before_heat=before_heat,
                 defaults=default_texts(joint.defaults),

@@ -8,10 +8,10 @@ from datetime import datetime
 from math import isfinite
 from typing import Final
 
-from frostshift_rules.delivered import Heaters, heaters_of
+from frostshift_rules.delivered import heaters_of
 from frostshift_rules.figures import Ask
 from frostshift_rules.gas import KEEPING_COUNTED, NOT_COUNTED
-from frostshift_rules.heat_options import heat_options, job_of
+from frostshift_rules.heat_options import HeatOptions, heat_options, job_of
 from frostshift_rules.hydrogen_control import load_hydrogen_control
 from frostshift_rules.instructions import Instruction, Topic, instructions
 from frostshift_rules.job import Ends, Joint, JointState, Part, Site
@@ -489,6 +489,7 @@ def joint_page(
     *,
     series: SteelSeries | None,
     times_for_torches: Mapping[int, HeatPlan],
+    options: HeatOptions | None = None,
     readings: Sequence[KeptReading] = (),
     before_heat: Sequence[KeptReading] = (),
     defaults: Sequence[str] = (),
@@ -502,6 +503,7 @@ def joint_page(
         now: aware UTC, for the ages.
         series: hourly temperatures; None where there is no forecast.
         times_for_torches: number of torches -> heat plan; empty where no heat is planned.
+        options: what else could be done (`options_of`); None: nothing is worked out.
         readings: of this joint, to be shown.
         before_heat: those that count for what is asked, shown or not.
         defaults: what the schedule left open and was taken as the stated default.
@@ -562,7 +564,7 @@ def joint_page(
         light_up=() if heat is None else _light_up_steps(joint, heat, site, show),
         gas=() if heat is None else (*keep_warm_steps(heat, show), *gas_steps(heat, heaters, show)),
         gas_notes=(*NOT_COUNTED, KEEPING_COUNTED),
-        options=() if heat is None else _options(heat, heaters, joint, site, show),
+        options=() if heat is None or options is None else option_tables(heat, options, show),
         torch_choices=tuple(
             _torch_choice(torches, one, heat is not None and torches == heat.torches, joint, site, show)
             for torches, one in sorted(times_for_torches.items())
@@ -579,11 +581,14 @@ def joint_page(
     )
 
 
-def _options(
-    heat: HeatPlan, heaters: tuple[Heaters, ...], joint: Joint, site: Site, show: Show
-) -> tuple[OptionTable, ...]:
+def options_of(joint_plan: JointPlan, site: Site) -> HeatOptions | None:
+    """What else could be done at a joint of a plan; None where no heat is planned or its source is not known."""
+    joint, heat = joint_plan.joint, joint_plan.heat
+    if heat is None:
+        return None
+    heaters = () if heat.source_id is None else heaters_of(joint, site.heat_source) or ()
     job = job_of(heat, joint, heaters or None)
-    return () if job is None else option_tables(heat, heat_options(job, site.choices), show)
+    return None if job is None else heat_options(job, site.choices)
 
 
 def _heating_note(joint_plan: JointPlan, show: Show) -> str:

@@ -41,7 +41,7 @@ from frostshift_service.views import desk as desks
 pytestmark = pytest.mark.anyio
 NOW = datetime(2026, 1, 12, 13, 30, tzinfo=UTC)
 SITE = f"/sites/{demo.SITE_ID}"
-KEPT = (f"{SITE}/morning", f"{SITE}/crew-sheet", f"{SITE}/schedule", f"{SITE}/weather")
+KEPT = (f"{SITE}/morning", f"{SITE}/crew-sheet", f"{SITE}/schedule", f"{SITE}/weather", f"{SITE}/joints/BP-A1")
 YARD = "/sites/north-yard"
 
 
