@@ -21,7 +21,16 @@ from frostshift_rules.gas import FuelCylinder, gas, vapour_m3
 from frostshift_rules.gas_load import Flame, load_between, longest_minutes
 from frostshift_rules.gas_setup import GasSetup
 from frostshift_rules.sentences import capital
-from frostshift_rules.shift_draw import Load, Start, Together, cylinders_together, resting_liquid_c, simulate
+from frostshift_rules.shift_draw import (
+    Load,
+    Start,
+    Together,
+    cylinders_from_each,
+    cylinders_together,
+    least_start_kg,
+    resting_liquid_c,
+    simulate,
+)
 from frostshift_rules.strict import OutOfRange
 from frostshift_rules.surroundings import Floats, Hours
 from frostshift_rules.withdrawal import (
@@ -207,12 +216,8 @@ def _drawn(
     setup: GasSetup,
 ) -> Bank:
     cylinder, peak_kw, coldest_c = vessel.cylinder, float(load.gross_kw.max()), float(air_c.min())
-    full, half = (
-        cylinders_together(
-            vessel, load, air_c, Start(cylinder.contents_kg * share, rested_c), conditions, setup.most_together
-        )
-        for share in (1.0, 0.5)
-    )
+    starts = [Start(cylinder.contents_kg * share, rested_c) for share in (1.0, 0.5)]
+    full, half = cylinders_from_each(vessel, load, air_c, starts, conditions, setup.most_together)
     changes_s = full.run.change_over_at_s
     return Bank(
         shift_key,
@@ -233,25 +238,10 @@ def _drawn(
         end_utc=span[1],
         change_over_kg=None
         if full.count is None
-        else _least_start_kg(vessel, full.count, load, air_c, rested_c, conditions),
+        else least_start_kg(vessel, full.count, load, air_c, starts[0], conditions),
         cools_from_utc=None if changes_s is None else span[0] + timedelta(seconds=changes_s),
         burst_minutes=burst_minutes(vessel, peak_kw, coldest_c, cylinder.contents_kg, conditions),
     )
-
-
-def _least_start_kg(
-    vessel: Vessel, count: int, load: Load, air_c: Floats, rested_c: float, conditions: Conditions
-) -> float:
-    """The least that so many cylinders may hold each at the start and still carry the load [kg], rounded up to 1 %."""
-    carries, starves = 100, 0
-    while carries - starves > 1:
-        share = (carries + starves) // 2
-        start = Start(vessel.cylinder.contents_kg * share / 100.0, rested_c)
-        if simulate(vessel, count, load, air_c, start, conditions).carries:
-            carries = share
-        else:
-            starves = share
-    return vessel.cylinder.contents_kg * carries / 100.0
 
 
 def _straight(

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -190,7 +190,7 @@ def simulate(
     Raises:
         OutOfRange: an argument outside its range; names field, value and limits.
     """
-    return _runs(vessel, _counts(count, count), load, air_c, start, conditions, step_s)[0]
+    return _runs(vessel, _counts(count, count), load, air_c, [start], conditions, step_s)[0]
 
 
 def cylinders_together(
@@ -211,18 +211,63 @@ def cylinders_together(
         conditions: pressure needed, wind, barometer.
         most: highest number allowed.
     """
-    runs = _runs(vessel, _counts(1, most), load, air_c, start, conditions, STEP_S)
+    return cylinders_from_each(vessel, load, air_c, [start], conditions, most)[0]
+
+
+def cylinders_from_each(
+    vessel: Vessel,
+    load: Load,
+    air_c: ArrayLike,
+    starts: Sequence[Start],
+    conditions: Conditions,
+    most: int = MOST_TOGETHER,
+) -> list[Together]:
+    """`cylinders_together` from each of some starts; they are run through the load at once."""
+    counts = _counts(1, most)
+    every = [one for one in starts for _ in counts]
+    runs = _runs(vessel, [*counts] * len(starts), load, air_c, every, conditions, STEP_S)
     coldest_c = float(_air_at(vessel, air_c, np.linspace(0.0, load.total_s, 2 + int(load.total_s // 60.0))).min())
     peak_kw = float(load.gross_kw.max())
-    steady_kw = float(sustained(vessel, coldest_c, start.kg_each, conditions).gross_kw)
-    by_sustained = published_draw.whole(peak_kw / steady_kw) if steady_kw > 0.0 else None
-    by_table = _by_published_table(vessel, peak_kw, coldest_c, start.kg_each)
-    for run in runs:
-        if run.carries:
-            return Together(run.count, "", run, by_sustained, by_table)
-    return Together(
-        None, _reason(vessel, runs[-1], load, start, coldest_c, conditions), runs[-1], by_sustained, by_table
-    )
+    found = []
+    for n, start in enumerate(starts):
+        of_start = runs[n * len(counts) : (n + 1) * len(counts)]
+        steady_kw = float(sustained(vessel, coldest_c, start.kg_each, conditions).gross_kw)
+        by_sustained = published_draw.whole(peak_kw / steady_kw) if steady_kw > 0.0 else None
+        by_table = _by_published_table(vessel, peak_kw, coldest_c, start.kg_each)
+        run = next((one for one in of_start if one.carries), None)
+        why = "" if run else _reason(vessel, of_start[-1], load, start, coldest_c, conditions)
+        found.append(Together(run.count if run else None, why, run or of_start[-1], by_sustained, by_table))
+    return found
+
+
+def least_start_kg(
+    vessel: Vessel, count: int, load: Load, air_c: ArrayLike, full: Start, conditions: Conditions
+) -> float | None:
+    """The least that so many cylinders may hold each at the start and still carry a load [kg], rounded up to 1 %.
+
+    Args:
+        vessel: one of them.
+        count: how many.
+        load: on all of them together.
+        air_c: air AT every hour from the start on [°C].
+        full: how they start when they are full; all of it can be drawn.
+        conditions: pressure needed, wind, barometer.
+
+    Returns:
+        The figure; None where not even full ones carry it.
+
+    Raises:
+        OutOfRange: as `simulate`.
+    """
+    starts = [replace(full, kg_each=full.kg_each * percent / 100.0) for percent in range(1, 101)]
+    runs = _runs(vessel, [*_counts(count, count)] * len(starts), load, air_c, starts, conditions, STEP_S)
+    # Down from full until the first that does not: what carries below one that does not is no help.
+    carries = None
+    for start, run in zip(reversed(starts), reversed(runs), strict=True):
+        if not run.carries:
+            break
+        carries = start.kg_each
+    return carries
 
 
 def _reason(vessel: Vessel, run: Run, load: Load, start: Start, coldest_c: float, conditions: Conditions) -> str:
@@ -274,17 +319,19 @@ def _check_start(vessel: Vessel, start: Start) -> None:
 
 def _runs(
     vessel: Vessel,
-    counts: range,
+    counts: Sequence[int],
     load: Load,
     air_c: ArrayLike,
-    start: Start,
+    starts: Sequence[Start],
     conditions: Conditions,
     longest_step_s: float,
 ) -> list[Run]:
-    """All numbers of cylinders at once: arrays [step, number]."""
+    """So many cylinders from such a start, all pairs at once: arrays [step, pair]."""
     if not 1.0 <= longest_step_s <= STEP_S:
         raise OutOfRange(f"step_s is {longest_step_s:g} s, outside 1 to {STEP_S:g} s")
-    _check_start(vessel, start)
+    for start in starts:
+        _check_start(vessel, start)
+    residue_kg = np.array([start.residue_kg for start in starts])
     floor_c = starvation_c(vessel, conditions)
 
     pieces = np.ceil(load.seconds / longest_step_s - 1e-9).astype(np.int64)
@@ -295,8 +342,9 @@ def _runs(
     air_between = (air[:-1] + air[1:]) / 2.0
 
     shared = np.array(counts, dtype=np.float64)
-    liquid = np.full((len(elapsed_s), len(shared)), start.liquid_c)
-    left = np.full_like(liquid, start.kg_each)
+    liquid = np.empty((len(elapsed_s), len(shared)))
+    left = np.empty_like(liquid)
+    liquid[0], left[0] = [start.liquid_c for start in starts], [start.kg_each for start in starts]
     wanted = np.outer(load_kw * step_s / vessel.gross_kj_kg, 1.0 / shared)
     # What the pressure and the contents allow to be drawn in each step [kg].
     by_pressure, by_contents = np.empty_like(wanted), np.empty_like(wanted)
@@ -313,7 +361,7 @@ def _runs(
         store = kg * np.interp(at_c, saturation.grid_c, saturation.heat) + steel_kj_m2k * wetted + 1e-9
         gain = gain_kj * wetted * (around_c - at_c)
         np.maximum((store * (at_c - floor_c) + gain) / boil, 0.0, out=by_pressure[n])
-        np.maximum(kg - start.residue_kg, 0.0, out=by_contents[n])
+        np.maximum(kg - residue_kg, 0.0, out=by_contents[n])
         give = np.minimum(np.minimum(wanted[n], by_pressure[n]), by_contents[n])
         liquid[n + 1] = at_c + (gain - give * boil) / store
         left[n + 1] = kg - give

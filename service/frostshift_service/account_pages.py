@@ -15,7 +15,7 @@ from fastapi import APIRouter, BackgroundTasks, Form, HTTPException, Path, Query
 from fastapi.responses import Response
 from sqlmodel import Session
 
-from frostshift_service.door import COOKIE, ENTER_PATH
+from frostshift_service.door import ENTER_PATH, cookie_name, is_secure
 from frostshift_service.pages import render, see
 from frostshift_service.passwords import MOST, hash_of, is_outdated, is_password, password_problem
 from frostshift_service.rights import ROLES, SCOPES, Role
@@ -94,6 +94,11 @@ def _wait_text(wait: timedelta) -> str:
     return f"{seconds} seconds" if seconds < 120 else f"{-(-seconds // 60)} minutes"
 
 
+def _later(answer: Response, wait: timedelta) -> Response:
+    answer.headers["Retry-After"] = str(int(wait.total_seconds()) + 1)
+    return answer
+
+
 # Coming in
 
 
@@ -136,7 +141,7 @@ def sign_in(request: Request, desk: DeskDep, email: Typed, password: Password, n
         wait = wait or kept.count_attempt(session, f"account {mail}", FREE_BY_ACCOUNT, now=now)
     if wait:
         problem = f"Too many attempts: wait {_wait_text(wait)}, or ask for a link."
-        return _sign_in_page(request, 429, problem=problem, email=email, target=next)
+        return _later(_sign_in_page(request, 429, problem=problem, email=email, target=next), wait)
     with reading(desk.engine) as session:
         account = kept.by_mail(session, mail)
         hashed = None if account is None else kept.password_hash_of(session, account.id)
@@ -169,7 +174,7 @@ def ask_for_link(request: Request, desk: DeskDep, tasks: BackgroundTasks, email:
             tasks.add_task(_mail_link, mailer, account, account.email or "", link, now)
     if wait:
         problem = f"A link was asked for several times: wait {_wait_text(wait)}."
-        return _sign_in_page(request, 429, problem=problem, email=email, target=next)
+        return _later(_sign_in_page(request, 429, problem=problem, email=email, target=next), wait)
     answer = _sign_in_page(request, said=MAIL_SAID, email=email, target=next)
     answer.background = tasks
     return answer
@@ -216,6 +221,16 @@ def enter(request: Request, desk: DeskDep, token: Typed = "") -> Response:
     return _sign_in_page(request, 401, problem=problem)
 
 
+def _is_secure(request: Request) -> bool:
+    return is_secure(request.headers.get("host", ""), request.app.state.settings.pages_url)
+
+
+def _forget(request: Request, answer: Response) -> None:
+    """Take the session's cookie from the browser."""
+    secure = _is_secure(request)
+    answer.delete_cookie(cookie_name(secure=secure), secure=secure, httponly=True, samesite="lax")
+
+
 def _entered(
     request: Request, session: Session, account: kept.Account, *, by_link: bool, target: str, now: datetime
 ) -> Response:
@@ -224,14 +239,13 @@ def _entered(
     how = "one-time link" if by_link else "password"
     write_audit(session, now=now, by=account.name, what="signed in", detail=f"by {how}, from {_address(request)}")
     answer = see(own_path(target))
-    pages_url = request.app.state.settings.pages_url or ""
-    is_public = request.headers.get("host", "").lower() == urlsplit(pages_url).netloc.lower()
+    secure = _is_secure(request)
     answer.set_cookie(
-        COOKIE,
+        cookie_name(secure=secure),
         secret,
         max_age=int(kept.LONGEST.total_seconds()),
         httponly=True,
-        secure=is_public and pages_url.startswith("https://"),
+        secure=secure,
         samesite="lax",  # a link in a mail may lead to a page; no change is made by following one
     )
     return answer
@@ -389,19 +403,19 @@ def sign_out(request: Request, desk: DeskDep) -> Response:
         with writing(desk.engine) as session:
             kept.end_session(session, desk.who.account_id, browser.key)
     answer = see("/sign-in")
-    answer.delete_cookie(COOKIE)
+    _forget(request, answer)
     return answer
 
 
 @router.post("/account/sign-out-everywhere", include_in_schema=False)
-def sign_out_everywhere(desk: DeskDep) -> Response:
+def sign_out_everywhere(request: Request, desk: DeskDep) -> Response:
     """Sign out on every browser, this one too."""
     assert desk.who.account_id is not None
     with writing(desk.engine) as session:
         kept.end_sessions(session, desk.who.account_id)
         log_change(session, desk, "signed out", "everywhere")
     answer = see("/sign-in")
-    answer.delete_cookie(COOKIE)
+    _forget(request, answer)
     return answer
 
 

@@ -7,7 +7,7 @@ is taken in.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final
@@ -15,6 +15,7 @@ from typing import Any, Final
 from frostshift_rules.air_correction import AHEAD, AIR_LIMITS_C
 from frostshift_rules.job import AirReading
 from frostshift_rules.units import c_from_f, f_from_c
+from frostshift_service.http import clean_text
 
 MAX_READINGS: Final = 200
 OLDEST: Final = timedelta(days=7)
@@ -112,10 +113,15 @@ def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     return made if len(made) == len(pairs) else Twice(made)
 
 
+def unknown_keys(row: Mapping[str, Any], known: Collection[str]) -> list[str]:
+    """The first keys that are not known: nobody reads more of them, and a post may hold tens of thousands."""
+    return sorted(set(row) - set(known))[:MAX_PROBLEMS]
+
+
 def shown_value(value: Any) -> str:
-    """A value as it was posted, shortened."""
+    """A value as it was posted, shortened, and as a text that can be sent."""
     try:
-        text = json.dumps(value, ensure_ascii=False)
+        text = clean_text(json.dumps(value, ensure_ascii=False))
     except (ValueError, RecursionError):
         text = "a value that cannot be shown"
     return text if len(text) <= 60 else f"{text[:57]}..."
@@ -135,8 +141,8 @@ def _reading(row: Any, number: int, now: datetime) -> AirReading | list[PostProb
     if isinstance(row, Twice):
         wrong("", row, "every key once")
         return problems
-    for name in sorted(set(row) - set(_KEYS)):
-        wrong(name[:60], row[name], f"no other key than {', '.join(_KEYS)}")
+    for name in unknown_keys(row, _KEYS):
+        wrong(clean_text(name[:60]), row[name], f"no other key than {', '.join(_KEYS)}")
     air_c = _air_c(row, wrong)
     at_utc = _at_utc(row.get("at_utc"), now, wrong)
     if problems or air_c is None or at_utc is None:

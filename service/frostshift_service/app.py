@@ -20,8 +20,9 @@ from fastapi.responses import Response
 from sqlalchemy import Engine
 from sqlalchemy.exc import DataError
 from starlette.concurrency import run_in_threadpool
-from starlette.datastructures import MutableHeaders
+from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -33,6 +34,7 @@ from frostshift_service import (
     gas_order_pages,
     notice_pages,
     openapi_doc,
+    outside_pages,
     pages,
     print_pages,
     readings_pages,
@@ -42,11 +44,16 @@ from frostshift_service import (
     thermometer,
 )
 from frostshift_service.auth import Guard, check_right, is_device_post, is_secret_link
-from frostshift_service.door import Door
+from frostshift_service.door import Door, is_secure
+from frostshift_service.metrics import count_error
+from frostshift_service.rate import Limits
+from frostshift_service.readiness import Readiness, StillS
+from frostshift_service.request_log import RequestLog
 from frostshift_service.rights import Actor
 from frostshift_service.senders import Mailer
 from frostshift_service.settings import Settings
 from frostshift_service.store.accounts import UnknownAccount
+from frostshift_service.store.engine import is_busy, waited_for
 from frostshift_service.store.records import StoreError, UnknownJoint, UnknownNotice, UnknownSite, UnknownToken
 from frostshift_service.views.desk import Desk, NoPlan, Planner, TooMuchAsked, UnknownShift
 from frostshift_service.web import problem_answer, sentence
@@ -65,6 +72,7 @@ HEADERS: Final = {
     "Cross-Origin-Resource-Policy": "same-origin",
     "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
 }
+HTTPS_ONLY: Final = "max-age=31536000"
 TITLES: Final = {
     401: "Not signed in",
     403: "Not allowed",
@@ -73,6 +81,7 @@ TITLES: Final = {
     409: "Changed meanwhile",
     413: "Too large",
     422: "Cannot be taken in",
+    429: "Too often",
     500: "Something went wrong here",
     503: "Not just now",
 }
@@ -90,11 +99,13 @@ ROUTERS: Final = (
     print_pages,
     set_up_pages,
     account_pages,
+    outside_pages,
     pages,
 )
 """The modules whose routes make the app; a path that two of them know is the first one's."""
 FORM_BYTES: Final = 100_000
 """Room for what a form sends beside its file."""
+BUSY: Final = "The database is busy and did not get to it in time; nothing was changed. Try again in a moment."
 _SITE_PATH: Final = re.compile(r"/sites/(?P<id>[^/]+)(?P<rest>/.*)?")
 
 
@@ -171,10 +182,13 @@ def error_answer(
 
 
 class _Headers:
-    """ASGI middleware that puts `HEADERS` on every answer, and `no-store` on everything but the static files."""
+    """ASGI middleware that puts `HEADERS` on every answer, and `no-store` on everything but the static files.
 
-    def __init__(self, app: ASGIApp) -> None:
-        self.app = app
+    Over https a browser is told never to come without it (RFC 6797); other names of the domain are not ours to say.
+    """
+
+    def __init__(self, app: ASGIApp, pages_url: str | None = None) -> None:
+        self.app, self.pages_url = app, pages_url
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         async def sending(message: Message) -> None:
@@ -182,6 +196,8 @@ class _Headers:
                 headers = MutableHeaders(scope=message)
                 for name, value in HEADERS.items():
                     headers[name] = value
+                if is_secure(Headers(scope=scope).get("host", ""), self.pages_url):
+                    headers["Strict-Transport-Security"] = HTTPS_ONLY
                 headers["Cache-Control"] = "no-cache" if scope["path"].startswith("/static/") else "no-store"
             await send(message)
 
@@ -209,9 +225,18 @@ class _LastResort:
 
         try:
             await self.app(scope, receive, sending)
-        except Exception:
+        except ClientDisconnect:
+            log.info("%s %r: the connection ended before the request did", scope["method"], shown_path(scope["path"]))
+        except Exception as error:
             if scope["type"] != "http" or started:
                 raise
+            if is_busy(error):
+                log.warning("%s %r: the database is busy", scope["method"], shown_path(scope["path"]))
+                answer = error_answer(Request(scope), 503, BUSY)
+                answer.headers["Retry-After"] = "5"
+                await answer(scope, receive, send)
+                return
+            count_error("request")
             log.exception("%s %r failed", scope["method"], shown_path(scope["path"]))  # a path may hold a line end
             message = "Something went wrong here; it is written in the log. Nothing was saved half."
             answer = error_answer(Request(scope), 500, message)
@@ -227,6 +252,7 @@ def create_app(
     mailer: Mailer | None = None,
     start: Callable[[], None] = _nothing,
     stop: Callable[[], None] = _nothing,
+    still_s: StillS | None = None,
 ) -> FastAPI:
     """The app. `app.state.door.new_link()` gives a link to get in.
 
@@ -238,8 +264,9 @@ def create_app(
         mailer: sends links to sign in; None: no mail is sent.
         start: called when the app starts to serve, such as the start of the loops.
         stop: called when it ends.
+        still_s: seconds since the loops moved; None: none are run here.
     """
-    desk = Desk(engine, jobs, now)
+    desk = Desk(waited_for(engine), jobs, now)
     door = Door(lambda: app.state.desk.engine, now)
 
     @asynccontextmanager
@@ -262,21 +289,25 @@ def create_app(
         dependencies=[Depends(check_right)],
     )
     app.state.desk, app.state.door, app.state.settings, app.state.mailer = desk, door, settings, mailer
+    app.state.readiness = Readiness(lambda: app.state.desk.engine, still_s)
     for module in ROUTERS:
         app.include_router(module.router)
     app.mount("/static", StaticFiles(directory=Path(__file__).parent / "static"), name="static")
     _add_error_answers(app)
     openapi_doc.install(app)
-    # The last added stands first: headers, then the guard, then the last resort.
-    app.add_middleware(_LastResort)
+    # The last added stands first: the log, headers, then the last resort, then the guard.
     app.add_middleware(
         Guard,
         door=door,
         max_body_bytes=settings.schedule_bytes + FORM_BYTES,
         refuse=error_answer,
+        limits=Limits(settings.requests_per_second),
         pages_url=settings.pages_url,
+        metrics_on_loopback=settings.metrics_on_loopback,
     )
-    app.add_middleware(_Headers)
+    app.add_middleware(_LastResort)
+    app.add_middleware(_Headers, pages_url=settings.pages_url)
+    app.add_middleware(RequestLog)
     return app
 
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from math import ceil
 from typing import Final
 from urllib.parse import urlsplit
 
@@ -19,18 +20,25 @@ from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers
 from starlette.requests import Request
 from starlette.responses import Response
-from starlette.types import ASGIApp, Receive, Scope, Send
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from frostshift_service.door import ENTER_PATH, Door
+from frostshift_service.door import ENTER_PATH, Door, Entered, cookie_name, is_secure
+from frostshift_service.rate import Limits, address_of
 from frostshift_service.rights import ASKED, RIGHTS, Actor
+from frostshift_service.store.accounts import digest_of
 from frostshift_service.store.records import UnknownSite
 
 OPEN_PATHS: Final = ("/sign-in", "/sign-in/link", ENTER_PATH)
 """Where people come in."""
+HEALTH_PATHS: Final = ("/healthz", "/readyz")
+"""Asked by what watches over us, by whatever name or number it reaches us: neither host nor session is looked at."""
+METRICS_PATH: Final = "/metrics"
 STATIC: Final = "/static/"
 """Files of ours that hold nothing of the job; the page that refuses needs its style sheet."""
 DEVICE_BYTES: Final = 50_000
 """Longest body of a device's post, and of one with a secret link; 200 readings take less than half of it."""
+DRAINED_BYTES: Final = 100_000_000
+"""A body that is refused as too large is read, and thrown away, up to here."""
 
 _HOST: Final = re.compile(r"(localhost|127\.0\.0\.1|\[::1\])(:[0-9]{1,5})?", re.IGNORECASE)
 _SAFE_METHODS: Final = ("GET", "HEAD", "OPTIONS")
@@ -40,6 +48,9 @@ _DEVICE_PATH: Final = re.compile(r"/sites/[^/]{1,300}/thermometer")
 
 NOBODY: Final = Actor("a link")
 """Who passes by a secret alone: his route asks for it, and says whose it is."""
+
+THIS_MACHINE: Final = Actor("this machine", owner=True)
+"""Who reads `/metrics`, and nothing else, from this machine without a token."""
 
 Refuse = Callable[[Request, int, str], Response]
 """Makes the answer to a refused request from its status and a sentence."""
@@ -56,15 +67,28 @@ class Guard:
         max_body_bytes: longest body of a request.
         refuse: makes the answer to a refused request.
         pages_url: address under which others reach us. None: there is none, and this machine's names alone are served.
+        limits: how often one client may ask.
+        metrics_on_loopback: whether a program on this machine reads `/metrics` without a token.
     """
 
     def __init__(
-        self, app: ASGIApp, door: Door, max_body_bytes: int, refuse: Refuse, pages_url: str | None = None
+        self,
+        app: ASGIApp,
+        door: Door,
+        max_body_bytes: int,
+        refuse: Refuse,
+        limits: Limits,
+        pages_url: str | None = None,
+        *,
+        metrics_on_loopback: bool = False,
     ) -> None:
         self.app = app
         self.door = door
         self.max_body_bytes = max_body_bytes
         self.refuse = refuse
+        self.limits = limits
+        self.metrics_on_loopback = metrics_on_loopback
+        self.pages_url = pages_url
         self.public_host = None if pages_url is None else urlsplit(pages_url).netloc.lower()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -74,39 +98,76 @@ class Guard:
             return
         if scope["type"] != "http":  # no websockets here
             raise RuntimeError(f"unexpected connection of type {scope['type']}")
-        answer = await self._checked(Request(scope))
-        if answer is not None and answer.status_code == 413:
+        request = Request(scope)
+        answer = await self._checked(request)
+        if answer is not None and answer.status_code == 413 and _is_let_send(request.headers):
             # A browser shows our answer only once it could send its file; we let it and keep nothing.
             while (await receive()).get("more_body", False):
                 pass
+        secret = _secret_of(request)
+        if answer is None and secret:
+            send = self._noting(secret, _address(request), send)
         await (self.app if answer is None else answer)(scope, receive, send)
+
+    def _noting(self, secret: str, address: str, send: Send) -> Send:
+        """Note by the answer whether a secret that only its route knows was right."""
+
+        async def sending(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                if message["status"] < 400:
+                    self.limits.was_right(secret)
+                elif message["status"] in (401, 404):
+                    self.limits.was_wrong(address, secret)
+            await send(message)
+
+        return sending
+
+    def _later(self, request: Request, wait_s: float) -> Response | None:
+        """The answer to who asks too often; None: he does not."""
+        if not wait_s:
+            return None
+        seconds = ceil(wait_s)
+        answer = self.refuse(request, 429, f"Too many requests from here: wait {seconds} s.")
+        answer.headers["Retry-After"] = str(seconds)
+        return answer
 
     async def _checked(self, request: Request) -> Response | None:
         """None where the request may pass."""
         request.state.actor, request.state.browser = None, None
+        if request.url.path in HEALTH_PATHS and request.method in ("GET", "HEAD"):
+            request.state.actor = NOBODY
+            return None
         host = request.headers.get("host", "")
         if not (_HOST.fullmatch(host) or host.lower() == self.public_host):
             return self.refuse(request, 400, "This address is not served here; use localhost or 127.0.0.1.")
-        path, safe = request.url.path, request.method in _SAFE_METHODS
-        if path.startswith(STATIC) and safe:
+        if request.url.path.startswith(STATIC) and request.method in _SAFE_METHODS:
             return None
-        if is_device_post(request):
-            request.state.actor = NOBODY
-            problem = self._body_problem(request.headers, DEVICE_BYTES)
-            return None if problem is None else self.refuse(request, *problem)
-        by_secret = is_secret_link(request)
-        # A link is itself, whoever opens it: what is written by it stands under the link's name.
-        found = None if by_secret else await run_in_threadpool(self.door.who, request.headers)
+        if self.metrics_on_loopback and is_metrics_from_here(request):
+            request.state.actor = THIS_MACHINE
+            return None
+        return await self._let_in(request)
+
+    async def _let_in(self, request: Request) -> Response | None:
+        address, secret = _address(request), _secret_of(request)
+        if secret and (later := self._later(request, self.limits.wait_to_guess_s(address, secret))):
+            return later
+        # A link is itself, whoever opens it: what is written by it stands under the link's name. A device is, too.
+        cookie = cookie_name(secure=is_secure(request.headers.get("host", ""), self.pages_url))
+        found = None if secret else await run_in_threadpool(self.door.who, request.headers, cookie)
+        if later := self._later(
+            request, self.limits.wait_s(_known_by(request, found) or self.limits.counted_by(secret, address))
+        ):
+            return later
         if found is not None:
             request.state.actor, request.state.browser = found.actor, found.browser
-        elif by_secret or path in OPEN_PATHS:
+        elif secret or request.url.path in OPEN_PATHS:
             request.state.actor = NOBODY
         else:
             return self.refuse(request, 401, "You are not signed in on this browser, or your session has ended.")
-        if safe:
+        if request.method in _SAFE_METHODS:
             return None
-        with_token = found is not None and found.browser is None
-        if not with_token and not same_origin(request.headers, self.public_host):
+        without_page = is_device_post(request) or (found is not None and found.browser is None)
+        if not without_page and not same_origin(request.headers, self.public_host):
             return self.refuse(request, 403, "The form was not sent from one of our own pages; nothing was changed.")
         problem = self._body_problem(request.headers, self.max_body_bytes if found is not None else DEVICE_BYTES)
         return None if problem is None else self.refuse(request, *problem)
@@ -122,8 +183,33 @@ class Guard:
         return None
 
 
-def check_right(request: Request) -> None:
+def _address(request: Request) -> str:
+    return address_of(request.client.host if request.client else None)
+
+
+def _secret_of(request: Request) -> str:
+    """What stands for a secret that only a route looks up, a link's or a device's; empty where there is none."""
+    if is_secret_link(request):
+        return digest_of(re.split(r"[/.]", request.url.path)[2])
+    return digest_of(request.headers.get("authorization", "")) if is_device_post(request) else ""
+
+
+def _known_by(request: Request, found: Entered | None) -> str:
+    """What somebody who is known is counted by: his browser, or the token of his program."""
+    if found is None:
+        return ""
+    return found.browser.key if found.browser is not None else digest_of(request.headers.get("authorization", ""))
+
+
+def _is_let_send(headers: Headers) -> bool:
+    """Whether a refused body is read to its end; who asks before he sends, or sends without end, is not waited for."""
+    return int(headers["content-length"]) <= DRAINED_BYTES and "expect" not in headers
+
+
+async def check_right(request: Request) -> None:
     """Refuse where whoever asks may not do what the path is for; stands before every route of the app.
+
+    Not in a thread: whether we are alive is answered while all threads are at work.
 
     A site at which he is nothing is not there for him, so that nobody learns which sites there are.
 
@@ -142,6 +228,8 @@ def check_right(request: Request) -> None:
         may = True
     elif asked == "account":
         may = actor.account_id is not None
+    elif asked == "watch_some":
+        may = actor.owner or any("watch" in rights for rights in actor.rights.values())
     elif asked in RIGHTS:
         may = bool(site_id) and actor.may(asked, site_id)
     else:  # `own`, and a path that nobody put into the table
@@ -157,6 +245,22 @@ def is_device_post(request: Request) -> bool:
     cookie nor origin would add anything.
     """
     return request.method == "POST" and _DEVICE_PATH.fullmatch(request.url.path) is not None
+
+
+def is_metrics_from_here(request: Request) -> bool:
+    """Whether a program on this machine asks for `/metrics`, directly.
+
+    What a proxy on this machine hands on also comes from here: it has another host's name, or says for whom it asks.
+    """
+    handed_on = ("forwarded", "via", "x-forwarded-for", "x-forwarded-host", "x-real-ip")
+    return (
+        request.method == "GET"
+        and request.url.path == METRICS_PATH
+        and request.client is not None
+        and request.client.host in ("127.0.0.1", "::1")
+        and _HOST.fullmatch(request.headers.get("host", "")) is not None
+        and not any(name in request.headers for name in handed_on)
+    )
 
 
 def is_secret_link(request: Request) -> bool:

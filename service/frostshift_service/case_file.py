@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import math
 import re
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
@@ -58,6 +59,8 @@ MAX_CASES: Final = 500
 MAX_DEPTH: Final = 12
 """Brackets inside brackets; a case needs four."""
 LONGEST_VALUE: Final = 200
+MAX_UNKNOWN: Final = 20
+"""Unknown keys of an object that are said: nobody reads more, and a file may hold tens of thousands."""
 DEFAULT_TABLE: Final = "aws_d1_1_2015_t3_3"
 SHARE: Final = (0.01, 0.95)
 """Limits of the share of a source's heat that reaches the steel."""
@@ -349,7 +352,7 @@ def json_object(pairs: Sequence[tuple[str, Any]]) -> JsonObject:
     made = JsonObject(pairs)
     if len(made) < len(pairs):
         names = [name for name, _ in pairs]
-        made.twice = tuple(dict.fromkeys(name for name in names if names.count(name) > 1))
+        made.twice = tuple(name for name, times in Counter(names).items() if times > 1)
     return made
 
 
@@ -454,14 +457,11 @@ class _Reader:
             self._problem(field, value, f"{_shown(value)} where an object with the keys {', '.join(known)} is expected")
             return None
         before = f"{field}." if field else ""
-        for key in value:
-            if key not in known:
-                meant = get_close_matches(key, known, n=1, cutoff=0.65)
-                hint = f"; is {meant[0]} meant" if meant else ""
-                self._problem(
-                    before + key[:60], value[key], f"unknown key{hint}; known keys are {', '.join(known)}", ""
-                )
-        for key in value.twice if isinstance(value, JsonObject) else ():
+        for key in [key for key in value if key not in known][:MAX_UNKNOWN]:
+            meant = get_close_matches(key[:60], known, n=1, cutoff=0.65)
+            hint = f"; is {meant[0]} meant" if meant else ""
+            self._problem(before + key[:60], value[key], f"unknown key{hint}; known keys are {', '.join(known)}", "")
+        for key in value.twice[:MAX_UNKNOWN] if isinstance(value, JsonObject) else ():
             self._problem(before + key[:60], None, "the key stands twice")
         return value
 

@@ -5,13 +5,15 @@ from __future__ import annotations
 import io
 import logging
 import os
+import signal
 import socket
 import sys
 import threading
+from collections.abc import Callable
 from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Final
 
 import typer
 from sqlalchemy import Engine
@@ -20,17 +22,21 @@ from sqlalchemy.exc import DBAPIError
 from frostshift_rules.strict import TableError
 from frostshift_service import clock, demo
 from frostshift_service.commands.accounts import account_app, base_url, mailer_of, sign_in
+from frostshift_service.commands.backup import backup, restore
 from frostshift_service.commands.case import case
 from frostshift_service.commands.compare import compare
+from frostshift_service.commands.doctor import doctor
 from frostshift_service.commands.gas import gas
 from frostshift_service.commands.line import Refused, SiteOption, opened, print_csv, print_json, read_day, site_id_of
 from frostshift_service.commands.people import notices_app, people_app
 from frostshift_service.commands.schedule import reading_command, schedule_app, take_schedule
 from frostshift_service.commands.sites import procedures_app, site_app, tables_app
 from frostshift_service.commands.stock import stock_app
+from frostshift_service.commands.tidy import tidy_command
 from frostshift_service.commands.weather import pull, scores, thermometer_app, weather
 from frostshift_service.http import HttpError
 from frostshift_service.jobs import Jobs, check_tables
+from frostshift_service.log_lines import write_log
 from frostshift_service.settings import Settings, SettingsError, load_settings
 from frostshift_service.site_file import SiteFileError
 from frostshift_service.stock_form import contents_of, kinds_of
@@ -47,6 +53,11 @@ from frostshift_service.views.terminal import sheet_text
 from frostshift_service.weather import FeedError
 
 log = logging.getLogger("frostshift_service")
+
+STOP_WITHIN_S: Final = 20.0
+"""A stop takes no longer. What stops us (systemd, a container engine) has to wait a little longer than this."""
+ANSWER_WITHIN_S: Final = 5
+"""Requests that are being answered when we are stopped have so long."""
 
 app = typer.Typer(
     name="frostshift",
@@ -73,7 +84,11 @@ app.command()(scores)
 app.command()(gas)
 app.command()(compare)
 app.command()(case)
+app.command()(doctor)
 app.command("sign-in")(sign_in)
+app.command()(backup)
+app.command()(restore)
+app.command("tidy")(tidy_command)
 
 
 def main() -> None:
@@ -128,11 +143,44 @@ def serve(
     port: Annotated[int | None, typer.Option(min=1, max=65535, help="port; without it the setting's")] = None,
 ) -> None:
     """Serve the pages on this machine, keep forecasts and plans up to date and tell people, until stopped."""
+    signal.signal(signal.SIGTERM, _leave)
     with opened(sending=True) as (settings, engine, jobs):
         check_tables(engine)
+        write_log(settings.log_format, settings.log_level, settings.secret_values())
         if settings.contact is None:
-            print("No forecast is pulled: weather services want a contact, set FROSTSHIFT_CONTACT.", file=sys.stderr)
+            log.warning("no forecast is pulled: weather services want a contact, set FROSTSHIFT_CONTACT")
         _serve(settings, engine, jobs, port or settings.port)
+
+
+def _leave(_signal: int, _frame: object) -> None:
+    """SIGTERM ends us as the end of the work does, wherever we are: open transactions are rolled back, exit code 0."""
+    sys.exit(0)
+
+
+def _cut_off() -> None:
+    """End at once. Nothing is half: what was not committed is done again, by another copy or at the next start."""
+    log.warning("still at work %g s after we were stopped: cut off, to be done again", STOP_WITHIN_S)
+    os._exit(0)
+
+
+def _listening(host: str, port: int) -> socket.socket:
+    """The port, taken; one that is in use is one line."""
+    try:
+        return socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET)
+    except OSError as error:
+        reason = os.strerror(error.errno or 0)
+        raise Refused(f"Port {port} cannot be used ({reason}): choose another with --port.") from error
+
+
+def _links_on_enter(say_link: Callable[[], None]) -> None:
+    """A link for every Enter, where there is a terminal."""
+
+    def more_links() -> None:
+        for _ in sys.stdin:
+            say_link()
+
+    if sys.stdin is not None and sys.stdin.isatty():
+        threading.Thread(target=more_links, daemon=True).start()
 
 
 def _serve(settings: Settings, engine: Engine, jobs: Jobs, port: int, *, always_a_link: bool = False) -> None:
@@ -140,17 +188,18 @@ def _serve(settings: Settings, engine: Engine, jobs: Jobs, port: int, *, always_
     import uvicorn
 
     from frostshift_service.app import create_app
+    from frostshift_service.connections import server_config
 
-    log.setLevel(settings.log_level.upper())
-    # Taken before anything starts: a port that is in use is one line.
-    try:
-        family = socket.AF_INET6 if ":" in settings.host else socket.AF_INET
-        listening = socket.create_server((settings.host, port), family=family)
-    except OSError as error:
-        reason = os.strerror(error.errno or 0)
-        raise Refused(f"Port {port} cannot be used ({reason}): choose another with --port.") from error
+    listening = _listening(settings.host, port)  # before anything starts
     web = create_app(
-        settings, engine, clock.utc_now, jobs, mailer=mailer_of(settings), start=jobs.start, stop=jobs.stop
+        settings,
+        engine,
+        clock.utc_now,
+        jobs,
+        mailer=mailer_of(settings),
+        start=jobs.start,
+        stop=jobs.stop,
+        still_s=jobs.still_s,
     )
     base = base_url(settings, port)
 
@@ -162,6 +211,8 @@ def _serve(settings: Settings, engine: Engine, jobs: Jobs, port: int, *, always_
             known = any_owner_signs_in(session)
         if known and not always_a_link:
             print(f"Sign in at {base}", flush=True)
+        elif settings.log_format == "json":
+            print(f"Nobody can sign in at {base} yet: `frostshift sign-in` makes a link.", flush=True)
         else:
             say_link()
 
@@ -169,15 +220,19 @@ def _serve(settings: Settings, engine: Engine, jobs: Jobs, port: int, *, always_
         async def startup(self, sockets: list[socket.socket] | None = None) -> None:
             await super().startup(sockets)
             say_where()
-            print("Press Enter for a one-time link that signs in as owner, Ctrl+C to stop.", flush=True)
+            if settings.log_format == "text":
+                print("Press Enter for a one-time link that signs in as owner, Ctrl+C to stop.", flush=True)
 
-    def more_links() -> None:
-        for _ in sys.stdin:
-            say_link()
+        async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+            # Threads at work (a plan, a slow weather service) cannot be cancelled, and Python waits for them.
+            longest = threading.Timer(STOP_WITHIN_S, _cut_off)
+            longest.daemon = True
+            longest.start()
+            await super().shutdown(sockets)
 
-    if sys.stdin is not None and sys.stdin.isatty():
-        threading.Thread(target=more_links, daemon=True).start()
-    server = Server(uvicorn.Config(web, log_level="warning", access_log=False))
+    if settings.log_format == "text":
+        _links_on_enter(say_link)
+    server = Server(server_config(web, timeout_graceful_shutdown=ANSWER_WITHIN_S))
     with listening, suppress(KeyboardInterrupt):
         server.run([listening])
 
@@ -196,11 +251,13 @@ def demo_command(
         update={"data_dir": folder, "database_url": f"sqlite:///{(folder / 'demo.db').as_posix()}", **off}
     )
     now = clock.utc_now()
+    signal.signal(signal.SIGTERM, _leave)
     with opened(settings) as (_, engine, jobs):
         check_tables(engine)
         load_demo(engine, jobs, settings, now)
         print(sheet_text(printed_sheet(engine, jobs, demo.SITE_ID, "tomorrow", 2)))
         if not no_serve:
+            write_log(settings.log_format, settings.log_level, settings.secret_values())
             print()
             _serve(settings, engine, jobs, port or settings.port, always_a_link=True)
 

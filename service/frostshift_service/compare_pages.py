@@ -14,7 +14,7 @@ from frostshift_service.web import DeskDep, SiteId, file_answer
 
 router = APIRouter()
 
-Marks = Annotated[list[str] | None, Query(description="mark of a joint; several are allowed")]
+Marks = Annotated[list[str] | None, Query(description="mark of a joint; several are allowed", max_length=500)]
 ShiftKey = Annotated[
     str | None, Query(description="key of a shift, such as `2026-12-17 Day`: all its joints", max_length=200)
 ]

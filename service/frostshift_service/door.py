@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from http.cookies import CookieError, SimpleCookie
 from typing import Final, Protocol
+from urllib.parse import urlsplit
 
 from sqlalchemy import Engine
 
@@ -21,9 +22,22 @@ from frostshift_service.store.machine_tokens import SEEN_EVERY as TOKEN_SEEN_EVE
 from frostshift_service.store.machine_tokens import machine_token_with, mark_token_used
 
 COOKIE: Final = "frostshift_session"
+SECURE_COOKIE: Final = f"__Host-{COOKIE}"
+"""Over https: browsers take this name from us alone, not from another server of the domain, or without https."""
 ENTER_PATH: Final = "/enter"
 
 _BEARER: Final = re.compile(r"[Bb]earer +([\x21-\x7e]{1,200}) *")
+
+
+def is_secure(host: str, pages_url: str | None) -> bool:
+    """Whether a request for this host comes over https: it is the public one, and so is its address."""
+    public = urlsplit(pages_url or "")
+    return public.scheme == "https" and host.lower() == public.netloc.lower()
+
+
+def cookie_name(*, secure: bool) -> str:
+    """Name of the cookie of a session."""
+    return SECURE_COOKIE if secure else COOKIE
 
 
 class Headers(Protocol):
@@ -79,8 +93,10 @@ class Door:
                 account = found
             return f"{ENTER_PATH}?token={kept.new_entry_link(session, account.id, now=now, proves=True)}"
 
-    def who(self, headers: Headers) -> Entered | None:
+    def who(self, headers: Headers, cookie: str = COOKIE) -> Entered | None:
         """Who sends these headers; None: nobody we know.
+
+        `cookie` is the name of the one that counts.
 
         A token in `Authorization` counts alone: where there is one, the cookie is not looked at.
         """
@@ -92,7 +108,7 @@ class Door:
             cookies = SimpleCookie(headers.get("cookie", ""))
         except CookieError:
             return None
-        return self._by_session(cookies[COOKIE].value) if COOKIE in cookies else None
+        return self._by_session(cookies[cookie].value) if cookie in cookies else None
 
     def _by_session(self, secret: str) -> Entered | None:
         now = self.now()

@@ -62,3 +62,8 @@ class GasPlans:
                 found = make_gas_plan(plan, hours, stock, now)
                 self._held[plan.site.id] = _Held(plan, tuple(entries), now, found)
             return found
+
+    def forget(self, site_id: str) -> None:
+        """Hold nothing of a site any more."""
+        with self._working:
+            self._held.pop(site_id, None)

@@ -14,6 +14,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
+from functools import partial
+from socket import socket
 from time import monotonic
 from typing import Any, Final
 from urllib.request import getproxies, proxy_bypass
@@ -116,13 +118,26 @@ Get = Callable[[str, Mapping[str, str], Validators], Answer]
 """`get` with client and time filled in: (url, headers, validators) -> Answer."""
 
 
-def make_client(contact: str | None, version: str, transport: httpx.BaseTransport | None = None) -> httpx.Client:
+class FeedClient(httpx.Client):
+    """The client of weather services; `private_hosts` are those that may have an address of a private network."""
+
+    private_hosts: frozenset[str] = frozenset()
+
+
+def make_client(
+    contact: str | None,
+    version: str,
+    transport: httpx.BaseTransport | None = None,
+    *,
+    private_hosts: frozenset[str] = frozenset(),
+) -> FeedClient:
     """The client for all outgoing requests.
 
     Args:
         contact: e-mail or web address under which the operator can be reached; free weather services ask for it.
         version: our version.
         transport: other than the network, for tests.
+        private_hosts: names of servers that may have an address of a private network.
 
     Raises:
         NoContact: `contact` names neither an e-mail nor a web address.
@@ -131,7 +146,7 @@ def make_client(contact: str | None, version: str, transport: httpx.BaseTranspor
         raise NoContact(
             f"contact {contact!r}: set an e-mail or web address under which the weather service can reach you"
         )
-    return httpx.Client(
+    client = FeedClient(
         headers={
             "User-Agent": f"Frostshift/{version} ({contact})",
             "Accept": "application/json",
@@ -141,6 +156,8 @@ def make_client(contact: str | None, version: str, transport: httpx.BaseTranspor
         follow_redirects=False,
         transport=transport,
     )
+    client.private_hosts = private_hosts
+    return client
 
 
 def clean_text(text: str) -> str:
@@ -148,12 +165,12 @@ def clean_text(text: str) -> str:
     return re.sub("[\ud800-\udfff]", "\ufffd", text).replace("\0", "")
 
 
-def bind(client: httpx.Client, now: datetime) -> Get:
+def bind(client: FeedClient, now: datetime) -> Get:
     """`get` with `client` and `now` filled in."""
     return lambda url, headers, validators: get(client, url, headers, validators, now)
 
 
-def get(client: httpx.Client, url: str, headers: Mapping[str, str], validators: Validators, now: datetime) -> Answer:
+def get(client: FeedClient, url: str, headers: Mapping[str, str], validators: Validators, now: datetime) -> Answer:
     """Ask for `url`; follow redirects; retry what may mend itself within seconds.
 
     Connection errors and the statuses 500, 502, 503, 504 are tried `ATTEMPTS` times with growing, jittered pauses,
@@ -161,7 +178,9 @@ def get(client: httpx.Client, url: str, headers: Mapping[str, str], validators: 
 
     Args:
         client: from `make_client`.
-        url: https, or http where the host is this machine.
+        url: https, or http where the host is this machine. Neither it nor what it leads on to may be in a private
+            network, unless its host is one of the client's `private_hosts`; behind a proxy of the environment that is
+            the proxy's to refuse.
         headers: added to the client's.
         validators: of the copy we hold; empty for an unconditional request.
         now: aware, to turn a `Retry-After` date into seconds.
@@ -272,12 +291,7 @@ def post(
             if event == "connection.connect_tcp.complete":
                 connection = info["return_value"].get_extra_info("socket")
                 deadline.watch(connection)
-                if not (_is_loopback(address.host) or _is_proxied(address)):
-                    try:
-                        _refuse_private(connection.getpeername()[0], address.host)
-                    except AddressRefused:
-                        connection.close()
-                        raise
+                _check_peer(connection, address)
 
         try:
             request = client.build_request(
@@ -296,6 +310,21 @@ def post(
     return answer
 
 
+def _check_peer(connection: socket, url: httpx.URL) -> None:
+    """Refuse a connection to a private network, whatever name led there.
+
+    Raises:
+        AddressRefused: the connection is closed, and nothing was sent.
+    """
+    if _is_loopback(url.host) or _is_proxied(url):
+        return
+    try:
+        _refuse_private(connection.getpeername()[0], url.host)
+    except AddressRefused:
+        connection.close()
+        raise
+
+
 def _refuse_private(ip: str, host: str) -> None:
     """Refuse what is an IP address, and none of the public internet."""
     try:
@@ -303,7 +332,7 @@ def _refuse_private(ip: str, host: str) -> None:
     except ValueError:  # a name
         return
     if not found.is_global or found.is_multicast:
-        raise AddressRefused(f"{host}: an address of a private network is not posted to")
+        raise AddressRefused(f"{host}: an address of a private network is neither asked nor posted to")
 
 
 def _is_proxied(url: httpx.URL) -> bool:
@@ -324,7 +353,7 @@ def _worth_a_retry(error: Exception) -> bool | float:
     return asked_s if asked_s <= LONGEST_RETRY_WAIT_S else False
 
 
-def _ask_once(client: httpx.Client, url: str, headers: Mapping[str, str], now: datetime) -> Answer:
+def _ask_once(client: FeedClient, url: str, headers: Mapping[str, str], now: datetime) -> Answer:
     # The redirects are followed here and not by httpx: it reads their bodies without a limit and goes anywhere.
     try:
         request = client.build_request("GET", url, headers=dict(headers))
@@ -334,6 +363,10 @@ def _ask_once(client: httpx.Client, url: str, headers: Mapping[str, str], now: d
     try:
         for _ in range(MAX_REDIRECTS + 1):
             _check_address(request.url, from_loopback)
+            if request.url.host not in client.private_hosts:
+                if not from_loopback:
+                    _refuse_private(request.url.host, request.url.host)
+                request.extensions["trace"] = partial(_trace, request.url)
             response = client.send(request, stream=True)
             try:
                 if response.next_request is None:
@@ -344,6 +377,12 @@ def _ask_once(client: httpx.Client, url: str, headers: Mapping[str, str], now: d
     except httpx.RequestError as error:
         raise Unreachable(f"{_shown(url)}: {type(error).__name__} {error}".rstrip()) from error
     raise AddressRefused(f"{_shown(url)}: sent on more than {MAX_REDIRECTS} times")
+
+
+def _trace(url: httpx.URL, event: str, info: Mapping[str, Any]) -> None:
+    """Told by the connection pool what happens: a new connection is held against the rules before anything is sent."""
+    if event == "connection.connect_tcp.complete":
+        _check_peer(info["return_value"].get_extra_info("socket"), url)
 
 
 def _without_secrets(request: httpx.Request, before: httpx.URL) -> httpx.Request:

@@ -7,12 +7,16 @@ from __future__ import annotations
 
 import gc
 import logging
+from collections import OrderedDict
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from threading import Lock
+from socket import gethostname
+from threading import Event, Lock
+from time import monotonic
 from typing import Final, Literal
+from uuid import uuid4
 
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.cron import CronTrigger
@@ -40,22 +44,25 @@ from frostshift_rules.tables import check_shipped, load_code_table
 from frostshift_rules.workload import NO_WEATHER, FeedChange, HeatPlan, Plan, StationHours, Weather
 from frostshift_service.gas_plans import GasPlans
 from frostshift_service.http import Get
+from frostshift_service.log_lines import about
+from frostshift_service.metrics import PLAN_SECONDS, Step, count_error
 from frostshift_service.notice_work import Decided, decide_on
 from frostshift_service.outbox import Wiring, deliver, send_test, tell_of_failure
 from frostshift_service.pulls import Pulls, feeds_of, standings
 from frostshift_service.senders import Senders
 from frostshift_service.site_file import check_own_table
+from frostshift_service.site_turns import SiteTurns
 from frostshift_service.store import forecasts, plans
 from frostshift_service.store import joints as kept_joints
 from frostshift_service.store.alerts import load_alerts
 from frostshift_service.store.engine import reading, writing
-from frostshift_service.store.notice_links import forget_old_links
 from frostshift_service.store.notices import load_setup
 from frostshift_service.store.observed import load_observed
 from frostshift_service.store.readings import readings_of
 from frostshift_service.store.records import FeedInUse, KeptBecause, KeptSite, PlanInputs, StoreError, UnknownJoint
 from frostshift_service.store.sites import load_site, load_sites
 from frostshift_service.store.thermometer import air_readings_of
+from frostshift_service.tidying import PAUSE_S, tidy_where_due
 from frostshift_service.us_service import UsService
 from frostshift_service.views.chart import SteelSeries
 from frostshift_service.views.thermometer import SHOWN, SiteAir
@@ -73,13 +80,15 @@ PLAN_AGE: Final = timedelta(minutes=15)
 """A plan older than this is made again before it is shown: time itself makes forecasts late and starts pass."""
 READINGS_COUNT: Final = timedelta(days=3)
 """Readings older than this say nothing about the steel any more."""
-KEEP_UNSEEN_PLANS: Final = 20
+KEEP_UNSEEN_PLANS: Final = plans.KEEP_UNSEEN
+JOINTS_IN_HAND: Final = 100_000
+"""Most joints whose plans a copy holds in memory, some 10 kB each; others are read from the store when asked for."""
+LOOK_EVERY_S: Final = 5
+"""A copy looks so often for sites that are due."""
 CHANGE_SHOWN: Final = timedelta(hours=24)
 """A change of feed is shown for so long."""
 SILENT: Final = timedelta(hours=1)
 """After so long without a plan, or without deciding on it, people are told. Our choice."""
-FORGET_AT: Final = 9
-"""Hour (UTC) of the day when old links are let go."""
 TORCH_OPTIONS: Final = (1, 2, 3)
 HEATERS_MORE: Final = (0, 2, 4)
 """Electric heaters have to cover what is heated: fewer than planned are no choice."""
@@ -151,6 +160,7 @@ class Jobs:
         feeds: Mapping[str, Feed] = FEEDS,
         senders: Senders | None = None,
         wiring: Wiring | None = None,
+        joints_in_hand: int = JOINTS_IN_HAND,
     ) -> None:
         """Jobs on a store.
 
@@ -163,29 +173,32 @@ class Jobs:
             feeds: by name; as the settings have them (`feeds.feeds_with`).
             senders: of notices, by channel; None: nothing is sent.
             wiring: of the outbox: words and links; None: nothing is sent.
+            joints_in_hand: most joints whose plans are held in memory.
         """
         self._engine, self._now = engine, now
         self._pulls = Pulls(engine, now, get=get, jitter=jitter, base_urls=base_urls, feeds=feeds)
         self._us_service = UsService(engine, now, get=get, jitter=jitter, base_urls=base_urls)
         self.pull, self.take_payload = self._pulls.pull, self._pulls.take_payload
-        self._current: dict[str, _Current] = {}
+        self._current: OrderedDict[str, _Current] = OrderedDict()
+        self._joints_in_hand = joints_in_hand
         self._plates: dict[str, tuple[int, ReferencePlates | None]] = {}
         self.gas_plans = GasPlans()
         self._planning = Lock()
         self._scheduler: BackgroundScheduler | None = None
         self._senders, self._wiring = senders, wiring
+        self._stopping = Event()
         self._failing: dict[tuple[str, str], datetime] = {}
+        self._turns = SiteTurns(engine, now, f"{gethostname()}-{uuid4().hex[:8]}", self._work_on, self._stopping)
+        self._moved_s: float | None = None
 
     # The loop
 
     def start(self) -> None:
         """Run all loops now, and then each by its trigger; `deliver` where anything is sent."""
+        self._stopping.clear()
         self._scheduler = BackgroundScheduler(timezone="UTC")
         # Apart from each other: a mail server that is slow must not hold up a forecast.
-        loops = {
-            self.tick: CronTrigger(minute="*", timezone="UTC"),
-            self.forget: CronTrigger(hour=FORGET_AT, timezone="UTC"),
-        }
+        loops = {self.tick: CronTrigger(second=f"*/{LOOK_EVERY_S}", timezone="UTC")}
         if self._senders is not None and self._wiring is not None:
             loops[self.deliver] = CronTrigger(second="*/20", timezone="UTC")
         for loop, trigger in loops.items():
@@ -197,32 +210,44 @@ class Jobs:
                 coalesce=True,
                 max_instances=1,
             )
+        self._scheduler.add_job(self.tidy, CronTrigger(minute=37, timezone="UTC"), coalesce=True, max_instances=1)
         self._scheduler.start()
 
     def stop(self) -> None:
-        """Let a running tick end, then start no other."""
+        """Let a running tick and the messages that are being sent end, then start no other."""
+        self._stopping.set()
         if self._scheduler is not None:
             self._scheduler.shutdown(wait=True)
             self._scheduler = None
 
     def tick(self) -> None:
-        """Pull what is due, plan again where something changed, decide what to tell. No step, no site stops another."""
-        with reading(self._engine) as session:
-            site_ids = [kept.site.id for kept in load_sites(session)]
-        for site_id in site_ids:
-            steps: dict[str, Callable[[str], object]] = {
-                "alerts": self._us_service.pull_alerts,
-                "pull": self.pull,
-                "plan": self._plan_with_past,
-                "notices": self.decide,
-            }
-            for name, step in steps.items():
+        """Work on the sites that are due and that no other copy has in hand."""
+        self._moved_s = monotonic()
+        self._turns.run()
+        self._moved_s = monotonic()
+
+    def _work_on(self, site_id: str) -> None:
+        """Pull what is due, plan again where something changed, decide what to tell. No step stops another."""
+        steps: dict[Step, Callable[[str], object]] = {
+            "alerts": self._us_service.pull_alerts,
+            "pull": self.pull,
+            "plan": self._plan_with_past,
+            "notices": self.decide,
+        }
+        for name, step in steps.items():
+            self._moved_s = monotonic()
+            with about(site=site_id, step=name):
                 try:
                     step(site_id)
                     self._failing.pop((site_id, name), None)
                 except Exception:
+                    count_error(name)
                     log.exception("site %s: %s failed", site_id, name)
                     self._tell_of_failure(site_id, name)
+
+    def still_s(self) -> float | None:
+        """Seconds since the loop last took a step, whatever the clock of the machine did; None: it has taken none."""
+        return None if self._moved_s is None else monotonic() - self._moved_s
 
     def _tell_of_failure(self, site_id: str, step: str) -> None:
         """Where nothing could be planned or told for `SILENT`, people hear of that."""
@@ -261,14 +286,18 @@ class Jobs:
         if self._senders is None or self._wiring is None:
             return
         try:
-            deliver(self._engine, self._senders, self._wiring, self._now)
+            deliver(self._engine, self._senders, self._wiring, self._now, stopping=self._stopping.is_set)
         except Exception:
+            count_error("deliver")
             log.exception("notices could not be delivered")
 
-    def forget(self) -> None:
-        """Let go what nobody can use any more: links to answers that are long over."""
-        with writing(self._engine) as session:
-            forget_old_links(session, now=self._now())
+    def tidy(self) -> None:
+        """Let old rows go, where no copy has done so for a day."""
+        try:
+            tidy_where_due(self._engine, self._now(), lambda: self._stopping.wait(PAUSE_S))
+        except Exception:
+            count_error("tidy")
+            log.exception("old rows could not be deleted")
 
     def _plan_with_past(self, site_id: str) -> None:
         """Plan again where something changed; where hours of the run-in are missing, ask for them first."""
@@ -297,21 +326,38 @@ class Jobs:
         return current.plan if current.plan.joints else None
 
     def _up_to_date(self, site_id: str) -> _Current:
+        """The newest plan of the site, whichever copy made it; made again where it is old or something changed."""
         with self._planning:
-            current = self._current.get(site_id)
             with reading(self._engine) as session:
+                now = self._now()
                 kept_site = load_site(session, site_id)
-                forecast_id = in_use(standings(session, kept_site, self._now())).forecast_id
-                there = current is not None and plans.is_kept(session, current.plan_id)  # or thinned by another copy
-            if (
-                current is not None
-                and there
-                and (current.made_from.revision, current.made_from.forecast_id) == (kept_site.revision, forecast_id)
-                and timedelta(0) <= self._now() - current.plan.made_utc < PLAN_AGE
-            ):
-                return current
+                forecast_id = in_use(standings(session, kept_site, now)).forecast_id
+                made = plans.newest_made(session, site_id)
+                if (
+                    made is not None
+                    and (made.site_revision, made.forecast_id) == (kept_site.revision, forecast_id)
+                    and timedelta(0) <= now - made.made_utc < PLAN_AGE
+                ):
+                    current = self._current.get(site_id)
+                    if current is None or current.plan_id != made.plan_id:
+                        with without_collector():
+                            current = _load(session, site_id, made)
+                    return self._in_hand(site_id, current)
             return self._plan(site_id)
 
+    def _in_hand(self, site_id: str, current: _Current) -> _Current:
+        """Hold a plan in memory; those that nobody asked for the longest go where there are too many joints."""
+        self._current[site_id] = current
+        self._current.move_to_end(site_id)
+        joints = sum(len(one.inputs.joints) for one in self._current.values())
+        while joints > self._joints_in_hand and len(self._current) > 1:
+            gone, old = self._current.popitem(last=False)
+            joints -= len(old.inputs.joints)
+            self._plates.pop(gone, None)
+            self.gas_plans.forget(gone)
+        return current
+
+    @PLAN_SECONDS.time()
     def _plan(self, site_id: str) -> _Current:
         now = self._now()
         with reading(self._engine) as session:
@@ -322,15 +368,14 @@ class Jobs:
             plan = make_plan(inputs.site, table, inputs.joints, inputs.weather, inputs.readings, now)
         before = self._current.get(site_id)
         with writing(self._engine) as session, without_collector():
-            plan_id = plans.keep_plan(session, plan, inputs, forecast_id)
+            plan_id = plans.keep_plan(session, plan, inputs, forecast_id, revision=made_from.revision)
             if used is not None and used.since_utc == now:
                 forecasts.put_feed_in_use(session, site_id, used)
             changed = before is not None and _calls(before.plan) != _calls(plan)
             if changed:
                 plans.mark_plan_seen(session, plan_id, "changed")
             plans.thin_plans(session, site_id, KEEP_UNSEEN_PLANS)
-        self._current[site_id] = _Current(plan_id, plan, made_from, "changed" if changed else "")
-        return self._current[site_id]
+        return self._in_hand(site_id, _Current(plan_id, plan, made_from, "changed" if changed else ""))
 
     # What the page of one joint shows beside its plan
 
@@ -547,6 +592,14 @@ def _weather(session: Session, kept_site: KeptSite, standing: Standing, used: Fe
     )
     said = with_earlier(forecast.hours, earlier, now - LOOKS_BACK)
     return RawWeather(weather, said, found.source == Source.STATION)
+
+
+def _load(session: Session, site_id: str, made: plans.Made) -> _Current:
+    """A plan that is kept, as if it had been made here."""
+    kept = plans.plan_by_id(session, made.plan_id)
+    made_from = _made_from(session, site_id, made.made_utc)
+    as_planned = replace(made_from, inputs=plans.inputs_of(session, made.plan_id))
+    return _Current(made.plan_id, kept.plan, as_planned, kept.kept_because)
 
 
 def _calls(plan: Plan) -> dict[str, tuple[str, str]]:

@@ -25,6 +25,8 @@ from frostshift_rules.job import Site
 from frostshift_rules.notice_events import AddressOff, Event, ForecastAge, Notice, Told
 from frostshift_rules.notice_setup import Address, Channel, NoticeSetup, Person, Urgency
 from frostshift_rules.notice_together import together
+from frostshift_service.heartbeat import Heartbeat
+from frostshift_service.metrics import DELIVERIES
 from frostshift_service.senders import ANSWER_PATH, Message, SendError, Senders
 from frostshift_service.store import deliveries, notices
 from frostshift_service.store.engine import reading, writing
@@ -44,6 +46,7 @@ log = logging.getLogger(__name__)
 
 WORKERS: Final = 4
 """Messages that are sent at once: a server that is slow holds up one of them."""
+BEAT_S: Final = deliveries.STALE.total_seconds() / 4
 CLOCKS_APART: Final = timedelta(minutes=5)
 """Copies on several machines differ by no more than this."""
 MOST_IN_A_RUN: Final = 2000
@@ -195,11 +198,12 @@ class _Run:
     senders: Senders
     wiring: Wiring
     now: Callable[[], datetime]
+    stopping: Callable[[], bool]
     lock: Lock = field(default_factory=Lock)
     outcomes: Counter[Outcome] = field(default_factory=Counter)
     skip_addresses: set[tuple[str, str]] = field(default_factory=set)
     skip_channels: set[Channel] = field(default_factory=set)
-    busy: set[tuple[str, str]] = field(default_factory=set)
+    busy: dict[tuple[str, str], int] = field(default_factory=dict)
     claims: int = 0
 
 
@@ -210,6 +214,7 @@ def deliver(
     now: Callable[[], datetime],
     *,
     workers: int = WORKERS,
+    stopping: Callable[[], bool] = lambda: False,
 ) -> Mapping[Outcome, int]:
     """Send everything that is due; repeat and pass on what nobody has answered.
 
@@ -222,6 +227,7 @@ def deliver(
         wiring: words and links.
         now: reads the clock, aware UTC.
         workers: messages sent at once.
+        stopping: whether to begin no other message; what is left is due in the next run.
 
     Returns:
         Outcome -> number of deliveries.
@@ -238,14 +244,23 @@ def deliver(
                 deliveries.follow_up(session, site_id, now=now())
         except Exception:
             log.exception("site %s: what nobody answered could not be passed on", site_id)
-    run = _Run(engine, senders, wiring, now)
-    if workers == 1:
-        _work(run)
-    else:
-        with ThreadPoolExecutor(workers) as pool:
-            for one in [pool.submit(_work, run) for _ in range(workers)]:
-                one.result()
+    run = _Run(engine, senders, wiring, now, stopping)
+    with Heartbeat(BEAT_S, lambda: _renew(run)):
+        if workers == 1:
+            _work(run)
+        else:
+            with ThreadPoolExecutor(workers) as pool:
+                for one in [pool.submit(_work, run) for _ in range(workers)]:
+                    one.result()
     return dict(run.outcomes)
+
+
+def _renew(run: _Run) -> None:
+    with run.lock:
+        ids = tuple(run.busy.values())
+    if ids:
+        with writing(run.engine) as session:
+            deliveries.keep_claims(session, ids, now=run.now())
 
 
 def _work(run: _Run) -> None:
@@ -253,19 +268,19 @@ def _work(run: _Run) -> None:
         # One after the other, so that no two workers are at one address: what one of them learns of it counts for all.
         with run.lock:
             run.claims += 1
-            if run.claims > MOST_IN_A_RUN:
+            if run.claims > MOST_IN_A_RUN or run.stopping():
                 return
             with writing(run.engine) as session:
                 claimed = deliveries.claim_next(
                     session,
                     now=run.now(),
-                    skip_addresses=run.skip_addresses | run.busy,
+                    skip_addresses=run.skip_addresses | run.busy.keys(),
                     skip_channels=run.skip_channels,
                 )
             if claimed is None:  # what waits for a busy address is its worker's
                 return
             address = claimed.site_id, claimed.delivery.address_key
-            run.busy.add(address)
+            run.busy[address] = claimed.delivery.id
         try:
             outcome = _attempt(run, claimed)
         except Exception:
@@ -274,8 +289,9 @@ def _work(run: _Run) -> None:
             outcome = "waiting"
             with run.lock:
                 run.skip_addresses.add(address)
+        DELIVERIES.labels(claimed.delivery.address_key.partition(":")[0], outcome).inc()
         with run.lock:
-            run.busy.discard(address)
+            run.busy.pop(address, None)
             run.outcomes[outcome] += 1
 
 

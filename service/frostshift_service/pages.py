@@ -441,7 +441,11 @@ def set_state(
 
 @router.post("/sites/{site_id}/undo")
 def undo(
-    desk: DeskDep, site_id: SiteId, mark: MarkField, number: Annotated[int, Form(ge=1)], back: BackField = ""
+    desk: DeskDep,
+    site_id: SiteId,
+    mark: MarkField,
+    number: Annotated[int, Form(ge=1, le=2**31 - 1)],
+    back: BackField = "",
 ) -> Response:
     """Take back the last change by hand of a joint, where it is still that one."""
     now = desk.now()

@@ -95,6 +95,15 @@ def static_file(url: str) -> tuple[bytes, str]:
     return content, _KINDS[name.rpartition(".")[2]]
 
 
+def check_pdf() -> None:
+    """Load what PDFs need.
+
+    Raises:
+        NoPdf: WeasyPrint or its libraries are missing.
+    """
+    _library()
+
+
 @cache
 def _library() -> Any:
     try:

@@ -44,7 +44,6 @@ ALERTS: Final = "nws_alerts"
 """Names among the feed rows of what is no forecast."""
 US_FEEDS: Final = ("nws", "nws_hourly", STATIONS, ALERTS)
 """Everything that is asked of one server of the US service."""
-KEEP_FORECASTS: Final = timedelta(days=14)
 _DAY: Final = timedelta(days=1)
 
 
@@ -302,6 +301,6 @@ def _keep(session: Session, site_id: str, forecast: Forecast, payload: bytes, no
         service=forecast.service,
     )
     forecasts.keep_forecast(session, site_id, kept)
-    forecasts.thin_forecasts(session, site_id, now - KEEP_FORECASTS)
+    forecasts.thin_forecasts(session, site_id, now - forecasts.KEPT)
     history.remember(session, site_id, kept, kept.members)
     history.thin(session, site_id, now)

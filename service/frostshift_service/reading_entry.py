@@ -14,7 +14,8 @@ from typing import Any, Final, Literal, cast, get_args
 
 from frostshift_rules.job import SENSES, STAGES, Reading, Sense, Stage
 from frostshift_rules.units import c_from_f, f_from_c
-from frostshift_service.air_post import PostProblem, Twice, rows_of, shown_value
+from frostshift_service.air_post import PostProblem, Twice, rows_of, shown_value, unknown_keys
+from frostshift_service.http import clean_text
 from frostshift_service.store.readings import LIMITS_C
 from frostshift_service.typed import local_moment
 
@@ -151,8 +152,8 @@ def read_entry(row: Any, number: int, zone: str, now: datetime, by: str = "") ->
     if isinstance(row, Twice):
         wrong("", row, "every key once")
         return BadEntry(tuple(problems), None)
-    for name in sorted(set(row) - set(_KEYS)):
-        wrong(name[:60], row[name], f"no other key than {', '.join(_KEYS)}")
+    for name in unknown_keys(row, _KEYS):
+        wrong(clean_text(name[:60]), row[name], f"no other key than {', '.join(_KEYS)}")
     entry_key = _entry_key(row, wrong)
     texts = {name: _text(row, name, wrong) for name in LENGTHS}
     for name, text in (("mark", texts["mark"]), ("by", texts["by"] or by)):

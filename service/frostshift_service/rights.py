@@ -11,7 +11,7 @@ from typing import Final, Literal, get_args
 
 Role = Literal["superintendent", "purchasing", "crew", "viewer"]
 """What somebody is at a site. An owner is no role: he may do everything everywhere."""
-Right = Literal["see", "work", "plan", "stock", "answer", "set_up"]
+Right = Literal["see", "work", "plan", "stock", "answer", "set_up", "watch"]
 """What may be done at a site.
 
 - see: read the sheet, joints, weather, schedule, gas, notices, rule tables.
@@ -20,11 +20,13 @@ Right = Literal["see", "work", "plan", "stock", "answer", "set_up"]
 - stock: enter what happened to gas cylinders.
 - answer: say that a notice was seen.
 - set_up: change the site's settings, people, procedures, links and tokens, and who may do what at it.
+- watch: read at `/metrics` how the service stands with it: ages of forecasts and plans, messages that wait.
 """
-Asked = Right | Literal["open", "link", "device", "signed_in", "account", "own"]
+Asked = Right | Literal["open", "link", "device", "signed_in", "account", "own", "watch_some"]
 """What a path asks for: a right at its site; `open`: nothing; `link`: the secret in it; `device`: a device's token;
-`signed_in`: a session or a token, whatever its rights; `account`: a session; `own`: an owner's."""
-Scope = Literal["read", "readings", "schedule", "stock"]
+`signed_in`: a session or a token, whatever its rights; `account`: a session; `own`: an owner's; `watch_some`: the right
+`watch` at one site at least, and the answer holds no other site."""
+Scope = Literal["read", "readings", "schedule", "stock", "metrics"]
 """What a program's token may do at its site."""
 
 ROLES: Final[tuple[Role, ...]] = get_args(Role)
@@ -42,6 +44,7 @@ SCOPES: Final[Mapping[Scope, frozenset[Right]]] = {
     "readings": frozenset({"work"}),
     "schedule": frozenset({"plan"}),
     "stock": frozenset({"stock"}),
+    "metrics": frozenset({"watch"}),
 }
 
 
@@ -74,6 +77,10 @@ class Actor:
 
 _BY_RIGHT: Final[Mapping[Asked, tuple[str, ...]]] = {
     "open": (
+        "GET /healthz",
+        "HEAD /healthz",
+        "GET /readyz",
+        "HEAD /readyz",
         "GET /sign-in",
         "POST /sign-in",
         "POST /sign-in/link",
@@ -92,6 +99,7 @@ _BY_RIGHT: Final[Mapping[Asked, tuple[str, ...]]] = {
         "GET /calendar/{token}.ics",
         "HEAD /calendar/{token}.ics",
     ),
+    "watch_some": ("GET /metrics",),
     "device": ("POST /sites/{site_id}/thermometer",),
     "signed_in": (
         "GET /",

@@ -1,7 +1,8 @@
 """Every setting of the service, with its default and what it does. Read once, at the start.
 
 A setting is an environment variable with the prefix `FROSTSHIFT_`. A wrong value, or a variable with our prefix that
-we do not know, stops the start: a misspelt name must never mean a silent default.
+we do not know, stops the start: a misspelt name must never mean a silent default. A secret may stand in a file instead,
+which `FROSTSHIFT_..._FILE` names: that is how containers and systemd hand secrets over.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from collections.abc import Mapping
 from ipaddress import ip_address
 from pathlib import Path
 from typing import Any, Final, Literal
-from urllib.parse import urlsplit
+from urllib.parse import unquote, urlsplit
 
 from pydantic import Field, SecretStr, ValidationError, ValidationInfo, field_validator, model_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
@@ -23,6 +24,10 @@ from frostshift_service.mail_address import is_mail_address, mail_server
 PREFIX: Final = "FROSTSHIFT_"
 DATABASE_NAME: Final = "frostshift.db"
 OPEN_METEO_MODEL: Final = "ecmwf_ifs025"
+SECRETS: Final = ("database_url", "open_meteo_key", "smtp_url")
+"""Settings that may be, or hold, a secret, and may stand in a file."""
+SECRET_BYTES: Final = 10_000
+"""Longest file of a secret."""
 
 _HOSTS: Final = ("127.0.0.1", "::1", "localhost")
 """This machine alone."""
@@ -98,6 +103,25 @@ class Settings(BaseSettings):
     log_level: Literal["debug", "info", "warning", "error"] = Field(
         default="info", description="Least severe message that is written to the log."
     )
+    log_format: Literal["text", "json"] = Field(
+        default="text",
+        description="How `serve` writes its log to standard error: `text`, for a terminal, or `json`, a line an event. "
+        "With `json` no link to sign in is printed either, as a collector keeps what is printed: `frostshift sign-in` "
+        "makes one.",
+    )
+    metrics_on_loopback: bool = Field(
+        default=False,
+        description="Whether a program on this machine may read `/metrics`, of all sites, without a token. Off by "
+        "default: whoever has a login on this machine could read the names of the sites.",
+    )
+    requests_per_second: float = Field(
+        default=20.0,
+        ge=1.0,
+        le=100_000.0,
+        description="How often one client may ask, on average over half a minute: a browser that is signed in, a "
+        "program's token, a secret link; without any of these a network address. Files of the look and what watches "
+        "over the service are not counted.",
+    )
     schedule_bytes: int = Field(
         default=10_000_000, ge=1_000, le=100_000_000, description="Largest schedule file that is read [bytes]."
     )
@@ -107,6 +131,11 @@ class Settings(BaseSettings):
         description="Base address of Open-Meteo, without `/v1/forecast`: a paid plan's host, or a server of your own. "
         "Off by default: the free host https://api.open-meteo.com is for non-commercial use only (the data are "
         "CC BY 4.0). Without it the feed `open_meteo` is not asked.",
+    )
+    open_meteo_private: bool = Field(
+        default=False,
+        description="Whether the hosts of FROSTSHIFT_OPEN_METEO_URL and its ensemble may have addresses of a private "
+        "network: a server of your own there. Off by default: no weather service may lead us into one.",
     )
     open_meteo_ensemble_url: str | None = Field(
         default=None,
@@ -263,6 +292,23 @@ class Settings(BaseSettings):
             )
         return self
 
+    def private_hosts(self) -> frozenset[str]:
+        """Names of weather servers that may have an address of a private network."""
+        urls = (self.open_meteo_url, self.open_meteo_ensemble_url) if self.open_meteo_private else ()
+        return frozenset(str(urlsplit(url).hostname) for url in urls if url)
+
+    def secret_values(self) -> tuple[str, ...]:
+        """Everything secret that is set, as it may stand in a text: whole addresses, and the passwords in them."""
+        whole = [
+            self.smtp_url and self.smtp_url.get_secret_value(),
+            self.database_url if "@" in self.database_url else "",
+        ]
+        found = [self.open_meteo_key and self.open_meteo_key.get_secret_value()]
+        for address in whole:
+            password = urlsplit(address).password if address else None
+            found += [address, password, password and unquote(password)]
+        return tuple({one for one in found if one})
+
 
 def _needs_open_meteo(info: ValidationInfo) -> None:
     """A setting that would do nothing stops the start; one whose base is wrong itself is not named beside it."""
@@ -270,21 +316,74 @@ def _needs_open_meteo(info: ValidationInfo) -> None:
         raise ValueError("does nothing without FROSTSHIFT_OPEN_METEO_URL")
 
 
+def secret_in(path: Path) -> str:
+    """The one line of a file that holds a secret, without its line end.
+
+    Args:
+        path: of the file: UTF-8, at most `SECRET_BYTES` bytes.
+
+    Raises:
+        ValueError: there is no such line; the message names the file and nothing of what it holds.
+    """
+    try:
+        with path.open("rb") as file:
+            content = file.read(SECRET_BYTES + 1)
+    except OSError as error:
+        raise ValueError(f"{path}: cannot be read: {error.strerror}") from None
+    if len(content) > SECRET_BYTES:
+        raise ValueError(f"{path}: larger than {SECRET_BYTES:,} bytes, which is no secret of ours")
+    try:
+        secret = content.decode().removesuffix("\n").removesuffix("\r")
+    except UnicodeDecodeError:
+        raise ValueError(f"{path}: is not UTF-8 text") from None
+    if not secret:
+        raise ValueError(f"{path}: is empty")
+    if not secret.isprintable():  # a line end or NUL within
+        raise ValueError(f"{path}: expected one line of text")
+    return secret
+
+
+def _secrets_in_files(environ: Mapping[str, str]) -> dict[str, str]:
+    """Setting -> value, of the secrets that `environ` (names in capitals) says stand in files.
+
+    Raises:
+        SettingsError: one that cannot be read, or that is set both ways.
+    """
+    found, faults = {}, []
+    for name in SECRETS:
+        variable = PREFIX + name.upper()
+        path = environ.get(f"{variable}_FILE")
+        if not path:
+            continue
+        if environ.get(variable):
+            faults.append(f"{variable} and {variable}_FILE are both set: one of them")
+            continue
+        try:
+            found[name] = secret_in(Path(path))
+        except ValueError as error:
+            faults.append(f"{variable}_FILE: {error}")
+    if faults:
+        raise SettingsError("\n".join(faults))
+    return found
+
+
 def load_settings() -> Settings:
-    """The settings from the environment of the process.
+    """The settings from the environment of the process, and from the files of secrets that it names.
 
     Raises:
         SettingsError: a value that may not be used, or a variable with our prefix that is no setting.
     """
     known = {PREFIX + name.upper() for name in Settings.model_fields}
+    known |= {f"{PREFIX}{name.upper()}_FILE" for name in SECRETS}
     names = {name.upper() for name in os.environ}
     unknown = sorted(
         name for name in names if name.startswith(PREFIX) and not name.startswith(_FOR_TESTS) and name not in known
     )
     if unknown:
         raise SettingsError(f"{unknown[0]} is not a setting; the settings are {', '.join(sorted(known))}")
+    secrets = _secrets_in_files({name.upper(): value for name, value in os.environ.items()})
     try:
-        return Settings()
+        return Settings(**secrets)  # type: ignore[arg-type]  # read as the environment's are: by the validators
     except ValidationError as error:
         faults = [
             (PREFIX + "_".join(str(part) for part in item["loc"]).upper(), item["msg"].removeprefix("Value error, "))

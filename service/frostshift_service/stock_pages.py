@@ -144,7 +144,7 @@ def stock(
     what: Annotated[str, Query(max_length=40)] = "",
     kind: Annotated[str, Query(max_length=100)] = "",
     corrects: Annotated[str, Query(max_length=12)] = "",
-    did: Annotated[int | None, Query(ge=1)] = None,
+    did: Annotated[int | None, Query(ge=1, le=2**31 - 1)] = None,
 ) -> Response:
     """What there is, what can be entered, and the newest entries."""
     typed = {"what": what, "kind": kind, "corrects": corrects}

@@ -12,7 +12,6 @@ from typing import Any
 
 import pytest
 from sqlalchemy import Engine
-from sqlmodel import select
 from tests.notices.made import MINUTE, NOW, ROWAN, SETUP, SITE, TAMSIN, mail, new, notice, person, told_of, words
 from tests.notices.receivers import Receivers
 from tests.service.weather_site import Clock
@@ -32,7 +31,6 @@ from frostshift_service.senders.webhook import WebhookSender
 from frostshift_service.store import deliveries, notice_links, notices
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.records import KeptSite, StoreError, UnknownSite, Words
-from frostshift_service.store.tables import AnswerLinkRow
 
 PAGES = "https://pages.example"
 
@@ -397,9 +395,9 @@ def test_a_worker_that_dies_after_sending_sends_it_twice(
         assert run(engine, {"email": sender}, clock) == {"waiting": 1}
     assert "could not be recorded" in caplog.text
     assert states(engine) == {("rowan", 0, "claimed"): 1}
-    clock.now = NOW + 5 * MINUTE
+    clock.now = NOW + deliveries.STALE
     assert run(engine, {"email": sender}, clock) == {}
-    clock.now = NOW + 5.1 * MINUTE
+    clock.now = NOW + MINUTE
     assert run(engine, {"email": sender}, clock) == {"sent": 1}
     (_, first), (_, second) = sender.got
     assert (first.number, first.delivery_id) == (second.number, second.delivery_id)
@@ -475,6 +473,15 @@ def test_the_jobs_deliver_where_they_have_senders(engine: Engine, clock: Clock) 
     assert len(sender.got) == 1
 
 
+def test_a_stop_lets_a_message_end_and_begins_no_other(engine: Engine, clock: Clock) -> None:
+    set_up(engine, ROWAN, TAMSIN)
+    decide(engine, notice())
+    stop = threading.Event()
+    sender = Noted(lambda _: stop.set())
+    assert deliver(engine, {"email": sender}, WIRING, clock, workers=1, stopping=stop.is_set) == {"sent": 1}
+    assert run(engine, {"email": sender}, clock) == {"sent": 1}, "the next start sends what is left"
+
+
 def test_the_loop_delivers_at_once(engine: Engine, clock: Clock) -> None:
     clock.now = utc_now()  # the scheduler has a clock of its own
     set_up(engine, ROWAN)
@@ -487,24 +494,6 @@ def test_the_loop_delivers_at_once(engine: Engine, clock: Clock) -> None:
     assert arrived.wait(timeout=60)
     made.stop()
     assert states(engine) == {("rowan", 0, "sent"): 1}
-
-
-def test_links_to_answers_that_are_long_over_are_forgotten(engine: Engine, clock: Clock) -> None:
-    set_up(engine, ROWAN)
-    decide(engine, notice(urgency="now"), due=lambda _s, _n, _p: clock.now)
-    jobs(engine, clock, {"email": Noted()}).deliver()
-
-    def links() -> int:
-        with reading(engine) as session:
-            return len(session.exec(select(AnswerLinkRow)).all())
-
-    assert links() == 1
-    clock.now += notice_links.LINKS_LAST
-    jobs(engine, clock, {"email": Noted()}).forget()
-    assert links() == 1
-    clock.now += timedelta(seconds=1)
-    jobs(engine, clock, {"email": Noted()}).forget()
-    assert links() == 0
 
 
 def test_a_store_that_is_gone_does_not_end_the_loop(

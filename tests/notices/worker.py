@@ -23,6 +23,7 @@ from frostshift_service.mail_address import MailServer
 from frostshift_service.outbox import Telling, Wiring, decide_site, deliver
 from frostshift_service.senders.email import EmailSender
 from frostshift_service.senders.webhook import WebhookSender
+from frostshift_service.store import deliveries
 from frostshift_service.store.engine import open_store
 from frostshift_service.store.records import KeptSite, Words
 
@@ -62,6 +63,7 @@ def next_told(now: datetime) -> object:
 
 def work(engine: Engine, smtp: int) -> None:
     """Decide and deliver for ever."""
+    deliveries.STALE = timedelta(minutes=5)  # type: ignore[misc]  # a second of ours, so that no claim is stale at once
     client = make_sending_client("1.2.3")
     senders = {
         "email": EmailSender(MailServer("127.0.0.1", smtp, tls="none"), "preheat@site.example"),

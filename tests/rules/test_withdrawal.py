@@ -28,7 +28,17 @@ from frostshift_rules.cylinder_limits import (
     usable_oxygen_m3,
 )
 from frostshift_rules.draw_figures import figures, read_figures
-from frostshift_rules.shift_draw import Load, Run, Start, cylinders_together, load_of, resting_liquid_c, simulate
+from frostshift_rules.shift_draw import (
+    Load,
+    Run,
+    Start,
+    cylinders_from_each,
+    cylinders_together,
+    least_start_kg,
+    load_of,
+    resting_liquid_c,
+    simulate,
+)
 from frostshift_rules.strict import OutOfRange, TableError, read_toml
 from frostshift_rules.units import c_from_f, kg_from_lb, kw_from_btu_h
 from frostshift_rules.withdrawal import Conditions, NoModel, Vessel
@@ -610,6 +620,36 @@ def test_where_no_number_does_the_reason_is_said() -> None:
     empty = cylinders_together(vessel(), load_of([(7200.0, 200.0)]), [30.0] * 3, Start(2.0, 30.0), Conditions(0.0, 1.6))
     assert empty.count is None
     assert "the load burns more than 12 × 100 lb propane hold" in empty.reason
+
+
+@settings(max_examples=25)
+@given(st.floats(-25.0, 15.0), st.floats(15.0, 80.0), st.integers(1, 6))
+def test_the_least_start_is_the_one_below_which_they_starve(air_c: float, load_kw: float, count: int) -> None:
+    load, air = load_of([(5400.0, load_kw), (1800.0, 0.0), (3600.0, load_kw)]), [air_c] * 4
+    full = Start(45.0, air_c)
+    found_kg = least_start_kg(vessel(), count, load, air, full, BREEZE_15_PSIG)
+
+    def carried(percent: int) -> bool:
+        start = Start(45.0 * percent / 100.0, air_c)
+        return simulate(vessel(), count, load, air, start, BREEZE_15_PSIG).carries
+
+    if found_kg is None:
+        assert not carried(100)
+        return
+    percent = round(found_kg / 0.45)
+    assert carried(percent)
+    assert percent == 1 or not carried(percent - 1)
+
+
+def test_starts_run_at_once_are_as_each_by_itself() -> None:
+    load, air = load_of([(7200.0, 60.0)]), [-12.0] * 3
+    starts = [Start(45.0, -12.0), Start(20.0, -8.0, residue_kg=2.0)]
+    for start, found in zip(
+        starts, cylinders_from_each(vessel(), load, air, starts, BREEZE_15_PSIG, most=7), strict=True
+    ):
+        alone = cylinders_together(vessel(), load, air, start, BREEZE_15_PSIG, most=7)
+        assert (found.count, found.reason, found.by_sustained) == (alone.count, alone.reason, alone.by_sustained)
+        np.testing.assert_array_equal(found.run.liquid_c, alone.run.liquid_c)
 
 
 def test_no_load_takes_one_cylinder_and_rests() -> None:

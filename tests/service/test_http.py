@@ -1,6 +1,8 @@
 """The outgoing HTTP: statuses, retries, addresses and limits, against a mock and against a real local server."""
 
+import contextlib
 import gzip
+import socket
 import threading
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
@@ -8,6 +10,7 @@ from email.utils import format_datetime
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import httpx
 import pytest
@@ -199,6 +202,13 @@ def test_redirects_end(client: httpx.Client) -> None:
         "https://[::1]/",
         "https://127.9.9.9/",
         "ftp://weather.example/",
+        "https://10.0.0.5/",
+        "https://192.168.1.1:8443/",
+        "https://169.254.169.254/latest/meta-data/",
+        "https://[fd00::1]/",
+        "https://[::ffff:10.0.0.5]/",
+        "https://0.0.0.0/",
+        "https://100.64.0.1/",
     ],
 )
 @respx.mock
@@ -458,3 +468,64 @@ def test_a_date_at_the_end_of_the_calendar_is_none_and_loses_no_answer(client: h
 def test_nobody_listens(client: httpx.Client) -> None:
     with pytest.raises(Unreachable, match="ConnectError"):
         ask(client, "http://127.0.0.1:9/")
+
+
+# Private networks -----------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def inside(monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[str, list[bytes]]]:
+    """An address whose name leads to this machine, as it could into any private network, and what was sent there."""
+    monkeypatch.setenv("NO_PROXY", "weather.example")
+    got: list[bytes] = []
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+
+        def listen() -> None:
+            while True:
+                try:
+                    line, _ = listener.accept()
+                except OSError:
+                    return
+                with line, contextlib.suppress(OSError):
+                    line.settimeout(2)
+                    got.append(line.recv(1000))
+
+        thread = threading.Thread(target=listen, daemon=True)
+        thread.start()
+        found = socket.getaddrinfo
+
+        def names(host: Any, *args: Any, **named: Any) -> Any:
+            name = host.decode() if isinstance(host, bytes) else host
+            return found("127.0.0.1" if name == "weather.example" else host, *args, **named)
+
+        monkeypatch.setattr(socket, "getaddrinfo", names)
+        yield f"https://weather.example:{listener.getsockname()[1]}/", got
+        listener.shutdown(socket.SHUT_RDWR)
+        thread.join(5)
+
+
+def test_a_name_that_leads_into_a_private_network_is_sent_nothing(inside: tuple[str, list[bytes]]) -> None:
+    url, got = inside
+    with http.make_client("crew@site.example", "1") as client, pytest.raises(AddressRefused, match="private network"):
+        http.get(client, url, {}, Validators(), NOW)
+    assert b"".join(got) == b""
+
+
+@pytest.mark.usefixtures("one_attempt")
+def test_a_server_of_ones_own_there_is_asked_where_the_settings_say_so(inside: tuple[str, list[bytes]]) -> None:
+    url, got = inside
+    hosts = frozenset({"weather.example"})
+    with http.make_client("crew@site.example", "1", private_hosts=hosts) as client, pytest.raises(Unreachable):
+        http.get(client, url, {}, Validators(), NOW)
+    assert got[0].startswith(b"\x16\x03")  # TLS began
+
+
+@respx.mock
+def test_such_a_server_may_send_us_to_itself_and_to_no_other_there() -> None:
+    hosts = frozenset({"10.0.0.5"})
+    respx.get("https://10.0.0.5/a").respond(302, headers={"Location": "https://10.0.0.5/b"})
+    respx.get("https://10.0.0.5/b").respond(302, headers={"Location": "https://10.0.0.6/"})
+    other = respx.get("https://10.0.0.6/").respond(200)
+    with http.make_client("crew@site.example", "1", private_hosts=hosts) as client, pytest.raises(AddressRefused):
+        http.get(client, "https://10.0.0.5/a", {}, Validators(), NOW)
+    assert not other.called

@@ -704,6 +704,42 @@ def test_a_zip_that_lies_about_its_sizes_is_refused() -> None:
     assert "it is damaged" in only_error(read(bytes(data.replace(size, (10).to_bytes(4, "little")))))
 
 
+def test_a_zip_of_very_many_parts_is_refused() -> None:
+    out = io.BytesIO(good_xlsx())
+    with zipfile.ZipFile(out, "a") as archive:
+        for number in range(workbook.MAX_ENTRIES):
+            archive.writestr(f"{number}", b"")
+    assert re.match(r"s\.csv has 1,0\d\d parts inside, more than 1,000; save", only_error(read(out.getvalue())))
+
+
+def with_cells(cells: bytes) -> bytes:
+    part = "xl/worksheets/sheet1.xml"
+    sheet = zipfile.ZipFile(io.BytesIO(good_xlsx())).read(part)
+    return with_part(part, sheet.replace(b"</sheetData>", cells + b"</sheetData>"))
+
+
+@pytest.mark.parametrize("name", ["xl/sharedStrings.xml", "xl/SHAREDSTRINGS.xml"])
+def test_a_text_that_is_shared_by_many_cells_counts_for_each_of_them(name: str) -> None:
+    # The reader of values copies it: 6 kB of file would take 400 MB and more.
+    text = b"<sst><si><r><t>" + b"x" * 500_000 + b"</t></r><r><t>" + b"x" * 500_000 + b"</t></r></si></sst>"
+    cells = b"<row>" + b'<c t="s"><v>0</v></c>' * 21 + b"</row>"
+    found = read(with_part(name, text, with_part("xl/sharedStrings.xml", None, with_cells(cells))))
+    assert found.errors[0].limit == "20,000,000 letters"
+
+
+def test_texts_in_the_cells_themselves_count_as_well() -> None:
+    cells = b'<row><c t="inlineStr"><is><t>' + b"x" * (workbook.MAX_TEXT + 1) + b"</t></is></c></row>"
+    assert "holds more than 20 million letters" in only_error(read(with_cells(cells)))
+
+
+def test_rows_are_counted_before_any_value_is_read() -> None:
+    one = b"<row><c><v>1</v></c></row>"
+    found = read(with_cells(one * 4 + b"<row/>" * 50), "s.xlsx", max_rows=5)
+    assert found.errors[0].limit != "5 rows"  # one of the good workbook and four: as many as may be
+    found = read(with_cells(one * 5), "s.xlsx", max_rows=5)
+    assert (found.errors[0].limit, found.errors[0].row) == ("5 rows", 7)
+
+
 def test_a_lone_cell_far_away_is_refused_before_it_asks_for_the_memory_of_a_full_sheet() -> None:
     def far(book: openpyxl.Workbook) -> None:
         book.active["XFD1048576"] = "x"

@@ -56,7 +56,7 @@ def opened(settings: Settings | None = None, *, sending: bool = False) -> Iterat
         closing.callback(engine.dispose)
         get = None
         if settings.contact:
-            client = make_client(settings.contact, __version__)
+            client = make_client(settings.contact, __version__, private_hosts=settings.private_hosts())
             closing.callback(client.close)
             get = partial(bind, client)
         jobs = Jobs(

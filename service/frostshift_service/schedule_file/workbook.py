@@ -1,8 +1,9 @@
 """An XLSX schedule's bytes to rows of text.
 
 The values come from calamine, which is quick but trusts the file: a lone cell in the last row and column makes it ask
-for the memory of the whole sheet (and ends the process where there is none), and an error value or a formula that was
-never worked out comes back as an empty cell. So the zip and the sheet's XML are looked through first.
+for the memory of the whole sheet (and ends the process where there is none), a long text that many cells share is
+copied for each of them, and an error value or a formula that was never worked out comes back as an empty cell. So the
+zip and the sheet's XML are looked through first.
 """
 
 from __future__ import annotations
@@ -28,6 +29,10 @@ MAX_UNPACKED: Final = 100_000_000
 MAX_GRID: Final = 5_000_000
 """Most cells of the rectangle around everything in a sheet, blank ones included."""
 MAX_LIST: Final = 5_000_000
+MAX_ENTRIES: Final = 1_000
+"""Most parts of a workbook; one with a sheet or two has a dozen."""
+MAX_TEXT: Final = 20_000_000
+"""Most letters of all cells together, a shared text counted wherever it stands."""
 SHEET_NAME: Final = "joints"
 
 _CORRUPT: Final = "cannot be read as an XLSX workbook: it is damaged or of another kind; save it as .xlsx again"
@@ -64,8 +69,9 @@ def read_xlsx(data: bytes, max_rows: int, sheet_name: str = SHEET_NAME) -> Sheet
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             _check_size(archive)
             name, part = _chosen_sheet(archive, sheet_name)
+            shared = _shared_lengths(archive)
             with archive.open(part) as xml:
-                _check_sheet(xml, name)
+                _parse(xml, _SheetCheck(name, max_rows, shared))
         workbook = python_calamine.load_workbook(io.BytesIO(data))
         rows = workbook.get_sheet_by_name(name).to_python(skip_empty_area=False)
     except FileProblem:
@@ -77,7 +83,11 @@ def read_xlsx(data: bytes, max_rows: int, sheet_name: str = SHEET_NAME) -> Sheet
 
 
 def _check_size(archive: zipfile.ZipFile) -> None:
-    """Refuse by the sizes in the zip's directory, then unpack every part once: a false size fails its check sum."""
+    """Refuse by the zip's directory, then unpack every part once: a false size fails its check sum."""
+    entries = len(archive.infolist())
+    if entries > MAX_ENTRIES:
+        said = f"has {entries:,} parts inside, more than {MAX_ENTRIES:,}; save it as .xlsx again"
+        raise FileProblem(said, f"{MAX_ENTRIES:,} parts")
     unpacked = sum(entry.file_size for entry in archive.infolist())
     if unpacked > MAX_UNPACKED:
         raise FileProblem(
@@ -85,7 +95,7 @@ def _check_size(archive: zipfile.ZipFile) -> None:
             f"{MAX_UNPACKED / 1e6:,.0f} MB unpacked",
         )
     names = archive.namelist()
-    if "xl/workbook.xml" not in names or len(set(names)) != len(names):
+    if "xl/workbook.xml" not in names or len({name.casefold() for name in names}) != len(names):
         raise FileProblem(_CORRUPT)
     if archive.testzip() is not None:
         raise FileProblem(_CORRUPT)
@@ -113,6 +123,35 @@ def _tree(archive: zipfile.ZipFile, part: str) -> ElementTree.Element:
     return ElementTree.fromstring(archive.read(part))
 
 
+def _shared_lengths(archive: zipfile.ZipFile) -> list[int]:
+    """Length of each text that cells share; empty where there are none."""
+    lengths = _SharedLengths()
+    # The reader of values goes by this name, in letters of any size, and not by the workbook's relations.
+    for part in archive.namelist():
+        if part.casefold() == "xl/sharedstrings.xml":
+            with archive.open(part) as xml:
+                _parse(xml, lengths)
+    return lengths.found
+
+
+class _SharedLengths:
+    """Parser target that measures the texts of the list that cells share. Builds no tree."""
+
+    def __init__(self) -> None:
+        self.found: list[int] = []
+
+    def start(self, tag: str, _attributes: dict[str, str]) -> None:
+        if _local(tag) == "si":
+            self.found.append(0)
+
+    def data(self, text: str) -> None:
+        if self.found:
+            self.found[-1] += len(text)
+
+    def close(self) -> None:
+        """Nothing to hand over."""
+
+
 def _local(tag: str) -> str:
     return tag.rpartition("}")[2]
 
@@ -120,8 +159,9 @@ def _local(tag: str) -> str:
 class _SheetCheck:
     """Parser target that refuses what the reader of values would take amiss or for empty. Builds no tree."""
 
-    def __init__(self, name: str) -> None:
-        self._name = name
+    def __init__(self, name: str, max_rows: int, shared: list[int]) -> None:
+        self._name, self._max_rows, self._shared = name, max_rows, shared
+        self._letters = self._filled = self._last_filled = 0
         self._row = self._column = self._last_row = self._last_column = 0
         self._cell: dict[str, str] = {}
         self._inside = ""
@@ -159,8 +199,24 @@ class _SheetCheck:
             )
 
     def data(self, text: str) -> None:
+        self._count(len(text))
         if self._inside == "v":
             self._value += text
+
+    def _count(self, letters: int) -> None:
+        self._letters += letters
+        if self._letters > MAX_TEXT:
+            raise FileProblem(
+                f"sheet '{self._name}' holds more than {MAX_TEXT / 1e6:g} million letters", f"{MAX_TEXT:,} letters"
+            )
+
+    def _count_row(self) -> None:
+        """The rows with something in them, the header included, as `sheet.filled` counts them."""
+        if self._row == self._last_filled:
+            return
+        self._filled, self._last_filled = self._filled + 1, self._row
+        if self._filled > self._max_rows + 1:
+            raise FileProblem(f"has more than {self._max_rows:,} rows", f"{self._max_rows:,} rows", self._row)
 
     def end(self, tag: str) -> None:
         self._inside = ""
@@ -175,13 +231,20 @@ class _SheetCheck:
                 f"cell {at} of sheet '{self._name}' holds a formula without a value; open and save the file in the "
                 "spreadsheet program, or type the value"
             )
+        if kind == "s" and self._value.isdecimal() and len(self._value) < 10 and int(self._value) < len(self._shared):
+            shared = self._shared[int(self._value)]
+            self._count(shared)
+            if shared:
+                self._count_row()
+        elif self._value and kind != "str":  # of a formula's text nobody knows here whether it is blank
+            self._count_row()
 
     def close(self) -> None:
         """Nothing to hand over."""
 
 
-def _check_sheet(xml: IO[bytes], name: str) -> None:
-    parser = ElementTree.XMLParser(target=_SheetCheck(name))
+def _parse(xml: IO[bytes], target: _SheetCheck | _SharedLengths) -> None:
+    parser = ElementTree.XMLParser(target=target)
     while block := xml.read(1 << 20):
         parser.feed(block)
     parser.close()

@@ -7,6 +7,7 @@ import secrets
 import smtplib
 import socket
 import ssl
+from collections.abc import Callable
 from contextlib import suppress
 from datetime import datetime
 from email.headerregistry import Address as Header
@@ -74,10 +75,21 @@ class EmailSender:
         """
         return self._sent(plain_mail(self.sender, to, name, subject, text, now), to)
 
+    def check(self) -> str:
+        """Connect and sign in, and send nothing; what the server said.
+
+        Raises:
+            SendError: that did not work.
+        """
+        return self._worked(lambda smtp: _text(smtp.noop()[1]))
+
     def _sent(self, mail: bytes, to: str) -> str:
+        return self._worked(lambda smtp: self._transact(smtp, mail, to))
+
+    def _worked(self, work: Callable[[_Smtp], str]) -> str:
         with Deadline(self._whole_s) as deadline:
             try:
-                return self._hand_over(mail, to, deadline)
+                return self._signed_in(work, deadline)
             except (SendError, OSError, smtplib.SMTPException, ValueError) as error:
                 if deadline.passed:  # whatever it seemed to say was half of it
                     late = f"{self._name}: cut off after {self._whole_s:g} s"
@@ -91,7 +103,7 @@ class EmailSender:
     def _name(self) -> str:
         return f"mail server {self.server.host}"
 
-    def _hand_over(self, mail: bytes, to: str, deadline: Deadline) -> str:
+    def _signed_in(self, work: Callable[[_Smtp], str], deadline: Deadline) -> str:
         context = self._context or ssl.create_default_context()
         smtp = _Smtp(deadline, context if self.server.tls == "at once" else None, self._reply_s)
         try:
@@ -104,7 +116,7 @@ class EmailSender:
                 smtp.ehlo()
             if self.server.user:
                 smtp.login(self.server.user, self.server.password)
-            return self._transact(smtp, mail, to)
+            return work(smtp)
         finally:
             smtp.close()
 

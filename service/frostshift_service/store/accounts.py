@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
 
+from sqlalchemy import ColumnElement
 from sqlmodel import Session, col, delete, select, update
 
 from frostshift_service.mail_address import is_mail_address
@@ -502,11 +503,14 @@ def give_back(session: Session, key: str) -> None:
     session.exec(counted.values(count=AttemptRow.count - 1))
 
 
+def is_over(now: datetime) -> ColumnElement[bool]:
+    """Of a session: it signs nobody in any more."""
+    return (col(SessionRow.seen_utc) < now - IDLE) | (col(SessionRow.made_utc) < now - LONGEST)
+
+
 def forget_old(session: Session, *, now: datetime) -> None:
     """Sessions, links and attempts that are over go."""
-    session.exec(
-        delete(SessionRow).where((col(SessionRow.seen_utc) < now - IDLE) | (col(SessionRow.made_utc) < now - LONGEST))
-    )
+    session.exec(delete(SessionRow).where(is_over(now)))
     session.exec(delete(EntryLinkRow).where(col(EntryLinkRow.until_utc) < now))
     session.exec(delete(AttemptRow).where(col(AttemptRow.last_utc) < now - FORGOTTEN))
 

@@ -29,8 +29,8 @@ from frostshift_service.store.records import Claimed, DeliveryState, KeptDeliver
 from frostshift_service.store.sites import hold_site
 from frostshift_service.store.tables import NoticeDeliveryRow, NoticeRecipientRow, NoticeRow
 
-STALE: Final = timedelta(minutes=5)
-"""A claim older than this returns: whoever made it is gone. Sending one message is broken off long before."""
+STALE: Final = timedelta(seconds=40)
+"""A claim that was not renewed for so long returns: whoever made it is gone."""
 PAUSES: Final = tuple(timedelta(minutes=minutes) for minutes in (1, 2, 5, 15, 30, 60))
 """After so many attempts that failed; the last again and again. Our choice."""
 LONGEST: Final = timedelta(days=1)
@@ -107,6 +107,12 @@ def claim_next(
     assert row.id is not None
     token = new_answer_token(session, row.id, now=now)
     return Claimed(row.site_id, kept_delivery(row), notice_by_number(session, row.number), row.first_due_utc, token)
+
+
+def keep_claims(session: Session, ids: Collection[int], *, now: datetime) -> None:
+    """Renew the claims on deliveries that are still being sent."""
+    held = col(NoticeDeliveryRow.id).in_(ids), col(NoticeDeliveryRow.state) == "claimed"
+    session.exec(update(NoticeDeliveryRow).where(*held).values(claimed_utc=now))
 
 
 def mark_sent(session: Session, claimed: Claimed, *, how: str, now: datetime) -> None:

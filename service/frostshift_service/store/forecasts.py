@@ -17,6 +17,8 @@ from frostshift_service.store.records import FeedInUse, FeedRow, KeptForecast, R
 from frostshift_service.store.sites import hold_site
 from frostshift_service.store.tables import FeedInUseRow, FeedStateRow, ForecastRow, PlanRow, SiteRow
 
+KEPT: Final = timedelta(days=14)
+"""Forecasts fetched longer ago go, unless a plan was made from them."""
 _HOUR: Final = timedelta(hours=1)
 
 

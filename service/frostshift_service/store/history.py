@@ -8,7 +8,7 @@ stay for that plan.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from math import ceil
@@ -190,29 +190,44 @@ def leads(
 
 
 def thin(session: Session, site_id: str, now: datetime) -> int:
-    """Let go what `superfluous` names, feed by feed; returns how many rows.
+    """Let go what is `old_rows` of a site; returns how many."""
+    return drop_rows(session, old_rows(session, site_id, now))
+
+
+def old_rows(session: Session, site_id: str, now: datetime) -> list[tuple[str, str, datetime]]:
+    """The keys of what `superfluous` names of a site, feed by feed.
 
     The newest of each feed stays while the site is where it was fetched for. Where all but what was fetched just now
     are older than `DAILY_UNTIL`, nothing goes: a clock that is wrong must destroy nothing.
     """
     site = session.get(SiteRow, site_id)
     if site is None:
-        return 0
+        return []
     without_series = select(HistoryRow).options(defer(col(HistoryRow.series)))  # type: ignore[arg-type]
     kept: defaultdict[tuple[str, tuple[float, float, float | None]], list[datetime]] = defaultdict(list)
     for row in session.exec(without_series.where(HistoryRow.site_id == site_id)):
         kept[row.feed, (row.latitude, row.longitude, row.altitude_m)].append(row.fetched_utc)
-    gone = 0
+    old = []
     for (feed, place), times in kept.items():
         here = place == (site.latitude, site.longitude, site.altitude_m)
         if here and all(at >= now or now - at > DAILY_UNTIL for at in times):
             continue
-        old = superfluous(times, now, keep_newest=here)
-        if old:
-            query = delete(HistoryRow).where(
-                col(HistoryRow.site_id) == site_id, col(HistoryRow.feed) == feed, col(HistoryRow.fetched_utc).in_(old)
+        old += [(site_id, feed, at) for at in superfluous(times, now, keep_newest=here)]
+    return old
+
+
+def drop_rows(session: Session, keys: Iterable[tuple[str, str, datetime]]) -> int:
+    """Delete rows by their keys; returns how many."""
+    of_feed: defaultdict[tuple[str, str], list[datetime]] = defaultdict(list)
+    for site_id, feed, at in keys:
+        of_feed[site_id, feed].append(at)
+    gone = 0
+    for (site_id, feed), times in of_feed.items():
+        gone += session.exec(
+            delete(HistoryRow).where(
+                col(HistoryRow.site_id) == site_id, col(HistoryRow.feed) == feed, col(HistoryRow.fetched_utc).in_(times)
             )
-            gone += session.exec(query).rowcount
+        ).rowcount
     return gone
 
 

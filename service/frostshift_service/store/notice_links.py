@@ -6,7 +6,7 @@ import secrets
 from datetime import datetime, timedelta
 from typing import Final
 
-from sqlmodel import Session, col, delete
+from sqlmodel import Session
 
 from frostshift_service.store.accounts import digest_of
 from frostshift_service.store.notices import kept_delivery, notice_by_number
@@ -33,8 +33,3 @@ def by_answer_token(session: Session, secret: str) -> tuple[KeptNotice, KeptDeli
     link = session.get(AnswerLinkRow, digest_of(secret))
     row = None if link is None else session.get(NoticeDeliveryRow, link.delivery_id)
     return None if row is None else (notice_by_number(session, row.number), kept_delivery(row))
-
-
-def forget_old_links(session: Session, *, now: datetime) -> None:
-    """Answer links end some time: what they answer is long over."""
-    session.exec(delete(AnswerLinkRow).where(col(AnswerLinkRow.made_utc) < now - LINKS_LAST))

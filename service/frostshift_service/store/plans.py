@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Final, get_args
@@ -39,6 +40,8 @@ _OF_WEATHER: Final = tuple(name for name in _Told.__dataclass_fields__ if name n
 """Fields of `_Told` that are the weather's, under the same names."""
 
 
+KEEP_UNSEEN: Final = 20
+"""So many of the newest plans of a site stay, whether anybody saw them or not."""
 ALL_SHOWN: Final = timedelta(days=2)
 HOURLY_SHOWN: Final = timedelta(days=60)
 """So long all plans that were shown stay, and so long the last of each hour."""
@@ -51,8 +54,48 @@ _PLAN: Final = Packing(Plan)
 _TOLD: Final = Packing(_Told)
 
 
-def keep_plan(session: Session, plan: Plan, inputs: PlanInputs, forecast_id: int | None) -> int:
-    """Keep a plan that nobody has seen yet; returns its id."""
+@dataclass(frozen=True, slots=True)
+class Made:
+    """What the newest plan of a site was made from, and when.
+
+    Attributes:
+        plan_id: of the plan.
+        made_utc: when it was made.
+        site_revision: of the site then; None where it was not written down.
+        forecast_id: of the forecast in use; None where there was none.
+    """
+
+    plan_id: int
+    made_utc: datetime
+    site_revision: int | None
+    forecast_id: int | None
+
+
+def newest_made(session: Session, site_id: str) -> Made | None:
+    """The plan that was kept last, whatever the clocks said; None where there is none."""
+    columns = select(
+        col(PlanRow.id), col(PlanRow.made_utc), col(PlanRow.site_revision), col(PlanRow.forecast_id)
+    ).where(PlanRow.site_id == site_id)
+    row = session.exec(columns.order_by(col(PlanRow.id).desc()).limit(1)).first()
+    if row is None:
+        return None
+    plan_id, made_utc, site_revision, forecast_id = row
+    assert plan_id is not None  # only a row that was not written has none
+    return Made(plan_id, made_utc, site_revision, forecast_id)
+
+
+def keep_plan(
+    session: Session, plan: Plan, inputs: PlanInputs, forecast_id: int | None, *, revision: int | None = None
+) -> int:
+    """Keep a plan that nobody has seen yet; returns its id.
+
+    Args:
+        session: a writing one.
+        plan: as it was made.
+        inputs: what it was made from.
+        forecast_id: of the forecast in use.
+        revision: of the site then.
+    """
     weather = inputs.weather
     of_weather = {name: getattr(weather, name) for name in _OF_WEATHER}
     told = _Told(inputs.site, inputs.joints, inputs.readings, **of_weather)
@@ -60,6 +103,7 @@ def keep_plan(session: Session, plan: Plan, inputs: PlanInputs, forecast_id: int
         site_id=plan.site.id,
         made_utc=plan.made_utc,
         forecast_id=forecast_id,
+        site_revision=revision,
         kept_because="",
         inputs=_TOLD.pack(told),
         hours=None if weather.hours is None else pack_hours(weather.hours, weather.members),
@@ -103,11 +147,6 @@ def last_seen_id(session: Session, site_id: str, made_before_utc: datetime) -> i
     return session.exec(select(PlanRow.id).where(PlanRow.site_id == site_id, *seen).order_by(*newest).limit(1)).first()
 
 
-def is_kept(session: Session, plan_id: int) -> bool:
-    """Whether a plan is still there: one that nobody saw may have been thinned since."""
-    return session.exec(select(PlanRow.id).where(PlanRow.id == plan_id)).first() is not None
-
-
 def plan_by_id(session: Session, plan_id: int) -> KeptPlan:
     """One plan.
 
@@ -149,7 +188,12 @@ def mark_plan_seen(session: Session, plan_id: int, because: KeptBecause) -> None
 
 
 def thin_plans(session: Session, site_id: str, newest: int) -> int:
-    """Delete plans of a site, never one of the `newest`, nor one that was printed or sent; returns how many.
+    """Delete what is `superfluous` of a site's plans; returns how many."""
+    return drop_plans(session, superfluous(session, site_id, newest))
+
+
+def superfluous(session: Session, site_id: str, newest: int) -> list[int]:
+    """Plans of a site that may go, never one of the `newest`, nor one that was printed or sent.
 
     Those that nobody saw go. Of those that were shown or changed a call all stay for `ALL_SHOWN`, then the last of each
     hour, from `HOURLY_SHOWN` on the last of each day (UTC); their ages count from the newest plan, so that a clock that
@@ -159,9 +203,13 @@ def thin_plans(session: Session, site_id: str, newest: int) -> int:
     rows = session.exec(
         select(PlanRow.id, PlanRow.made_utc, PlanRow.kept_because).where(PlanRow.site_id == site_id).order_by(*order)
     ).all()
-    gone: list[int | None] = []
+    gone: list[int] = []
     spans: set[tuple[timedelta, int]] = set()
+    last_id = max((plan_id or 0 for plan_id, _, _ in rows), default=0)
     for plan_id, made_utc, because in rows[newest:]:
+        assert plan_id is not None  # only a row that was not written has none
+        if plan_id == last_id:  # the one in use, though a clock that was wrong has put others before it
+            continue
         age = rows[0][1] - made_utc
         if because == "":
             gone.append(plan_id)
@@ -171,11 +219,16 @@ def thin_plans(session: Session, site_id: str, newest: int) -> int:
             if span in spans:
                 gone.append(plan_id)
             spans.add(span)
-    for first in range(0, len(gone), 500):  # databases take only so many values at once
-        some = col(PlanRow.id).in_(gone[first : first + 500])
-        # Another copy may have sent one meanwhile.
-        session.exec(delete(PlanRow).where(some, col(PlanRow.kept_because).not_in(_FOR_GOOD)))
-    return len(gone)
+    return gone
+
+
+def drop_plans(session: Session, plan_ids: Sequence[int]) -> int:
+    """Delete plans, but none that was printed or sent: another copy may have done so meanwhile. Returns how many."""
+    gone = 0
+    for first in range(0, len(plan_ids), 500):  # databases take only so many values at once
+        some = col(PlanRow.id).in_(plan_ids[first : first + 500])
+        gone += session.exec(delete(PlanRow).where(some, col(PlanRow.kept_because).not_in(_FOR_GOOD))).rowcount
+    return gone
 
 
 def _row(session: Session, plan_id: int) -> PlanRow:

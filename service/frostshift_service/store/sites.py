@@ -10,6 +10,7 @@ from pydantic import TypeAdapter, ValidationError
 from sqlmodel import Session, col, delete, select, update
 
 from frostshift_rules.job import Acceptance, Procedure, Site
+from frostshift_service.store import turns
 from frostshift_service.store.packing import plain
 from frostshift_service.store.records import (
     SHOW_UNITS,
@@ -52,12 +53,15 @@ def save_site(
         "instead": None if instead is None else list(instead),
     }
     row = session.get(SiteRow, site.id, with_for_update=True)
+    is_new = row is None
     if row is None:
         row = SiteRow(**values, revision=1)
     else:
         row.sqlmodel_update({**values, "revision": row.revision + 1})
     session.add(row)
     session.flush()
+    if is_new:
+        turns.add_site(session, site.id)
     _write_procedures(session, site.id, site.procedures)
     _write_acceptances(session, site.id, site.acceptances)
     return row.revision

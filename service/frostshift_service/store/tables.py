@@ -67,6 +67,19 @@ class SiteRow(Table, table=True):
     revision: int
 
 
+class SiteTurnRow(Table, table=True):
+    """Which copy of the service works on a site, until when, or when somebody has to: see `store/turns.py`."""
+
+    __tablename__ = "site_turn"
+
+    site_id: str = Field(primary_key=True, foreign_key="site.id")
+    due_utc: datetime = Field(index=True)
+    copy_name: str  # that has it, or had it last; empty: nobody had it yet
+    held_until_utc: datetime | None  # None: nobody has it
+    number: int
+    revision: int  # of the site, at its last turn
+
+
 class ProcedureRow(Table, table=True):
     """A welding procedure of a site; `position` keeps the order they were given in."""
 
@@ -401,6 +414,7 @@ class PlanRow(Table, table=True):
     site_id: str = Field(foreign_key="site.id")
     made_utc: datetime
     forecast_id: int | None = Field(foreign_key="forecast.id", index=True)
+    site_revision: int | None  # None: made before it was written down
     kept_because: KeptBecause | Literal[""] = Field(sa_type=AutoString)
     inputs: bytes = Field(sa_type=LargeBinary)
     hours: bytes | None = Field(sa_type=LargeBinary)

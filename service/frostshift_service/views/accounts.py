@@ -28,12 +28,14 @@ RIGHT_TEXTS: Final[Mapping[Right, str]] = {
     "stock": "enter gas cylinders",
     "answer": "answer notices",
     "set_up": "change settings, people, links, tokens and roles",
+    "watch": "read figures about the service",
 }
 SCOPE_TEXTS: Final[Mapping[Scope, str]] = {
     "read": "read sheet, joints, weather, schedule, gas, notices",
     "readings": "write readings and states of joints",
     "schedule": "load and change the schedule",
     "stock": "enter gas cylinders",
+    "metrics": "read figures about the service (/metrics): ages of forecast and plan, messages that wait",
 }
 UNITS_TEXTS: Final[Mapping[str, str]] = {"us": "°F, inches, pounds", "si": "°C, millimetres, kilograms", "both": "both"}
 

@@ -87,6 +87,7 @@ def test_the_steps_ship_with_the_package() -> None:
         "0014_schedule_drafts",
         "0015_predictions",
         "0016_crew_links",
+        "0017_turns",
     ):
         assert folder.joinpath("versions", f"{name}.py").is_file()
 

@@ -230,8 +230,8 @@ def test_a_stale_claim_returns_and_both_links_answer(sited: Engine) -> None:
     first = claim(sited)
     assert first is not None
     with writing(sited) as session:
-        assert deliveries.give_back_stale(session, now=NOW + 5 * MINUTE) == 0
-        assert deliveries.give_back_stale(session, now=NOW + 6 * MINUTE) == 1
+        assert deliveries.give_back_stale(session, now=NOW + deliveries.STALE) == 0
+        assert deliveries.give_back_stale(session, now=NOW + MINUTE) == 1
     again = claim(sited, 6 * MINUTE)
     assert again is not None
     assert again.delivery.attempts == 2

@@ -46,6 +46,7 @@ from frostshift_rules.workload import (
     WeatherSpell,
 )
 from frostshift_service.app import create_app
+from frostshift_service.connections import server_config
 from frostshift_service.gas_plans import GasPlans
 from frostshift_service.jobs import site_air, uncorrected_weather, with_thermometer
 from frostshift_service.settings import Settings
@@ -622,7 +623,7 @@ def shared_app(filled_store: Path) -> tuple[FastAPI, list[datetime]]:
     """One app for all tests (it takes a third of a second to make) and its clock; each test gives it its own desk."""
     clock = [NOW]
     engine = open_store(f"sqlite:///{filled_store.as_posix()}")
-    settings = Settings(data_dir=filled_store.parent)
+    settings = Settings(data_dir=filled_store.parent, requests_per_second=100_000)  # all tests have one address
     return create_app(settings, engine, lambda: clock[0], HandPlanner(None)), clock
 
 
@@ -664,7 +665,7 @@ def served(app: FastAPI) -> Iterator[str]:
     """An app on a free port of loopback, served from a thread; its address."""
     listener = socket.socket()
     listener.bind(("127.0.0.1", 0))
-    server = uvicorn.Server(uvicorn.Config(app, log_level="error", ws="none"))
+    server = uvicorn.Server(server_config(app))
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
     thread.start()
     while not server.started and thread.is_alive():

@@ -5,6 +5,7 @@ import re
 import socket
 from datetime import timedelta
 from functools import cache
+from pathlib import Path
 from typing import Any
 
 import httpx
@@ -16,10 +17,11 @@ from sqlmodel import select
 from starlette.datastructures import Headers
 from tests.service.web.conftest import token_of
 
-from frostshift_service.app import shown_path
+from frostshift_service.app import create_app, shown_path
 from frostshift_service.auth import same_origin
-from frostshift_service.door import COOKIE
+from frostshift_service.door import COOKIE, SECURE_COOKIE
 from frostshift_service.passwords import hash_of, is_outdated, is_password, password_problem
+from frostshift_service.settings import Settings
 from frostshift_service.store import accounts as kept
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.tables import AttemptRow
@@ -103,15 +105,33 @@ async def test_a_link_signs_in_by_its_button_and_sets_a_cookie_that_no_script_re
 
 
 @pytest.mark.anyio
-async def test_behind_https_the_cookie_goes_over_https_alone(web: Any) -> None:
-    settings = web.app.state.settings
-    web.app.state.settings = settings.model_copy(update={"pages_url": "https://localhost:8765"})
-    try:
-        async with web.client(signed_in=False) as client:
-            answer = await client.post("/enter", data=token_of(web.app))
-    finally:
-        web.app.state.settings = settings
-    assert "secure" in answer.headers["set-cookie"].lower().split("; ")
+async def test_behind_https_the_cookie_is_this_hosts_alone_and_browsers_never_come_without(
+    web: Any, tmp_path: Path
+) -> None:
+    settings = Settings(data_dir=tmp_path, pages_url="https://frost.example")
+    app = create_app(settings, web.engine, lambda: web.clock[0], web.planner)
+    headers = {"sec-fetch-site": "same-origin"}
+    transport = httpx.ASGITransport(app)
+    async with httpx.AsyncClient(transport=transport, base_url="https://frost.example", headers=headers) as client:
+        answer = await client.post("/enter", data=token_of(app))
+        cookie = answer.headers["set-cookie"]
+        assert cookie.startswith(f"{SECURE_COOKIE}=")
+        # What the prefix asks for (RFC 6265bis, 4.1.3.2), or browsers do not keep it.
+        parts = set(cookie.lower().split("; "))
+        assert {"secure", "httponly", "samesite=lax", "path=/"} <= parts
+        assert "domain" not in cookie.lower()
+        assert (await client.get(PAGE)).status_code == 200
+        assert answer.headers["strict-transport-security"] == "max-age=31536000"
+        secret = client.cookies[SECURE_COOKIE]
+        client.cookies.clear()  # a name that another server of the domain may set
+        assert (await client.get(PAGE, headers={"cookie": f"{COOKIE}={secret}"})).status_code == 401
+        by_name = {"cookie": f"{SECURE_COOKIE}={secret}"}
+        assert (await client.get(PAGE, headers=by_name)).status_code == 200
+        gone = await client.post("/account/sign-out", content=b"", headers=by_name)
+        assert gone.headers["set-cookie"].startswith(f'{SECURE_COOKIE}=""')
+        assert "secure" in gone.headers["set-cookie"].lower()
+        here = await client.get("/sign-in", headers={"host": "localhost"})  # not over https
+        assert "strict-transport-security" not in here.headers
 
 
 @pytest.mark.anyio

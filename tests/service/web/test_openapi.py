@@ -77,6 +77,9 @@ def test_every_page_for_a_site_has_its_twin_in_json() -> None:
         "GET /",
         "GET /answer/{token}",
         "GET /schedule-template.{kind}",
+        "GET /healthz",
+        "GET /readyz",
+        "GET /metrics",
     }
     pages = {
         path

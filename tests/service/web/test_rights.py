@@ -31,6 +31,7 @@ EXPECTED: Final = {
     "answer a notice": "yyyyn-s",
     "set up, people, roles": "yynnn-s",
     "anybody signed in": "yyyyyys",
+    "figures about the service": "yynnnys",  # each of the sites he watches
     "all accounts": "ynnnnns",
     "open to all": "yyyyyyy",
 }
@@ -43,6 +44,7 @@ KINDS: Final = {
     "set_up": "set up, people, roles",
     "signed_in": "anybody signed in",
     "account": "anybody signed in",
+    "watch_some": "figures about the service",
     "own": "all accounts",
     "open": "open to all",
 }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 from typing import Final
 
@@ -24,29 +25,63 @@ def config() -> Config:
     return made
 
 
+@cache
+def heads() -> frozenset[str]:
+    """The newest schema that this version knows."""
+    return frozenset(ScriptDirectory.from_config(config()).get_heads())
+
+
 def upgrade_to_head(connection: Connection) -> None:
     """Run the missing steps in the transaction of `connection`: all of them or, after an error, none.
 
-    Of several copies that start at once one works and the others wait and find nothing to do: on PostgreSQL by an
-    advisory lock that ends with the transaction, on SQLite because the transaction began IMMEDIATE. On SQLite foreign
-    keys have to be off.
+    Of several copies that start at once one works and the others wait and find nothing to do (`hold_schema`). On SQLite
+    foreign keys have to be off.
 
     Raises:
         StoreError: the database has a schema that this version does not know.
     """
+    hold_schema(connection)
+    if schema_of(connection) != newest_schema():
+        run_steps(connection, "head")
+
+
+def hold_schema(connection: Connection) -> None:
+    """Be the only one to change the schema, until the transaction ends.
+
+    On PostgreSQL by an advisory lock; on SQLite the transaction began IMMEDIATE, which is as good.
+    """
     if connection.dialect.name == "postgresql":
         connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _LOCK})
+
+
+def schema_of(connection: Connection) -> str | None:
+    """The schema of a database; None where it has none yet.
+
+    Raises:
+        StoreError: this version does not know it.
+    """
+    heads = MigrationContext.configure(connection).get_current_heads()
+    for schema in heads:
+        if not is_known(schema):
+            raise StoreError(
+                f"the database has schema {schema}, which this version does not know: it was written by a newer "
+                "version. Install that one, or restore a backup from before the update"
+            )
+    return heads[0] if heads else None
+
+
+def is_known(schema: str) -> bool:
+    """Whether this version has the steps to a schema."""
+    return schema in {step.revision for step in ScriptDirectory.from_config(config()).walk_revisions()}
+
+
+def newest_schema() -> str | None:
+    """The schema that this version works with."""
+    return ScriptDirectory.from_config(config()).get_current_head()
+
+
+def run_steps(connection: Connection, schema: str, *, back: bool = False) -> None:
+    """Run the steps to a schema ahead, or `back` to one behind, in the transaction of `connection`."""
     settings = config()
-    script = ScriptDirectory.from_config(settings)
-    now = MigrationContext.configure(connection).get_current_heads()
-    known = {step.revision for step in script.walk_revisions()}
-    unknown = sorted(set(now) - known)
-    if unknown:
-        raise StoreError(
-            f"the database has schema {unknown[0]}, which this version does not know: it was written by a newer "
-            "version. Install that one, or restore a backup from before the update"
-        )
-    if set(now) == set(script.get_heads()):
-        return
     settings.attributes["connection"] = connection
-    command.upgrade(settings, "head")
+    (command.downgrade if back else command.upgrade)(settings, schema)
