@@ -55,7 +55,7 @@ def alike(url: str) -> str:
 
 
 async def crawl(
-    client: httpx.AsyncClient, *, files: bool
+    client: httpx.AsyncClient, *, files: bool, to_the_first_error: bool = False
 ) -> tuple[dict[str, int], dict[str, set[str]], dict[str, list[str]]]:
     """URL -> status; where a form posts to -> pages that show it; page -> ids that it has twice."""
     waiting, seen, posts, twice = [f"{BASE}/"], dict[str, int](), dict[str, set[str]](), dict[str, list[str]]()
@@ -68,6 +68,8 @@ async def crawl(
         counted[alike(url)] = counted.get(alike(url), 0) + 1
         answer = await client.get(url)
         seen[url] = answer.status_code
+        if to_the_first_error and answer.is_error:
+            break
         if answer.is_redirect:
             waiting.append(urljoin(url, answer.headers["location"]))
         if not answer.headers.get("content-type", "").startswith("text/html"):
@@ -130,6 +132,6 @@ async def test_sites_without_a_plan_lead_to_no_error(people: Web) -> None:  # no
 @pytest.mark.anyio
 async def test_the_crawler_would_find_a_dead_link(people: Web) -> None:  # noqa: F811
     async with people.client() as client:
-        seen, _, _ = await crawl(client, files=False)
+        seen, _, _ = await crawl(client, files=False, to_the_first_error=True)
     # The planner has the same plan for every site, and this one's schedule none of its joints.
-    assert {status for url, status in seen.items() if "/south-yard/joints/" in url} == {404}
+    assert [url for url, status in seen.items() if status == 404 and "/south-yard/joints/" in url]
