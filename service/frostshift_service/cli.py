@@ -257,7 +257,9 @@ def demo_command(
         load_demo(engine, jobs, settings, now)
         print(sheet_text(printed_sheet(engine, jobs, demo.SITE_ID, "tomorrow", 2)))
         if not no_serve:
-            write_log(settings.log_format, settings.log_level, settings.secret_values())
+            # A terminal that shows a tour is no log: every page would be a line, unless that was asked for.
+            level = settings.log_level if "log_level" in base.model_fields_set else "warning"
+            write_log(settings.log_format, level, settings.secret_values())
             print()
             _serve(settings, engine, jobs, port or settings.port, always_a_link=True)
 
