@@ -124,4 +124,7 @@ def write_log(form: LogFormat, level: str, secrets: Collection[str] = ()) -> Non
     handler.setFormatter(Lines(form, copy_name(), secrets))
     root.addHandler(handler)
     root.setLevel(logging.WARNING)
+    # A look for due sites that comes while the last is still at work is left out: usual, and no news every few seconds.
+    # A loop that hangs is seen by `/readyz`.
+    logging.getLogger("apscheduler.scheduler").setLevel(logging.ERROR)
     logging.getLogger("frostshift_service").setLevel(level.upper())
