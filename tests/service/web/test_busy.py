@@ -21,7 +21,7 @@ HEADERS = {"sec-fetch-site": "same-origin", "accept": "application/json"}
 
 
 ON_POSTGRES = pytest.mark.parametrize(
-    "store_url", [pytest.param("postgresql", marks=pytest.mark.postgres)], indirect=True
+    "blank_url", [pytest.param("postgresql", marks=pytest.mark.postgres)], indirect=True
 )
 SCHEDULE = (
     b"mark,start,hours,process,electrode,weld_length,steel_1,thickness_1\n"
