@@ -78,7 +78,9 @@ def building(url: str) -> Iterator[Connection]:
     with ExitStack() as closing:
         with _opening(address):
             if address.get_backend_name() == "sqlite":
-                Path(str(address.database)).parent.mkdir(parents=True, exist_ok=True)
+                path = Path(str(address.database))
+                path.parent.mkdir(parents=True, exist_ok=True)
+                path.touch(0o600)  # hashes of passwords are in it; SQLite's files beside it take after it
             engine = _engine(address, foreign_keys=False, waits_ms=MIGRATION_TIMEOUT_MS, poolclass=NullPool)
             connection = closing.enter_context(engine.connect())
             closing.enter_context(connection.begin())

@@ -1,3 +1,6 @@
+import os
+import stat
+import sys
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
@@ -19,6 +22,21 @@ def test_the_directory_is_made(tmp_path: Path) -> None:
     file = tmp_path / "a" / "b" / "store.db"
     open_store(f"sqlite:///{file.as_posix()}").dispose()
     assert file.exists()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="rights of files")
+def test_nobody_else_on_the_machine_reads_the_file_or_what_sqlite_keeps_beside_it(tmp_path: Path) -> None:
+    before = os.umask(0o022)
+    try:
+        engine = open_store(f"sqlite:///{(tmp_path / 'store.db').as_posix()}")
+        with engine.connect() as connection:
+            connection.execute(select(SiteRow))
+            rights = {one.name: stat.S_IMODE(one.stat().st_mode) for one in tmp_path.iterdir()}
+        engine.dispose()
+    finally:
+        os.umask(before)
+    assert "store.db-wal" in rights
+    assert set(rights.values()) == {0o600}
 
 
 @pytest.mark.parametrize(
