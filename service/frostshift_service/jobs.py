@@ -183,8 +183,7 @@ class Jobs:
         self._joints_in_hand = joints_in_hand
         self._plates: dict[str, tuple[int, ReferencePlates | None]] = {}
         self.gas_plans = GasPlans()
-        self._planning: dict[str, Lock] = {}
-        self._holding = Lock()
+        self._planning = Lock()
         self._scheduler: BackgroundScheduler | None = None
         self._senders, self._wiring = senders, wiring
         self._stopping = Event()
@@ -309,7 +308,7 @@ class Jobs:
 
     def replan(self, site_id: str) -> None:
         """Plan again with what is known now."""
-        with self._planning_of(site_id):
+        with self._planning:
             self._plan(site_id)
 
     def current_plan(self, site_id: str, because: KeptBecause = "shown") -> Plan | None:
@@ -321,14 +320,14 @@ class Jobs:
         if current.because in ("", "changed") or (because == "printed" and current.because != "printed"):
             with writing(self._engine) as session:
                 plans.mark_plan_seen(session, current.plan_id, because)
-            with self._holding:
+            with self._planning:
                 if self._current.get(site_id) is current:  # or another thread has planned again meanwhile
                     self._current[site_id] = replace(current, because=because)
         return current.plan if current.plan.joints else None
 
     def _up_to_date(self, site_id: str) -> _Current:
         """The newest plan of the site, whichever copy made it; made again where it is old or something changed."""
-        with self._planning_of(site_id):
+        with self._planning:
             with reading(self._engine) as session:
                 now = self._now()
                 kept_site = load_site(session, site_id)
@@ -346,24 +345,16 @@ class Jobs:
                     return self._in_hand(site_id, current)
             return self._plan(site_id)
 
-    def _planning_of(self, site_id: str) -> Lock:
-        """Held while a site is planned, so that one plan serves all who wait for it; other sites go on."""
-        return self._planning.setdefault(site_id, Lock())
-
     def _in_hand(self, site_id: str, current: _Current) -> _Current:
         """Hold a plan in memory; those that nobody asked for the longest go where there are too many joints."""
-        gone = []
-        with self._holding:
-            self._current[site_id] = current
-            self._current.move_to_end(site_id)
-            joints = sum(len(one.inputs.joints) for one in self._current.values())
-            while joints > self._joints_in_hand and len(self._current) > 1:
-                old_id, old = self._current.popitem(last=False)
-                joints -= len(old.inputs.joints)
-                gone.append(old_id)
-        for old_id in gone:
-            self._plates.pop(old_id, None)
-            self.gas_plans.forget(old_id)
+        self._current[site_id] = current
+        self._current.move_to_end(site_id)
+        joints = sum(len(one.inputs.joints) for one in self._current.values())
+        while joints > self._joints_in_hand and len(self._current) > 1:
+            gone, old = self._current.popitem(last=False)
+            joints -= len(old.inputs.joints)
+            self._plates.pop(gone, None)
+            self.gas_plans.forget(gone)
         return current
 
     @PLAN_SECONDS.time()

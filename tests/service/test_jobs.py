@@ -1203,32 +1203,3 @@ def test_a_file_is_as_late_as_one_of_its_service_and_says_where_it_is_for(
     assert far.warnings[0].startswith("the payload is for 61.1000, 9.6000, 6")
     assert jobs.weather(NWS.id).forecast.warnings[0] == far.warnings[0]  # type: ignore[union-attr]
     assert shown(jobs).freshness == "fresh"
-
-
-def test_while_one_site_is_planned_readers_of_another_do_not_wait(
-    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    with_site(engine, NWS, HEAVY)
-    with_site(engine, NORTH, THIN)
-    jobs = jobs_of(engine, clock, server, client)
-    shown(jobs, NORTH)
-    begun, go_on, made = threading.Event(), threading.Event(), loops.make_plan
-
-    def slow(*arguments: Any) -> Plan:
-        begun.set()
-        assert go_on.wait(20.0)
-        return made(*arguments)
-
-    monkeypatch.setattr(loops, "make_plan", slow)
-    planning = threading.Thread(target=jobs.replan, args=(NWS.id,))
-    planning.start()
-    reader = threading.Thread(target=shown, args=(jobs, NORTH))
-    try:
-        assert begun.wait(20.0)
-        reader.start()
-        reader.join(10.0)
-        assert not reader.is_alive()
-    finally:
-        go_on.set()
-        planning.join()
-        reader.join()
