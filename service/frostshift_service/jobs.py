@@ -183,7 +183,9 @@ class Jobs:
         self._joints_in_hand = joints_in_hand
         self._plates: dict[str, tuple[int, ReferencePlates | None]] = {}
         self.gas_plans = GasPlans()
-        self._planning = Lock()
+        self._planning, self._holding = Lock(), Lock()
+        self._of_site: dict[str, Lock] = {}
+        self._begun_s: dict[str, float] = {}
         self._scheduler: BackgroundScheduler | None = None
         self._senders, self._wiring = senders, wiring
         self._stopping = Event()
@@ -307,9 +309,11 @@ class Jobs:
     # Plans
 
     def replan(self, site_id: str) -> None:
-        """Plan again with what is known now."""
-        with self._planning:
-            self._plan(site_id)
+        """Plan again with what is known now; where others waited for the same, one plan is for all of them."""
+        asked_s = monotonic()
+        with self._alone_with(site_id):
+            if self._begun_s.get(site_id, asked_s) <= asked_s:
+                self._plan_next(site_id)
 
     def current_plan(self, site_id: str, because: KeptBecause = "shown") -> Plan | None:
         """The plan of a site, made again where something changed or it is old; None where there are no joints.
@@ -320,14 +324,14 @@ class Jobs:
         if current.because in ("", "changed") or (because == "printed" and current.because != "printed"):
             with writing(self._engine) as session:
                 plans.mark_plan_seen(session, current.plan_id, because)
-            with self._planning:
+            with self._holding:
                 if self._current.get(site_id) is current:  # or another thread has planned again meanwhile
                     self._current[site_id] = replace(current, because=because)
         return current.plan if current.plan.joints else None
 
     def _up_to_date(self, site_id: str) -> _Current:
         """The newest plan of the site, whichever copy made it; made again where it is old or something changed."""
-        with self._planning:
+        with self._alone_with(site_id):
             with reading(self._engine) as session:
                 now = self._now()
                 kept_site = load_site(session, site_id)
@@ -343,18 +347,35 @@ class Jobs:
                         with without_collector():
                             current = _load(session, site_id, made)
                     return self._in_hand(site_id, current)
-            return self._plan(site_id)
+            return self._plan_next(site_id)
+
+    def _alone_with(self, site_id: str) -> Lock:
+        """Whoever holds it looks for the site's plan or makes it; who asks for another site does not wait for that."""
+        with self._holding:
+            return self._of_site.setdefault(site_id, Lock())
+
+    def _plan_next(self, site_id: str) -> _Current:
+        """Plan when it is this site's turn: one at a time, as each takes a processor and much memory."""
+        with self._planning:
+            begun_s = monotonic()
+            current = self._plan(site_id)
+        self._begun_s[site_id] = begun_s
+        return current
 
     def _in_hand(self, site_id: str, current: _Current) -> _Current:
         """Hold a plan in memory; those that nobody asked for the longest go where there are too many joints."""
-        self._current[site_id] = current
-        self._current.move_to_end(site_id)
-        joints = sum(len(one.inputs.joints) for one in self._current.values())
-        while joints > self._joints_in_hand and len(self._current) > 1:
-            gone, old = self._current.popitem(last=False)
-            joints -= len(old.inputs.joints)
-            self._plates.pop(gone, None)
-            self.gas_plans.forget(gone)
+        with self._holding:
+            self._current[site_id] = current
+            self._current.move_to_end(site_id)
+            joints = sum(len(one.inputs.joints) for one in self._current.values())
+            gone = []
+            while joints > self._joints_in_hand and len(self._current) > 1:
+                old_id, old = self._current.popitem(last=False)
+                joints -= len(old.inputs.joints)
+                gone.append(old_id)
+        for old_id in gone:
+            self._plates.pop(old_id, None)
+            self.gas_plans.forget(old_id)
         return current
 
     @PLAN_SECONDS.time()

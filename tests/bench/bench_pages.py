@@ -46,9 +46,9 @@ PATHS = {
 }
 
 
-def schedule(joints: int) -> bytes:
+def schedule(joints: int, now: datetime = NOW) -> bytes:
     """The demo's schedule again and again, each mark once."""
-    rows = list(csv.reader(io.StringIO(demo.demo_schedule(NOW).decode())))
+    rows = list(csv.reader(io.StringIO(demo.demo_schedule(now).decode())))
     head, body = rows[0], [row for row in rows[1:] if row]
     mark = head.index("mark")
     out = io.StringIO()

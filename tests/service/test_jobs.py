@@ -6,10 +6,12 @@ import logging
 import re
 import threading
 from collections.abc import Callable, Mapping
-from dataclasses import replace
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from email.utils import format_datetime
 from pathlib import Path
+from time import monotonic, sleep
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -847,6 +849,79 @@ def test_two_at_work_on_one_store_lose_nothing(
     assert inputs.weather.hours is not None
     steel = of(last[0], "C-1").steel_now
     assert steel is not None
+
+
+@dataclass
+class HeldUp:
+    """Plans wait until they may go on; they and the looks at the seconds are counted."""
+
+    begun: list[str] = field(default_factory=list)
+    looks: int = 0
+    may_go_on: threading.Event = field(default_factory=threading.Event)
+
+
+@pytest.fixture
+def held_up(monkeypatch: pytest.MonkeyPatch) -> HeldUp:
+    held = HeldUp()
+
+    def planned(site: Site, *args: Any) -> Plan:
+        held.begun.append(site.id)
+        assert held.may_go_on.wait(60.0)
+        return make_plan(site, *args)
+
+    def seconds() -> float:
+        held.looks += 1
+        return monotonic()
+
+    monkeypatch.setattr(loops, "make_plan", planned)
+    monkeypatch.setattr(loops, "monotonic", seconds)
+    return held
+
+
+def until(true: Callable[[], bool]) -> None:
+    patience = monotonic() + 60.0
+    while not true():
+        assert monotonic() < patience
+        sleep(0.01)
+
+
+def test_changes_that_wait_for_a_plan_of_their_site_share_the_next_one(
+    engine: Engine, clock: Clock, held_up: HeldUp
+) -> None:
+    with_site(engine, NWS, HEAVY, THIN)
+    jobs = Jobs(engine, clock, get=None, jitter=lambda: 0.0)
+    with ThreadPoolExecutor(6) as people:
+        first = people.submit(jobs.replan, NWS.id)
+        until(lambda: len(held_up.begun) == 1)
+        looked = held_up.looks
+        with writing(engine) as session:
+            kept_joints.set_joint_state(session, NWS.id, "C-2", "done", now=NOW, by="test")
+        others = [people.submit(jobs.replan, NWS.id) for _ in range(5)]
+        until(lambda: held_up.looks == looked + 5)
+        held_up.may_go_on.set()
+        for one in [first, *others]:
+            one.result(60.0)
+    assert held_up.begun == [NWS.id] * 2, "what was begun before the change does not do for it, and one more does"
+    assert [one.joint.mark for one in shown(jobs).joints] == ["C-1"]
+    jobs.replan(NWS.id)
+    assert len(held_up.begun) == 3, "who asks later gets a plan of his own"
+
+
+def test_nobody_waits_for_the_plan_of_another_site(engine: Engine, clock: Clock, held_up: HeldUp) -> None:
+    with_site(engine, NWS, HEAVY)
+    with_site(engine, NORTH, THIN)
+    jobs = Jobs(engine, clock, get=None, jitter=lambda: 0.0)
+    held_up.may_go_on.set()
+    jobs.replan(NORTH.id)
+    held_up.may_go_on.clear()
+    with ThreadPoolExecutor(2) as people:
+        planning = people.submit(jobs.replan, NWS.id)
+        until(lambda: held_up.begun[-1] == NWS.id)
+        try:
+            assert len(people.submit(shown, jobs, NORTH).result(10.0).joints) == 1
+            assert not planning.done()
+        finally:
+            held_up.may_go_on.set()
 
 
 def test_a_plan_thinned_by_another_copy_is_made_again_before_it_is_shown(
