@@ -122,12 +122,6 @@ class Run:
                 raise SystemExit("This database holds sites already: name an empty one.")
         prepare(self.engine, self.receivers)
         trouble(self.control)
-        for schema in STEPS[:-1]:
-            target = target_of(self.store_url, self.folder, f"old-{schema}", make=True)
-            old_store(target, schema)
-            self._old[schema] = all_rows(target)
-            if not self.is_file:
-                drop_target(self.store_url, self.folder, f"old-{schema}")
         self.head = self._backed_up()
 
     def _backed_up(self) -> Head:
@@ -162,6 +156,15 @@ class Run:
                 self._process.stdin.close()
                 self._process.wait(timeout=GONE_S)
 
+    def _make_old(self, schema: str) -> None:
+        """A store of a schema for the workers to begin from, made once, and what its rows are."""
+        if schema not in self._old:
+            target = target_of(self.store_url, self.folder, f"old-{schema}", make=True)
+            old_store(target, schema)
+            self._old[schema] = all_rows(target)
+            if not self.is_file:  # workers make their own
+                drop_target(self.store_url, self.folder, f"old-{schema}")
+
     def _as_worker(self) -> str:
         if self.is_file:
             return self.store_url
@@ -183,10 +186,10 @@ class Run:
 
     # Kill
 
-    def measure(self) -> None:
+    def measure(self, turns: int) -> None:
         """Some turns of every step that nobody disturbs."""
         for step in NAMES:
-            self._one(step, MEASURED_TURNS, kill=False)
+            self._one(step, turns, kill=False)
             self._look(step)
 
     def kill(self, step: str) -> None:
@@ -196,6 +199,9 @@ class Run:
 
     def _one(self, step: str, turns: int, *, kill: bool) -> None:
         row, first = self.rows[step], self._next[step]
+        if step == "migrate":
+            for number in range(first, first + turns):
+                self._make_old(STEPS[number % (len(STEPS) - 1)])
         self._tell(json.dumps({"step": step, "first": first, "turns": turns}))
         worker = int(self._hear()["forked"])
         told: dict[int, Turn] = {}
@@ -377,14 +383,14 @@ def _line(name: str, row: Row) -> str:
 
 
 @contextmanager
-def running_on(store_url: str, folder: Path, seed: int) -> Iterator[Run]:
+def running_on(store_url: str, folder: Path, seed: int, turns: int = MEASURED_TURNS) -> Iterator[Run]:
     """A run that is ready to kill."""
     with running() as control, receiving(folder) as receivers:
         run = Run(store_url, folder, control, receivers, random.Random(seed))
         try:
-            run.make_ready()
-            with run.workers():
-                run.measure()
+            with run.workers():  # which read their modules meanwhile
+                run.make_ready()
+                run.measure(turns)
                 yield run
         finally:
             run.engine.dispose()

@@ -222,8 +222,7 @@ def main() -> None:
     """Fork workers as asked."""
     told = json.loads(sys.argv[1])
     job = Job(told["store_url"], told["base_url"], told["smtp"], Path(told["folder"]))
-    for schema in STEPS:
-        shapes_at(schema)  # kept from now on, for all workers; in memory
+    shapes_at(STEPS[-1])  # kept from now on, for all workers; in memory
     child = 0
     for line in sys.stdin:
         if line.strip() == "gone":
