@@ -199,12 +199,13 @@ class Run:
 
     def _one(self, step: str, turns: int, *, kill: bool) -> None:
         row, first = self.rows[step], self._next[step]
-        if step == "migrate":
-            for number in range(first, first + turns):
-                self._make_old(STEPS[number % (len(STEPS) - 1)])
+        for number in range(first, first + turns) if step == "migrate" else ():
+            self._make_old(STEPS[number % (len(STEPS) - 1)])
         self._tell(json.dumps({"step": step, "first": first, "turns": turns}))
-        worker = int(self._hear()["forked"])
         told: dict[int, Turn] = {}
+        while "forked" not in (heard := self._hear()):  # a worker may speak before the one that forked it
+            self._note(step, first, told, heard)
+        worker = int(heard["forked"])
         while (last := told.get(first + turns - 1)) is None or (not kill and last.done is None):
             if not self._note(step, first, told, self._hear()):
                 break
@@ -219,10 +220,9 @@ class Run:
             row.offences.append(f"the worker had ended by itself ({heard['gone']})")
         self._backends_gone(row)
         last = told.get(first + turns - 1)
-        if kill:
-            row.kills += 1
-            row.inside += last is not None and last.done is None
-            row.late += last is not None and last.done is not None
+        row.kills += kill
+        row.inside += kill and last is not None and last.done is None
+        row.late += kill and last is not None and last.done is not None
         # A phone posts again what nobody has acknowledged; everything else goes on.
         again = step == "readings" and last is not None and last.done is None
         self._next[step] = first + turns - again
