@@ -26,6 +26,7 @@ settings.load_profile("house")
 
 LONG: Final = {
     "test_crawl.py",
+    "test_faults.py",
     "test_finite_elements.py",
     "test_heating_properties.py",
     "test_kill_while_pulling.py",

@@ -13,7 +13,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from socket import gethostname
-from threading import Event, Lock
+from threading import Event, Lock, Thread
 from time import monotonic
 from typing import Final, Literal
 from uuid import uuid4
@@ -42,6 +42,7 @@ from frostshift_rules.strict import TableError
 from frostshift_rules.surroundings import Hours
 from frostshift_rules.tables import check_shipped, load_code_table
 from frostshift_rules.workload import NO_WEATHER, FeedChange, HeatPlan, Plan, StationHours, Weather
+from frostshift_service.clock import utc_now
 from frostshift_service.gas_plans import GasPlans
 from frostshift_service.http import Get
 from frostshift_service.log_lines import about
@@ -187,6 +188,7 @@ class Jobs:
         self._of_site: dict[str, Lock] = {}
         self._begun_s: dict[str, float] = {}
         self._scheduler: BackgroundScheduler | None = None
+        self._watch: Thread | None = None
         self._senders, self._wiring = senders, wiring
         self._stopping = Event()
         self._failing: dict[tuple[str, str], datetime] = {}
@@ -214,10 +216,25 @@ class Jobs:
             )
         self._scheduler.add_job(self.tidy, CronTrigger(minute=37, timezone="UTC"), coalesce=True, max_instances=1)
         self._scheduler.start()
+        self._watch = Thread(target=self._watch_clock, args=(self._scheduler,), name="clock", daemon=True)
+        self._watch.start()
+
+    def _watch_clock(self, scheduler: BackgroundScheduler) -> None:
+        """Set the loops' next times anew where the clock was put back: the scheduler would wait for the old ones."""
+        ahead = _wall_ahead()
+        while not self._stopping.wait(LOOK_EVERY_S):
+            before, ahead = ahead, _wall_ahead()
+            if ahead < before - timedelta(seconds=LOOK_EVERY_S):
+                log.warning("the clock of this machine was put back by %s", before - ahead)
+                for job in scheduler.get_jobs():
+                    job.reschedule(job.trigger)
 
     def stop(self) -> None:
         """Let a running tick and the messages that are being sent end, then start no other."""
         self._stopping.set()
+        if self._watch is not None:
+            self._watch.join()
+            self._watch = None
         if self._scheduler is not None:
             self._scheduler.shutdown(wait=True)
             self._scheduler = None
@@ -496,6 +513,11 @@ class Jobs:
         """The current plan, and one of the joints it was made from."""
         current = self._up_to_date(site_id)
         return current, next((joint for joint in current.inputs.joints if joint.mark == mark), None)
+
+
+def _wall_ahead() -> datetime:
+    """What the machine's clock shows, less what has gone by: stays the same until somebody sets the clock."""
+    return utc_now() - timedelta(seconds=monotonic())
 
 
 def check_tables(engine: Engine) -> None:

@@ -14,7 +14,7 @@ from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
-from datetime import datetime, timedelta
+from datetime import datetime
 from threading import Lock
 from typing import Final, Literal
 
@@ -47,8 +47,6 @@ log = logging.getLogger(__name__)
 WORKERS: Final = 4
 """Messages that are sent at once: a server that is slow holds up one of them."""
 BEAT_S: Final = deliveries.STALE.total_seconds() / 4
-CLOCKS_APART: Final = timedelta(minutes=5)
-"""Copies on several machines differ by no more than this."""
 MOST_IN_A_RUN: Final = 2000
 
 Outcome = Literal["sent", "waiting", "failed", "dropped"]
@@ -134,7 +132,7 @@ def decide_site(
         hold_site(session, site_id)
         before = notices.decided_by(session, site_id)
         # One from the future was made by a clock that was wrong: it must not silence the site until then.
-        if before is not None and plan_made_utc < before <= now + CLOCKS_APART:
+        if before is not None and plan_made_utc < before <= now + deliveries.CLOCKS_APART:
             return []
         site, setup = load_site(session, site_id), notices.load_setup(session, site_id)
         decided, told = decide(site, setup, notices.load_told(session, site_id))
@@ -234,6 +232,9 @@ def deliver(
     """
     with writing(engine) as session:
         stale = deliveries.give_back_stale(session, now=now())
+        ahead = deliveries.bring_forward(session, now=now())
+    if ahead:
+        log.warning("the clock was ahead: %d messages that would have waited for it are due now", ahead)
     if stale:
         log.warning("%d messages were being sent when their worker stopped; they are sent again", stale)
     with reading(engine) as session:

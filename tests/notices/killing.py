@@ -50,14 +50,19 @@ class Found:
     attempts: int = 0
 
 
-def prepare(engine: Engine, receivers: Receivers) -> None:
-    """A site, and people whose servers misbehave at random."""
+def people(receivers: Receivers) -> NoticeSetup:
+    """People whose servers misbehave at random."""
     rowan = person("rowan", mail("any.1.rowan@kill.example"), then="tamsin", role="superintendent")
     tamsin = person("tamsin", mail("tamsin@kill.example"), role="superintendent")
     hook = person("hook", Address("webhook", receivers.hook("any/1/hook"), "sixteen letters.."), then="tamsin")
+    return NoticeSetup((rowan, tamsin, hook))
+
+
+def prepare(engine: Engine, receivers: Receivers) -> None:
+    """A site, and its people."""
     with writing(engine) as session:
         save_site(session, NWS)
-        notices.save_setup(session, SITE, NoticeSetup((rowan, tamsin, hook)), now=fast_now())
+        notices.save_setup(session, SITE, people(receivers), now=fast_now())
 
 
 @contextmanager
@@ -179,6 +184,10 @@ def lost(engine: Engine, receivers: Receivers, found: Found) -> list[str]:
             offences.append(f"delivery {row.id}: {row.state} after {row.attempts} attempts: {row.last_error}")
         elif times == 0:
             offences.append(f"delivery {row.id}: sent, and nothing arrived")
+        elif times > row.attempts:  # a second one is documented where an attempt was broken off, and nowhere else
+            offences.append(f"delivery {row.id}: arrived {times} times in {row.attempts} attempts")
+    known = {str(row.id) for row in rows}
+    offences += [f"delivery {number}: arrived, and there is none" for _, number in arrived if number not in known]
     if waiting(engine):
         offences.append(f"{waiting(engine)} deliveries still wait")
     return offences

@@ -404,6 +404,81 @@ def test_a_worker_that_dies_after_sending_sends_it_twice(
     assert first.answer_link != second.answer_link
 
 
+HOUR = 60 * MINUTE
+
+
+def test_what_a_clock_that_was_ahead_decided_is_sent_and_passed_on(engine: Engine, clock: Clock) -> None:
+    set_up(engine, ROWAN, TAMSIN)
+    only_rowan = lambda site, one, to: due_now(site, one, to) if to.id == "rowan" else None  # noqa: E731
+    decide(engine, notice(decided_utc=NOW + HOUR), due=only_rowan)  # and then the clock is put back by an hour
+    sender = Noted()
+    assert run(engine, {"email": sender}, clock) == {"sent": 1}
+    choices = SETUP.choices
+    clock.now = NOW + timedelta(minutes=choices.then_minutes) - MINUTE
+    run(engine, {"email": sender}, clock)
+    assert "tamsin" not in {who for who, _, _ in states(engine)}, "he has some time to answer"
+    clock.now += MINUTE
+    run(engine, {"email": sender}, clock)
+    assert states(engine)["tamsin", 2, "sent"] == 1
+
+
+@pytest.mark.parametrize("urgency", ["now", "soon"])
+def test_what_failed_while_the_clock_was_ahead_does_not_wait_for_that_hour(
+    engine: Engine, clock: Clock, urgency: str
+) -> None:
+    set_up(engine, ROWAN)
+    decide(engine, notice(urgency=urgency, shift_end_utc=None))
+    ahead = timedelta(hours=1 if urgency == "now" else 7)  # for what may wait a server may ask for six
+    clock.now = NOW + ahead
+    failing = Noted(lambda _: SendError("the server is down"))
+    assert run(engine, {"email": failing}, clock) == {"waiting": 1}
+    clock.now = NOW
+    sender = Noted()
+    assert run(engine, {"email": sender}, clock) == {"sent": 1}
+
+
+def test_a_pause_that_is_right_is_kept(engine: Engine, clock: Clock) -> None:
+    set_up(engine, ROWAN)
+    decide(engine, notice(urgency="soon", shift_end_utc=None))
+    failing = Noted(lambda _: SendError("the server is down", retry_after=timedelta(hours=5)))
+    assert run(engine, {"email": failing}, clock) == {"waiting": 1}
+    assert run(engine, {"email": failing}, clock) == {}
+    assert len(failing.got) == 1
+
+
+def test_quiet_hours_are_kept_whatever_the_clock(engine: Engine, clock: Clock) -> None:
+    set_up(engine, ROWAN)
+    for key, decided_utc in (("right", NOW), ("ahead", NOW + HOUR)):
+        decide(engine, notice(key, decided_utc=decided_utc), due=lambda *_: NOW + 8 * HOUR)
+    assert run(engine, {"email": Noted()}, clock) == {}
+
+
+def test_a_claim_of_a_clock_that_was_ahead_is_given_back(
+    engine: Engine, clock: Clock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    set_up(engine, ROWAN)
+    decide(engine, notice(urgency="soon", shift_end_utc=None))
+    clock.now = NOW + HOUR
+    with monkeypatch.context() as patch:
+        patch.setattr(deliveries, "mark_sent", lambda *_a, **_k: 1 / 0)
+        assert run(engine, {"email": Noted()}, clock) == {"waiting": 1}
+    assert states(engine) == {("rowan", 0, "claimed"): 1}
+    clock.now = NOW
+    assert run(engine, {"email": Noted()}, clock) == {"sent": 1}
+
+
+def test_what_was_sent_while_the_clock_was_ahead_is_sent_again(engine: Engine, clock: Clock) -> None:
+    set_up(engine, ROWAN)
+    decide(engine, notice())
+    clock.now = NOW + HOUR
+    sender = Noted()
+    assert run(engine, {"email": sender}, clock) == {"sent": 1}
+    clock.now = NOW
+    assert run(engine, {"email": sender}, clock) == {"sent": 1}
+    assert states(engine) == {("rowan", 0, "sent"): 1, ("rowan", 1, "sent"): 1}
+    assert run(engine, {"email": sender}, clock) == {}
+
+
 def test_two_copies_that_deliver_at_once_send_everything_once(engine: Engine, clock: Clock) -> None:
     people = [person(f"p{n}", mail(f"p{n}@x.example")) for n in range(6)]
     set_up(engine, *people)

@@ -9,8 +9,10 @@ from __future__ import annotations
 import os
 import random
 import sys
+from collections.abc import Mapping
 from datetime import datetime, timedelta
 
+import httpx
 from sqlalchemy import Engine
 from tests.notices.made import SITE, notice, told_of, words
 
@@ -20,12 +22,13 @@ from frostshift_rules.notice_setup import NoticeSetup, Person
 from frostshift_service.clock import utc_now
 from frostshift_service.http import make_sending_client
 from frostshift_service.mail_address import MailServer
-from frostshift_service.outbox import Telling, Wiring, decide_site, deliver
+from frostshift_service.outbox import Outcome, Telling, Wiring, decide_site, deliver
+from frostshift_service.senders import Senders
 from frostshift_service.senders.email import EmailSender
 from frostshift_service.senders.webhook import WebhookSender
 from frostshift_service.store import deliveries
 from frostshift_service.store.engine import open_store
-from frostshift_service.store.records import KeptSite, Words
+from frostshift_service.store.records import KeptNotice, KeptSite, Words
 
 FAST = 300
 BEGAN = datetime.fromisoformat("2026-01-01T00:00:00+00:00")
@@ -61,31 +64,41 @@ def next_told(now: datetime) -> object:
     return decide
 
 
-def work(engine: Engine, smtp: int) -> None:
-    """Decide and deliver for ever."""
-    deliveries.STALE = timedelta(minutes=5)  # type: ignore[misc]  # a second of ours, so that no claim is stale at once
-    client = make_sending_client("1.2.3")
-    senders = {
+def delivering(client: httpx.Client, smtp: int) -> tuple[Senders, Wiring]:
+    """Senders to the receivers' mail server and to any web address, and the words."""
+    senders: Senders = {
         "email": EmailSender(MailServer("127.0.0.1", smtp, tls="none"), "preheat@site.example"),
         "webhook": WebhookSender(client),
     }
-    wiring = Wiring(told_words, due, "https://pages.example")
+    return senders, Wiring(told_words, due, "https://pages.example")
+
+
+def be_patient() -> None:
+    """A claim is stale after a second of ours, not at once; for a process that does nothing else."""
+    deliveries.STALE = timedelta(minutes=5)  # type: ignore[misc]
+
+
+def turn(engine: Engine, senders: Senders, wiring: Wiring) -> tuple[list[KeptNotice], Mapping[Outcome, int]]:
+    """Decide and deliver once: the notices that are new, and what became of deliveries."""
+    now = fast_now()
+    kept = decide_site(engine, SITE, next_told(now), due, plan_id=None, plan_made_utc=now, now=now)  # type: ignore[arg-type]
+    return kept, deliver(engine, senders, wiring, fast_now, workers=2)
+
+
+def work(engine: Engine, smtp: int) -> None:
+    """Decide and deliver for ever."""
+    be_patient()
+    senders, wiring = delivering(make_sending_client("1.2.3"), smtp)
     while True:
-        now = fast_now()
-        decide_site(engine, SITE, next_told(now), due, plan_id=None, plan_made_utc=now, now=now)  # type: ignore[arg-type]
-        deliver(engine, senders, wiring, fast_now, workers=2)  # type: ignore[arg-type]
+        turn(engine, senders, wiring)
 
 
 def finish(engine: Engine, smtp: int, still_s: float = 120.0) -> None:
     """Deliver until nothing waits; no pause is longer than a few seconds of ours."""
     client = make_sending_client("1.2.3")
-    senders = {
-        "email": EmailSender(MailServer("127.0.0.1", smtp, tls="none"), "preheat@site.example"),
-        "webhook": WebhookSender(client),
-    }
-    wiring = Wiring(told_words, due, "https://pages.example")
+    senders, wiring = delivering(client, smtp)
     until = utc_now() + timedelta(seconds=still_s)
-    while utc_now() < until and deliver(engine, senders, wiring, fast_now, workers=2) is not None:  # type: ignore[arg-type]
+    while utc_now() < until and deliver(engine, senders, wiring, fast_now, workers=2) is not None:
         if not waiting(engine):
             break
     client.close()

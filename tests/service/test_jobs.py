@@ -800,6 +800,32 @@ def test_the_scheduler_ticks_at_once_and_stops(engine: Engine, server: WeatherSe
     jobs.stop()
 
 
+@pytest.mark.parametrize("hours", [-1, 1])
+def test_a_clock_that_is_set_stops_no_loop(engine: Engine, monkeypatch: pytest.MonkeyPatch, hours: int) -> None:
+    shift = timedelta(0)
+
+    class Shifted(datetime):
+        @classmethod
+        def now(cls, tz: Any = None) -> Any:
+            return utc_now().astimezone(tz) + shift
+
+    for part in ("schedulers", "executors"):
+        monkeypatch.setattr(f"apscheduler.{part}.base.datetime", Shifted)
+    monkeypatch.setattr(loops, "utc_now", lambda: utc_now() + shift)
+    monkeypatch.setattr(loops, "LOOK_EVERY_S", 1)
+    jobs, ticked = Jobs(engine, utc_now, get=None, jitter=lambda: 0.5), threading.Event()
+    monkeypatch.setattr(jobs, "tick", ticked.set)
+    jobs.start()
+    try:
+        assert ticked.wait(20.0)
+        shift = timedelta(hours=hours)
+        for _ in range(3):
+            ticked.clear()
+            assert ticked.wait(20.0), "it waits for a time that was there already"
+    finally:
+        jobs.stop()
+
+
 def test_two_at_work_on_one_store_lose_nothing(
     either: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
 ) -> None:

@@ -11,8 +11,8 @@ from typing import Final, Literal
 from sqlalchemy import Engine, make_url
 
 from frostshift_service.http import Get
-from frostshift_service.outbox import CLOCKS_APART
 from frostshift_service.settings import Settings
+from frostshift_service.store.deliveries import CLOCKS_APART
 from frostshift_service.store.records import KeptSite
 from frostshift_service.weather.feeds import FEEDS, Feed
 

@@ -33,7 +33,8 @@
         const answer = await fetch(plan.dataset.plan, { headers: { Accept: "application/json" } });
         if (!answer.ok) return;
         const said = await answer.json();
-        plan.hidden = !(Date.parse(said.made_utc) > Date.parse(plan.dataset.made));
+        // Another one, not a later one: the server's clock may have been put back.
+        plan.hidden = Date.parse(said.made_utc) === Date.parse(plan.dataset.made);
       } catch {
         // No line to the service: the sheet stays as it is, and its age goes on.
       }

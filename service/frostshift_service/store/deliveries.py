@@ -39,6 +39,8 @@ ASKED: Final = timedelta(hours=6)
 """Longest pause that a server may ask for ..."""
 ASKED_NOW: Final = timedelta(minutes=15)
 """... and for what cannot wait. Our choice."""
+CLOCKS_APART: Final = timedelta(minutes=5)
+"""Copies on several machines differ by no more than this: what is further ahead is of a clock that was wrong."""
 URGENT: Final = 0
 MAX_ERROR: Final = 300
 FORGOTTEN: Final = timedelta(days=1)
@@ -47,7 +49,9 @@ FORGOTTEN: Final = timedelta(days=1)
 
 def give_back_stale(session: Session, *, now: datetime) -> int:
     """Let claims wait again whose worker is gone; returns how many."""
-    stale = col(NoticeDeliveryRow.state) == "claimed", col(NoticeDeliveryRow.claimed_utc) < now - STALE
+    claimed_utc = col(NoticeDeliveryRow.claimed_utc)
+    silent = (claimed_utc < now - STALE) | (claimed_utc > now + CLOCKS_APART)
+    stale = col(NoticeDeliveryRow.state) == "claimed", silent
     # Those that another copy gives back at this moment are left to it: neither waits for the other.
     found = session.exec(select(NoticeDeliveryRow.id).where(*stale).with_for_update(skip_locked=True)).all()
     values = {
@@ -60,6 +64,39 @@ def give_back_stale(session: Session, *, now: datetime) -> int:
         some = col(NoticeDeliveryRow.id).in_(found[first : first + MOST_AT_ONCE])
         session.exec(update(NoticeDeliveryRow).where(some, *stale).values(values))
     return len(found)
+
+
+def bring_forward(session: Session, *, now: datetime) -> int:
+    """Let be due now what waits only because the clock was ahead when it was decided or tried; returns how many."""
+    found = session.exec(
+        select(NoticeDeliveryRow, NoticeRow.rank, NoticeRow.decided_utc)
+        .join(NoticeRow, col(NoticeRow.number) == col(NoticeDeliveryRow.number))
+        .where(NoticeDeliveryRow.state == "waiting", NoticeDeliveryRow.due_utc > now + CLOCKS_APART)
+        .with_for_update(skip_locked=True, of=NoticeDeliveryRow)
+    ).all()
+    count = 0
+    for row, rank, decided_utc in found:
+        if row.attempts:
+            longest = max(_pause(row.attempts), ASKED_NOW if rank == URGENT else ASKED)
+            wrong = row.due_utc > now + longest + CLOCKS_APART
+        else:
+            wrong = _due_by_wrong_clock(row.turn, row.due_utc, decided_utc, now)
+        if wrong:
+            row.due_utc, row.first_due_utc = now, min(row.first_due_utc, now)
+            session.add(row)
+            count += 1
+    return count
+
+
+def _due_by_wrong_clock(turn: int, due_utc: datetime, decided_utc: datetime, now: datetime) -> bool:
+    """Whether something lies ahead that was due at once; only what is told first may wait for quiet hours to end."""
+    if due_utc <= now + CLOCKS_APART:
+        return False
+    return turn > 0 or (decided_utc > now + CLOCKS_APART and due_utc <= decided_utc + CLOCKS_APART)
+
+
+def _pause(attempts: int) -> timedelta:
+    return PAUSES[min(attempts, len(PAUSES)) - 1]
 
 
 def claim_next(
@@ -158,7 +195,7 @@ def mark_failed(
         How it stands now.
     """
     one = claimed.delivery
-    pause = PAUSES[min(one.attempts, len(PAUSES)) - 1]
+    pause = _pause(one.attempts)
     if retry_after is not None:
         pause = max(pause, min(retry_after, ASKED_NOW if claimed.notice.notice.urgency == "now" else ASKED))
     state: DeliveryState = "waiting"
@@ -205,12 +242,15 @@ def follow_up(session: Session, site_id: str, *, now: datetime) -> int:
     hold_site(session, site_id)
     setup = load_setup(session, site_id)
     off = {one.address_key for one in switched_off(session, site_id)}
-    numbers = select(NoticeRow.number).where(NoticeRow.site_id == site_id, *_unanswered(now))
+    numbers = select(NoticeRow.number, NoticeRow.decided_utc).where(NoticeRow.site_id == site_id, *_unanswered(now))
     added = 0
-    for number in sorted(one for one in session.exec(numbers) if one is not None):
+    for number, decided_utc in sorted((one, at) for one, at in session.exec(numbers) if one is not None):
         rows = session.exec(select(NoticeRecipientRow).where(NoticeRecipientRow.number == number)).all()
         told = {(row.person_id, row.turn) for row in rows}
         for row in sorted((row for row in rows if row.turn != 1), key=lambda row: (row.turn, row.person_id)):
+            if _due_by_wrong_clock(row.turn, row.due_utc, decided_utc, now):
+                row.due_utc = now
+                session.add(row)
             person = setup.person(row.person_id)
             if person is None:
                 continue
@@ -231,7 +271,10 @@ def _sent_long_ago(session: Session, number: int, person_id: str, setup: NoticeS
         NoticeDeliveryRow.number == number, NoticeDeliveryRow.person_id == person_id, NoticeDeliveryRow.turn == 0
     )
     sent_utc: datetime | None = session.exec(first_sent).one()
-    return sent_utc is not None and sent_utc + timedelta(minutes=setup.choices.repeat_minutes) <= now
+    if sent_utc is None:
+        return False
+    # Nobody knows when it was, where the clock was wrong: twice is better than never.
+    return sent_utc + timedelta(minutes=setup.choices.repeat_minutes) <= now or sent_utc > now + CLOCKS_APART
 
 
 def _passed_to(

@@ -116,19 +116,19 @@ def keep_plan(
 
 
 def last_plan_id(session: Session, site_id: str) -> int | None:
-    """Id of the plan made last; None where there is none. A plan never changes, so that a reader can keep it by id."""
-    newest = col(PlanRow.made_utc).desc(), col(PlanRow.id).desc()
-    return session.exec(select(PlanRow.id).where(PlanRow.site_id == site_id).order_by(*newest).limit(1)).first()
+    """Id of the plan that was kept last; None where there is none. A plan never changes: readers can keep it by id."""
+    made = newest_made(session, site_id)
+    return None if made is None else made.plan_id
 
 
 def last_made_utc(session: Session, site_id: str) -> datetime | None:
-    """When the latest plan was made; None where there is none."""
-    of_site = select(PlanRow.made_utc).where(PlanRow.site_id == site_id)
-    return session.exec(of_site.order_by(col(PlanRow.made_utc).desc()).limit(1)).first()
+    """When the plan was made that was kept last; None where there is none."""
+    made = newest_made(session, site_id)
+    return None if made is None else made.made_utc
 
 
 def last_plan(session: Session, site_id: str) -> KeptPlan | None:
-    """The plan made last; None where there is none."""
+    """The plan that was kept last; None where there is none."""
     plan_id = last_plan_id(session, site_id)
     return None if plan_id is None else plan_by_id(session, plan_id)
 

@@ -358,14 +358,21 @@ _BACKS_UP = """
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
-from frostshift_service.store.backup import make_backup, restore_backup
+import frostshift_service.store.backup as store_backup
 from frostshift_service.store.engine import open_as_it_is
 what, url, path = sys.argv[1:]
+def said(does):
+    def first(*given):
+        print("inside", flush=True)
+        return does(*given)
+    return first
+store_backup.write_backup = said(store_backup.write_backup)
+store_backup._fill = said(store_backup._fill)  # once a table
 print("begins", flush=True)
 if what == "backup":
-    make_backup(open_as_it_is(url), Path(path), version="1", now=datetime.now(UTC))
+    store_backup.make_backup(open_as_it_is(url), Path(path), version="1", now=datetime.now(UTC))
 else:
-    restore_backup(url, Path(path))
+    store_backup.restore_backup(url, Path(path))
 print("done", flush=True)
 """
 
@@ -417,37 +424,49 @@ def _much(url: str) -> None:
     store.dispose()
 
 
+def _broken_off(what: str, url: str, path: Path, after_s: float | None) -> tuple[bool, float]:
+    """Back up or restore, and kill it so long after the first row; whether it was not done yet, and how long it ran."""
+    with process(_BACKS_UP, what, url, str(path)) as worker:
+        assert worker.stdout is not None
+        assert worker.stdout.readline() == "inside\n"
+        began = time.monotonic()
+        if after_s is not None:
+            time.sleep(after_s)
+            worker.kill()
+        said = worker.stdout.read()
+        ran_s = time.monotonic() - began
+    return "done" not in said, ran_s
+
+
 def test_a_kill_leaves_no_half_backup_and_no_half_store(
     store_url: str, new_store: Callable[[str], str], tmp_path: Path
 ) -> None:
     kind = make_url(store_url).get_backend_name()
     _much(new := new_store(kind))
-    backed_up(new, big := tmp_path / "big.backup")
     folder = tmp_path / "out"
     folder.mkdir()
-    killed = 0
+    big = tmp_path / "big.backup"
+    inside, length_s = _broken_off("backup", new, big, None)
+    assert not inside
+    inside_count = 0
     for number in range(8):
         path = folder / f"{number}.backup"
-        with process(_BACKS_UP, "backup", new, str(path)) as worker:
-            time.sleep(0.05 + 0.15 * number)
-            worker.kill()
-        killed += worker.returncode == -signal.SIGKILL
+        inside, _ = _broken_off("backup", new, path, length_s * number / 8)
+        inside_count += inside
         if path.exists():
             with open_backup(path) as kept:
                 kept.check()
-    assert killed >= 1
-    killed = 0
+        else:
+            assert [one.name for one in folder.glob(f".{path.name}.*.part")], "it had begun to write"
+    assert inside_count >= 1
+    inside, length_s = _broken_off("restore", whole := new_store(kind), big, None)
+    assert not inside
+    assert len(all_rows(whole)["audit"]) == MANY
+    inside_count = 0
     for number in range(6):
         target = new_store(kind)
-        with process(_BACKS_UP, "restore", target, str(big)) as worker:
-            time.sleep(0.2 + 0.4 * number)
-            worker.kill()
-        if worker.returncode == 0:
-            continue
-        killed += 1
-        if kind == "postgresql" or Path(str(make_url(target).database)).exists():
-            rows = all_rows(target)
-            assert rows == {} or len(rows["audit"]) == MANY
-    assert killed >= 1
-    restore_backup(target := new_store(kind), big)
-    assert len(all_rows(target)["audit"]) == MANY
+        inside, _ = _broken_off("restore", target, big, length_s * number / 6)
+        inside_count += inside
+        rows = all_rows(target)
+        assert rows == {} or len(rows["audit"]) == MANY
+    assert inside_count >= 1

@@ -68,6 +68,39 @@ def at(url: str, schema: str) -> None:
         fill(connection)
 
 
+def differences(before: dict[str, list[dict[str, Any]]], after: dict[str, list[dict[str, Any]]]) -> list[str]:
+    """Tables of the newest schema that do not hold what follows from the rows of an older one."""
+    before, after = ({name: rows for name, rows in of.items() if name != "alembic_version"} for of in (before, after))
+    moved = _moved(before)
+    lacking = [name for name in before if name not in after and name != "calendar_link"]
+    return lacking + [name for name, found in after.items() if not _follows(name, found, before, moved)]
+
+
+def _follows(
+    name: str,
+    found: list[dict[str, Any]],
+    before: dict[str, list[dict[str, Any]]],
+    moved: dict[str, list[dict[str, Any]]],
+) -> bool:
+    rows = found
+    if name in moved:
+        held = {str(row["id"]) for row in before.get(name, []) if "id" in row}
+        new = [row for row in found if name not in before or str(row["id"]) not in held]
+        gives = ("id", "due_utc")
+        columns = set(found[0]) if found else set()
+        expected = [{key: value for key, value in row.items() if key in columns} for row in moved[name]]
+        if _without_keys(new, *gives) != _without_keys(expected, *gives):
+            return False
+        rows = [row for row in found if row not in new]
+    if name not in before:
+        return rows == []
+    return len(rows) == len(before[name]) and rows == [
+        {column: row[column] if column in row else _added(name, column, row, before) for column in rows[0]}
+        for row in before[name]
+        if set(row) <= set(rows[0])
+    ]
+
+
 @pytest.mark.parametrize("schema", STEPS)
 def test_every_row_of_every_schema_comes_through(store_url: str, schema: str) -> None:
     at(store_url, schema)
@@ -75,29 +108,11 @@ def test_every_row_of_every_schema_comes_through(store_url: str, schema: str) ->
     assert all(len(rows) == COUNT for name, rows in before.items() if name != "alembic_version")
     open_store(store_url).dispose()
     after = all_rows(store_url)
-    assert after.pop("alembic_version") == [{"version_num": STEPS[-1]}]
-    del before["alembic_version"]
-    moved = _moved(before)
-    assert set(before) - {"calendar_link"} <= set(after)
-    for name, found in after.items():
-        held = {str(row["id"]) for row in before.get(name, []) if "id" in row}
-        rows = found
-        if name in moved:
-            new = [row for row in found if name not in before or str(row["id"]) not in held]
-            gives = ("id", "due_utc")
-            columns = set(new[0]) - set(gives)
-            expected = [{key: value for key, value in row.items() if key in columns} for row in moved[name]]
-            assert _without_keys(new, *gives) == _without_keys(expected, *gives), name
-            rows = [row for row in found if row not in new]
-        if name not in before:
-            assert rows == [], name
-            continue
-        expected = [
-            {column: row[column] if column in row else _added(name, column, row, before) for column in rows[0]}
-            for row in before[name]
-        ]
-        assert rows == expected, name
-        assert set(before[name][0]) <= set(rows[0]), name
+    assert after["alembic_version"] == [{"version_num": STEPS[-1]}]
+    assert differences(before, after) == []
+    for name in before:
+        if name in after and name != "alembic_version":  # and a row that is not there would be seen
+            assert name in differences(before, {**after, name: after[name][1:]})
 
 
 def test_a_row_that_is_lost_would_be_found(tmp_path: Path) -> None:

@@ -157,6 +157,15 @@ def test_thinning_keeps_what_somebody_saw(sited: Engine, plan: Plan, inputs: Pla
         assert plans.last_plan_id(session, "ore-shed") == made[-1]
 
 
+def test_a_plan_of_a_clock_that_was_ahead_is_not_the_last_one(sited: Engine, plan: Plan, inputs: PlanInputs) -> None:
+    for hours in (0, 1):
+        keep(sited, replace(plan, made_utc=NOW + hours * HOUR), inputs)
+    last = keep(sited, replace(plan, made_utc=NOW + HOUR / 60), inputs)
+    with reading(sited) as session:
+        assert plans.last_plan_id(session, "ore-shed") == last
+        assert plans.last_made_utc(session, "ore-shed") == NOW + HOUR / 60
+
+
 def is_kept(session: Session, plan_id: int) -> bool:
     try:
         plans.plan_by_id(session, plan_id)

@@ -275,6 +275,10 @@ def test_columns_sort_and_a_newer_plan_is_announced(browser: Browser, base_url: 
     answer["made_utc"] = (NOW + timedelta(minutes=3)).isoformat()
     newer.wait_for(state="visible", timeout=5000)
     assert page.get_by_role("link", name="Show it").get_attribute("href") == "/sites/north-yard/morning"
+    answer["made_utc"] = (NOW - timedelta(minutes=12)).isoformat()
+    newer.wait_for(state="hidden", timeout=5000)
+    answer["made_utc"] = (NOW - timedelta(minutes=50)).isoformat()  # the server's clock was put back
+    newer.wait_for(state="visible", timeout=5000)
     context.close()
 
 
