@@ -40,6 +40,7 @@ from frostshift_service.jobs import Jobs
 from frostshift_service.pages import joint_url
 from frostshift_service.schedule_file import read_schedule
 from frostshift_service.stock_form import contents_of, kinds_of
+from frostshift_service.store.accounts import add_account, set_role
 from frostshift_service.store.engine import open_store, writing
 from frostshift_service.store.joints import import_joints
 from frostshift_service.store.notices import save_setup
@@ -217,10 +218,15 @@ def fill(folder: Path, joints: int) -> None:
 
 
 def tokens_of(folder: Path, count: int) -> list[str]:
-    """One-time links, as `frostshift sign-in` makes them."""
+    """One-time links, as `frostshift sign-in` makes them: of an account each, then one of the owner."""
     engine = open_store(f"sqlite:///{(folder / 'frostshift.db').as_posix()}")
     door = Door(lambda: engine, utc_now)
-    found = [door.new_link().split("token=")[1] for _ in range(count)]
+    emails = [f"user-{number}@site.example" for number in range(count)]
+    with writing(engine) as session:
+        for number, email in enumerate(emails):
+            account = add_account(session, email, f"User {number}", now=utc_now())
+            set_role(session, demo.SITE_ID, account.id, "superintendent")
+    found = [door.new_link(email).split("token=")[1] for email in [*emails, None]]
     engine.dispose()
     return found
 
@@ -313,7 +319,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         fill(folder, joints)
-        tokens = tokens_of(folder, users + 1)
+        tokens = tokens_of(folder, users)
         with serving(folder) as (process, base), httpx.Client(base_url=base, timeout=300.0, trust_env=False) as owner:
             owner.headers["sec-fetch-site"] = "same-origin"
             assert owner.post("/enter", data={"token": tokens.pop()}).status_code == 303
@@ -332,11 +338,11 @@ def main() -> None:
 
             seen: Seen = asyncio.run(people(base, tokens, marks, minutes, half_way))
             memory["end"] = memory_mb(process.pid)
+            total = sum(map(len, seen.seconds.values()))
+            print(f"{users} users for {minutes:g} min, {total / 60 / minutes:.1f} requests a second")
+            print("\n".join(table(seen)), flush=True)
             after = plans_made(owner.get("/metrics").text)
         made, took_s = after[0] - before[0], after[1] - before[1]
-        total = sum(map(len, seen.seconds.values()))
-        print(f"{users} users for {minutes:g} min, {total / 60 / minutes:.1f} requests a second")
-        print("\n".join(table(seen)))
         each = f", {took_s / made:.1f} s each, {took_s / 60 / minutes:.0%} of the time" if made else ""
         print(f"{seen.changes} changes of the site; {made} plans made{each}")
         for when, (now_mb, most_mb) in memory.items():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
@@ -96,7 +97,7 @@ def restore_backup(url: str, path: Path) -> Head:
     """
     with open_backup(path) as backup:
         backup.check(backend_of(url))
-        with building(url) as connection:
+        with _all_or_none(), building(url) as connection:
             hold_schema(connection)
             _empty_at(connection, backup.head.schema)
             for shape, rows in backup.tables(backend_of(url)):
@@ -109,6 +110,16 @@ def restore_backup(url: str, path: Path) -> Head:
             if backup.head.schema != newest_schema():
                 run_steps(connection, "head")
         return backup.head
+
+
+@contextmanager
+def _all_or_none() -> Iterator[None]:
+    """A database that gives up, such as on a full disk, where not even the last of it may fit: in a sentence."""
+    try:
+        yield
+    except DBAPIError as error:
+        said = str(error.orig).partition("\n")[0]
+        raise StoreError(f"the database does not take the backup: {said}; nothing was restored") from error
 
 
 def _column(name: str, kind: Kind, dialect: str) -> Any:

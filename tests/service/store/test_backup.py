@@ -12,7 +12,8 @@ import stat
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -286,22 +287,43 @@ def test_a_backup_is_for_its_owner_alone(store_url: str, tmp_path: Path) -> None
     assert stat.S_IMODE((tmp_path / "a.backup").stat().st_mode) == 0o600
 
 
+@contextmanager
+def full_disk(size: int) -> Iterator[None]:
+    """No file gets larger than this: writing fails, as on a full disk."""
+    at_first = resource.getrlimit(resource.RLIMIT_FSIZE)
+    ignored = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    try:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (size, at_first[1]))
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, at_first)
+        signal.signal(signal.SIGXFSZ, ignored)
+
+
 def test_a_disk_that_is_full_is_said_and_leaves_nothing(new_store: Callable[[str], str], tmp_path: Path) -> None:
     old, folder = new_store("sqlite"), tmp_path / "out"
     folder.mkdir()
     filled(old)
-    at_first = resource.getrlimit(resource.RLIMIT_FSIZE)
-    ignored = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)  # the write then fails, as on a full disk
     engine = open_as_it_is(old)
-    try:
-        resource.setrlimit(resource.RLIMIT_FSIZE, (3_000, at_first[1]))
-        with pytest.raises(StoreError, match=r"a\.backup cannot be written: .*; nothing was kept"):
-            make_backup(engine, folder / "a.backup", version="1", now=NOW)
-    finally:
-        resource.setrlimit(resource.RLIMIT_FSIZE, at_first)
-        signal.signal(signal.SIGXFSZ, ignored)
-        engine.dispose()
+    with full_disk(3_000), pytest.raises(StoreError, match=r"a\.backup cannot be written: .*; nothing was kept"):
+        make_backup(engine, folder / "a.backup", version="1", now=NOW)
+    engine.dispose()
     assert list(folder.iterdir()) == []
+
+
+@pytest.mark.parametrize("size", [40_000, 300_000, 900_000])
+def test_a_restore_onto_a_full_disk_is_said_and_leaves_an_empty_store(
+    new_store: Callable[[str], str], tmp_path: Path, size: int
+) -> None:
+    """Wherever it gets to: while it makes the tables, while it writes rows, and at the end, when all is written."""
+    old, new, path = new_store("sqlite"), new_store("sqlite"), tmp_path / "a.backup"
+    filled(old)
+    backed_up(old, path)
+    with full_disk(size), pytest.raises(StoreError, match=r"^(the database|table \w+).*(disk|full|large)"):
+        restore_backup(new, path)
+    assert all_rows(new) == {}
+    restore_backup(new, path)
+    assert all_rows(new) == all_rows(old)
 
 
 FLOATS = st.floats(allow_nan=False)

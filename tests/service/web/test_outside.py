@@ -18,20 +18,25 @@ from prometheus_client.parser import text_string_to_metric_families
 from sqlalchemy import Engine, make_url, text
 from sqlalchemy.exc import OperationalError
 from sqlmodel import select
+from tests.service.weather_site import HEAVY, NWS, with_site
 from tests.service.web.conftest import NOW, HandPlanner, Web
 from tests.service.web.test_auth import account
 
+from frostshift_service import jobs as loops
 from frostshift_service import readiness
 from frostshift_service.app import create_app
+from frostshift_service.clock import utc_now
+from frostshift_service.jobs import Jobs
 from frostshift_service.metrics import DATABASE_TIMEOUTS
 from frostshift_service.readiness import Readiness
 from frostshift_service.settings import Settings
 from frostshift_service.store.engine import open_store, reading, writing
 from frostshift_service.store.forecasts import put_feed_row
 from frostshift_service.store.machine_tokens import new_machine_token, revoke_machine_token
+from frostshift_service.store.plans import newest_made
 from frostshift_service.store.records import FeedRow
-from frostshift_service.store.sites import load_site, save_site
-from frostshift_service.store.tables import NoticeDeliveryRow, NoticeRow, SessionRow
+from frostshift_service.store.sites import load_site, save_site, touch
+from frostshift_service.store.tables import NoticeDeliveryRow, NoticeRow, SessionRow, SiteTurnRow
 
 pytestmark = pytest.mark.anyio
 SITE, OTHER = "north-yard", "south-yard"
@@ -133,10 +138,10 @@ async def test_many_who_ask_are_one_question_to_the_database(web: Web, monkeypat
 
 
 class Relay:
-    """Stands between us and a database server; it can swallow what is sent, or be gone."""
+    """Stands between us and a database server; it can swallow what is sent, be away for a while, or be gone."""
 
     def __init__(self, host: str, port: int) -> None:
-        self._to, self.frozen, self._open = (host, port), False, True
+        self._to, self.frozen, self._away = (host, port), False, False
         self._server = socket.create_server(("127.0.0.1", 0))
         self.port = self._server.getsockname()[1]
         self._pairs: list[socket.socket] = []
@@ -146,6 +151,9 @@ class Relay:
         with suppress(OSError):
             while True:
                 ours, _ = self._server.accept()
+                if self._away:
+                    ours.close()
+                    continue
                 theirs = socket.create_connection(self._to)
                 self._pairs += [ours, theirs]
                 for pair in ((ours, theirs), (theirs, ours)):
@@ -157,8 +165,19 @@ class Relay:
                 if not self.frozen:
                     target.sendall(data)
 
+    def away(self) -> None:
+        """End every connection and take no other, as a server that starts again."""
+        self._away = True
+        self._end(*self._pairs)
+
+    def back(self) -> None:
+        self._away = False
+
     def gone(self) -> None:
-        for one in (self._server, *self._pairs):
+        self._end(self._server, *self._pairs)
+
+    def _end(self, *sockets: socket.socket) -> None:
+        for one in sockets:
             with suppress(OSError):
                 one.shutdown(socket.SHUT_RDWR)
             one.close()
@@ -188,6 +207,47 @@ async def test_postgresql_that_is_silent_or_gone_is_not_ready(relayed: tuple[Eng
     relay.gone()
     fresh = Readiness(lambda: engine, None)
     assert await fresh.problems() == ["The database does not answer (OperationalError)."]
+
+
+@pytest.mark.postgres
+@pytest.mark.parametrize("store_url", ["postgresql"], indirect=True)
+async def test_loops_go_on_once_postgresql_is_back(store_url: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Plans are made before it is away, none while it is, and again after it, without anybody's help."""
+    monkeypatch.setattr(loops, "LOOK_EVERY_S", 1)
+    address, direct = make_url(store_url), open_store(store_url)
+    relay = Relay(address.host or "127.0.0.1", address.port or 5432)
+    engine = open_store(address.set(host="127.0.0.1", port=relay.port).render_as_string(hide_password=False))
+    jobs, look = Jobs(engine, utc_now, get=None, jitter=lambda: 0.5), Readiness(lambda: engine, None)
+    with_site(direct, NWS, HEAVY)
+
+    async def planned() -> None:
+        """The site is changed past the relay, and the loop sees it."""
+        with writing(direct) as session:
+            revision = touch(session, NWS.id)
+        until = monotonic() + 90  # a turn that was broken off is taken up when its claim runs out
+        made, at_work = None, True
+        while (made is None or made.site_revision != revision or at_work) and monotonic() < until:
+            await anyio.sleep(0.1)
+            with reading(direct) as session:
+                made = newest_made(session, NWS.id)
+                at_work = session.exec(select(SiteTurnRow.held_until_utc)).one() is not None
+        assert made is not None
+        assert (made.site_revision, at_work) == (revision, False)
+
+    jobs.start()
+    try:
+        await planned()
+        relay.away()
+        assert await look.problems() == ["The database does not answer (OperationalError)."]
+        await anyio.sleep(3)  # some turns of the loop that meet nobody
+        relay.back()
+        assert await look.problems() == []
+        await planned()
+    finally:
+        jobs.stop()
+        relay.gone()
+        engine.dispose()
+        direct.dispose()
 
 
 @pytest.mark.postgres
