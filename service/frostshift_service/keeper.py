@@ -7,6 +7,7 @@ from collections.abc import Callable, Hashable
 from dataclasses import dataclass, field
 from threading import Lock
 from typing import Any, Final, TypeVar
+from weakref import ReferenceType
 
 T = TypeVar("T")
 
@@ -22,6 +23,11 @@ class _Kept:
     making: Lock = field(default_factory=Lock)
     made: Any = None
     done: bool = False
+
+    @property
+    def is_over(self) -> bool:
+        """Whether it was made from something that is gone, so that nobody can ask for it again."""
+        return isinstance(self.source, ReferenceType) and self.source() is None
 
 
 class Keeper:
@@ -41,7 +47,7 @@ class Keeper:
 
         Args:
             source: an object that does not change. It stays in memory with the thing; a `weakref.ref` to it does not
-                keep it there, and is the same one as long as the object is.
+                keep it there, is the same one as long as the object is, and takes the thing with it.
             key: whatever else the thing hangs on.
             make: makes it; may ask for other things, never for this one.
         """
@@ -49,6 +55,8 @@ class Keeper:
         with self._looking:
             one = self._kept.setdefault(place, _Kept(source))
             self._kept.move_to_end(place)
+            for gone in [place for place, kept in self._kept.items() if kept.is_over]:
+                del self._kept[gone]
             while len(self._kept) > self._most:
                 self._kept.popitem(last=False)
         with one.making:

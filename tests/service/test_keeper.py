@@ -88,3 +88,16 @@ def test_it_does_not_hold_a_plan_that_it_knows_by_a_reference() -> None:
     gc.collect()
     assert gone() is None
     assert keeper.get(ref(make_plan()), "a", lambda: 3) == 3
+
+
+def test_what_was_made_from_something_that_is_gone_is_let_go_at_once() -> None:
+    keeper, source, other = Keeper(), Source(), Source()
+    made = Source()
+    there = ref(made)
+    keeper.get(ref(source), "a", lambda made=made: made)
+    del made, source
+    gc.collect()
+    assert there() is not None
+    keeper.get(other, "a", lambda: "b")
+    gc.collect()
+    assert there() is None
