@@ -21,6 +21,7 @@ from frostshift_rules.surroundings import Hours
 from frostshift_service.http import Get
 from frostshift_service.store import forecasts, history
 from frostshift_service.store.alerts import load_alerts
+from frostshift_service.store.deliveries import CLOCKS_APART
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.observed import load_observed
 from frostshift_service.store.records import FeedRow, KeptForecast, KeptSite
@@ -141,7 +142,10 @@ class Pulls:
         if held_utc is not None:
             return Pulled(feed_name, "not_due", f"{feed.title} asked for a pause until {held_utc:%H:%M} UTC.")
         moved = last is None and not row.failures
-        if waits(row.next_try_utc, now) and not moved and not (again_after_failure and row.failures):
+        # An answer from ahead of us: the clock was wrong when it came, and when the next one was set.
+        ahead = row.last_answer_utc is not None and row.last_answer_utc > now + CLOCKS_APART
+        anew = moved or ahead or (again_after_failure and bool(row.failures))
+        if waits(row.next_try_utc, now) and not anew:
             return Pulled(feed_name, "not_due", f"{feed.title} is asked again after {row.next_try_utc:%H:%M} UTC.")
         try:
             # Without the forecast they belong to, validators would bring "not modified" and nothing to show.

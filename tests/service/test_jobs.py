@@ -1027,6 +1027,20 @@ def test_a_forecast_that_a_wrong_clock_fetched_does_not_stay_before_all_that_fol
     assert shown(jobs).freshness == "fresh"
 
 
+def test_a_clock_that_is_put_back_lets_a_feed_be_asked_at_once_and_then_in_its_turn(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
+) -> None:
+    with_site(engine, NWS, HEAVY)
+    jobs = jobs_of(engine, clock, server, client)
+    clock.now = NOW + timedelta(hours=6)
+    assert jobs.pull(NWS.id).outcome == "new"
+    clock.now = NOW
+    assert jobs.pull(NWS.id).outcome in ("new", "unchanged")
+    assert state(engine).last_answer_utc == NOW
+    clock.now = NOW + timedelta(minutes=10)
+    assert jobs.pull(NWS.id).outcome == "not_due"
+
+
 def test_a_site_that_moves_starts_without_a_forecast_and_asks_at_once(
     engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client
 ) -> None:
