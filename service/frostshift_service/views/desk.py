@@ -77,6 +77,8 @@ from frostshift_service.views.words import STATES
 
 CREW_SEES: Final = timedelta(days=3)
 """Older readings do not stand on a crew's sheet. Our choice."""
+EARLIER_KEPT: Final = 2
+"""Earlier plans in memory, as that of 5,000 joints takes 50 MB: each reading may ask for another one."""
 NOBODY_ELSE: Final = Actor("this machine", owner=True)
 """Who asks where nobody is asked to sign in: a command on this machine."""
 
@@ -202,7 +204,8 @@ class Desk:
         planner: holder of the latest plans.
         now: reads the clock.
         who: asks; his units are shown, and only the sites that he knows.
-        keeper: of what hangs on a plan and on nothing that changes while it is the latest, and of earlier plans.
+        keeper: of what hangs on a plan and on nothing that changes while it is the latest.
+        earlier: of earlier plans.
     """
 
     engine: Engine
@@ -210,6 +213,7 @@ class Desk:
     now: Callable[[], datetime]
     who: Actor = NOBODY_ELSE
     keeper: Keeper = field(default_factory=Keeper, repr=False, compare=False)
+    earlier: Keeper = field(default_factory=lambda: Keeper(EARLIER_KEPT), repr=False, compare=False)
 
     def show(self, site: KeptSite) -> Show:
         """Units and zone in which a site is shown to whoever asks."""
@@ -252,7 +256,7 @@ class Desk:
         """A plan that is not the latest, unpacked once for all who ask: that of a big site takes a second."""
         if plan_id is None:
             return None
-        return self.keeper.get(self.engine, ("plan", plan_id), lambda: plans.plan_by_id(session, plan_id).plan)
+        return self.earlier.get(self.engine, plan_id, lambda: plans.plan_by_id(session, plan_id).plan)
 
     def _kept_sheet(
         self, site: KeptSite, plan: Plan, now: datetime, day: date | None = None, shift_count: int = 2
@@ -260,10 +264,12 @@ class Desk:
         """A sheet of this plan for the shifts that are shown at `now`; what the clock changes may be older."""
         site_id, show = site.site.id, self.show(site)
         with reading(self.engine) as session:
-            before = self._earlier(session, plans.last_seen_id(session, site_id, now - LAST_SHEET))
+            before_id = plans.last_seen_id(session, site_id, now - LAST_SHEET)
 
         def make() -> MorningSheet:
             with reading(self.engine) as session:
+                # Looked for once more: what was found a moment ago may have been thinned.
+                before = self._earlier(session, plans.last_seen_id(session, site_id, now - LAST_SHEET))
                 defaults = {mark: default_texts(names) for mark, names in kept.defaults_of(session, site_id).items()}
             return morning_sheet(
                 plan,
@@ -279,8 +285,7 @@ class Desk:
         # The revision counts every change of the site, its joints and its readings, by whichever copy of the service:
         # nothing that is read of them here can be older than it.
         shifts = tuple(one.key for one in shifts_shown(plan, now, day, shift_count))
-        since = None if before is None else before.made_utc
-        key = "morning", site_id, site.revision, since, show, day, shift_count, shifts
+        key = "morning", site_id, site.revision, before_id, show, day, shift_count, shifts
         return self.keeper.get(_ref(plan), key, make)
 
     def _gone_states(self, site_id: str, before: Plan | None, plan: Plan) -> dict[str, JointState]:
