@@ -77,8 +77,8 @@ from frostshift_service.views.words import STATES
 
 CREW_SEES: Final = timedelta(days=3)
 """Older readings do not stand on a crew's sheet. Our choice."""
-EARLIER_HELD: Final = 3
-"""Plans that are not the latest and are held unpacked. Our choice."""
+EARLIER_KEPT: Final = 2
+"""Earlier plans in memory, as that of 5,000 joints takes 50 MB: each reading may ask for another one."""
 NOBODY_ELSE: Final = Actor("this machine", owner=True)
 """Who asks where nobody is asked to sign in: a command on this machine."""
 
@@ -205,7 +205,7 @@ class Desk:
         now: reads the clock.
         who: asks; his units are shown, and only the sites that he knows.
         keeper: of what hangs on a plan and on nothing that changes while it is the latest.
-        earlier: plans that are not the latest; few, as those of a big site take much memory.
+        earlier: of earlier plans.
     """
 
     engine: Engine
@@ -213,7 +213,7 @@ class Desk:
     now: Callable[[], datetime]
     who: Actor = NOBODY_ELSE
     keeper: Keeper = field(default_factory=Keeper, repr=False, compare=False)
-    earlier: Keeper = field(default_factory=lambda: Keeper(EARLIER_HELD), repr=False, compare=False)
+    earlier: Keeper = field(default_factory=lambda: Keeper(EARLIER_KEPT), repr=False, compare=False)
 
     def show(self, site: KeptSite) -> Show:
         """Units and zone in which a site is shown to whoever asks."""
@@ -264,11 +264,12 @@ class Desk:
         """A sheet of this plan for the shifts that are shown at `now`; what the clock changes may be older."""
         site_id, show = site.site.id, self.show(site)
         with reading(self.engine) as session:
-            last_id = plans.last_seen_id(session, site_id, now - LAST_SHEET)
+            before_id = plans.last_seen_id(session, site_id, now - LAST_SHEET)
 
         def make() -> MorningSheet:
             with reading(self.engine) as session:
-                before = self._earlier(session, last_id)
+                # Looked for once more: what was found a moment ago may have been thinned.
+                before = self._earlier(session, plans.last_seen_id(session, site_id, now - LAST_SHEET))
                 defaults = {mark: default_texts(names) for mark, names in kept.defaults_of(session, site_id).items()}
             return morning_sheet(
                 plan,
@@ -284,7 +285,7 @@ class Desk:
         # The revision counts every change of the site, its joints and its readings, by whichever copy of the service:
         # nothing that is read of them here can be older than it.
         shifts = tuple(one.key for one in shifts_shown(plan, now, day, shift_count))
-        key = "morning", site_id, site.revision, last_id, show, day, shift_count, shifts
+        key = "morning", site_id, site.revision, before_id, show, day, shift_count, shifts
         return self.keeper.get(_ref(plan), key, make)
 
     def _gone_states(self, site_id: str, before: Plan | None, plan: Plan) -> dict[str, JointState]:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import gc
 import re
 import subprocess
 import sys
+import weakref
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import replace
@@ -31,9 +33,9 @@ from frostshift_service.schedule_file import read_schedule
 from frostshift_service.settings import Settings
 from frostshift_service.store.engine import open_store, reading, writing
 from frostshift_service.store.joints import import_joints, kept_joint, move_joint, set_joint_state
-from frostshift_service.store.plans import keep_plan, mark_plan_seen
+from frostshift_service.store.plans import keep_plan, mark_plan_seen, plan_by_id
 from frostshift_service.store.readings import add_reading
-from frostshift_service.store.records import PlanInputs
+from frostshift_service.store.records import KeptPlan, PlanInputs
 from frostshift_service.store.sites import load_site, save_site, touch
 from frostshift_service.store.thermometer import add_typed
 from frostshift_service.views import desk as desks
@@ -261,6 +263,35 @@ async def test_a_sheet_that_somebody_saw_meanwhile_is_what_the_next_is_held_agai
         plan.made_utc - timedelta(hours=24),
         plan.made_utc - timedelta(hours=12),
     ]
+
+
+async def test_few_earlier_plans_stay_in_memory_and_a_kept_sheet_needs_none(
+    web: Web, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plan = web.planner.plan
+    assert plan is not None
+    with writing(web.engine) as session:
+        for ago_h in range(12, 20):
+            seen = replace(plan, made_utc=plan.made_utc - timedelta(hours=ago_h))
+            mark_plan_seen(session, keep_plan(session, seen, PlanInputs(plan.site, (), (), NO_WEATHER), None), "shown")
+    unpacked: list[int] = []
+
+    def counted(session: Session, plan_id: int) -> KeptPlan:
+        unpacked.append(plan_id)
+        return plan_by_id(session, plan_id)
+
+    monkeypatch.setattr(desks.plans, "plan_by_id", counted)
+    desk = web.app.state.desk
+    desk.morning("north-yard")
+    found = [desk.plan_before("north-yard", plan.made_utc - timedelta(hours=ago_h)) for ago_h in range(12, 20)]
+    assert sorted({one.made_utc for one in found}) == [plan.made_utc - timedelta(hours=h) for h in range(19, 11, -1)]
+    refs = [weakref.ref(one) for one in found]
+    del found
+    gc.collect()
+    assert sum(one() is not None for one in refs) <= desks.EARLIER_KEPT
+    before = len(unpacked)
+    desk.morning("north-yard")
+    assert len(unpacked) == before
 
 
 async def test_rights_and_names_are_of_whoever_asks(web: Web) -> None:
