@@ -28,6 +28,9 @@ LEAST_BODY_RATE: Final = 10_000
 """Slowest line that a file gets through [bytes/s]; a schedule of 5 MB takes nine minutes then. Our choice."""
 LONGEST_BODY: Final = 100_000_000
 """A stated length counts up to here [bytes]."""
+KEPT_S: Final = 75
+"""So long an idle connection stays open: longer than proxies keep theirs (a minute; common practice, no source), so
+that none is closed in the moment in which the next request is sent on it."""
 TAKEN_S: Final = 30.0
 LEAST_TAKEN: Final = 30_000
 """A client that takes less of its answer than this [bytes] in `TAKEN_S` is cut off."""
@@ -115,6 +118,7 @@ def server_config(app: ASGIApp, **more: Any) -> uvicorn.Config:
             "log_config": None,
             "access_log": False,
             "limit_concurrency": MOST_CONNECTIONS,
+            "timeout_keep_alive": KEPT_S,
             **more,
         },
     )

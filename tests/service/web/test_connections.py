@@ -79,6 +79,22 @@ def test_a_second_request_on_the_connection_has_the_same_limit(base_url: str) ->
 
 
 @pytest.mark.usefixtures("hurried")
+def test_an_idle_connection_stays_open_longer_than_a_proxy_keeps_it(base_url: str) -> None:
+    assert connections.server_config(lambda: None).timeout_keep_alive > 60  # type: ignore[arg-type]
+    asked = "GET /static/app.css HTTP/1.1\r\nHost: {host}\r\n\r\n"
+    with line_to(base_url) as (line, host), line.makefile("rb") as answers:
+        for pause_s in (1.2, 0.0):  # longer than headers may take
+            line.sendall(asked.format(host=host).encode())
+            assert answers.readline() == b"HTTP/1.1 200 OK\r\n"
+            length = 0
+            while (header := answers.readline()) != b"\r\n":
+                name, _, value = header.partition(b":")
+                length = int(value) if name.lower() == b"content-length" else length
+            assert len(answers.read(length)) == length > 0
+            sleep(pause_s)
+
+
+@pytest.mark.usefixtures("hurried")
 def test_a_body_byte_by_byte_is_cut_off_and_is_no_error(base_url: str, caplog: pytest.LogCaptureFixture) -> None:
     with caplog.at_level(logging.INFO), line_to(base_url) as (line, host):
         line.sendall(f"{HEAD.format(host=host)}Content-Length: 900\r\n\r\n".encode())
