@@ -13,7 +13,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from socket import gethostname
-from threading import Event, Lock, Thread
+from threading import Event, Lock, Thread, get_ident
 from time import monotonic
 from typing import Final, Literal
 from uuid import uuid4
@@ -52,7 +52,7 @@ from frostshift_service.outbox import Wiring, deliver, send_test, tell_of_failur
 from frostshift_service.pulls import Pulls, feeds_of, standings
 from frostshift_service.senders import Senders
 from frostshift_service.site_file import check_own_table
-from frostshift_service.site_turns import SiteTurns
+from frostshift_service.site_turns import WORKERS, SiteTurns
 from frostshift_service.store import forecasts, plans
 from frostshift_service.store import joints as kept_joints
 from frostshift_service.store.alerts import load_alerts
@@ -194,6 +194,7 @@ class Jobs:
         self._failing: dict[tuple[str, str], datetime] = {}
         self._turns = SiteTurns(engine, now, f"{gethostname()}-{uuid4().hex[:8]}", self._work_on, self._stopping)
         self._moved_s: float | None = None
+        self._step_s: dict[int, float] = {}
 
     # The loop
 
@@ -202,10 +203,11 @@ class Jobs:
         self._stopping.clear()
         self._scheduler = BackgroundScheduler(timezone="UTC")
         # Apart from each other: a mail server that is slow must not hold up a forecast.
-        loops = {self.tick: CronTrigger(second=f"*/{LOOK_EVERY_S}", timezone="UTC")}
+        # As are the workers: while one is held up the others look for due sites all the same.
+        loops = [(self.tick, CronTrigger(second=f"*/{LOOK_EVERY_S}", timezone="UTC"))] * WORKERS
         if self._senders is not None and self._wiring is not None:
-            loops[self.deliver] = CronTrigger(second="*/20", timezone="UTC")
-        for loop, trigger in loops.items():
+            loops.append((self.deliver, CronTrigger(second="*/20", timezone="UTC")))
+        for loop, trigger in loops:
             self._scheduler.add_job(
                 loop,
                 trigger,
@@ -230,7 +232,7 @@ class Jobs:
                     job.reschedule(job.trigger)
 
     def stop(self) -> None:
-        """Let a running tick and the messages that are being sent end, then start no other."""
+        """Let the sites in hand and the messages that are being sent end, then start no other."""
         self._stopping.set()
         if self._watch is not None:
             self._watch.join()
@@ -240,10 +242,14 @@ class Jobs:
             self._scheduler = None
 
     def tick(self) -> None:
-        """Work on the sites that are due and that no other copy has in hand."""
-        self._moved_s = monotonic()
-        self._turns.run()
-        self._moved_s = monotonic()
+        """What one worker does: the sites that are due and that nobody else has in hand, one after the other."""
+        worker = get_ident()
+        self._moved_s = self._step_s[worker] = monotonic()
+        try:
+            self._turns.run()
+            self._moved_s = monotonic()
+        finally:
+            del self._step_s[worker]
 
     def _work_on(self, site_id: str) -> None:
         """Pull what is due, plan again where something changed, decide what to tell. No step stops another."""
@@ -254,7 +260,7 @@ class Jobs:
             "notices": self.decide,
         }
         for name, step in steps.items():
-            self._moved_s = monotonic()
+            self._moved_s = self._step_s[get_ident()] = monotonic()
             with about(site=site_id, step=name):
                 try:
                     step(site_id)
@@ -265,8 +271,12 @@ class Jobs:
                     self._tell_of_failure(site_id, name)
 
     def still_s(self) -> float | None:
-        """Seconds since the loop last took a step, whatever the clock of the machine did; None: it has taken none."""
-        return None if self._moved_s is None else monotonic() - self._moved_s
+        """Seconds since the loop last took a step, whatever the clock of the machine did; None: it has taken none.
+
+        Of the workers that are at work the one that has stood still for longest counts: it may hang.
+        """
+        moved_s = self._moved_s
+        return None if moved_s is None else monotonic() - min([moved_s, *self._step_s.copy().values()])
 
     def _tell_of_failure(self, site_id: str, step: str) -> None:
         """Where nothing could be planned or told for `SILENT`, people hear of that."""

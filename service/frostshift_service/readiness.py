@@ -22,7 +22,7 @@ WITHIN_S: Final = 3.0
 HELD_S: Final = 2.0
 """So long an answer counts."""
 STILL_S: Final = 600.0
-"""The loop begins every minute; one step of it, while weather services answer late, may take several. Our choice."""
+"""A worker takes a step after the other; one of them, while weather services answer late, may take several. Our choice."""
 
 StillS = Callable[[], float | None]
 """Seconds since the loop last took a step; None: it has taken none."""

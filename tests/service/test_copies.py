@@ -4,6 +4,7 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -17,10 +18,12 @@ from sqlmodel import select
 from frostshift_service import demo
 from frostshift_service.jobs import PLAN_AGE, Jobs
 from frostshift_service.schedule_file import read_schedule
+from frostshift_service.site_turns import LONGEST, SiteTurns
 from frostshift_service.store.engine import open_store, reading, writing
 from frostshift_service.store.joints import import_joints
 from frostshift_service.store.sites import save_site, touch
 from frostshift_service.store.tables import PlanRow, SiteTurnRow
+from frostshift_service.store.turns import LEASE
 
 NOW = datetime(2026, 1, 12, 21, 30, tzinfo=UTC)
 
@@ -145,6 +148,31 @@ def test_two_copies_share_the_turns(store: Engine, copy: Callable[..., Jobs], cl
     assert plans_kept(store) == 1
 
 
+def test_a_site_that_hangs_holds_no_second_worker_of_the_copy(store: Engine, clock: Clock) -> None:
+    with writing(store) as session:
+        save_site(session, demo.demo_site(NOW), show_units="us", feed="file")
+    begun, go_on, taken = threading.Event(), threading.Event(), list[str]()
+
+    def hang(_site_id: str) -> None:
+        begun.set()
+        go_on.wait(60)
+
+    here = SiteTurns(store, clock, "here", hang, threading.Event())
+    worker = threading.Thread(target=here.run)
+    worker.start()
+    assert begun.wait(20)
+    clock.at += LONGEST + 2 * LEASE  # its claim has run out
+    try:
+        assert here.run() == 0
+        SiteTurns(store, clock, "there", taken.append, threading.Event()).run()
+        assert taken == [demo.SITE_ID]
+    finally:
+        go_on.set()
+        worker.join()
+    clock.at += timedelta(minutes=2)
+    assert here.run() == 1, "once it is free it has its turn here, too"
+
+
 WORKER = """
 import sys, threading, time
 from datetime import UTC, datetime, timedelta
@@ -160,7 +188,7 @@ def work(site_id):
     time.sleep(float(sys.argv[2]))
 loop = site_turns.SiteTurns(engine, clock.utc_now, sys.argv[3], work, threading.Event())
 while True:
-    loop.run(workers=1)
+    loop.run()
     time.sleep(0.1)
 """
 
