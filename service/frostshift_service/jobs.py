@@ -88,6 +88,8 @@ LOOK_EVERY_S: Final = 5
 """A copy looks so often for sites that are due."""
 CHANGE_SHOWN: Final = timedelta(hours=24)
 """A change of feed is shown for so long."""
+PLANS: Final = "pulls and plans"
+SENDS: Final = "sends messages"
 SILENT: Final = timedelta(hours=1)
 """After so long without a plan, or without deciding on it, people are told. Our choice."""
 TORCH_OPTIONS: Final = (1, 2, 3)
@@ -193,10 +195,14 @@ class Jobs:
         self._stopping = Event()
         self._failing: dict[tuple[str, str], datetime] = {}
         self._turns = SiteTurns(engine, now, f"{gethostname()}-{uuid4().hex[:8]}", self._work_on, self._stopping)
-        self._moved_s: float | None = None
+        self._moved_s: dict[str, float | None] = dict.fromkeys((PLANS, SENDS) if self._sends else (PLANS,))
         self._step_s: dict[int, float] = {}
 
     # The loop
+
+    @property
+    def _sends(self) -> bool:
+        return self._senders is not None and self._wiring is not None
 
     def start(self) -> None:
         """Run all loops now, and then each by its trigger; `deliver` where anything is sent."""
@@ -205,7 +211,7 @@ class Jobs:
         # Apart from each other: a mail server that is slow must not hold up a forecast.
         # As are the workers: while one is held up the others look for due sites all the same.
         loops = [(self.tick, CronTrigger(second=f"*/{LOOK_EVERY_S}", timezone="UTC"))] * WORKERS
-        if self._senders is not None and self._wiring is not None:
+        if self._sends:
             loops.append((self.deliver, CronTrigger(second="*/20", timezone="UTC")))
         for loop, trigger in loops:
             self._scheduler.add_job(
@@ -244,10 +250,13 @@ class Jobs:
     def tick(self) -> None:
         """What one worker does: the sites that are due and that nobody else has in hand, one after the other."""
         worker = get_ident()
-        self._moved_s = self._step_s[worker] = monotonic()
+        self._step_s[worker] = monotonic()
         try:
             self._turns.run()
-            self._moved_s = monotonic()
+            self._moved_s[PLANS] = monotonic()
+        except Exception:
+            count_error("turns")
+            log.exception("sites that are due could not be worked on")
         finally:
             del self._step_s[worker]
 
@@ -260,7 +269,7 @@ class Jobs:
             "notices": self.decide,
         }
         for name, step in steps.items():
-            self._moved_s = self._step_s[get_ident()] = monotonic()
+            self._moved_s[PLANS] = self._step_s[get_ident()] = monotonic()
             with about(site=site_id, step=name):
                 try:
                     step(site_id)
@@ -270,13 +279,17 @@ class Jobs:
                     log.exception("site %s: %s failed", site_id, name)
                     self._tell_of_failure(site_id, name)
 
-    def still_s(self) -> float | None:
-        """Seconds since the loop last took a step, whatever the clock of the machine did; None: it has taken none.
+    def still_s(self) -> dict[str, float | None]:
+        """Loop -> seconds since it last took a step, whatever the clock of the machine did; None: it has taken none.
 
-        Of the workers that are at work the one that has stood still for longest counts: it may hang.
+        One that fails takes none. Of the workers that are at work the one that has stood still for longest counts: it
+        may hang.
         """
-        moved_s = self._moved_s
-        return None if moved_s is None else monotonic() - min([moved_s, *self._step_s.copy().values()])
+        moved_s = self._moved_s.copy()
+        if (planned_s := moved_s[PLANS]) is not None:
+            moved_s[PLANS] = min([planned_s, *self._step_s.copy().values()])
+        now_s = monotonic()
+        return {loop: None if at_s is None else now_s - at_s for loop, at_s in moved_s.items()}
 
     def _tell_of_failure(self, site_id: str, step: str) -> None:
         """Where nothing could be planned or told for `SILENT`, people hear of that."""
@@ -315,10 +328,21 @@ class Jobs:
         if self._senders is None or self._wiring is None:
             return
         try:
-            deliver(self._engine, self._senders, self._wiring, self._now, stopping=self._stopping.is_set)
+            deliver(
+                self._engine,
+                self._senders,
+                self._wiring,
+                self._now,
+                stopping=self._stopping.is_set,
+                moved=self._sending_moved,
+            )
+            self._sending_moved()
         except Exception:
             count_error("deliver")
             log.exception("notices could not be delivered")
+
+    def _sending_moved(self) -> None:
+        self._moved_s[SENDS] = monotonic()
 
     def tidy(self) -> None:
         """Let old rows go, where no copy has done so for a day."""

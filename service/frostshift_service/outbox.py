@@ -197,6 +197,7 @@ class _Run:
     wiring: Wiring
     now: Callable[[], datetime]
     stopping: Callable[[], bool]
+    moved: Callable[[], None]
     lock: Lock = field(default_factory=Lock)
     outcomes: Counter[Outcome] = field(default_factory=Counter)
     skip_addresses: set[tuple[str, str]] = field(default_factory=set)
@@ -213,6 +214,7 @@ def deliver(
     *,
     workers: int = WORKERS,
     stopping: Callable[[], bool] = lambda: False,
+    moved: Callable[[], None] = lambda: None,
 ) -> Mapping[Outcome, int]:
     """Send everything that is due; repeat and pass on what nobody has answered.
 
@@ -226,6 +228,7 @@ def deliver(
         now: reads the clock, aware UTC.
         workers: messages sent at once.
         stopping: whether to begin no other message; what is left is due in the next run.
+        moved: called after every message, whatever came of it.
 
     Returns:
         Outcome -> number of deliveries.
@@ -245,7 +248,7 @@ def deliver(
                 deliveries.follow_up(session, site_id, now=now())
         except Exception:
             log.exception("site %s: what nobody answered could not be passed on", site_id)
-    run = _Run(engine, senders, wiring, now, stopping)
+    run = _Run(engine, senders, wiring, now, stopping, moved)
     with Heartbeat(BEAT_S, lambda: _renew(run)):
         if workers == 1:
             _work(run)
@@ -294,6 +297,7 @@ def _work(run: _Run) -> None:
         with run.lock:
             run.busy.pop(address, None)
             run.outcomes[outcome] += 1
+        run.moved()
 
 
 def _attempt(run: _Run, claimed: Claimed) -> Outcome:
