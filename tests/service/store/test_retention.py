@@ -3,16 +3,19 @@
 import random
 from collections import Counter
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 from sqlalchemy import Engine
+from sqlalchemy.exc import OperationalError
 from sqlmodel import Session
 from tests.service.store.made_rows import all_rows
 
 from frostshift_rules.job import Reading, Site
 from frostshift_service import tidying
+from frostshift_service.metrics import ERRORS, Step
 from frostshift_service.store.engine import open_store, reading, writing
 from frostshift_service.store.joints import import_joints
 from frostshift_service.store.readings import add_reading
@@ -197,6 +200,24 @@ def test_it_goes_in_small_steps_and_stops_where_asked(old: tuple[Engine, str], m
     assert sizes["pauses"] == 2
     assert sum(gone.values()) == 2 * RULES[0].at_once
     assert sum(tidying.old_rows(store, NOW).values()) >= before - sum(gone.values())
+
+
+def test_a_rule_that_fails_stops_no_other_and_is_counted(
+    old: tuple[Engine, str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store, _ = old
+    assert {labels["step"] for one in ERRORS.collect() for _, labels, *_ in one.samples} >= set(get_args(Step))
+    before = ERRORS.labels("tidy")._value.get()
+
+    def fails(*_: object) -> int:
+        raise OperationalError("DELETE", {}, Exception("disk I/O error"))
+
+    broken = [replace(rule, drop=fails) if rule.what == "plans" else rule for rule in RULES]
+    monkeypatch.setattr(tidying, "RULES", broken)
+    gone = tidying.tidy(store, NOW, go_on)
+    assert gone["plans"] == 0
+    assert gone["notices"] > 0
+    assert ERRORS.labels("tidy")._value.get() == before + 1
 
 
 def test_what_is_used_meanwhile_stays(old: tuple[Engine, str]) -> None:
