@@ -12,11 +12,9 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from socket import gethostname
 from threading import Event, Lock, Thread, get_ident
 from time import monotonic
 from typing import Final, Literal
-from uuid import uuid4
 
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.cron import CronTrigger
@@ -45,7 +43,7 @@ from frostshift_rules.workload import NO_WEATHER, FeedChange, HeatPlan, Plan, St
 from frostshift_service.clock import utc_now
 from frostshift_service.gas_plans import GasPlans
 from frostshift_service.http import Get
-from frostshift_service.log_lines import about
+from frostshift_service.log_lines import about, copy_name
 from frostshift_service.metrics import PLAN_SECONDS, Step, count_error
 from frostshift_service.notice_work import Decided, decide_on
 from frostshift_service.outbox import Wiring, deliver, send_test, tell_of_failure
@@ -164,6 +162,7 @@ class Jobs:
         senders: Senders | None = None,
         wiring: Wiring | None = None,
         joints_in_hand: int = JOINTS_IN_HAND,
+        name: str | None = None,
     ) -> None:
         """Jobs on a store.
 
@@ -177,6 +176,7 @@ class Jobs:
             senders: of notices, by channel; None: nothing is sent.
             wiring: of the outbox: words and links; None: nothing is sent.
             joints_in_hand: most joints whose plans are held in memory.
+            name: of this copy, its own; None: that of the process, which its log has, too.
         """
         self._engine, self._now = engine, now
         self._pulls = Pulls(engine, now, get=get, jitter=jitter, base_urls=base_urls, feeds=feeds)
@@ -194,7 +194,7 @@ class Jobs:
         self._senders, self._wiring = senders, wiring
         self._stopping = Event()
         self._failing: dict[tuple[str, str], datetime] = {}
-        self._turns = SiteTurns(engine, now, f"{gethostname()}-{uuid4().hex[:8]}", self._work_on, self._stopping)
+        self._turns = SiteTurns(engine, now, name or copy_name(), self._work_on, self._stopping)
         self._moved_s: dict[str, float | None] = dict.fromkeys((PLANS, SENDS) if self._sends else (PLANS,))
         self._step_s: dict[int, float] = {}
 

@@ -1,5 +1,7 @@
 """Several copies of the service on one store: what one has planned the others show, and nothing is done twice."""
 
+import json
+import logging
 import os
 import signal
 import subprocess
@@ -10,6 +12,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 from sqlalchemy import Engine, func
@@ -17,6 +20,7 @@ from sqlmodel import select
 
 from frostshift_service import demo
 from frostshift_service.jobs import PLAN_AGE, Jobs
+from frostshift_service.log_lines import write_log
 from frostshift_service.schedule_file import read_schedule
 from frostshift_service.site_turns import LONGEST, SiteTurns
 from frostshift_service.store.engine import open_store, reading, writing
@@ -59,7 +63,7 @@ def copy(store: Engine, clock: Clock, tmp_path: Path) -> Callable[..., Jobs]:
     payload = tmp_path / "forecast.json"
     payload.write_bytes(demo.demo_payload(NOW))
 
-    def make(**options: int) -> Jobs:
+    def make(**options: Any) -> Jobs:
         return Jobs(store, clock, get=None, jitter=lambda: 0.0, **options)
 
     make().take_payload(site.id, payload)
@@ -132,7 +136,7 @@ def test_what_is_held_in_memory_has_an_end(store: Engine, copy: Callable[..., Jo
 
 
 def test_two_copies_share_the_turns(store: Engine, copy: Callable[..., Jobs], clock: Clock) -> None:
-    first, second = copy(), copy()
+    first, second = copy(name="first"), copy(name="second")
     first.tick()
     second.tick()
     assert plans_kept(store) == 1
@@ -146,6 +150,24 @@ def test_two_copies_share_the_turns(store: Engine, copy: Callable[..., Jobs], cl
     with reading(store) as session:
         assert session.exec(select(SiteTurnRow)).one().number == 2  # ... but not for long
     assert plans_kept(store) == 1
+
+
+def test_the_log_and_the_store_call_a_copy_by_the_same_name(
+    store: Engine, copy: Callable[..., Jobs], capsys: pytest.CaptureFixture[str]
+) -> None:
+    logs = [logging.getLogger(name) for name in ("", "apscheduler.scheduler", "frostshift_service")]
+    before = [(log, log.level, list(log.handlers)) for log in logs]
+    try:
+        write_log("json", "info")
+        logs[0].warning("one line")
+    finally:
+        for log, level, handlers in before:
+            log.setLevel(level)
+            log.handlers[:] = handlers
+    copy().tick()
+    with reading(store) as session:
+        taken_by = session.exec(select(SiteTurnRow.copy_name)).one()
+    assert json.loads(capsys.readouterr().err.splitlines()[0])["copy"] == taken_by
 
 
 def test_a_site_that_hangs_holds_no_second_worker_of_the_copy(store: Engine, clock: Clock) -> None:
