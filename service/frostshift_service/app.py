@@ -264,7 +264,7 @@ def create_app(
         mailer: sends links to sign in; None: no mail is sent.
         start: called when the app starts to serve, such as the start of the loops.
         stop: called when it ends.
-        still_s: seconds since the loops moved; None: none are run here.
+        still_s: seconds since each of the loops moved; None: none are run here.
     """
     desk = Desk(waited_for(engine), jobs, now)
     door = Door(lambda: app.state.desk.engine, now)

@@ -16,7 +16,6 @@ from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
 from functools import partial
 from socket import socket
-from time import monotonic
 from typing import Any, Final
 from urllib.request import getproxies, proxy_bypass
 
@@ -28,13 +27,16 @@ from frostshift_service.deadline import Deadline
 CONNECT_S: Final = 10.0
 READ_S: Final = 20.0
 TRANSFER_S: Final = 60.0
-"""Longest time for one body: a server that sends a byte now and then must not hold the caller for ever."""
+"""Longest time for one request to its last byte, with its redirects: a server that sends a byte now and then must not
+hold the caller for ever."""
 MAX_BYTES: Final = 10_000_000
 MAX_COMPLAINT_BYTES: Final = 4_000
 MAX_REDIRECTS: Final = 5
 RETRIED_STATUS: Final = frozenset({500, 502, 503, 504})
 ATTEMPTS: Final = 3
 LONGEST_RETRY_WAIT_S: Final = 10.0
+CUT_CONNECTIONS: Final = httpx.Limits(max_keepalive_connections=0)
+"""Every request has a connection of its own, which is watched from its beginning and can be cut."""
 SECRET_HEADERS: Final = ("X-Api-Key",)
 """Sent to the server they were set for; not to another that it sends us on to."""
 
@@ -153,6 +155,7 @@ def make_client(
             "Accept-Encoding": "gzip",
         },
         timeout=httpx.Timeout(READ_S, connect=CONNECT_S),
+        limits=CUT_CONNECTIONS,
         follow_redirects=False,
         transport=transport,
     )
@@ -213,7 +216,7 @@ def make_sending_client(version: str, transport: httpx.BaseTransport | None = No
     return httpx.Client(
         headers={"User-Agent": f"Frostshift/{version}", "Accept-Encoding": "identity"},
         timeout=httpx.Timeout(READ_S, connect=CONNECT_S),
-        limits=httpx.Limits(max_keepalive_connections=0),  # every post has a connection that can be cut
+        limits=CUT_CONNECTIONS,
         follow_redirects=False,
         transport=transport,
     )
@@ -286,20 +289,12 @@ def post(
     address = check_postable(url)
     origin = f"{address.scheme}://{address.host}"
     with Deadline(seconds) as deadline:
-
-        def trace(event: str, info: Mapping[str, Any]) -> None:
-            if event == "connection.connect_tcp.complete":
-                connection = info["return_value"].get_extra_info("socket")
-                deadline.watch(connection)
-                _check_peer(connection, address)
-
         try:
-            request = client.build_request(
-                "POST", address, content=body, headers=dict(headers), extensions={"trace": trace}
-            )
+            extensions = {"trace": partial(_trace, deadline, address)}
+            request = client.build_request("POST", address, content=body, headers=dict(headers), extensions=extensions)
             response = client.send(request, stream=True)
             try:
-                answer = replace(_answer(response, now, whole=False), url=origin)
+                answer = replace(_answer(response, now, deadline, whole=False), url=origin)
             finally:
                 response.close()
         except (httpx.RequestError, ValueError) as error:  # ValueError: a header that cannot be sent
@@ -360,29 +355,46 @@ def _ask_once(client: FeedClient, url: str, headers: Mapping[str, str], now: dat
     except (httpx.InvalidURL, httpx.UnsupportedProtocol) as error:
         raise AddressRefused(f"{url!r} is no web address: {error}") from error
     from_loopback = _is_loopback(request.url.host)
-    try:
-        for _ in range(MAX_REDIRECTS + 1):
-            _check_address(request.url, from_loopback)
-            if request.url.host not in client.private_hosts:
-                if not from_loopback:
+    with Deadline(TRANSFER_S) as deadline:
+        try:
+            for _ in range(MAX_REDIRECTS + 1):
+                _check_address(request.url, from_loopback)
+                may_be_private = request.url.host in client.private_hosts
+                if not from_loopback and not may_be_private:
                     _refuse_private(request.url.host, request.url.host)
-                request.extensions["trace"] = partial(_trace, request.url)
-            response = client.send(request, stream=True)
-            try:
-                if response.next_request is None:
-                    return _answer(response, now)
-                request = _without_secrets(response.next_request, request.url)
-            finally:
-                response.close()
-    except httpx.RequestError as error:
-        raise Unreachable(f"{_shown(url)}: {type(error).__name__} {error}".rstrip()) from error
+                request.extensions["trace"] = partial(_trace, deadline, None if may_be_private else request.url)
+                response = client.send(request, stream=True)
+                try:
+                    if response.next_request is None:
+                        return _answer(response, now, deadline)
+                    request = _without_secrets(response.next_request, request.url)
+                finally:
+                    response.close()
+        except httpx.RequestError as error:
+            if deadline.passed:
+                raise _late(url) from error
+            raise Unreachable(f"{_shown(url)}: {type(error).__name__} {error}".rstrip()) from error
     raise AddressRefused(f"{_shown(url)}: sent on more than {MAX_REDIRECTS} times")
 
 
-def _trace(url: httpx.URL, event: str, info: Mapping[str, Any]) -> None:
-    """Told by the connection pool what happens: a new connection is held against the rules before anything is sent."""
+def _trace(deadline: Deadline, public: httpx.URL | None, event: str, info: Mapping[str, Any]) -> None:
+    """Told by the connection pool what happens: a new connection is watched, and checked before anything is sent.
+
+    Args:
+        deadline: cuts it.
+        public: where it leads to, if it may not lead into a private network; None: it may.
+        event: what happens.
+        info: about it.
+    """
     if event == "connection.connect_tcp.complete":
-        _check_peer(info["return_value"].get_extra_info("socket"), url)
+        connection = info["return_value"].get_extra_info("socket")
+        deadline.watch(connection)
+        if public is not None:
+            _check_peer(connection, public)
+
+
+def _late(url: str) -> Unreachable:
+    return Unreachable(f"{_shown(url)}: still sending after {TRANSFER_S:g} s")
 
 
 def _without_secrets(request: httpx.Request, before: httpx.URL) -> httpx.Request:
@@ -411,9 +423,9 @@ def _is_loopback(host: str) -> bool:
         return host == "localhost"
 
 
-def _answer(response: httpx.Response, now: datetime, *, whole: bool = True) -> Answer:
+def _answer(response: httpx.Response, now: datetime, deadline: Deadline, *, whole: bool = True) -> Answer:
     headers = response.headers
-    body = _body(response) if whole and response.is_success else _start_of_body(response)
+    body = _body(response, deadline) if whole and response.is_success else _start_of_body(response, deadline)
     max_age = re.search(r"(?:^|[\s,])max-age=\"?(\d{1,9})", headers.get("cache-control", ""), re.IGNORECASE)
     return Answer(
         status=response.status_code,
@@ -429,30 +441,30 @@ def _answer(response: httpx.Response, now: datetime, *, whole: bool = True) -> A
     )
 
 
-def _body(response: httpx.Response) -> bytes:
+def _body(response: httpx.Response, deadline: Deadline) -> bytes:
     declared = response.headers.get("content-length", "")
     too_big = TooBig(f"{_shown(str(response.url))}: body larger than {MAX_BYTES} bytes")
     if declared.isdecimal() and int(declared) > MAX_BYTES:
         raise too_big
-    until = monotonic() + TRANSFER_S
     body = bytearray()
     for chunk in response.iter_bytes():
         body += chunk
         if len(body) > MAX_BYTES:
             raise too_big
-        if monotonic() > until:
-            raise Unreachable(f"{_shown(str(response.url))}: still sending after {TRANSFER_S:g} s")
+        if deadline.passed:
+            break
+    if deadline.passed:  # a connection that we cut may look like the end of the body
+        raise _late(str(response.url))
     return bytes(body)
 
 
-def _start_of_body(response: httpx.Response) -> bytes:
+def _start_of_body(response: httpx.Response, deadline: Deadline) -> bytes:
     """Enough of an error's body to show; what has come where it breaks off: status and headers are what counts."""
-    until = monotonic() + TRANSFER_S
     body = bytearray()
     try:
         for chunk in response.iter_bytes():
             body += chunk
-            if len(body) >= MAX_COMPLAINT_BYTES or monotonic() > until:
+            if len(body) >= MAX_COMPLAINT_BYTES or deadline.passed:
                 break
     except httpx.RequestError:
         pass

@@ -12,11 +12,9 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from socket import gethostname
-from threading import Event, Lock, Thread
+from threading import Event, Lock, Thread, get_ident
 from time import monotonic
 from typing import Final, Literal
-from uuid import uuid4
 
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.cron import CronTrigger
@@ -45,14 +43,14 @@ from frostshift_rules.workload import NO_WEATHER, FeedChange, HeatPlan, Plan, St
 from frostshift_service.clock import utc_now
 from frostshift_service.gas_plans import GasPlans
 from frostshift_service.http import Get
-from frostshift_service.log_lines import about
+from frostshift_service.log_lines import about, copy_name
 from frostshift_service.metrics import PLAN_SECONDS, Step, count_error
 from frostshift_service.notice_work import Decided, decide_on
 from frostshift_service.outbox import Wiring, deliver, send_test, tell_of_failure
 from frostshift_service.pulls import Pulls, feeds_of, standings
 from frostshift_service.senders import Senders
 from frostshift_service.site_file import check_own_table
-from frostshift_service.site_turns import SiteTurns
+from frostshift_service.site_turns import WORKERS, SiteTurns
 from frostshift_service.store import forecasts, plans
 from frostshift_service.store import joints as kept_joints
 from frostshift_service.store.alerts import load_alerts
@@ -88,6 +86,8 @@ LOOK_EVERY_S: Final = 5
 """A copy looks so often for sites that are due."""
 CHANGE_SHOWN: Final = timedelta(hours=24)
 """A change of feed is shown for so long."""
+PLANS: Final = "pulls and plans"
+SENDS: Final = "sends messages"
 SILENT: Final = timedelta(hours=1)
 """After so long without a plan, or without deciding on it, people are told. Our choice."""
 TORCH_OPTIONS: Final = (1, 2, 3)
@@ -162,6 +162,7 @@ class Jobs:
         senders: Senders | None = None,
         wiring: Wiring | None = None,
         joints_in_hand: int = JOINTS_IN_HAND,
+        name: str | None = None,
     ) -> None:
         """Jobs on a store.
 
@@ -175,6 +176,7 @@ class Jobs:
             senders: of notices, by channel; None: nothing is sent.
             wiring: of the outbox: words and links; None: nothing is sent.
             joints_in_hand: most joints whose plans are held in memory.
+            name: of this copy, its own; None: that of the process, which its log has, too.
         """
         self._engine, self._now = engine, now
         self._pulls = Pulls(engine, now, get=get, jitter=jitter, base_urls=base_urls, feeds=feeds)
@@ -192,20 +194,26 @@ class Jobs:
         self._senders, self._wiring = senders, wiring
         self._stopping = Event()
         self._failing: dict[tuple[str, str], datetime] = {}
-        self._turns = SiteTurns(engine, now, f"{gethostname()}-{uuid4().hex[:8]}", self._work_on, self._stopping)
-        self._moved_s: float | None = None
+        self._turns = SiteTurns(engine, now, name or copy_name(), self._work_on, self._stopping)
+        self._moved_s: dict[str, float | None] = dict.fromkeys((PLANS, SENDS) if self._sends else (PLANS,))
+        self._step_s: dict[int, float] = {}
 
     # The loop
+
+    @property
+    def _sends(self) -> bool:
+        return self._senders is not None and self._wiring is not None
 
     def start(self) -> None:
         """Run all loops now, and then each by its trigger; `deliver` where anything is sent."""
         self._stopping.clear()
         self._scheduler = BackgroundScheduler(timezone="UTC")
         # Apart from each other: a mail server that is slow must not hold up a forecast.
-        loops = {self.tick: CronTrigger(second=f"*/{LOOK_EVERY_S}", timezone="UTC")}
-        if self._senders is not None and self._wiring is not None:
-            loops[self.deliver] = CronTrigger(second="*/20", timezone="UTC")
-        for loop, trigger in loops.items():
+        # As are the workers: while one is held up the others look for due sites all the same.
+        loops = [(self.tick, CronTrigger(second=f"*/{LOOK_EVERY_S}", timezone="UTC"))] * WORKERS
+        if self._sends:
+            loops.append((self.deliver, CronTrigger(second="*/20", timezone="UTC")))
+        for loop, trigger in loops:
             self._scheduler.add_job(
                 loop,
                 trigger,
@@ -230,7 +238,7 @@ class Jobs:
                     job.reschedule(job.trigger)
 
     def stop(self) -> None:
-        """Let a running tick and the messages that are being sent end, then start no other."""
+        """Let the sites in hand and the messages that are being sent end, then start no other."""
         self._stopping.set()
         if self._watch is not None:
             self._watch.join()
@@ -240,10 +248,17 @@ class Jobs:
             self._scheduler = None
 
     def tick(self) -> None:
-        """Work on the sites that are due and that no other copy has in hand."""
-        self._moved_s = monotonic()
-        self._turns.run()
-        self._moved_s = monotonic()
+        """What one worker does: the sites that are due and that nobody else has in hand, one after the other."""
+        worker = get_ident()
+        self._step_s[worker] = monotonic()
+        try:
+            self._turns.run()
+            self._moved_s[PLANS] = monotonic()
+        except Exception:
+            count_error("turns")
+            log.exception("sites that are due could not be worked on")
+        finally:
+            del self._step_s[worker]
 
     def _work_on(self, site_id: str) -> None:
         """Pull what is due, plan again where something changed, decide what to tell. No step stops another."""
@@ -254,7 +269,7 @@ class Jobs:
             "notices": self.decide,
         }
         for name, step in steps.items():
-            self._moved_s = monotonic()
+            self._moved_s[PLANS] = self._step_s[get_ident()] = monotonic()
             with about(site=site_id, step=name):
                 try:
                     step(site_id)
@@ -264,9 +279,17 @@ class Jobs:
                     log.exception("site %s: %s failed", site_id, name)
                     self._tell_of_failure(site_id, name)
 
-    def still_s(self) -> float | None:
-        """Seconds since the loop last took a step, whatever the clock of the machine did; None: it has taken none."""
-        return None if self._moved_s is None else monotonic() - self._moved_s
+    def still_s(self) -> dict[str, float | None]:
+        """Loop -> seconds since it last took a step, whatever the clock of the machine did; None: it has taken none.
+
+        One that fails takes none. Of the workers that are at work the one that has stood still for longest counts: it
+        may hang.
+        """
+        moved_s = self._moved_s.copy()
+        if (planned_s := moved_s[PLANS]) is not None:
+            moved_s[PLANS] = min([planned_s, *self._step_s.copy().values()])
+        now_s = monotonic()
+        return {loop: None if at_s is None else now_s - at_s for loop, at_s in moved_s.items()}
 
     def _tell_of_failure(self, site_id: str, step: str) -> None:
         """Where nothing could be planned or told for `SILENT`, people hear of that."""
@@ -305,10 +328,21 @@ class Jobs:
         if self._senders is None or self._wiring is None:
             return
         try:
-            deliver(self._engine, self._senders, self._wiring, self._now, stopping=self._stopping.is_set)
+            deliver(
+                self._engine,
+                self._senders,
+                self._wiring,
+                self._now,
+                stopping=self._stopping.is_set,
+                moved=self._sending_moved,
+            )
+            self._sending_moved()
         except Exception:
             count_error("deliver")
             log.exception("notices could not be delivered")
+
+    def _sending_moved(self) -> None:
+        self._moved_s[SENDS] = monotonic()
 
     def tidy(self) -> None:
         """Let old rows go, where no copy has done so for a day."""

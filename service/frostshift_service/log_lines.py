@@ -8,14 +8,15 @@ from __future__ import annotations
 
 import json
 import logging
-import os
 import re
 import socket
 from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 from datetime import UTC, datetime
+from functools import cache
 from typing import Any, Final, Literal
+from uuid import uuid4
 
 LogFormat = Literal["text", "json"]
 
@@ -56,9 +57,13 @@ def about(**facts: Any) -> Iterator[None]:
         _ABOUT.reset(before)
 
 
+@cache
 def copy_name() -> str:
-    """Name of this copy of the service: its machine (in a container the container's) and its process."""
-    return f"{socket.gethostname()}-{os.getpid()}"
+    """Name of this copy of the service: its machine (in a container the container's), and a part of its own each start.
+
+    Not the number of its process: that is 1 in every container, and the containers' names may be the same.
+    """
+    return f"{socket.gethostname()}-{uuid4().hex[:8]}"
 
 
 def without_secrets(text: str, values: Collection[str] = ()) -> str:

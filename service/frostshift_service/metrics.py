@@ -6,12 +6,13 @@ what is read from there at the moment it is asked for stands in `outside`.
 
 from __future__ import annotations
 
-from typing import Final, Literal
+from typing import Final, Literal, get_args
 
 from prometheus_client import CollectorRegistry, Counter, Histogram, disable_created_metrics
 from prometheus_client.process_collector import ProcessCollector
 
-Step = Literal["alerts", "pull", "plan", "notices", "deliver", "tidy", "request"]
+Step = Literal["turns", "alerts", "pull", "plan", "notices", "deliver", "tidy", "request"]
+"""`turns`: taking a site that is due, and giving it back."""
 
 _OWN: Final = "Of this copy alone, since its start."
 
@@ -53,7 +54,7 @@ DATABASE_TIMEOUTS: Final = Counter(
     registry=REGISTRY,
 )
 
-for _step in ("alerts", "pull", "plan", "notices", "deliver", "request"):
+for _step in get_args(Step):
     ERRORS.labels(_step)  # a series that begins with its first error has no increase to be alarmed by
 
 

@@ -14,7 +14,8 @@ from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import datetime, timedelta
+from functools import partial
 from threading import Lock
 from typing import Final, Literal
 
@@ -47,6 +48,8 @@ log = logging.getLogger(__name__)
 WORKERS: Final = 4
 """Messages that are sent at once: a server that is slow holds up one of them."""
 BEAT_S: Final = deliveries.STALE.total_seconds() / 4
+HANGS: Final = timedelta(minutes=5)
+"""Whatever takes longer than this to send hangs: its claim is renewed no more, so that it is sent again. Our choice."""
 MOST_IN_A_RUN: Final = 2000
 
 Outcome = Literal["sent", "waiting", "failed", "dropped"]
@@ -197,11 +200,12 @@ class _Run:
     wiring: Wiring
     now: Callable[[], datetime]
     stopping: Callable[[], bool]
+    moved: Callable[[], None]
     lock: Lock = field(default_factory=Lock)
     outcomes: Counter[Outcome] = field(default_factory=Counter)
     skip_addresses: set[tuple[str, str]] = field(default_factory=set)
     skip_channels: set[Channel] = field(default_factory=set)
-    busy: dict[tuple[str, str], int] = field(default_factory=dict)
+    busy: set[tuple[str, str]] = field(default_factory=set)
     claims: int = 0
 
 
@@ -213,6 +217,7 @@ def deliver(
     *,
     workers: int = WORKERS,
     stopping: Callable[[], bool] = lambda: False,
+    moved: Callable[[], None] = lambda: None,
 ) -> Mapping[Outcome, int]:
     """Send everything that is due; repeat and pass on what nobody has answered.
 
@@ -226,6 +231,7 @@ def deliver(
         now: reads the clock, aware UTC.
         workers: messages sent at once.
         stopping: whether to begin no other message; what is left is due in the next run.
+        moved: called after every message, whatever came of it.
 
     Returns:
         Outcome -> number of deliveries.
@@ -245,23 +251,21 @@ def deliver(
                 deliveries.follow_up(session, site_id, now=now())
         except Exception:
             log.exception("site %s: what nobody answered could not be passed on", site_id)
-    run = _Run(engine, senders, wiring, now, stopping)
-    with Heartbeat(BEAT_S, lambda: _renew(run)):
-        if workers == 1:
-            _work(run)
-        else:
-            with ThreadPoolExecutor(workers) as pool:
-                for one in [pool.submit(_work, run) for _ in range(workers)]:
-                    one.result()
+    run = _Run(engine, senders, wiring, now, stopping, moved)
+    if workers == 1:
+        _work(run)
+    else:
+        with ThreadPoolExecutor(workers) as pool:
+            for one in [pool.submit(_work, run) for _ in range(workers)]:
+                one.result()
     return dict(run.outcomes)
 
 
-def _renew(run: _Run) -> None:
-    with run.lock:
-        ids = tuple(run.busy.values())
-    if ids:
+def _renew(run: _Run, claimed: Claimed, since: datetime) -> None:
+    now = run.now()
+    if now - since < HANGS:
         with writing(run.engine) as session:
-            deliveries.keep_claims(session, ids, now=run.now())
+            deliveries.keep_claim(session, claimed, now=now)
 
 
 def _work(run: _Run) -> None:
@@ -275,15 +279,16 @@ def _work(run: _Run) -> None:
                 claimed = deliveries.claim_next(
                     session,
                     now=run.now(),
-                    skip_addresses=run.skip_addresses | run.busy.keys(),
+                    skip_addresses=run.skip_addresses | run.busy,
                     skip_channels=run.skip_channels,
                 )
             if claimed is None:  # what waits for a busy address is its worker's
                 return
             address = claimed.site_id, claimed.delivery.address_key
-            run.busy[address] = claimed.delivery.id
+            run.busy.add(address)
         try:
-            outcome = _attempt(run, claimed)
+            with Heartbeat(BEAT_S, partial(_renew, run, claimed, run.now())):
+                outcome = _attempt(run, claimed)
         except Exception:
             # Nothing is known: the claim goes stale and it is sent again.
             log.exception("site %s: notice %d could not be recorded", claimed.site_id, claimed.delivery.number)
@@ -292,8 +297,9 @@ def _work(run: _Run) -> None:
                 run.skip_addresses.add(address)
         DELIVERIES.labels(claimed.delivery.address_key.partition(":")[0], outcome).inc()
         with run.lock:
-            run.busy.pop(address, None)
+            run.busy.discard(address)
             run.outcomes[outcome] += 1
+        run.moved()
 
 
 def _attempt(run: _Run, claimed: Claimed) -> Outcome:

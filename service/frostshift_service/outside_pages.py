@@ -116,7 +116,7 @@ def _families(
     yield messages
     yield GaugeMetricFamily(
         "frostshift_outbox_oldest_seconds",
-        f"Since the oldest message that still waits was due; 0 where none is. {_ANY_COPY}",
+        f"Since the oldest message that waits or is being sent was due; 0 where none is. {_ANY_COPY}",
         value=0.0 if outbox.oldest_utc is None else _age_s(outbox.oldest_utc, now),
     )
 

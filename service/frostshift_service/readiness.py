@@ -1,4 +1,4 @@
-"""Whether this copy can do its work: the database answers, its schema is ours, the loop moves.
+"""Whether this copy can do its work: the database answers, its schema is ours, its loops move.
 
 It is asked for by whoever likes, as often as they like: the database is looked at once in `HELD_S` at most, by one
 thread, and a database that never answers holds nobody up.
@@ -7,7 +7,7 @@ thread, and a database that never answers holds nobody up.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from concurrent.futures import Future
 from threading import Lock, Thread
 from time import monotonic
@@ -22,21 +22,21 @@ WITHIN_S: Final = 3.0
 HELD_S: Final = 2.0
 """So long an answer counts."""
 STILL_S: Final = 600.0
-"""The loop begins every minute; one step of it, while weather services answer late, may take several. Our choice."""
+"""One step of a loop, while weather services or mail servers answer late, may take several minutes. Our choice."""
 
-StillS = Callable[[], float | None]
-"""Seconds since the loop last took a step; None: it has taken none."""
+StillS = Callable[[], Mapping[str, float | None]]
+"""Loop, by what it does -> seconds since it last took a step; None: it has taken none."""
 
 
 class Readiness:
-    """Looks at the database of one app and at its loop."""
+    """Looks at the database of one app and at its loops."""
 
     def __init__(self, engine: Callable[[], Engine], still_s: StillS | None) -> None:
         """A look-out.
 
         Args:
             engine: gives the engine of the store.
-            still_s: of the loop; None: this app runs none.
+            still_s: of its loops; None: this app runs none.
         """
         self._engine, self._still_s = engine, still_s
         self._lock = Lock()
@@ -45,17 +45,18 @@ class Readiness:
 
     async def problems(self) -> list[str]:
         """What keeps this copy from its work, in sentences; empty: nothing."""
-        return [*await self._of_database(), *self._of_loop()]
+        return [*await self._of_database(), *self._of_loops()]
 
-    def _of_loop(self) -> list[str]:
+    def _of_loops(self) -> list[str]:
         if self._still_s is None:
             return []
-        still_s = self._still_s()
-        if still_s is None:
-            return ["The loop that pulls and plans has not begun yet."]
-        if still_s > STILL_S:
-            return [f"The loop that pulls and plans has stood still for {still_s // 60:.0f} min."]
-        return []
+        problems = []
+        for loop, still_s in self._still_s().items():
+            if still_s is None:
+                problems.append(f"The loop that {loop} has taken no step yet.")
+            elif still_s > STILL_S:
+                problems.append(f"The loop that {loop} has stood still for {still_s // 60:.0f} min.")
+        return problems
 
     async def _of_database(self) -> list[str]:
         answer, asked_s = self._ask()

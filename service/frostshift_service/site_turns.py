@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime, timedelta
+from functools import partial
 from threading import Event, Lock
 from typing import Final
 
@@ -12,10 +12,10 @@ from sqlalchemy import Engine
 
 from frostshift_service.heartbeat import Heartbeat
 from frostshift_service.store.engine import writing
-from frostshift_service.store.turns import LEASE, Turn, end_turn, keep_turns, take_turn
+from frostshift_service.store.turns import LEASE, Turn, end_turn, keep_turn, take_turn
 
 WORKERS: Final = 4
-"""Sites worked on at once: a weather service that is slow holds up one of them."""
+"""Sites a copy works on at once: a weather service that is slow, or a site that hangs, holds up one of them."""
 LONGEST: Final = timedelta(minutes=10)
 """Work on one site that takes longer hangs: its claim is renewed no more. Our choice."""
 BEAT_S: Final = LEASE.total_seconds() / 4
@@ -38,45 +38,38 @@ class SiteTurns:
             engine: of the store.
             now: reads the clock, aware UTC.
             copy_name: of this copy, its own.
-            work: done for a site; what it raises ends the site's turn, and `run` raises it when the others are done.
+            work: done for a site; what it raises ends the site's turn, and `run`.
             stopping: once set, no other site is taken.
         """
         self._engine, self._now, self._copy_name, self._work = engine, now, copy_name, work
-        self._held: dict[Turn, datetime] = {}
-        self._lock = Lock()
+        self._in_hand: set[str] = set()
+        self._taking = Lock()
         self._stopping = stopping
 
-    def run(self, workers: int = WORKERS) -> int:
-        """Work on sites until none is due; how many that were."""
-        with Heartbeat(BEAT_S, self._renew):
-            if workers == 1:
-                return self._run_one()
-            with ThreadPoolExecutor(workers) as pool:
-                return sum(done.result() for done in [pool.submit(self._run_one) for _ in range(workers)])
-
-    def _run_one(self) -> int:
+    def run(self) -> int:
+        """Work on sites, one after the other, until none is due; how many that were. Several workers may run it."""
         done = 0
-        while not self._stopping.is_set():
-            with self._lock, writing(self._engine) as session:
-                turn = take_turn(session, self._copy_name, now=self._now())
-            if turn is None:
-                break
-            with self._lock:
-                self._held[turn] = self._now()
+        while not self._stopping.is_set() and (turn := self._take()) is not None:
             try:
-                self._work(turn.site_id)
+                with Heartbeat(BEAT_S, partial(self._renew, turn, self._now())):
+                    self._work(turn.site_id)
             finally:
-                with self._lock:
-                    self._held.pop(turn, None)
+                self._in_hand.discard(turn.site_id)
                 with writing(self._engine) as session:
                     end_turn(session, turn, now=self._now())
             done += 1
         return done
 
-    def _renew(self) -> None:
-        now = self._now()
-        with self._lock:
-            held = [turn for turn, since in self._held.items() if now - since < LONGEST]
-        if held:
+    def _take(self) -> Turn | None:
+        with self._taking:
             with writing(self._engine) as session:
-                keep_turns(session, held, now=now)
+                turn = take_turn(session, self._copy_name, now=self._now(), skip=tuple(self._in_hand))
+            if turn is not None:
+                self._in_hand.add(turn.site_id)
+            return turn
+
+    def _renew(self, turn: Turn, since: datetime) -> None:
+        now = self._now()
+        if now - since < LONGEST:
+            with writing(self._engine) as session:
+                keep_turn(session, turn, now=now)

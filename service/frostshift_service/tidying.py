@@ -10,6 +10,7 @@ from typing import Final
 from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError
 
+from frostshift_service.metrics import count_error
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.retention import RULES, take_turn
 
@@ -46,6 +47,7 @@ def tidy(engine: Engine, now: datetime, pause: Callable[[], bool]) -> dict[str, 
                 with writing(engine) as session:
                     gone[rule.what] += rule.drop(session, keys[first : first + rule.at_once], now)
             except DBAPIError:
+                count_error("tidy")
                 log.exception("old %s could not be deleted", rule.what)
                 break
             if pause():

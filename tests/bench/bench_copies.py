@@ -18,6 +18,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
+from threading import Thread
 from uuid import uuid4
 
 import psycopg
@@ -29,6 +30,7 @@ from frostshift_service import demo
 from frostshift_service.clock import utc_now
 from frostshift_service.jobs import Jobs
 from frostshift_service.schedule_file import read_schedule
+from frostshift_service.site_turns import WORKERS
 from frostshift_service.store.engine import open_store, reading, writing
 from frostshift_service.store.joints import import_joints
 from frostshift_service.store.sites import save_site
@@ -99,9 +101,15 @@ def serve(url: str, began: float) -> None:
     jobs = Jobs(engine, lambda: NOW + (utc_now() - datetime.fromtimestamp(began, UTC)), get=None, jitter=lambda: 0.0)
     print("ready", flush=True)
     sys.stdin.readline()
-    while True:
-        jobs.tick()
-        time.sleep(0.2)
+
+    def work() -> None:
+        while True:
+            jobs.tick()
+            time.sleep(0.2)
+
+    for _ in range(WORKERS - 1):
+        Thread(target=work, daemon=True).start()
+    work()
 
 
 def run(url: str, engine: Engine, sites: int, copies: int) -> tuple[float, int]:

@@ -20,6 +20,7 @@ from frostshift_rules.job import Site
 from frostshift_rules.notice_events import Notice, Told
 from frostshift_rules.notice_quiet import is_for
 from frostshift_rules.notice_setup import Address, Channel, NoticeSetup, Person
+from frostshift_service import outbox
 from frostshift_service.clock import utc_now
 from frostshift_service.http import make_sending_client
 from frostshift_service.jobs import Jobs
@@ -347,6 +348,44 @@ def test_a_slow_address_holds_up_no_other(engine: Engine, clock: Clock) -> None:
         both.wait(timeout=60)
 
     assert run(engine, {"email": Noted(wait)}, clock, workers=2) == {"sent": 2}
+
+
+def test_a_message_that_hangs_is_not_claimed_for_ever(
+    engine: Engine, clock: Clock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    set_up(engine, ROWAN)
+    decide(engine, notice())
+    monkeypatch.setattr(outbox, "BEAT_S", 0.02)
+    begun, go_on, beats = threading.Event(), threading.Event(), threading.Semaphore(0)
+    renew = outbox._renew
+
+    def beat(*args: Any) -> None:
+        renew(*args)
+        beats.release()
+
+    def hang(_: Address) -> None:
+        begun.set()
+        go_on.wait(60)
+
+    def given_back_after(time: timedelta) -> int:
+        clock.now += time
+        while beats.acquire(blocking=False):  # those before
+            pass
+        for _ in range(3):
+            assert beats.acquire(timeout=20)
+        with writing(engine) as session:
+            return deliveries.give_back_stale(session, now=clock.now)
+
+    monkeypatch.setattr(outbox, "_renew", beat)
+    with ThreadPoolExecutor(1) as pool:
+        sending = pool.submit(run, engine, {"email": Noted(hang)}, clock, workers=1)
+        try:
+            assert begun.wait(20)
+            assert given_back_after(outbox.HANGS - MINUTE) == 0, "it may just be slow"
+            assert given_back_after(2 * MINUTE) == 1
+        finally:
+            go_on.set()
+        assert sending.result(60) == {"sent": 1}
 
 
 def test_words_that_fail_hold_up_no_other_and_are_tried_again(

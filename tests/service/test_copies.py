@@ -1,14 +1,18 @@
 """Several copies of the service on one store: what one has planned the others show, and nothing is done twice."""
 
+import json
+import logging
 import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 from sqlalchemy import Engine, func
@@ -16,11 +20,14 @@ from sqlmodel import select
 
 from frostshift_service import demo
 from frostshift_service.jobs import PLAN_AGE, Jobs
+from frostshift_service.log_lines import write_log
 from frostshift_service.schedule_file import read_schedule
+from frostshift_service.site_turns import LONGEST, SiteTurns
 from frostshift_service.store.engine import open_store, reading, writing
 from frostshift_service.store.joints import import_joints
 from frostshift_service.store.sites import save_site, touch
 from frostshift_service.store.tables import PlanRow, SiteTurnRow
+from frostshift_service.store.turns import LEASE
 
 NOW = datetime(2026, 1, 12, 21, 30, tzinfo=UTC)
 
@@ -56,7 +63,7 @@ def copy(store: Engine, clock: Clock, tmp_path: Path) -> Callable[..., Jobs]:
     payload = tmp_path / "forecast.json"
     payload.write_bytes(demo.demo_payload(NOW))
 
-    def make(**options: int) -> Jobs:
+    def make(**options: Any) -> Jobs:
         return Jobs(store, clock, get=None, jitter=lambda: 0.0, **options)
 
     make().take_payload(site.id, payload)
@@ -129,7 +136,7 @@ def test_what_is_held_in_memory_has_an_end(store: Engine, copy: Callable[..., Jo
 
 
 def test_two_copies_share_the_turns(store: Engine, copy: Callable[..., Jobs], clock: Clock) -> None:
-    first, second = copy(), copy()
+    first, second = copy(name="first"), copy(name="second")
     first.tick()
     second.tick()
     assert plans_kept(store) == 1
@@ -143,6 +150,49 @@ def test_two_copies_share_the_turns(store: Engine, copy: Callable[..., Jobs], cl
     with reading(store) as session:
         assert session.exec(select(SiteTurnRow)).one().number == 2  # ... but not for long
     assert plans_kept(store) == 1
+
+
+def test_the_log_and_the_store_call_a_copy_by_the_same_name(
+    store: Engine, copy: Callable[..., Jobs], capsys: pytest.CaptureFixture[str]
+) -> None:
+    logs = [logging.getLogger(name) for name in ("", "apscheduler.scheduler", "frostshift_service")]
+    before = [(log, log.level, list(log.handlers)) for log in logs]
+    try:
+        write_log("json", "info")
+        logs[0].warning("one line")
+    finally:
+        for log, level, handlers in before:
+            log.setLevel(level)
+            log.handlers[:] = handlers
+    copy().tick()
+    with reading(store) as session:
+        taken_by = session.exec(select(SiteTurnRow.copy_name)).one()
+    assert json.loads(capsys.readouterr().err.splitlines()[0])["copy"] == taken_by
+
+
+def test_a_site_that_hangs_holds_no_second_worker_of_the_copy(store: Engine, clock: Clock) -> None:
+    with writing(store) as session:
+        save_site(session, demo.demo_site(NOW), show_units="us", feed="file")
+    begun, go_on, taken = threading.Event(), threading.Event(), list[str]()
+
+    def hang(_site_id: str) -> None:
+        begun.set()
+        go_on.wait(60)
+
+    here = SiteTurns(store, clock, "here", hang, threading.Event())
+    worker = threading.Thread(target=here.run)
+    worker.start()
+    assert begun.wait(20)
+    clock.at += LONGEST + 2 * LEASE  # its claim has run out
+    try:
+        assert here.run() == 0
+        SiteTurns(store, clock, "there", taken.append, threading.Event()).run()
+        assert taken == [demo.SITE_ID]
+    finally:
+        go_on.set()
+        worker.join()
+    clock.at += timedelta(minutes=2)
+    assert here.run() == 1, "once it is free it has its turn here, too"
 
 
 WORKER = """
@@ -160,7 +210,7 @@ def work(site_id):
     time.sleep(float(sys.argv[2]))
 loop = site_turns.SiteTurns(engine, clock.utc_now, sys.argv[3], work, threading.Event())
 while True:
-    loop.run(workers=1)
+    loop.run()
     time.sleep(0.1)
 """
 

@@ -62,7 +62,7 @@ from frostshift_service.store.notices import log_of, save_setup
 from frostshift_service.store.observed import put_observed
 from frostshift_service.store.readings import add_reading, readings_of
 from frostshift_service.store.records import FeedRow, KeptAlerts, ObservedHours, UnknownSite
-from frostshift_service.store.sites import load_site, save_site
+from frostshift_service.store.sites import load_site, save_site, touch
 from frostshift_service.store.tables import ForecastRow, PlanRow
 from frostshift_service.views.show import Show
 from frostshift_service.views.weather import hour_by_hour
@@ -798,6 +798,38 @@ def test_the_scheduler_ticks_at_once_and_stops(engine: Engine, server: WeatherSe
     ours = {thread for thread in set(threading.enumerate()) - threads if "process_request" not in thread.name}
     assert not ours, "no thread is left behind"
     jobs.stop()
+
+
+def test_a_site_that_hangs_holds_up_no_other_and_is_seen(engine: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(loops, "LOOK_EVERY_S", 1)
+    with_site(engine, NWS, HEAVY)
+    with_site(engine, NORTH, THIN)
+    jobs, hung_s, go_on = Jobs(engine, utc_now, get=None, jitter=lambda: 0.5), list[float](), threading.Event()
+
+    def pull(site_id: str) -> None:
+        if site_id == NWS.id:
+            hung_s.append(monotonic())
+            go_on.wait(120)
+
+    def planned() -> int | None:
+        with reading(engine) as session:
+            made = plans.newest_made(session, NORTH.id)
+        return made and made.site_revision
+
+    monkeypatch.setattr(jobs, "pull", pull)
+    jobs.start()
+    try:
+        until(lambda: bool(hung_s))
+        for _ in range(2):
+            with writing(engine) as session:
+                revision = touch(session, NORTH.id)
+            until(lambda revision=revision: planned() == revision)  # type: ignore[misc]
+        since_s = monotonic() - hung_s[0]
+        assert (jobs.still_s()[loops.PLANS] or 0.0) >= since_s, "the others move, and hide it"
+    finally:
+        go_on.set()
+        jobs.stop()
+    assert len(hung_s) == 1
 
 
 @pytest.mark.parametrize("hours", [-1, 1])

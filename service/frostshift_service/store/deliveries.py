@@ -146,10 +146,15 @@ def claim_next(
     return Claimed(row.site_id, kept_delivery(row), notice_by_number(session, row.number), row.first_due_utc, token)
 
 
-def keep_claims(session: Session, ids: Collection[int], *, now: datetime) -> None:
-    """Renew the claims on deliveries that are still being sent."""
-    held = col(NoticeDeliveryRow.id).in_(ids), col(NoticeDeliveryRow.state) == "claimed"
-    session.exec(update(NoticeDeliveryRow).where(*held).values(claimed_utc=now))
+def keep_claim(session: Session, claimed: Claimed, *, now: datetime) -> None:
+    """Renew the claim on a delivery that is still being sent; one that another has claimed since stays that one's."""
+    one = claimed.delivery
+    ours = (
+        col(NoticeDeliveryRow.id) == one.id,
+        col(NoticeDeliveryRow.attempts) == one.attempts,
+        col(NoticeDeliveryRow.state) == "claimed",
+    )
+    session.exec(update(NoticeDeliveryRow).where(*ours).values(claimed_utc=now))
 
 
 def mark_sent(session: Session, claimed: Claimed, *, how: str, now: datetime) -> None:

@@ -48,7 +48,7 @@ class PlanStands:
 
 @dataclass(frozen=True, slots=True)
 class OutboxStands:
-    """Messages by state, and since when the oldest of those that wait has been due; None: none is late."""
+    """Messages by state, and since when the oldest that waits or is being sent has been due; None: none is late."""
 
     count: Mapping[str, int]
     oldest_utc: datetime | None
@@ -84,7 +84,7 @@ def outbox_stands(session: Session, now: datetime, site_ids: Sequence[str] | Non
     """The outbox, of some sites or of all (None)."""
     of_sites = [] if site_ids is None else [col(NoticeDeliveryRow.site_id).in_(site_ids)]
     counted = select(col(NoticeDeliveryRow.state), func.count()).where(*of_sites).group_by(col(NoticeDeliveryRow.state))
-    late = col(NoticeDeliveryRow.state) == "waiting", col(NoticeDeliveryRow.first_due_utc) <= now
+    late = col(NoticeDeliveryRow.state).in_(("waiting", "claimed")), col(NoticeDeliveryRow.first_due_utc) <= now
     oldest = select(func.min(NoticeDeliveryRow.first_due_utc)).where(*late, *of_sites)
     return OutboxStands(dict(session.exec(counted).all()), session.exec(oldest).one())
 

@@ -121,7 +121,11 @@ def _find_plans(session: Session, _now: datetime) -> list[int]:
 
 
 def _drop_plans(session: Session, keys: Sequence[int], _now: datetime) -> int:
-    return plans.drop_plans(session, keys)
+    # Held, so that a page of another copy cannot show one between the look and the end of this transaction.
+    held = select(PlanRow.site_id).where(col(PlanRow.id).in_(keys)).order_by(col(PlanRow.id)).with_for_update()
+    sites = set(session.exec(held))
+    still = {one for site_id in sites for one in plans.superfluous(session, site_id, plans.KEEP_UNSEEN)}
+    return plans.drop_plans(session, [one for one in keys if one in still])
 
 
 def _find_history(session: Session, now: datetime) -> list[tuple[str, str, datetime]]:
@@ -130,8 +134,10 @@ def _find_history(session: Session, now: datetime) -> list[tuple[str, str, datet
     ]
 
 
-def _drop_history(session: Session, keys: Sequence[tuple[str, str, datetime]], _now: datetime) -> int:
-    return history.drop_rows(session, keys)
+def _drop_history(session: Session, keys: Sequence[tuple[str, str, datetime]], now: datetime) -> int:
+    sites = {site_id for site_id, _, _ in keys}
+    still = {key for site_id in sites for key in history.old_rows(session, site_id, now)}
+    return history.drop_rows(session, [one for one in keys if one in still])
 
 
 def _old_notices(now: datetime) -> tuple[ColumnElement[bool], ...]:

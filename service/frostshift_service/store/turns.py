@@ -47,7 +47,7 @@ def add_site(session: Session, site_id: str) -> None:
     session.add(SiteTurnRow(site_id=site_id, due_utc=FIRST, copy_name="", held_until_utc=None, number=0, revision=0))
 
 
-def take_turn(session: Session, copy: str, *, now: datetime) -> Turn | None:
+def take_turn(session: Session, copy: str, *, now: datetime, skip: Collection[str] = ()) -> Turn | None:
     """Take the site that has waited longest of those that are due; None where none is.
 
     Due is a site whose time has come, that was changed since its last turn, or whose claim ran out. A time further
@@ -57,6 +57,7 @@ def take_turn(session: Session, copy: str, *, now: datetime) -> Turn | None:
         session: a writing one, committed before the work begins.
         copy: name of this copy, its own.
         now: aware.
+        skip: sites not to be taken: one that hangs in a worker of this copy would hang in the next one, too.
     """
     turn, site = SiteTurnRow, SiteRow
     free = or_(col(turn.held_until_utc).is_(None), _past(turn.held_until_utc, now, LEASE))
@@ -69,7 +70,7 @@ def take_turn(session: Session, copy: str, *, now: datetime) -> Turn | None:
     found = session.exec(
         select(turn, site.revision)
         .join(site, col(site.id) == col(turn.site_id))
-        .where(free, due, ours)
+        .where(free, due, ours, col(turn.site_id).not_in(skip))
         .order_by(col(turn.due_utc), col(turn.site_id))
         .limit(1)
         .with_for_update(skip_locked=True, of=turn)
@@ -82,10 +83,9 @@ def take_turn(session: Session, copy: str, *, now: datetime) -> Turn | None:
     return Turn(row.site_id, row.number, revision)
 
 
-def keep_turns(session: Session, turns: Collection[Turn], *, now: datetime) -> None:
-    """Renew the claims on sites that are still worked on; one that was taken over stays its new owner's."""
-    for turn in turns:
-        session.exec(update(SiteTurnRow).where(*_still(turn)).values(held_until_utc=now + LEASE))
+def keep_turn(session: Session, turn: Turn, *, now: datetime) -> None:
+    """Renew the claim on a site that is still worked on; one that was taken over stays its new owner's."""
+    session.exec(update(SiteTurnRow).where(*_still(turn)).values(held_until_utc=now + LEASE))
 
 
 def end_turn(session: Session, turn: Turn, *, now: datetime) -> bool:

@@ -254,6 +254,21 @@ def test_a_stale_claim_returns_and_both_links_answer(sited: Engine) -> None:
     assert "more than once" in log(sited)[1][2]
 
 
+def test_who_lost_a_claim_does_not_renew_that_of_the_next(sited: Engine) -> None:
+    add(sited, new(notice(), ROWAN))
+    first = claim(sited)
+    assert first is not None
+    with writing(sited) as session:
+        deliveries.keep_claim(session, first, now=NOW + MINUTE)
+        assert deliveries.give_back_stale(session, now=NOW + MINUTE) == 0
+        assert deliveries.give_back_stale(session, now=NOW + 2 * MINUTE) == 1
+    again = claim(sited, 3 * MINUTE)
+    assert again is not None
+    with writing(sited) as session:
+        deliveries.keep_claim(session, first, now=NOW + 4 * MINUTE)
+        assert deliveries.give_back_stale(session, now=NOW + 4 * MINUTE) == 1
+
+
 def test_one_who_was_slow_and_is_not_replaced_yet_has_sent_it(sited: Engine) -> None:
     (one,) = add(sited, new(notice(), ROWAN))
     first = claim(sited)

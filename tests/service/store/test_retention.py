@@ -3,20 +3,24 @@
 import random
 from collections import Counter
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 from sqlalchemy import Engine
-from sqlmodel import Session
+from sqlalchemy.exc import OperationalError
+from sqlmodel import Session, col, delete, select
 from tests.service.store.made_rows import all_rows
 
 from frostshift_rules.job import Reading, Site
 from frostshift_service import tidying
+from frostshift_service.metrics import ERRORS, Step
+from frostshift_service.store import plans as kept_plans
 from frostshift_service.store.engine import open_store, reading, writing
 from frostshift_service.store.joints import import_joints
 from frostshift_service.store.readings import add_reading
-from frostshift_service.store.retention import RULES, STAYS, take_turn
+from frostshift_service.store.retention import RULES, STAYS, Rule, take_turn
 from frostshift_service.store.sites import save_site
 from frostshift_service.store.tables import (
     AccountRow,
@@ -199,6 +203,24 @@ def test_it_goes_in_small_steps_and_stops_where_asked(old: tuple[Engine, str], m
     assert sum(tidying.old_rows(store, NOW).values()) >= before - sum(gone.values())
 
 
+def test_a_rule_that_fails_stops_no_other_and_is_counted(
+    old: tuple[Engine, str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store, _ = old
+    assert {labels["step"] for one in ERRORS.collect() for _, labels, *_ in one.samples} >= set(get_args(Step))
+    before = ERRORS.labels("tidy")._value.get()
+
+    def fails(*_: object) -> int:
+        raise OperationalError("DELETE", {}, Exception("disk I/O error"))
+
+    broken = [replace(rule, drop=fails) if rule.what == "plans" else rule for rule in RULES]
+    monkeypatch.setattr(tidying, "RULES", broken)
+    gone = tidying.tidy(store, NOW, go_on)
+    assert gone["plans"] == 0
+    assert gone["notices"] > 0
+    assert ERRORS.labels("tidy")._value.get() == before + 1
+
+
 def test_what_is_used_meanwhile_stays(old: tuple[Engine, str]) -> None:
     store, _ = old
     rule = next(one for one in RULES if one.what == "forecasts")
@@ -209,6 +231,35 @@ def test_what_is_used_meanwhile_stays(old: tuple[Engine, str]) -> None:
                             result=b""))  # fmt: skip
     with writing(store) as session:
         assert rule.drop(session, keys, NOW) == len(keys) - 1
+
+
+def found(store: Engine, what: str) -> tuple[Rule, list[Any]]:
+    rule = next(one for one in RULES if one.what == what)
+    with reading(store) as session:
+        return rule, rule.find(session, NOW)
+
+
+def test_a_plan_that_is_shown_meanwhile_stays(old: tuple[Engine, str]) -> None:
+    store, _ = old
+    rule, keys = found(store, "plans")
+    with writing(store) as session:
+        rows = session.exec(select(PlanRow).where(col(PlanRow.id).in_(keys), PlanRow.kept_because == ""))
+        last = max(rows, key=lambda row: row.made_utc)  # young enough to stay, as a shown one
+        kept_plans.mark_plan_seen(session, last.id or 0, "shown")
+    with writing(store) as session:
+        assert rule.drop(session, keys, NOW) == len(keys) - 1
+        assert session.get(PlanRow, last.id) is not None
+
+
+def test_the_newest_forecast_to_be_scored_stays_whichever_it_has_become(old: tuple[Engine, str]) -> None:
+    store, _ = old
+    rule, keys = found(store, "forecasts to be scored")
+    with writing(store) as session:
+        times = [at for _, _, at in keys]
+        session.exec(delete(HistoryRow).where(col(HistoryRow.fetched_utc).not_in(times)))
+    with writing(store) as session:
+        assert rule.drop(session, keys, NOW) < len(keys)
+        assert session.get(HistoryRow, (SITE, "nws", max(times))) is not None
 
 
 def turn(store: Engine, now: datetime) -> bool:

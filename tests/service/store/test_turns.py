@@ -12,7 +12,7 @@ from frostshift_rules.job import Site
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.sites import save_site, touch
 from frostshift_service.store.tables import SiteTurnRow
-from frostshift_service.store.turns import EVERY, LEASE, LEFT_TO_LAST, Turn, end_turn, keep_turns, take_turn
+from frostshift_service.store.turns import EVERY, LEASE, LEFT_TO_LAST, Turn, end_turn, keep_turn, take_turn
 
 from .conftest import NOW
 
@@ -70,7 +70,7 @@ def test_a_copy_that_falls_silent_is_taken_over_within_a_minute(sited: Engine) -
     # What the first copy does when it wakes counts no more.
     with writing(sited) as session:
         assert turn is not None
-        keep_turns(session, [turn], now=NOW + LEASE + 10 * SECOND)
+        keep_turn(session, turn, now=NOW + LEASE + 10 * SECOND)
     assert not end(sited, turn, LEASE + 10 * SECOND)
     with reading(sited) as session:
         row = session.exec(select(SiteTurnRow)).one()
@@ -81,7 +81,7 @@ def test_a_claim_that_is_renewed_does_not_run_out(sited: Engine) -> None:
     turn = take(sited, "a")
     assert turn is not None
     with writing(sited) as session:
-        keep_turns(session, [turn], now=NOW + LEASE - SECOND)
+        keep_turn(session, turn, now=NOW + LEASE - SECOND)
     assert take(sited, "b", LEASE + SECOND) is None
     assert end(sited, turn, LEASE + SECOND)
 

@@ -18,7 +18,7 @@ from prometheus_client.parser import text_string_to_metric_families
 from sqlalchemy import Engine, make_url, text
 from sqlalchemy.exc import OperationalError
 from sqlmodel import select
-from tests.service.weather_site import HEAVY, NWS, with_site
+from tests.service.weather_site import HEAVY, NWS, Clock, with_site
 from tests.service.web.conftest import NOW, HandPlanner, Web
 from tests.service.web.test_auth import account
 
@@ -28,6 +28,7 @@ from frostshift_service.app import create_app
 from frostshift_service.clock import utc_now
 from frostshift_service.jobs import Jobs
 from frostshift_service.metrics import DATABASE_TIMEOUTS
+from frostshift_service.notice_work import wiring
 from frostshift_service.readiness import Readiness
 from frostshift_service.settings import Settings
 from frostshift_service.store.engine import open_store, reading, writing
@@ -103,14 +104,44 @@ async def test_another_schema_and_a_lost_file_are_not_ready(web: Web) -> None:
 @pytest.mark.parametrize(
     ("still_s", "said"),
     [
-        (None, ["The loop that pulls and plans has not begun yet."]),
+        (None, ["The loop that pulls and plans has taken no step yet."]),
         (readiness.STILL_S - 1, []),
         (readiness.STILL_S + 31, ["The loop that pulls and plans has stood still for 10 min."]),
     ],
 )
 async def test_a_loop_that_stands_still_is_not_ready(web: Web, still_s: float | None, said: list[str]) -> None:
-    web.app.state.readiness = Readiness(lambda: web.engine, lambda: still_s)
+    web.app.state.readiness = Readiness(lambda: web.engine, lambda: {"pulls and plans": still_s, "sends": 1.0})
     assert await problems_of(web) == said
+
+
+@pytest.mark.parametrize(
+    ("step", "broken", "loop"), [("turns", "_take", "pulls and plans"), ("deliver", "deliver", "sends messages")]
+)
+async def test_a_loop_that_fails_every_time_is_counted_and_soon_not_ready(
+    web: Web, monkeypatch: pytest.MonkeyPatch, step: str, broken: str, loop: str
+) -> None:
+    clock = Clock(NOW)
+    jobs = Jobs(web.engine, clock, get=None, jitter=lambda: 0.5, senders={}, wiring=wiring(None, clock))
+    web.app.state.readiness = Readiness(lambda: web.engine, jobs.still_s)
+
+    def fails(*_: object, **_named: object) -> None:
+        raise ZeroDivisionError
+
+    async def counted() -> float | None:
+        async with web.client() as client:
+            return one(samples(await client.get("/metrics")), "frostshift_errors_total", step=step)
+
+    before = await counted()
+    assert before is not None, "it begins with its first error"
+    jobs.tick()
+    jobs.deliver()
+    assert await problems_of(web) == []
+    monkeypatch.setattr(jobs._turns if step == "turns" else loops, broken, fails)
+    monkeypatch.setattr(loops, "monotonic", lambda: monotonic() + readiness.STILL_S + 1)
+    jobs.tick()
+    jobs.deliver()
+    assert await problems_of(web) == [f"The loop that {loop} has stood still for 10 min."]
+    assert await counted() == before + 1
 
 
 async def test_many_who_ask_are_one_question_to_the_database(web: Web, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -318,7 +349,7 @@ def two_sites(web: Web) -> Web:
         )  # fmt: skip
         session.add(notice)
         session.flush()
-        for turn, (state, minutes) in enumerate((("waiting", 7), ("waiting", -30), ("sent", 90))):
+        for turn, (state, minutes) in enumerate((("waiting", 7), ("waiting", -30), ("sent", 90), ("claimed", 9))):
             due = NOW - timedelta(minutes=minutes)
             session.add(
                 NoticeDeliveryRow(
@@ -341,7 +372,7 @@ async def test_figures_from_the_store_are_those_of_the_store(two_sites: Web) -> 
     assert one(found, "frostshift_outbox_messages", state="waiting") == 2
     assert one(found, "frostshift_outbox_messages", state="sent") == 1
     assert one(found, "frostshift_outbox_messages", state="failed") == 0
-    assert one(found, "frostshift_outbox_oldest_seconds") == 420  # what is due later does not wait yet
+    assert one(found, "frostshift_outbox_oldest_seconds") == 540  # what is sent now counts, what is due later not
     assert (one(found, "process_resident_memory_bytes") or 0) > 1e7
 
 
