@@ -20,7 +20,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers
 from starlette.requests import Request
 from starlette.responses import Response
-from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from frostshift_service.door import ENTER_PATH, Door, Entered, cookie_name, is_secure
 from frostshift_service.rate import Limits, address_of
@@ -59,7 +59,8 @@ Refuse = Callable[[Request, int, str], Response]
 class Guard:
     """ASGI middleware that stands before the whole app.
 
-    It leaves who asks in `request.state.actor`, and the browser he is signed in on in `request.state.browser`.
+    It leaves who asks in `request.state.actor`, and the browser he is signed in on in `request.state.browser`. A route
+    that looks a secret up says with `web.note_secret` whether it opens anything; wrong ones are slowed by that alone.
 
     Attributes:
         app: what it guards.
@@ -104,23 +105,17 @@ class Guard:
             # A browser shows our answer only once it could send its file; we let it and keep nothing.
             while (await receive()).get("more_body", False):
                 pass
-        secret = _secret_of(request)
-        if answer is None and secret:
-            send = self._noting(secret, _address(request), send)
-        await (self.app if answer is None else answer)(scope, receive, send)
+        try:
+            await (self.app if answer is None else answer)(scope, receive, send)
+        finally:
+            self._note_secret(request)
 
-    def _noting(self, secret: str, address: str, send: Send) -> Send:
-        """Note by the answer whether a secret that only its route knows was right."""
-
-        async def sending(message: Message) -> None:
-            if message["type"] == "http.response.start":
-                if message["status"] < 400:
-                    self.limits.was_right(secret)
-                elif message["status"] in (401, 404):
-                    self.limits.was_wrong(address, secret)
-            await send(message)
-
-        return sending
+    def _note_secret(self, request: Request) -> None:
+        """Note what the route found: no status says whether it looked the secret up, or what else was not there."""
+        right: bool | None = request.state.secret_is_right
+        if right is not None:
+            secret = _secret_of(request)
+            self.limits.was_right(secret) if right else self.limits.was_wrong(_guesses_of(request), secret)
 
     def _later(self, request: Request, wait_s: float) -> Response | None:
         """The answer to who asks too often; None: he does not."""
@@ -133,7 +128,7 @@ class Guard:
 
     async def _checked(self, request: Request) -> Response | None:
         """None where the request may pass."""
-        request.state.actor, request.state.browser = None, None
+        request.state.actor, request.state.browser, request.state.secret_is_right = None, None, None
         if request.url.path in HEALTH_PATHS and request.method in ("GET", "HEAD"):
             request.state.actor = NOBODY
             return None
@@ -149,7 +144,7 @@ class Guard:
 
     async def _let_in(self, request: Request) -> Response | None:
         address, secret = _address(request), _secret_of(request)
-        if secret and (later := self._later(request, self.limits.wait_to_guess_s(address, secret))):
+        if secret and (later := self._later(request, self.limits.wait_to_guess_s(_guesses_of(request), secret))):
             return later
         # A link is itself, whoever opens it: what is written by it stands under the link's name. A device is, too.
         cookie = cookie_name(secure=is_secure(request.headers.get("host", ""), self.pages_url))
@@ -185,6 +180,11 @@ class Guard:
 
 def _address(request: Request) -> str:
     return address_of(request.client.host if request.client else None)
+
+
+def _guesses_of(request: Request) -> str:
+    """Whom a wrong secret is counted for: a device that nobody looks after must not keep people from their links."""
+    return f"device {_address(request)}" if is_device_post(request) else _address(request)
 
 
 def _secret_of(request: Request) -> str:
