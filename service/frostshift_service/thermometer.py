@@ -141,7 +141,7 @@ def type_reading(
         raise HTTPException(422, str(error)) from None
     with writing(desk.engine) as session:
         add_typed(session, site_id, AirReading(air_c, desk.now()), by=by.strip() or desk.who.name, note=note.strip())
-    desk.planner.replan(site_id)
+    desk.replan(site_id)
     return RedirectResponse(back_to(back, site_id), status_code=303)
 
 
