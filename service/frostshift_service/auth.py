@@ -22,7 +22,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-from frostshift_service.door import ENTER_PATH, Door, Entered, cookie_name, is_secure
+from frostshift_service.door import ENTER_PATH, Door, brought_in, cookie_name, is_secure
 from frostshift_service.rate import Limits, address_of
 from frostshift_service.rights import ASKED, RIGHTS, Actor
 from frostshift_service.store.accounts import digest_of
@@ -115,7 +115,7 @@ class Guard:
         right: bool | None = request.state.secret_is_right
         if right is not None:
             secret = _secret_of(request)
-            self.limits.was_right(secret) if right else self.limits.was_wrong(_guesses_of(request), secret)
+            self.limits.was_right(secret) if right else self.limits.was_wrong(_unknown_as(request), secret)
 
     def _later(self, request: Request, wait_s: float) -> Response | None:
         """The answer to who asks too often; None: he does not."""
@@ -143,16 +143,23 @@ class Guard:
         return await self._let_in(request)
 
     async def _let_in(self, request: Request) -> Response | None:
-        address, secret = _address(request), _secret_of(request)
-        if secret and (later := self._later(request, self.limits.wait_to_guess_s(_guesses_of(request), secret))):
+        unknown, secret = _unknown_as(request), _secret_of(request)
+        if secret and (later := self._later(request, self.limits.wait_to_guess_s(unknown, secret))):
             return later
         # A link is itself, whoever opens it: what is written by it stands under the link's name. A device is, too.
         cookie = cookie_name(secure=is_secure(request.headers.get("host", ""), self.pages_url))
-        found = None if secret else await run_in_threadpool(self.door.who, request.headers, cookie)
-        if later := self._later(
-            request, self.limits.wait_s(_known_by(request, found) or self.limits.counted_by(secret, address))
-        ):
+        brought = None if secret else brought_in(request.headers, cookie)
+        key = secret if brought is None else digest_of(brought.secret)
+        client = self.limits.counted_by(key, unknown)
+        if later := self._later(request, self.limits.wait_s(client)):  # before anything is looked up
             return later
+        found = None if brought is None else await run_in_threadpool(self.door.who, brought)
+        if found is not None:
+            self.limits.was_right(key)
+            if client != key:  # the first time it counts for both
+                self.limits.wait_s(key)
+        elif brought is not None:
+            self.limits.forget(key)
         if found is not None:
             request.state.actor, request.state.browser = found.actor, found.browser
         elif secret or request.url.path in OPEN_PATHS:
@@ -182,9 +189,13 @@ def _address(request: Request) -> str:
     return address_of(request.client.host if request.client else None)
 
 
-def _guesses_of(request: Request) -> str:
-    """Whom a wrong secret is counted for: a device that nobody looks after must not keep people from their links."""
-    return f"device {_address(request)}" if is_device_post(request) else _address(request)
+def _unknown_as(request: Request) -> str:
+    """Whom what nobody knows is counted for: his address; programs and devices apart from people and their links.
+
+    A device with a dead token that nobody looks after must keep nobody from his link, or from signing in.
+    """
+    is_program = not is_secret_link(request) and "authorization" in request.headers
+    return f"program {_address(request)}" if is_program or is_device_post(request) else _address(request)
 
 
 def _secret_of(request: Request) -> str:
@@ -192,13 +203,6 @@ def _secret_of(request: Request) -> str:
     if is_secret_link(request):
         return digest_of(re.split(r"[/.]", request.url.path)[2])
     return digest_of(request.headers.get("authorization", "")) if is_device_post(request) else ""
-
-
-def _known_by(request: Request, found: Entered | None) -> str:
-    """What somebody who is known is counted by: his browser, or the token of his program."""
-    if found is None:
-        return ""
-    return found.browser.key if found.browser is not None else digest_of(request.headers.get("authorization", ""))
 
 
 def _is_let_send(headers: Headers) -> bool:

@@ -71,9 +71,9 @@ class Limits:
         """Seconds until a secret of this client is looked up; 0 at once for one that was right before."""
         return 0.0 if secret in self._right else self._guesses.wait_s(client)
 
-    def counted_by(self, secret: str, address: str) -> str:
-        """Whom a request with this secret is counted for: itself where it was right before, else the address."""
-        return secret if secret in self._right else address
+    def counted_by(self, secret: str, unknown: str) -> str:
+        """Whom a request with this secret is counted for: itself where it was right before, else as one unknown."""
+        return secret if secret in self._right else unknown
 
     def was_right(self, secret: str) -> None:
         """A secret opened something; it is kept as whatever stands for it, never itself."""
@@ -82,9 +82,13 @@ class Limits:
         while len(self._right) > MOST_KEPT:
             self._right.popitem(last=False)
 
-    def was_wrong(self, client: str, secret: str) -> None:
-        """A secret opened nothing, or nothing any more."""
+    def forget(self, secret: str) -> None:
+        """Count a secret as unknown again."""
         self._right.pop(secret, None)
+
+    def was_wrong(self, client: str, secret: str) -> None:
+        """A secret opened nothing, or nothing any more: one guess less."""
+        self.forget(secret)
         self._guesses.take(client)
 
 

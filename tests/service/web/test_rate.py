@@ -67,6 +67,44 @@ async def test_who_is_not_known_is_counted_by_his_address(slow: Any) -> None:
 
 
 @pytest.mark.anyio
+@pytest.mark.parametrize("header", ["cookie", "authorization"])
+async def test_what_is_refused_is_not_looked_up(slow: Any, header: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    looked_up: list[Any] = []
+    found = slow.state.door.who
+    monkeypatch.setattr(slow.state.door, "who", lambda brought: looked_up.append(brought) or found(brought))
+    made_up = "frostshift_session=made-up-{}" if header == "cookie" else "Bearer made-up-{}"
+    async with browser(slow) as one:
+        codes = [
+            (await one.get("/account", headers={header: made_up.format(number)})).status_code for number in range(40)
+        ]
+        assert codes == [401] * 30 + [429] * 10
+        assert len(looked_up) == 30
+
+
+@pytest.mark.anyio
+async def test_a_program_with_a_dead_token_keeps_nobody_from_signing_in(slow: Any) -> None:
+    async with browser(slow) as program, browser(slow) as person:
+        dead = {"authorization": "Bearer dead"}
+        codes = [(await program.get("/account.json", headers=dead)).status_code for _ in range(31)]
+        assert codes == [401] * 30 + [429]
+        assert (await person.post("/enter", data=token_of(slow))).status_code == 303
+        assert (await person.get("/account")).status_code == 200
+
+
+@pytest.mark.anyio
+async def test_a_session_that_ended_is_nobody_known(slow: Any) -> None:
+    async with browser(slow) as one:
+        assert (await one.post("/enter", data=token_of(slow))).status_code == 303
+        cookie = {"cookie": f"frostshift_session={one.cookies['frostshift_session']}"}
+        assert (await one.get("/account")).status_code == 200
+        assert (await one.post("/account/sign-out")).status_code == 303
+        one.cookies.clear()
+        codes = [(await one.get("/account", headers=cookie)).status_code for _ in range(40)]
+        assert (codes[0], codes[-1]) == (401, 429)
+        assert (await one.get("/sign-in")).status_code == 429  # it was counted for the address
+
+
+@pytest.mark.anyio
 async def test_guessing_links_is_slowed_and_a_phone_with_a_right_one_is_not(slow: Any, web: Any) -> None:
     with writing(web.engine) as session:
         secrets = [
