@@ -105,7 +105,12 @@ ROUTERS: Final = (
 """The modules whose routes make the app; a path that two of them know is the first one's."""
 FORM_BYTES: Final = 100_000
 """Room for what a form sends beside its file."""
-BUSY: Final = "The database is busy and did not get to it in time; nothing was changed. Try again in a moment."
+BUSY: Final = "The database is busy and did not get to it in time. Try again in a moment."
+BUSY_WITH_A_CHANGE: Final = (
+    "The database is busy and did not get to it in time. Nothing was saved half: in a moment, look whether it is there "
+    "before you enter it again."
+)
+"""Where something is sent in: it may be kept already when what comes after it takes too long."""
 _SITE_PATH: Final = re.compile(r"/sites/(?P<id>[^/]+)(?P<rest>/.*)?")
 
 
@@ -232,7 +237,8 @@ class _LastResort:
                 raise
             if is_busy(error):
                 log.warning("%s %r: the database is busy", scope["method"], shown_path(scope["path"]))
-                answer = error_answer(Request(scope), 503, BUSY)
+                only_looks = scope["method"] in ("GET", "HEAD")
+                answer = error_answer(Request(scope), 503, BUSY if only_looks else BUSY_WITH_A_CHANGE)
                 answer.headers["Retry-After"] = "5"
                 await answer(scope, receive, send)
                 return

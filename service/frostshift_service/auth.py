@@ -20,9 +20,9 @@ from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers
 from starlette.requests import Request
 from starlette.responses import Response
-from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from starlette.types import ASGIApp, Receive, Scope, Send
 
-from frostshift_service.door import ENTER_PATH, Door, Entered, cookie_name, is_secure
+from frostshift_service.door import ENTER_PATH, Door, brought_in, cookie_name, is_secure
 from frostshift_service.rate import Limits, address_of
 from frostshift_service.rights import ASKED, RIGHTS, Actor
 from frostshift_service.store.accounts import digest_of
@@ -59,7 +59,8 @@ Refuse = Callable[[Request, int, str], Response]
 class Guard:
     """ASGI middleware that stands before the whole app.
 
-    It leaves who asks in `request.state.actor`, and the browser he is signed in on in `request.state.browser`.
+    It leaves who asks in `request.state.actor`, and the browser he is signed in on in `request.state.browser`. A route
+    that looks a secret up says with `web.note_secret` whether it opens anything; wrong ones are slowed by that alone.
 
     Attributes:
         app: what it guards.
@@ -104,23 +105,17 @@ class Guard:
             # A browser shows our answer only once it could send its file; we let it and keep nothing.
             while (await receive()).get("more_body", False):
                 pass
-        secret = _secret_of(request)
-        if answer is None and secret:
-            send = self._noting(secret, _address(request), send)
-        await (self.app if answer is None else answer)(scope, receive, send)
+        try:
+            await (self.app if answer is None else answer)(scope, receive, send)
+        finally:
+            self._note_secret(request)
 
-    def _noting(self, secret: str, address: str, send: Send) -> Send:
-        """Note by the answer whether a secret that only its route knows was right."""
-
-        async def sending(message: Message) -> None:
-            if message["type"] == "http.response.start":
-                if message["status"] < 400:
-                    self.limits.was_right(secret)
-                elif message["status"] in (401, 404):
-                    self.limits.was_wrong(address, secret)
-            await send(message)
-
-        return sending
+    def _note_secret(self, request: Request) -> None:
+        """Note what the route found: no status says whether it looked the secret up, or what else was not there."""
+        right: bool | None = request.state.secret_is_right
+        if right is not None:
+            secret = _secret_of(request)
+            self.limits.was_right(secret) if right else self.limits.was_wrong(_unknown_as(request), secret)
 
     def _later(self, request: Request, wait_s: float) -> Response | None:
         """The answer to who asks too often; None: he does not."""
@@ -133,7 +128,7 @@ class Guard:
 
     async def _checked(self, request: Request) -> Response | None:
         """None where the request may pass."""
-        request.state.actor, request.state.browser = None, None
+        request.state.actor, request.state.browser, request.state.secret_is_right = None, None, None
         if request.url.path in HEALTH_PATHS and request.method in ("GET", "HEAD"):
             request.state.actor = NOBODY
             return None
@@ -148,16 +143,23 @@ class Guard:
         return await self._let_in(request)
 
     async def _let_in(self, request: Request) -> Response | None:
-        address, secret = _address(request), _secret_of(request)
-        if secret and (later := self._later(request, self.limits.wait_to_guess_s(address, secret))):
+        unknown, secret = _unknown_as(request), _secret_of(request)
+        if secret and (later := self._later(request, self.limits.wait_to_guess_s(unknown, secret))):
             return later
         # A link is itself, whoever opens it: what is written by it stands under the link's name. A device is, too.
         cookie = cookie_name(secure=is_secure(request.headers.get("host", ""), self.pages_url))
-        found = None if secret else await run_in_threadpool(self.door.who, request.headers, cookie)
-        if later := self._later(
-            request, self.limits.wait_s(_known_by(request, found) or self.limits.counted_by(secret, address))
-        ):
+        brought = None if secret else brought_in(request.headers, cookie)
+        key = secret if brought is None else digest_of(brought.secret)
+        client = self.limits.counted_by(key, unknown)
+        if later := self._later(request, self.limits.wait_s(client)):  # before anything is looked up
             return later
+        found = None if brought is None else await run_in_threadpool(self.door.who, brought)
+        if found is not None:
+            self.limits.was_right(key)
+            if client != key:  # the first time it counts for both
+                self.limits.wait_s(key)
+        elif brought is not None:
+            self.limits.forget(key)
         if found is not None:
             request.state.actor, request.state.browser = found.actor, found.browser
         elif secret or request.url.path in OPEN_PATHS:
@@ -187,18 +189,20 @@ def _address(request: Request) -> str:
     return address_of(request.client.host if request.client else None)
 
 
+def _unknown_as(request: Request) -> str:
+    """Whom what nobody knows is counted for: his address; programs and devices apart from people and their links.
+
+    A device with a dead token that nobody looks after must keep nobody from his link, or from signing in.
+    """
+    is_program = not is_secret_link(request) and "authorization" in request.headers
+    return f"program {_address(request)}" if is_program or is_device_post(request) else _address(request)
+
+
 def _secret_of(request: Request) -> str:
     """What stands for a secret that only a route looks up, a link's or a device's; empty where there is none."""
     if is_secret_link(request):
         return digest_of(re.split(r"[/.]", request.url.path)[2])
     return digest_of(request.headers.get("authorization", "")) if is_device_post(request) else ""
-
-
-def _known_by(request: Request, found: Entered | None) -> str:
-    """What somebody who is known is counted by: his browser, or the token of his program."""
-    if found is None:
-        return ""
-    return found.browser.key if found.browser is not None else digest_of(request.headers.get("authorization", ""))
 
 
 def _is_let_send(headers: Headers) -> bool:

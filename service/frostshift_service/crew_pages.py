@@ -28,7 +28,7 @@ from frostshift_service.store.sites import load_site
 from frostshift_service.views.crew import CrewJointPage, CrewPage, code_svg
 from frostshift_service.views.desk import Desk
 from frostshift_service.views.words import crew_text
-from frostshift_service.web import DeskDep, SiteId, log_change
+from frostshift_service.web import DeskDep, SiteId, log_change, note_secret
 
 router = APIRouter()
 
@@ -38,9 +38,10 @@ Number = Annotated[int, Path(ge=1, le=2**31 - 1)]
 Typed = Annotated[str, Form(max_length=300)]
 
 
-def _link_of(desk: Desk, token: str) -> CrewLink:
+def _link_of(request: Request, desk: Desk, token: str) -> CrewLink:
     with reading(desk.engine) as session:
         found = links.crew_of(session, "page", token)
+    note_secret(request, right=found is not None)
     if found is None:
         raise HTTPException(404, "This link does not open anything any more: ask the superintendent for a new one.")
     return found
@@ -61,34 +62,34 @@ def crew_url(token: str, mark: str = "") -> str:
 
 
 @router.get("/crew/{token}.json", responses=_ERRORS)
-def crew_json(desk: DeskDep, token: Token) -> CrewPage:
+def crew_json(request: Request, desk: DeskDep, token: Token) -> CrewPage:
     """The sheet of the crew of a link."""
-    link = _link_of(desk, token)
+    link = _link_of(request, desk, token)
     return _desk_of(desk, link).crew(link.site_id, link.crew)
 
 
 @router.get("/crew/{token}", include_in_schema=False)
-def crew(desk: DeskDep, token: Token) -> HTMLResponse:
+def crew(request: Request, desk: DeskDep, token: Token) -> HTMLResponse:
     """The sheet of the crew of a link."""
-    link = _link_of(desk, token)
+    link = _link_of(request, desk, token)
     own = _desk_of(desk, link)
     page = own.crew(link.site_id, link.crew)
     return render("crew.html", who=own.who, page=page, crew_url=crew_url, token=token, entry_key=new_entry_key())
 
 
 @router.get("/crew/{token}/joints/{mark:path}.json", responses=_ERRORS)
-def crew_joint_json(desk: DeskDep, token: Token, mark: str) -> CrewJointPage:
+def crew_joint_json(request: Request, desk: DeskDep, token: Token, mark: str) -> CrewJointPage:
     """One joint of the crew of a link."""
-    link = _link_of(desk, token)
+    link = _link_of(request, desk, token)
     return _desk_of(desk, link).crew_joint(link.site_id, link.crew, mark)
 
 
 @router.get("/crew/{token}/joints/{mark:path}", include_in_schema=False)
 def crew_joint(
-    desk: DeskDep, token: Token, mark: str, reading: Annotated[int, Query(ge=0, le=2**31 - 1)] = 0
+    request: Request, desk: DeskDep, token: Token, mark: str, reading: Annotated[int, Query(ge=0, le=2**31 - 1)] = 0
 ) -> HTMLResponse:
     """One joint of the crew of a link; `reading` is the one that was written down just now."""
-    link = _link_of(desk, token)
+    link = _link_of(request, desk, token)
     own = _desk_of(desk, link)
     page = own.crew_joint(link.site_id, link.crew, mark)
     lines = () if page.card is None else page.card.readings
@@ -109,7 +110,7 @@ async def write_down(request: Request, desk: DeskDep, token: Token) -> RedirectR
     fields = await form_fields(request)
 
     def kept() -> tuple[int, str]:
-        link = _link_of(desk, token)
+        link = _link_of(request, desk, token)
         own = _desk_of(desk, link)
         entry = read_form(fields, zone_of(own, link.site_id), own.now(), by="")
         taken = take_typed(own, link.site_id, entry, entered_by=own.who.name, crew=link.crew)
@@ -125,7 +126,7 @@ async def post_readings(request: Request, desk: DeskDep, token: Token) -> Respon
     data = await request.body()
 
     def answered() -> Response:
-        link = _link_of(desk, token)
+        link = _link_of(request, desk, token)
         own = _desk_of(desk, link)
         try:
             entries = read_entries(data, zone_of(own, link.site_id), own.now(), by="")

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from http.cookies import CookieError, SimpleCookie
-from typing import Final, Protocol
+from typing import Final, Literal, Protocol
 from urllib.parse import urlsplit
 
 from sqlalchemy import Engine
@@ -63,6 +63,34 @@ class Entered:
     browser: kept.Browser | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Brought:
+    """What somebody brings to be known by: the secret of his session or of his program's token, right or wrong."""
+
+    kind: Literal["session", "token"]
+    secret: str = field(repr=False)
+
+
+def brought_in(headers: Headers, cookie: str = COOKIE) -> Brought | None:
+    """What these headers bring; None: nothing that could be looked up.
+
+    A token in `Authorization` counts alone: where there is one, the cookie is not looked at.
+
+    Args:
+        headers: of a request.
+        cookie: name of the one that counts.
+    """
+    authorization = headers.getlist("authorization")
+    if authorization:
+        bearer = _BEARER.fullmatch(authorization[0]) if len(authorization) == 1 else None
+        return None if bearer is None else Brought("token", bearer[1])
+    try:
+        cookies = SimpleCookie(headers.get("cookie", ""))
+    except CookieError:
+        return None
+    return Brought("session", cookies[cookie].value) if cookie in cookies else None
+
+
 class Door:
     """People and programs by what they bring.
 
@@ -93,22 +121,9 @@ class Door:
                 account = found
             return f"{ENTER_PATH}?token={kept.new_entry_link(session, account.id, now=now, proves=True)}"
 
-    def who(self, headers: Headers, cookie: str = COOKIE) -> Entered | None:
-        """Who sends these headers; None: nobody we know.
-
-        `cookie` is the name of the one that counts.
-
-        A token in `Authorization` counts alone: where there is one, the cookie is not looked at.
-        """
-        authorization = headers.getlist("authorization")
-        if authorization:
-            bearer = _BEARER.fullmatch(authorization[0]) if len(authorization) == 1 else None
-            return None if bearer is None else self._by_token(bearer[1])
-        try:
-            cookies = SimpleCookie(headers.get("cookie", ""))
-        except CookieError:
-            return None
-        return self._by_session(cookies[cookie].value) if cookie in cookies else None
+    def who(self, brought: Brought) -> Entered | None:
+        """Who brings this; None: nobody we know."""
+        return self._by_token(brought.secret) if brought.kind == "token" else self._by_session(brought.secret)
 
     def _by_session(self, secret: str) -> Entered | None:
         now = self.now()

@@ -41,6 +41,12 @@ SECRET_HEADERS: Final = ("X-Api-Key",)
 """Sent to the server they were set for; not to another that it sends us on to."""
 
 
+_IPV4_AT_THE_END: Final = (ipaddress.IPv6Network("64:ff9b::/96"), ipaddress.IPv6Network("::/96"))
+"""NAT64 (RFC 6052), and the IPv4-compatible addresses of old (RFC 4291, 2.5.5.1)."""
+_LOCAL_NAT64: Final = ipaddress.IPv6Network("64:ff9b:1::/48")
+"""Translated inside a network (RFC 8215); where in it the IPv4 address stands is that network's own."""
+
+
 class HttpError(Exception):
     """A request gave no usable answer."""
 
@@ -182,8 +188,8 @@ def get(client: FeedClient, url: str, headers: Mapping[str, str], validators: Va
     Args:
         client: from `make_client`.
         url: https, or http where the host is this machine. Neither it nor what it leads on to may be in a private
-            network, unless its host is one of the client's `private_hosts`; behind a proxy of the environment that is
-            the proxy's to refuse.
+            network, unless its host, and the first one, is of the client's `private_hosts`; behind a proxy of the
+            environment that is the proxy's to refuse.
         headers: added to the client's.
         validators: of the copy we hold; empty for an unconditional request.
         now: aware, to turn a `Retry-After` date into seconds.
@@ -326,8 +332,18 @@ def _refuse_private(ip: str, host: str) -> None:
         found = ipaddress.ip_address(ip.partition("%")[0])
     except ValueError:  # a name
         return
-    if not found.is_global or found.is_multicast:
+    if not _is_public(found):
         raise AddressRefused(f"{host}: an address of a private network is neither asked nor posted to")
+
+
+def _is_public(ip: ipaddress.IPv4Address | ipaddress.IPv6Address) -> bool:
+    """Whether an address is one of the public internet; of IPv6 that stands for IPv4, by what it stands for."""
+    if isinstance(ip, ipaddress.IPv6Address):
+        if ip.is_site_local or ip in _LOCAL_NAT64:
+            return False
+        last_32 = ipaddress.IPv4Address(int(ip) & 0xFFFF_FFFF)
+        ip = ip.ipv4_mapped or ip.sixtofour or (last_32 if any(ip in one for one in _IPV4_AT_THE_END) else ip)
+    return ip.is_global and not ip.is_multicast
 
 
 def _is_proxied(url: httpx.URL) -> bool:
@@ -354,12 +370,12 @@ def _ask_once(client: FeedClient, url: str, headers: Mapping[str, str], now: dat
         request = client.build_request("GET", url, headers=dict(headers))
     except (httpx.InvalidURL, httpx.UnsupportedProtocol) as error:
         raise AddressRefused(f"{url!r} is no web address: {error}") from error
-    from_loopback = _is_loopback(request.url.host)
+    from_loopback, from_private = _is_loopback(request.url.host), request.url.host in client.private_hosts
     with Deadline(TRANSFER_S) as deadline:
         try:
             for _ in range(MAX_REDIRECTS + 1):
                 _check_address(request.url, from_loopback)
-                may_be_private = request.url.host in client.private_hosts
+                may_be_private = from_private and request.url.host in client.private_hosts
                 if not from_loopback and not may_be_private:
                     _refuse_private(request.url.host, request.url.host)
                 request.extensions["trace"] = partial(_trace, deadline, None if may_be_private else request.url)

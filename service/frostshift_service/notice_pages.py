@@ -26,7 +26,7 @@ from frostshift_service.views.desk import Desk, show_for
 from frostshift_service.views.files import csv_bytes
 from frostshift_service.views.notice_text import Envelope, notice_words
 from frostshift_service.views.notices import NoticesPage, PeoplePage, log_table, notices_page, people_page
-from frostshift_service.web import DeskDep, SiteId, file_answer, log_change
+from frostshift_service.web import DeskDep, SiteId, file_answer, log_change, note_secret
 
 router = APIRouter()
 
@@ -168,10 +168,11 @@ def revoke_link(desk: DeskDep, site_id: SiteId, link_id: Number) -> RedirectResp
 
 
 @router.api_route("/calendar/{token}.ics", methods=["GET", "HEAD"], include_in_schema=False)
-def calendar(desk: DeskDep, token: Token) -> Response:
+def calendar(request: Request, desk: DeskDep, token: Token) -> Response:
     """Light-up times and weather stops of one crew."""
     with reading(desk.engine) as session:
         found = links.crew_of(session, "calendar", token)
+        note_secret(request, right=found is not None)
         if found is None:
             raise HTTPException(404, "This calendar link is not valid any more.")
         site = load_site(session, found.site_id)
@@ -183,21 +184,22 @@ def calendar(desk: DeskDep, token: Token) -> Response:
 
 
 @router.get("/answer/{token}", include_in_schema=False)
-def answer_page(desk: DeskDep, token: Token) -> HTMLResponse:
+def answer_page(request: Request, desk: DeskDep, token: Token) -> HTMLResponse:
     """The notice, and a button to say that it was seen. Opening alone answers nothing: mail programs open links."""
-    return _answer_page(desk, token, answer_it=False)
+    return _answer_page(request, desk, token, answer_it=False)
 
 
 @router.post("/answer/{token}", include_in_schema=False)
-def answer_by_link(desk: DeskDep, token: Token) -> HTMLResponse:
+def answer_by_link(request: Request, desk: DeskDep, token: Token) -> HTMLResponse:
     """The holder of the link has seen it."""
-    return _answer_page(desk, token, answer_it=True)
+    return _answer_page(request, desk, token, answer_it=True)
 
 
-def _answer_page(desk: Desk, token: str, *, answer_it: bool) -> HTMLResponse:
+def _answer_page(request: Request, desk: Desk, token: str, *, answer_it: bool) -> HTMLResponse:
     now = desk.now()
     with writing(desk.engine) as session:
         linked = by_answer_token(session, token)
+        note_secret(request, right=linked is not None)
         if linked is None:
             raise HTTPException(404, "This link is not valid any more.")
         found, delivery = linked

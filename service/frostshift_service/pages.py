@@ -409,7 +409,7 @@ def next_shift_start(site: Site, start_utc: datetime, now: datetime) -> datetime
 def _change(desk: Desk, site_id: str, mark: str, back: str, write: Callable[[Session], None]) -> Response:
     with writing(desk.engine) as session:
         write(session)
-    desk.planner.replan(site_id)
+    desk.replan(site_id)
     return see(back_to(back, site_id, did=mark))
 
 

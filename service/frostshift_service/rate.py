@@ -17,8 +17,9 @@ SECONDS_HELD: Final = 30
 """A full bucket holds so many seconds of its rate. Our choice."""
 GUESSES_HELD: Final = 3.0
 GUESSES_FILL: Final = 0.01
-"""Wrong secrets of one address: shares of the rate, held and filled again; with 20 requests a second 60, and one more
-in five seconds. Secrets are 256 random bits, so that this is for the database's sake."""
+"""Wrong links of one address, and wrong tokens of its devices beside them: shares of the rate, held and filled again;
+with 20 requests a second 60, and one more in five seconds. Secrets are 256 random bits, so that this is for the
+database's sake."""
 MOST_KEPT: Final = 10_000
 """Buckets, and secrets known to be right; who was not heard of the longest goes, which is the same as a full bucket."""
 
@@ -66,13 +67,13 @@ class Limits:
             self._requests.take(client)
         return wait_s
 
-    def wait_to_guess_s(self, address: str, secret: str) -> float:
-        """Seconds until a secret of this address is looked up; 0 at once for one that was right before."""
-        return 0.0 if secret in self._right else self._guesses.wait_s(address)
+    def wait_to_guess_s(self, client: str, secret: str) -> float:
+        """Seconds until a secret of this client is looked up; 0 at once for one that was right before."""
+        return 0.0 if secret in self._right else self._guesses.wait_s(client)
 
-    def counted_by(self, secret: str, address: str) -> str:
-        """Whom a request with this secret is counted for: itself where it was right before, else the address."""
-        return secret if secret in self._right else address
+    def counted_by(self, secret: str, unknown: str) -> str:
+        """Whom a request with this secret is counted for: itself where it was right before, else as one unknown."""
+        return secret if secret in self._right else unknown
 
     def was_right(self, secret: str) -> None:
         """A secret opened something; it is kept as whatever stands for it, never itself."""
@@ -81,10 +82,14 @@ class Limits:
         while len(self._right) > MOST_KEPT:
             self._right.popitem(last=False)
 
-    def was_wrong(self, address: str, secret: str) -> None:
-        """A secret opened nothing, or nothing any more."""
+    def forget(self, secret: str) -> None:
+        """Count a secret as unknown again."""
         self._right.pop(secret, None)
-        self._guesses.take(address)
+
+    def was_wrong(self, client: str, secret: str) -> None:
+        """A secret opened nothing, or nothing any more: one guess less."""
+        self.forget(secret)
+        self._guesses.take(client)
 
 
 def address_of(host: str | None) -> str:

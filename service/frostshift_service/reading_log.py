@@ -70,7 +70,7 @@ def take(
     ]
     kept = {one.row for one in taken if one.state == "kept"}
     if any(_corrects(one, now) for row, one in enumerate(entries, 1) if row in kept):
-        desk.planner.replan(site_id)
+        desk.replan(site_id)
     return taken
 
 

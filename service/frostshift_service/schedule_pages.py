@@ -288,7 +288,7 @@ def settle_preview(
             drafts.drop_draft(session, site_id, draft_id)
     if not as_seen:
         return _preview_page(desk, settings, site_id, draft_id, moved_on=True, status=409)
-    desk.planner.replan(site_id)
+    desk.replan(site_id)
     return see(_path(site_id, "?loaded=1"))
 
 
@@ -349,7 +349,7 @@ def _load_json(
             there = kept.schedule_version(session, site_id)
     if done is None:
         return _json(_outcome(desk, site, read, name), 409)
-    desk.planner.replan(site_id)
+    desk.replan(site_id)
     return _json(saved(outcome, done, there), 200)
 
 
@@ -451,7 +451,7 @@ def save_edit(desk: DeskDep, site_id: SiteId, sent: SentDep, mark: MarkQuery = "
 def _write(desk: Desk, site_id: str, edits: Sequence[JointEdit], text: str) -> None:
     with writing(desk.engine) as session:
         write_edits(session, site_id, edits, now=desk.now(), by=desk.who.name, text=text)
-    desk.planner.replan(site_id)
+    desk.replan(site_id)
 
 
 @router.post("/sites/{site_id}/remove", include_in_schema=False)
@@ -475,7 +475,7 @@ def undo(desk: DeskDep, site_id: SiteId, act: Annotated[int, Form(ge=1, le=2**31
     """Take back a change of one or many joints, as a whole."""
     with writing(desk.engine) as session:
         undo_act(session, site_id, act, now=desk.now(), by=desk.who.name)
-    desk.planner.replan(site_id)
+    desk.replan(site_id)
     return see(_path(site_id))
 
 

@@ -390,7 +390,7 @@ def accept(
             "checked": "",
         }
         return _page(desk, site_id, "table", status=409, accept=again)
-    desk.planner.replan(site_id)
+    desk.replan(site_id)
     return see(_path(site_id, "table?did=accepted"))
 
 
@@ -449,7 +449,7 @@ def remove(desk: DeskDep, site_id: SiteId, topic: TopicId, item: NameField, was:
     except NotTaken as error:
         return _page(desk, site_id, topic, status=422, refused=f"{item} stays: {error.problems['']}.")
     if found.kept == "site":
-        desk.planner.replan(site_id)
+        desk.replan(site_id)
     return see(_path(site_id, f"{topic}?did=gone"))
 
 
@@ -479,7 +479,7 @@ def change(desk: DeskDep, site_id: SiteId, topic: TopicId, typed: TypedDep) -> R
         given: dict[str, Any] = {"typed": typed, "problems": error.problems, "mark": was}
         return _page(desk, site_id, topic, name=name, begin=begin, status=422, **given)
     if found.kept == "site":
-        desk.planner.replan(site_id)
+        desk.replan(site_id)
     return see(_path(site_id, f"{topic}?did=kept"))
 
 
@@ -546,7 +546,7 @@ def _load_procedures(desk: Desk, site_id: str, file: UploadFile, name: str) -> R
         save_procedures(session, site_id, read.procedures)
 
     _written(desk, site_id, "procedures", f"file {name}", write)
-    desk.planner.replan(site_id)
+    desk.replan(site_id)
     said = f"Loaded: {plural(len(read.procedures), 'procedure')}, in the place of the earlier list."
     return _page(desk, site_id, "procedures", outcome=read, said=said)
 
@@ -569,7 +569,7 @@ def _load_gas(desk: Desk, site_id: str, file: UploadFile, name: str) -> None:
         _, settings = _settings(session, site_id)
         whole = {key: value for key, value in settings.site.items() if key != "gas"} | gas
         _kept_settings(desk, session, read_settings(whole, name, settings.own_tables), "gas", f"file {name}")
-    desk.planner.replan(site_id)
+    desk.replan(site_id)
 
 
 def _load_site(desk: Desk, site_id: str, file: UploadFile, name: str, tables: Sequence[UploadFile]) -> Response:
@@ -593,7 +593,7 @@ def _load_site(desk: Desk, site_id: str, file: UploadFile, name: str, tables: Se
         site, stays = with_what_it_had(read.site, before)
         loaded = SiteFile(site, read.show_units, read.feed, read.instead)
         _kept_settings(desk, session, loaded, "file", f"file {name}")
-    desk.planner.replan(site_id)
+    desk.replan(site_id)
     said = "Loaded." + (f" The file says nothing of them, so they stay: {', '.join(stays)}." if stays else "")
     lost = [one.table_id for one in site.acceptances if one.table_id not in site.accepted_ids]
     if lost:
@@ -634,5 +634,5 @@ def new_post(desk: DeskDep, typed: TypedDep) -> Response:
                 raise NotTaken({"name": said}) from None
     except NotTaken as error:
         return _new_page(desk, new_form(system, typed, error.problems), 422)
-    desk.planner.replan(file.site.id)
+    desk.replan(file.site.id)
     return see(_path(file.site.id))

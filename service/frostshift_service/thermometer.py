@@ -27,7 +27,7 @@ from frostshift_service.store.sites import load_site
 from frostshift_service.store.thermometer import add_posted, add_typed, token_with
 from frostshift_service.views.desk import Desk
 from frostshift_service.views.thermometer import ThermometerPage
-from frostshift_service.web import DeskDep, SiteId, problem_answer, sentence, typed_c
+from frostshift_service.web import DeskDep, SiteId, note_secret, problem_answer, sentence, typed_c
 
 router = APIRouter()
 
@@ -64,14 +64,16 @@ _POST: Final[dict[str, Any]] = {
 async def post_readings(request: Request, desk: DeskDep, site_id: SiteId) -> Response:
     """Take air readings of a device in: all of them, or none. Posting the same again changes nothing."""
     data = await request.body()
-    return await run_in_threadpool(_take, data, request.headers.getlist("authorization"), desk, site_id)
+    return await run_in_threadpool(_take, request, data, desk, site_id)
 
 
-def _take(data: bytes, authorization: Sequence[str], desk: Desk, site_id: str) -> Response:
+def _take(request: Request, data: bytes, desk: Desk, site_id: str) -> Response:
     now = desk.now()
+    authorization = request.headers.getlist("authorization")
     bearer = _BEARER.fullmatch(authorization[0]) if len(authorization) == 1 else None
     with reading(desk.engine) as session:
         token = token_with(session, bearer[1]) if bearer else None
+        note_secret(request, right=token is not None and token.revoked_utc is None)
         if token is None:
             return _refused(401, "A token is needed, in one header: Authorization: Bearer TOKEN.")
         try:
@@ -139,7 +141,7 @@ def type_reading(
         raise HTTPException(422, str(error)) from None
     with writing(desk.engine) as session:
         add_typed(session, site_id, AirReading(air_c, desk.now()), by=by.strip() or desk.who.name, note=note.strip())
-    desk.planner.replan(site_id)
+    desk.replan(site_id)
     return RedirectResponse(back_to(back, site_id), status_code=303)
 
 

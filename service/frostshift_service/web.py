@@ -37,6 +37,11 @@ def actor_of(request: Request) -> Actor:
     return actor
 
 
+def note_secret(request: Request, *, right: bool) -> None:
+    """Tell the guard whether the secret that this request came with opens anything, once it was looked up."""
+    request.state.secret_is_right = right
+
+
 def _desk(request: Request) -> Desk:
     desk: Desk = request.app.state.desk
     return replace(desk, who=actor_of(request))

@@ -198,3 +198,13 @@ def test_the_health_check(health: ModuleType, status: int, expected: bool) -> No
         assert health.healthy(server.server_port) is expected
     assert asked == ["/healthz"]
     assert health.healthy(server.server_port) is False, "nobody there any more"
+
+
+def test_the_image_alone_is_run_behind_the_proxy_as_with_the_compose_file() -> None:
+    readme = (ROOT / "deploy" / "README.md").read_text("utf-8")
+    [command] = re.findall(r"^docker run(?:.*\\\n)*.*", readme, re.MULTILINE)
+    trusted = re.findall(r"-e FORWARDED_ALLOW_IPS='(.+?)'", command)
+    assert trusted == [APP["environment"]["FORWARDED_ALLOW_IPS"]], "else everybody has the address of the bridge"
+    ports = re.findall(r"-p (\S+)", command)
+    assert ports == APP["ports"]
+    assert all(port.startswith("127.0.0.1:") for port in ports), "whoever else reached it could say any address"

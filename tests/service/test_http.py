@@ -210,6 +210,12 @@ def test_redirects_end(client: httpx.Client) -> None:
         "https://[::ffff:10.0.0.5]/",
         "https://0.0.0.0/",
         "https://100.64.0.1/",
+        "https://[64:ff9b::a00:1]/",
+        "https://[64:ff9b:1::808:808]/",
+        "https://[2002:a00:1::1]/",
+        "https://[::10.0.0.1]/",
+        "https://[::127.0.0.1]/",
+        "https://[fec0::1]/",
     ],
 )
 @respx.mock
@@ -219,6 +225,14 @@ def test_a_server_cannot_send_us_anywhere(client: httpx.Client, target: str) -> 
     with pytest.raises((AddressRefused, Unreachable)):
         ask(client)
     assert not inner.called
+
+
+@pytest.mark.parametrize("host", ["8.8.8.8", "[2606:4700::1]", "[64:ff9b::808:808]", "[2002:808:808::1]"])
+@respx.mock
+def test_a_public_address_is_asked_however_it_is_written(client: httpx.Client, host: str) -> None:
+    respx.get(URL).respond(302, headers={"Location": f"https://{host}/"})
+    respx.get(f"https://{host}/").respond(200, json={})
+    assert ask(client).status == 200
 
 
 @pytest.mark.parametrize("url", ["http://weather.example/", "file:///etc/passwd", "weather.example", "", "https://"])
@@ -573,3 +587,13 @@ def test_such_a_server_may_send_us_to_itself_and_to_no_other_there() -> None:
     with http.make_client("crew@site.example", "1", private_hosts=hosts) as client, pytest.raises(AddressRefused):
         http.get(client, "https://10.0.0.5/a", {}, Validators(), NOW)
     assert not other.called
+
+
+@respx.mock
+def test_no_other_server_may_send_us_to_such_a_one() -> None:
+    respx.get(URL).respond(302, headers={"Location": "https://10.0.0.5/"})
+    own = respx.get("https://10.0.0.5/").respond(200)
+    hosts = frozenset({"10.0.0.5"})
+    with http.make_client("crew@site.example", "1", private_hosts=hosts) as client, pytest.raises(AddressRefused):
+        http.get(client, URL, {}, Validators(), NOW)
+    assert not own.called

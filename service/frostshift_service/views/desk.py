@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
@@ -24,7 +25,7 @@ from frostshift_service.rights import Actor
 from frostshift_service.stock_form import contents_of, kinds_of
 from frostshift_service.store import joints as kept
 from frostshift_service.store import plans
-from frostshift_service.store.engine import reading
+from frostshift_service.store.engine import is_busy, reading
 from frostshift_service.store.plans import ALL_SHOWN
 from frostshift_service.store.readings import before_heat_of, prediction_of, readings_of
 from frostshift_service.store.records import (
@@ -74,6 +75,8 @@ from frostshift_service.views.show import Show
 from frostshift_service.views.stock import StockPage, stock_page
 from frostshift_service.views.weather import HOURS_SHOWN, SiteWeather, WeatherPage, hour_by_hour, weather_page
 from frostshift_service.views.words import STATES
+
+log = logging.getLogger(__name__)
 
 CREW_SEES: Final = timedelta(days=3)
 """Older readings do not stand on a crew's sheet. Our choice."""
@@ -218,6 +221,19 @@ class Desk:
     def show(self, site: KeptSite) -> Show:
         """Units and zone in which a site is shown to whoever asks."""
         return show_for(site, self.who.units)
+
+    def replan(self, site_id: str) -> None:
+        """Plan again after a change that is kept.
+
+        No error where the store is busy: the next page or the loop plans by the site's revision, and who is told of an
+        error enters his change a second time.
+        """
+        try:
+            self.planner.replan(site_id)
+        except Exception as error:
+            if not is_busy(error):
+                raise
+            log.warning("site %r was changed and is not planned again yet: the database is busy", site_id)
 
     def sites(self) -> SiteList:
         """The sites that whoever asks knows, by id."""

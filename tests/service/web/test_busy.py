@@ -8,9 +8,10 @@ import httpx
 import pytest
 from sqlalchemy import Engine, text
 from sqlalchemy.exc import DBAPIError
-from tests.service.web.conftest import NOW, HandPlanner, site, token_of
+from sqlalchemy.exc import TimeoutError as PoolTimeout
+from tests.service.web.conftest import NOW, HandPlanner, Web, site, token_of
 
-from frostshift_service.app import create_app
+from frostshift_service.app import BUSY, BUSY_WITH_A_CHANGE, create_app
 from frostshift_service.settings import Settings
 from frostshift_service.store import engine as store
 from frostshift_service.store.engine import is_busy, reading, waited_for, writing
@@ -18,6 +19,55 @@ from frostshift_service.store.joints import joints_of
 from frostshift_service.store.sites import hold_site, save_site
 
 HEADERS = {"sec-fetch-site": "same-origin", "accept": "application/json"}
+
+
+def is_taken(*_args: object) -> Any:
+    """What waits for the store while others have it."""
+    raise PoolTimeout("QueuePool limit reached")
+
+
+@pytest.mark.anyio
+@pytest.mark.parametrize(
+    ("path", "form"),
+    [
+        ("readings", {"mark": "BP-A1", "value": "14", "unit": "F", "stage": "before_heat", "tool": "contact",
+                      "by": "R. Moss", "entry_key": "key-of-a-form"}),
+        ("air-readings", {"value": "5", "unit": "F"}),
+        ("state", {"mark": "BP-A1", "action": "done"}),
+    ],
+)  # fmt: skip
+async def test_a_change_that_is_kept_is_no_error_where_the_plan_after_it_has_to_wait(
+    web: Web, path: str, form: dict[str, str], monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    async with web.client() as client:
+        with monkeypatch.context() as busy:
+            busy.setattr(web.planner, "replan", is_taken)
+            answer = await client.post(f"/sites/north-yard/{path}", data=form)
+        assert answer.status_code == 303
+        assert "not planned again yet" in caplog.text
+        broken = RuntimeError("a defect")
+        monkeypatch.setattr(web.planner, "replan", lambda _site_id: (_ for _ in ()).throw(broken))
+        form["entry_key"] = "another-key"
+        assert (await client.post(f"/sites/north-yard/{path}", data=form)).status_code == 500  # never hidden
+
+
+@pytest.mark.anyio
+async def test_a_busy_store_promises_nothing_it_does_not_know(web: Web, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(web.planner, "current_plan", is_taken)
+    async with web.client() as client:
+        shown = await client.get("/sites/north-yard/morning.json")
+        assert (shown.status_code, shown.json()["detail"]) == (503, BUSY)
+        entry = {
+            "mark": "BP-A1",
+            "steel_f": 230,
+            "stage": "before_arc",
+            "age_s": 60,
+            "by": "R. Moss",
+            "entry_key": "key-1",
+        }
+        sent = await client.post("/sites/north-yard/readings.json", json=[entry])
+        assert (sent.status_code, sent.json()["detail"]) == (503, BUSY_WITH_A_CHANGE)
+    assert "nothing was changed" not in BUSY + BUSY_WITH_A_CHANGE
 
 
 ON_POSTGRES = pytest.mark.parametrize(
