@@ -54,7 +54,7 @@ from frostshift_service.site_turns import WORKERS, SiteTurns
 from frostshift_service.store import forecasts, plans
 from frostshift_service.store import joints as kept_joints
 from frostshift_service.store.alerts import load_alerts
-from frostshift_service.store.engine import reading, writing
+from frostshift_service.store.engine import NotInTime, reading, writing
 from frostshift_service.store.notices import load_setup
 from frostshift_service.store.observed import load_observed
 from frostshift_service.store.readings import readings_of
@@ -90,6 +90,8 @@ PLANS: Final = "pulls and plans"
 SENDS: Final = "sends messages"
 SILENT: Final = timedelta(hours=1)
 """After so long without a plan, or without deciding on it, people are told. Our choice."""
+PLAN_WAIT_S: Final = 60.0
+"""A page, or the loop, waits so long for a plan that is being made; one of 5,000 joints takes some 5 s. Our choice."""
 TORCH_OPTIONS: Final = (1, 2, 3)
 HEATERS_MORE: Final = (0, 2, 4)
 """Electric heaters have to cover what is heated: fewer than planned are no choice."""
@@ -362,7 +364,7 @@ class Jobs:
     def replan(self, site_id: str) -> None:
         """Plan again with what is known now; where others waited for the same, one plan is for all of them."""
         asked_s = monotonic()
-        with self._alone_with(site_id):
+        with _in_turn(self._alone_with(site_id)):
             if self._begun_s.get(site_id, asked_s) <= asked_s:
                 self._plan_next(site_id)
 
@@ -382,7 +384,7 @@ class Jobs:
 
     def _up_to_date(self, site_id: str) -> _Current:
         """The newest plan of the site, whichever copy made it; made again where it is old or something changed."""
-        with self._alone_with(site_id):
+        with _in_turn(self._alone_with(site_id)):
             with reading(self._engine) as session:
                 now = self._now()
                 kept_site = load_site(session, site_id)
@@ -407,7 +409,7 @@ class Jobs:
 
     def _plan_next(self, site_id: str) -> _Current:
         """Plan when it is this site's turn: one at a time, as each takes a processor and much memory."""
-        with self._planning:
+        with _in_turn(self._planning):
             begun_s = monotonic()
             current = self._plan(site_id)
         self._begun_s[site_id] = begun_s
@@ -547,6 +549,21 @@ class Jobs:
         """The current plan, and one of the joints it was made from."""
         current = self._up_to_date(site_id)
         return current, next((joint for joint in current.inputs.joints if joint.mark == mark), None)
+
+
+@contextmanager
+def _in_turn(lock: Lock) -> Iterator[None]:
+    """The lock is ours; a plan that hangs must not gather up the threads of all pages behind it.
+
+    Raises:
+        NotInTime: others had it all the time.
+    """
+    if not lock.acquire(timeout=PLAN_WAIT_S):
+        raise NotInTime(f"a plan that others work on was not there within {PLAN_WAIT_S:g} s")
+    try:
+        yield
+    finally:
+        lock.release()
 
 
 def _wall_ahead() -> datetime:

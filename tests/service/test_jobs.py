@@ -57,7 +57,7 @@ from frostshift_service.notice_work import wiring
 from frostshift_service.store import forecasts, plans, thermometer
 from frostshift_service.store import joints as kept_joints
 from frostshift_service.store.alerts import put_alerts
-from frostshift_service.store.engine import reading, writing
+from frostshift_service.store.engine import NotInTime, is_busy, reading, writing
 from frostshift_service.store.notices import log_of, save_setup
 from frostshift_service.store.observed import put_observed
 from frostshift_service.store.readings import add_reading, readings_of
@@ -980,6 +980,25 @@ def test_nobody_waits_for_the_plan_of_another_site(engine: Engine, clock: Clock,
             assert not planning.done()
         finally:
             held_up.may_go_on.set()
+
+
+def test_who_waits_too_long_for_a_plan_that_hangs_is_told_so(
+    engine: Engine, clock: Clock, held_up: HeldUp, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(loops, "PLAN_WAIT_S", 0.2)
+    with_site(engine, NWS, HEAVY)
+    jobs = Jobs(engine, clock, get=None, jitter=lambda: 0.0)
+    with ThreadPoolExecutor(1) as people:
+        planning = people.submit(jobs.replan, NWS.id)
+        until(lambda: held_up.begun == [NWS.id])
+        try:
+            with pytest.raises(NotInTime, match=r"within 0\.2 s") as late:
+                jobs.current_plan(NWS.id)
+        finally:
+            held_up.may_go_on.set()
+        planning.result(60.0)
+    assert is_busy(late.value), "a page answers 503"
+    assert len(shown(jobs).joints) == 1
 
 
 def test_a_plan_thinned_by_another_copy_is_made_again_before_it_is_shown(

@@ -37,6 +37,10 @@ _READING: Final = "frostshift_reading"
 _WAITED_FOR: Final = "frostshift_waited_for"
 
 
+class NotInTime(Exception):
+    """What somebody else had in hand was waited for too long: another time it may be free."""
+
+
 def open_store(url: str) -> Engine:
     """The database at `url`, brought to the newest schema.
 
@@ -122,7 +126,7 @@ def waited_for(engine: Engine) -> Engine:
 
 def is_busy(error: BaseException) -> bool:
     """Whether the store gave up because something, or the wait for it, took too long: another time it may work."""
-    return isinstance(error, PoolTimeout) or (isinstance(error, DBAPIError) and is_time_out(error.orig))
+    return isinstance(error, PoolTimeout | NotInTime) or (isinstance(error, DBAPIError) and is_time_out(error.orig))
 
 
 @contextmanager
