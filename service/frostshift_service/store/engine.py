@@ -161,7 +161,7 @@ def _checked(url: str) -> URL:
     return address
 
 
-def _engine(address: URL, *, foreign_keys: bool, waits_ms: int = BUSY_TIMEOUT_MS, **options: Any) -> Engine:
+def _engine(address: URL, *, foreign_keys: bool, waits_ms: int | None = None, **options: Any) -> Engine:
     engine = create_engine(
         address,
         json_serializer=partial(json.dumps, allow_nan=False),  # PostgreSQL refuses NaN, SQLite does not: neither here
@@ -183,11 +183,11 @@ def _count_time_out(context: ExceptionContext) -> None:
         DATABASE_TIMEOUTS.inc()
 
 
-def _set_up_sqlite(engine: Engine, foreign_keys: bool, waits_ms: int) -> None:
+def _set_up_sqlite(engine: Engine, foreign_keys: bool, waits_ms: int | None) -> None:
     @event.listens_for(engine, "connect")
     def connect(dbapi: Any, _record: object) -> None:
         dbapi.isolation_level = None  # we say BEGIN ourselves, below
-        dbapi.execute(f"PRAGMA busy_timeout = {waits_ms}")
+        dbapi.execute(f"PRAGMA busy_timeout = {waits_ms or BUSY_TIMEOUT_MS}")
         _into_wal(dbapi)
         dbapi.execute("PRAGMA synchronous = NORMAL")
         dbapi.execute(f"PRAGMA foreign_keys = {'ON' if foreign_keys else 'OFF'}")
