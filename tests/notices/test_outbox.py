@@ -332,6 +332,23 @@ def test_a_channel_that_is_down_is_tried_once_a_run_and_holds_up_no_other(engine
     assert len(again.got) == 9
 
 
+def test_mail_that_is_gone_for_most_of_a_day_costs_few_tries_and_no_notice_that_still_says_something(
+    engine: Engine, clock: Clock
+) -> None:
+    set_up(engine, ROWAN)
+    decide(engine, notice(urgency="soon"), notice("over", urgency="soon", shift_end_utc=NOW + timedelta(hours=9)))
+    down, up = Noted(lambda _: SendError("no answer", whole_channel=True)), Noted()
+    for minute in range(0, 22 * 60, 5):
+        clock.now = NOW + timedelta(minutes=minute)
+        run(engine, {"email": down}, clock, workers=1)
+    assert 10 <= len(down.got) <= 80
+    for minute in range(0, 65, 5):
+        clock.now = NOW + timedelta(hours=22, minutes=minute)
+        run(engine, {"email": up}, clock, workers=1)
+    assert len(up.got) == 1, "the shift of the other is over"
+    assert Counter(state for _, _, state in states(engine).elements()) == {"sent": 1, "dropped": 1}
+
+
 def test_an_address_that_fails_is_tried_once_a_run(engine: Engine, clock: Clock) -> None:
     set_up(engine, ROWAN, TAMSIN)
     decide(engine, *(notice(f"k{n}", urgency="soon") for n in range(5)))
