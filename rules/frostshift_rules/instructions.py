@@ -37,7 +37,7 @@ from frostshift_rules.operations import (
     operations,
     torch_ceiling,
 )
-from frostshift_rules.preheat import Requirement, measuring_distance_mm, soak_minutes
+from frostshift_rules.preheat import Requirement, measuring_points, soak_minutes
 from frostshift_rules.sentences import capital
 from frostshift_rules.stops import HIGH_WIND_MS, ambient_limit_c, wind_limit_ms
 from frostshift_rules.strict import Source
@@ -280,16 +280,14 @@ def _extent(asked: Requirement, table: CodeTable, units: SayUnits) -> Instructio
 
 def _where_when(joint: Joint, asked: Requirement, table: CodeTable, units: SayUnits, own: SayUnits) -> Instruction:
     thickest_mm = max(part.thickness_mm for part in joint.parts)
-    distance_mm = measuring_distance_mm(thickest_mm, table)
-    distance = measuring_distance_text(distance_mm, own)
-    # The code's zone is wider than the standard's measuring point on thin parts: both have to be warm.
-    wider = asked.extent_mm > distance_mm + 1e-6
+    points = measuring_points(thickest_mm, asked, table)
+    distance = measuring_distance_text(points.distance_mm, own)
     edge = (
-        f", and at the edge of the warm zone, {least_length_text(asked.extent_mm, units)} from the weld,"
-        if wider
+        f", and at the edge of the warm zone, {least_length_text(points.edge_mm, units)} from the weld,"
+        if points.edge_mm is not None
         else ""
     )
-    at_least = "at least " if thickest_mm > table.measuring.thin_to_mm else ""
+    at_least = "at least " if points.at_least else ""
     wait = math.ceil(soak_minutes(thickest_mm, table) - 1e-6)
     text = (
         f"Before welding {at_least}{distance} from the groove edge{edge} on the face away from the heat; on the "

@@ -380,3 +380,26 @@ def measuring_distance_mm(thickness_mm: float, table: CodeTable) -> float:
     if thickness_mm > rule.thin_to_mm:
         return rule.thick_at_mm
     return min(rule.thicknesses * thickness_mm, rule.thin_at_most_mm)
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuringPoints:
+    """Where the temperature of a joint is measured.
+
+    Attributes:
+        distance_mm: from the groove edge to the standard's point.
+        edge_mm: from the weld to the edge of the code's zone where that lies farther out: both have to be warm; None
+            where it does not.
+        at_least: the standard's point may lie farther out, as it does on thick parts.
+    """
+
+    distance_mm: float
+    edge_mm: float | None
+    at_least: bool
+
+
+def measuring_points(thickest_mm: float, asked: Requirement, table: CodeTable) -> MeasuringPoints:
+    """Where to measure on a joint by its thickest part (ISO 13916:2025) and by what the code asks to be warm."""
+    distance_mm = measuring_distance_mm(thickest_mm, table)
+    edge_mm = asked.extent_mm if asked.extent_mm > distance_mm + 1e-6 else None
+    return MeasuringPoints(distance_mm, edge_mm, thickest_mm > table.measuring.thin_to_mm)

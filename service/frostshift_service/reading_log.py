@@ -99,20 +99,19 @@ def _take_one(
     if isinstance(entry, BadEntry):
         return Taken(row, entry.entry_key, "refused", None, "", None, entry.problems)
     taken = entry.reading
-    # What stood when it was measured: a plan made later must not be held against it.
-    stood = plan if plan is None or plan.made_utc <= taken.at_utc else desk.plan_before(site_id, taken.at_utc)
+    here = KeptReading(taken, "", now)
+    stood = None if here.is_late else _stood(desk, site_id, plan, taken.at_utc)
     try:
         with writing(desk.engine) as session:
             site = load_site(session, site_id).site
             joint = kept_joint(session, site_id, taken.mark)
             _check_crew(joint, crew)
             there = readings_of(session, site_id, mark=taken.mark)
-            here = KeptReading(taken, "", now)
             planned = planned_as(plan, site, [joint.joint]).get(taken.mark)
             asked = asked_for(site, joint.joint, planned, [*there, here])
             if here.is_late:  # nobody knows what was predicted then; what was measured before it counts
                 asked = asked_for(site, joint.joint, None, [*_until(there, taken.at_utc), here])
-            predicted = None if here.is_late else _predicted(stood, site, joint.joint)
+            predicted = _predicted(stood, site, joint.joint)
             kept = add_reading(
                 session,
                 site_id,
@@ -131,6 +130,11 @@ def _take_one(
     held = kept.asked or asked
     verdict = verdict_of(check(kept.reading.steel_c, kept.reading.sense, held), held, show)
     return Taken(row, entry.entry_key, "kept", kept.id, taken.mark, verdict, ())
+
+
+def _stood(desk: Desk, site_id: str, plan: Plan | None, at_utc: datetime) -> Plan | None:
+    """The plan that stood when it was measured: one made later must not be held against it."""
+    return plan if plan is None or plan.made_utc <= at_utc else desk.plan_before(site_id, at_utc)
 
 
 def _predicted(plan: Plan | None, site: Site, joint: Joint) -> Prediction | None:

@@ -9,7 +9,7 @@ from frostshift_rules.arrangements import CATALOGUE
 from frostshift_rules.code_table import CodeTable
 from frostshift_rules.figures import measuring_distance_text
 from frostshift_rules.job import Arrangement, CodeUnits, Joint
-from frostshift_rules.preheat import Requirement, measuring_distance_mm
+from frostshift_rules.preheat import MeasuringPoints, Requirement, measuring_points
 from frostshift_rules.units import in_from_mm
 from frostshift_rules.workload import HeatPlan
 from frostshift_service.views.show import Show
@@ -27,29 +27,6 @@ class BandPart:
     name: str
     thickness: str
     heated: str
-
-
-@dataclass(frozen=True, slots=True)
-class MeasuringPoints:
-    """Where a joint is measured.
-
-    Attributes:
-        distance: from the groove edge to the standard's point.
-        edge: from the weld to the edge of the warm zone, where that lies farther out and is measured as well, never
-            less than the code's; else empty.
-        at_least: the standard's point may lie farther out, as it does on thick parts.
-    """
-
-    distance: str
-    edge: str
-    at_least: bool
-
-    @property
-    def text(self) -> str:
-        """As few points as meet both: on thick parts the edge of the zone is a point of the standard as well."""
-        if not self.edge:
-            return self.distance
-        return self.edge if self.at_least else f"{self.distance} and {self.edge}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +64,8 @@ def band_drawing(
     Where to measure is that of the thickest part (ISO 13916), as its instruction says; what is heated is what the
     heating time was worked out for, which is more than what has to be warm.
     """
-    points = measuring_points(joint, asked, table, show)
+    points = _points(joint, asked, table)
+    measure_at, at_edge = measuring_distance_text(points.distance_mm, show.system), points.edge_mm is not None
     bands_mm = {} if heat is None else {part.part_no: part.band_mm for part in heat.parts}
     heated = _wide(max(bands_mm.values()), show) if bands_mm else ""
     names = _names(joint)
@@ -97,38 +75,40 @@ def band_drawing(
         None if joint.arrangement in FLAT else joint.arrangement,
         show.least_length_text(asked.extent_mm),
         heated,
-        points.distance,
-        bool(points.edge),
+        measure_at,
+        at_edge,
         tuple(
             BandPart(name, show.length_text(part.thickness_mm), _wide(bands_mm[no], show) if no in bands_mm else "")
             for no, (name, part) in enumerate(zip(names, joint.parts, strict=True), 1)
         ),
         (_height(left.thickness_mm, thickest_mm), _height(right.thickness_mm, thickest_mm)),
         joint.both_faces,
-        _summary(joint, show.least_length_text(asked.extent_mm, code), heated, points),
+        _summary(joint, show.least_length_text(asked.extent_mm, code), heated, measure_at, at_edge=at_edge),
     )
 
 
-def measuring_points(joint: Joint, asked: Requirement, table: CodeTable, show: Show) -> MeasuringPoints:
-    """Where to measure on a joint: by its thickest part (ISO 13916), and where the code's zone ends."""
-    thickest_mm = max(part.thickness_mm for part in joint.parts)
-    distance_mm = measuring_distance_mm(thickest_mm, table)
-    # The code's zone is wider than the standard's measuring point on thin parts: both have to be warm.
-    wider = asked.extent_mm > distance_mm + 1e-6
-    return MeasuringPoints(
-        measuring_distance_text(distance_mm, show.system),
-        show.least_length_text(asked.extent_mm) if wider else "",
-        thickest_mm > table.measuring.thin_to_mm,
-    )
+def measuring_text(joint: Joint, asked: Requirement, table: CodeTable, show: Show) -> str:
+    """How far from the weld to measure, in as few points as meet standard and code."""
+    points = _points(joint, asked, table)
+    distance = measuring_distance_text(points.distance_mm, show.system)
+    if points.edge_mm is None:
+        return distance
+    # On thick parts the edge of the zone is a point of the standard as well.
+    edge = show.least_length_text(points.edge_mm)
+    return edge if points.at_least else f"{distance} and {edge}"
 
 
-def _summary(joint: Joint, extent: str, heated: str, points: MeasuringPoints) -> str:
+def _points(joint: Joint, asked: Requirement, table: CodeTable) -> MeasuringPoints:
+    return measuring_points(max(part.thickness_mm for part in joint.parts), asked, table)
+
+
+def _summary(joint: Joint, extent: str, heated: str, measure_at: str, *, at_edge: bool) -> str:
     faces = "from both faces" if joint.both_faces else "from one face"
     warm = f"at least {extent} on each side of the weld is warm, through the thickness"
     wide = f"{heated} on each side of the weld {faces}, so that" if heated else f"{faces} until"
-    edge = f" and at the edge of the warm zone, {extent} from it" if points.edge else ""
+    edge = f" and at the edge of the warm zone, {extent} from it" if at_edge else ""
     where = "once the heat has been off for a while" if joint.both_faces else "on the face away from the heat"
-    return f"Heat {wide} {warm}. Measure {points.distance} from the groove edge{edge}, {where}."
+    return f"Heat {wide} {warm}. Measure {measure_at} from the groove edge{edge}, {where}."
 
 
 def _names(joint: Joint) -> list[str]:

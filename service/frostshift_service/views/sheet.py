@@ -28,7 +28,7 @@ from frostshift_rules.workload import (
     WeatherSpell,
     WeatherState,
 )
-from frostshift_service.views.band import measuring_points
+from frostshift_service.views.band import measuring_text
 from frostshift_service.views.by_hour import ByHour, by_hour
 from frostshift_service.views.changes import SheetChanges, sheet_changes
 from frostshift_service.views.forecast import feed_title, forecast_age, forecast_notes
@@ -478,7 +478,7 @@ def line(joint_plan: JointPlan, site: Site, show: Show, defaults: Sequence[str] 
         reasons=joint_plan.reasons,
         unknowns=joint_plan.unknowns,
         defaults=tuple(defaults),
-        measure_off=measuring_points(joint, joint_plan.requirement, table, show).text,
+        measure_off=measuring_text(joint, joint_plan.requirement, table, show),
     )
 
 

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from frostshift_rules.tables import load_code_table
-from frostshift_service.views.band import band_drawing, measuring_points
+from frostshift_service.views.band import band_drawing, measuring_text
 from frostshift_service.views.show import Show
 
 TABLE = load_code_table("aws_d1_1_2015_t3_3")
@@ -59,8 +59,7 @@ def test_the_points_in_one_line(plan: Any, thickness_mm: float, extent_mm: float
     planned = next(one for one in plan.joints if one.requirement is not None)
     part = replace(planned.joint.parts[0], thickness_mm=thickness_mm)
     joint, asked = replace(planned.joint, parts=(part,)), replace(planned.requirement, extent_mm=extent_mm)
-    found = measuring_points(joint, asked, TABLE, Show(units, ZoneInfo("America/Chicago")))
-    assert found.text == text
+    assert measuring_text(joint, asked, TABLE, Show(units, ZoneInfo("America/Chicago"))) == text
 
 
 def test_every_part_has_its_line_and_the_drawing_keeps_their_proportion(plan: Any) -> None:
