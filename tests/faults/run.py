@@ -15,7 +15,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections import Counter, defaultdict, deque
+from collections import defaultdict, deque
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -43,7 +43,7 @@ from tests.notices.worker import fast_now, finish
 from tests.service.store.made_rows import all_rows
 from tests.service.store.test_migrations_keep_rows import STEPS
 from tests.weather_services.control import Control, running
-from tests.weather_services.killing import Seen, file_offences, trouble
+from tests.weather_services.killing import Seen, end_with, file_offences, trouble
 
 from frostshift_service.store.backup import make_backup
 from frostshift_service.store.backup_file import Head, open_backup
@@ -425,9 +425,7 @@ def main() -> None:
         f"{found.notices} notices, {found.deliveries} deliveries, {found.attempts} attempts, {found.arrived} messages "
         f"arrived, {found.duplicates} of them again after an attempt that was broken off"
     )
-    for text_, count in Counter(run.all_offences).most_common(40):
-        print(f"{count} × {text_}")
-    sys.exit(1 if run.all_offences else 0)
+    end_with(run.all_offences)
 
 
 if __name__ == "__main__":

@@ -24,7 +24,7 @@ from tests.notices.made import SITE, mail, person
 from tests.notices.receivers import ROOT, Receivers, receiving
 from tests.notices.worker import fast_now, finish, waiting
 from tests.service.weather_site import NWS
-from tests.weather_services.killing import file_offences
+from tests.weather_services.killing import end_with, file_offences
 
 from frostshift_rules.notice_setup import Address, NoticeSetup
 from frostshift_service.store import notices
@@ -210,9 +210,7 @@ def main() -> None:
         f"{found.notices} notices, {found.deliveries} deliveries, {found.attempts} attempts, {found.arrived} messages "
         f"arrived, {found.duplicates} of them duplicates; offences: {len(found.offences)}"
     )
-    for text, count in Counter(found.offences).most_common(40):
-        print(f"{count} × {text}")
-    sys.exit(1 if found.offences else 0)
+    end_with(found.offences)
 
 
 if __name__ == "__main__":

@@ -15,12 +15,12 @@ import sys
 import tempfile
 import time
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import numpy as np
 from sqlalchemy import Engine
@@ -236,6 +236,13 @@ def _broken_plan(session: Any, number: int) -> list[str]:
     return [] if again == kept.plan else [f"plan {number}: its inputs make another plan"]
 
 
+def end_with(offences: Sequence[str]) -> NoReturn:
+    """Say what must not be, each once with its number, and end: exit code 1 where there is any."""
+    for text, count in Counter(offences).most_common(40):
+        print(f"{count} × {text}")
+    sys.exit(1 if offences else 0)
+
+
 def main() -> None:
     """Kill as often as asked, 50 times where nothing is said."""
     times = int(sys.argv[1]) if len(sys.argv) > 1 else 50
@@ -250,9 +257,7 @@ def main() -> None:
         f"{found.kills} kills in {time.monotonic() - began:.0f} s, {found.in_a_pull} in the middle of an answer; "
         f"{found.forecasts} forecasts and {found.plans} plans were looked at; offences: {len(found.offences)}"
     )
-    for text, count in Counter(found.offences).most_common(40):
-        print(f"{count} × {text}")
-    sys.exit(1 if found.offences else 0)
+    end_with(found.offences)
 
 
 if __name__ == "__main__":
