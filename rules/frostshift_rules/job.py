@@ -16,6 +16,7 @@ from frostshift_rules.code_table import Process as Process
 from frostshift_rules.composition import Composition, Restraint
 from frostshift_rules.gas_setup import GasSetup
 from frostshift_rules.tables import OwnTable
+from frostshift_rules.work_setup import WorkSetup
 
 CodeUnits = Literal["us", "si", "either"]
 PartKind = Literal["plate", "flange_with_web", "touching", "tube"]
@@ -364,6 +365,7 @@ class Site:
     choices: Choices = field(default_factory=Choices)
     own_tables: tuple[OwnTable, ...] = ()
     gas: GasSetup = field(default_factory=GasSetup)
+    work: WorkSetup = field(default_factory=WorkSetup)
 
     @property
     def accepted_ids(self) -> frozenset[str]:

@@ -88,6 +88,7 @@ def test_the_steps_ship_with_the_package() -> None:
         "0015_predictions",
         "0016_crew_links",
         "0017_turns",
+        "0018_work_setup",
     ):
         assert folder.joinpath("versions", f"{name}.py").is_file()
 
