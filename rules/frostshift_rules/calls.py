@@ -122,6 +122,7 @@ class Judged:
         cold_c, likely_c, warm_c: at that hour.
         passes: the cold side stays at or above the threshold throughout.
         fails: even the warm side falls below it at some hour.
+        likely_passes: the likely temperature stays at or above it throughout.
         passes_before, passes_after: index of the last hour up to which, or the first hour from which, the cold side
             passes although it does not throughout; -1 where there is none.
     """
@@ -133,6 +134,7 @@ class Judged:
     warm_c: Floats
     passes: Flags
     fails: Flags
+    likely_passes: Flags
     passes_before: Ints
     passes_after: Ints
 
@@ -166,6 +168,7 @@ def judge(least: Sides, threshold_c: Floats, span: Windows) -> Judged:
         warm_c=at_worst(least.warm_c),
         passes=~unknown & ~some_low,
         fails=~unknown & _any_hour(least.warm_c < threshold_c[:, None]),
+        likely_passes=~unknown & ~_any_hour(least.likely_c < threshold_c[:, None]),
         passes_before=np.where(unknown, -1, before),
         passes_after=np.where(unknown, -1, after),
     )

@@ -76,6 +76,21 @@ class Outlook:
             int(self.first_part[last]) if last < len(self.first_part) else len(self.part_joint),
         )
 
+    def of_joints(self, joints: Sequence[int]) -> Outlook:
+        """The same for some of its joints, in the order given; one may stand there more than once."""
+        numbers = np.array(joints, dtype=np.intp)
+        ends = np.append(self.first_part[1:], len(self.part_class))
+        counts = (ends - self.first_part)[numbers]
+        first = np.cumsum(counts) - counts
+        part = np.arange(int(counts.sum())) + np.repeat(self.first_part[numbers] - first, counts)
+        return replace(
+            self,
+            around=tuple(self.around[number] for number in joints),
+            part_class=self.part_class[part],
+            part_joint=np.repeat(np.arange(len(numbers)), counts),
+            first_part=first,
+        )
+
     def coldest_class(self, joint: int) -> int:
         """The class of the joint's part that is coldest over the forecast, on the cold side."""
         rows = self.part_class[self.parts_of(joint)]

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -73,19 +73,17 @@ def make_plan(
         readings: temperatures measured on unheated steel; the newest of a joint goes on from there.
         now_utc: the moment of the plan.
     """
-    everything, joints = joints, [joint for joint in joints if joint.state not in ("done", "postponed")]
-    resting = [joint for joint in everything if joint.state in ("done", "postponed")]
+    field = field_of(site, joints, weather, readings)
+    joints = [joint for joint in joints if is_open(joint)]
     calendar = _calendar(site, joints, now_utc)
     job = _Job(site, table, joints, _requirements(joints, site, table), _shifts_of(joints, calendar), now_utc)
     hours = weather.hours
     warnings = _WEATHER_WARNINGS[weather.freshness]
     if left_out := counted_cylinders(site.gas)[1]:
         warnings += (left_out,)
-    if hours is None or len(hours) == 0 or weather.freshness in ("unusable", "none") or not joints:
-        planned, outdoors = [_without_weather(job, number, weather) for number in range(len(joints))], None
-    else:
-        field = outlook(site, joints, weather, hours, readings, resting)
-        planned, outdoors = _with_weather(job, field), Outdoors(hours.start_utc, field.air.cold_c[0], hours.wind_10m_ms)
+    planned, outdoors = [one.plan for one in _planned(job, field, weather)], None
+    if field is not None:
+        outdoors = Outdoors(field.hours.start_utc, field.air.cold_c[0], field.hours.wind_10m_ms)
         if field.left_out:
             warnings += (HEATED_READING.format(marks=", ".join(field.left_out)),)
     planned.sort(key=_by_light_up)
@@ -120,6 +118,71 @@ _WEATHER_WARNINGS: Final[dict[Freshness, tuple[str, ...]]] = {
 HEATED_READING: Final = (
     "The last reading on {marks} lies far above the predicted steel: it is taken as heated steel and left out."
 )
+
+
+# Other starts than the planned ones -----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class AtStart:
+    """What the plan says of a joint at one start; `at_middle` is the call by its likely steel, doubt left aside."""
+
+    plan: JointPlan
+    at_middle: HeatCall
+
+
+def is_open(joint: Joint) -> bool:
+    """Whether a joint is planned: it is neither done nor postponed."""
+    return joint.state not in ("done", "postponed")
+
+
+def field_of(site: Site, joints: Sequence[Joint], weather: Weather, readings: Sequence[Reading]) -> Outlook | None:
+    """Steel and air that `make_plan` plans with, for the open ones of all joints in their order; they hang on no start.
+
+    None where no forecast can be planned on, or no joint is open.
+    """
+    hours, opened = weather.hours, [joint for joint in joints if is_open(joint)]
+    if hours is None or len(hours) == 0 or weather.freshness in ("unusable", "none") or not opened:
+        return None
+    return outlook(site, opened, weather, hours, readings, [joint for joint in joints if not is_open(joint)])
+
+
+def plans_at(
+    site: Site,
+    table: CodeTable,
+    joints: Sequence[Joint],
+    weather: Weather,
+    field: Outlook | None,
+    now_utc: datetime,
+    starts: Sequence[tuple[int, datetime]],
+) -> list[AtStart]:
+    """What `make_plan` says of joints that start at other times, each as if it alone were moved.
+
+    Args:
+        site: as for `make_plan`.
+        table: as for `make_plan`.
+        joints: the open ones, in the order of `field`.
+        weather: as for `make_plan`.
+        field: of `field_of`.
+        now_utc: the moment of the plan.
+        starts: place of a joint in `joints`, and a start (aware UTC); a joint may come with many.
+
+    Returns:
+        One for each of `starts`, in their order.
+    """
+    numbers = [number for number, _ in starts]
+    moved = [replace(joints[number], start_utc=start_utc) for number, start_utc in starts]
+    asked = _requirements(joints, site, table)
+    calendar = _calendar(site, moved, now_utc)
+    job = _Job(site, table, moved, [asked[number] for number in numbers], _shifts_of(moved, calendar), now_utc)
+    return _planned(job, None if field is None or not numbers else field.of_joints(numbers), weather)
+
+
+def _planned(job: _Job, field: Outlook | None, weather: Weather) -> list[AtStart]:
+    """The plan of each joint, in their order."""
+    if field is None:
+        return [AtStart(_without_weather(job, number, weather), "unknown") for number in range(len(job.joints))]
+    return _with_weather(job, field)
 
 
 # The job before any weather -------------------------------------------------------------------------------------------
@@ -423,7 +486,7 @@ class _SpotStates:
 # Joints ---------------------------------------------------------------------------------------------------------------
 
 
-def _with_weather(job: _Job, field: Outlook) -> list[JointPlan]:
+def _with_weather(job: _Job, field: Outlook) -> list[AtStart]:
     hours = field.hours
     times = _times(job, hours)
     threshold_c = np.array([np.nan if r.threshold_c is None else r.threshold_c for r in job.requirements])
@@ -462,32 +525,44 @@ def _with_weather(job: _Job, field: Outlook) -> list[JointPlan]:
         # On a start that nobody knows all members lean alike, and a figure that is not accepted counts for nobody.
         counted = anchored and verdict.call != "unknown" and not math.isnan(shares[number])
         planned.append(
-            JointPlan(
-                joint=joint,
-                shift_key=shift.key if shift else None,
-                call=verdict.call,
-                call_by_air=verdict.call_by_air,
-                reasons=verdict.reasons,
-                unknowns=verdict.unknowns,
-                requirement=requirement,
-                minimum_c=preheat.minimum_at(requirement, steel.cold_c) if steel is not None and known else None,
-                window_start_utc=first_utc[number],
-                window_end_utc=end_utc[number],
-                steel=steel,
-                steel_now=at_start[number],
-                air=air_spans[number],
-                no_heat_before_utc=_hour(hours, free.passes_before[number]) if free else None,
-                no_heat_after_utc=_hour(hours, free.passes_after[number]) if free else None,
-                anchored=anchored,
-                weather_state=state,
-                weather_spells=weather_spells,
-                heat=None if steel is None else heat_of.get(number),
-                hint=steel is not None and requirement.not_accepted,
-                chance=shares[number] if counted else None,
-                members=field.members.count if counted and field.members is not None else 0,
+            AtStart(
+                plan=JointPlan(
+                    joint=joint,
+                    shift_key=shift.key if shift else None,
+                    call=verdict.call,
+                    call_by_air=verdict.call_by_air,
+                    reasons=verdict.reasons,
+                    unknowns=verdict.unknowns,
+                    requirement=requirement,
+                    minimum_c=preheat.minimum_at(requirement, steel.cold_c) if steel is not None and known else None,
+                    window_start_utc=first_utc[number],
+                    window_end_utc=end_utc[number],
+                    steel=steel,
+                    steel_now=at_start[number],
+                    air=air_spans[number],
+                    no_heat_before_utc=_hour(hours, free.passes_before[number]) if free else None,
+                    no_heat_after_utc=_hour(hours, free.passes_after[number]) if free else None,
+                    anchored=anchored,
+                    weather_state=state,
+                    weather_spells=weather_spells,
+                    heat=None if steel is None else heat_of.get(number),
+                    hint=steel is not None and requirement.not_accepted,
+                    chance=shares[number] if counted else None,
+                    members=field.members.count if counted and field.members is not None else 0,
+                ),
+                at_middle=_at_middle(verdict, requirement, judged, number),
             )
         )
     return planned
+
+
+def _at_middle(verdict: _Verdict, requirement: Requirement, judged: _InWindow, number: int) -> HeatCall:
+    """The call by the likely steel; where the assumed start still moves it, the likely steel is not known either."""
+    if verdict.call == "unknown" or verdict.reasons == (START_MATTERS,):
+        return verdict.call
+    passes = bool(judged.steel.likely_passes[number])
+    floor_decides = preheat.cold_floor_decides(requirement, float(judged.steel.likely_c[number]))
+    return heat_call(passes=passes, fails=not passes, floor_decides=floor_decides)
 
 
 @dataclass(frozen=True)

@@ -105,7 +105,7 @@ def _total(
         joints=len(joints),
         calls={call: calls[call] for call in get_args(HeatCall)},
         states={state: states[state] for state in get_args(WeatherState)},
-        heat_minutes=added(_torch_minutes(joint, flames) for joint in joints),
+        heat_minutes=added(torch_minutes(joint, flames) for joint in joints),
         torches_at_once=at_once,
         torches_at_utc=at_utc,
         torches_there=there,
@@ -119,7 +119,8 @@ def _total(
     )
 
 
-def _torch_minutes(joint: JointPlan, flames: Collection[str]) -> Range:
+def torch_minutes(joint: JointPlan, flames: Collection[str]) -> Range:
+    """Torch burning over all lengths of a joint times its torches, as it is counted; `flames`: ids of the torches."""
     if joint.heat is None or joint.heat.total_minutes is None:
         return NONE
     minutes = counted(joint, joint.heat.total_minutes)
