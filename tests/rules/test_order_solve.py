@@ -7,15 +7,15 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.optimize import linear_sum_assignment
+from tests.rules.order_builders import anywhere, choice, crews, joint, shifts, small, week
+from tests.rules.order_by_hand import cheapest
+
 from frostshift_rules import order_solve
 from frostshift_rules.order_model import Model
 from frostshift_rules.order_problem import OrderCrew, OrderJoint, OrderProblem, Weights
 from frostshift_rules.order_solve import Answer, Progress, Stop, greedy, improve, solve, start
 from frostshift_rules.order_value import as_it_stands, value
-from scipy.optimize import linear_sum_assignment
-
-from tests.rules.order_builders import anywhere, choice, crews, joint, shifts, small, week
-from tests.rules.order_by_hand import cheapest
 
 PROOF = Stop(gap=0.0, nodes=1_000_000, seconds=300.0)
 SEEDS = range(150)
