@@ -62,7 +62,7 @@ def anywhere(
 
 
 def small(seed: int, most_joints: int = 6) -> OrderProblem:
-    """A few joints, shifts and crews with every rule at work: tight minutes, torches, hands, dates, pins, what comes first.
+    """A few joints with every rule at work: tight minutes, torches, hands, dates, pins, what comes first.
 
     Figures are quarters, so that sums are exact and orders of the same cost are really of the same cost.
     """
@@ -123,7 +123,7 @@ def small(seed: int, most_joints: int = 6) -> OrderProblem:
 
 
 def week(count: int, load: float, seed: int = 1) -> OrderProblem:
-    """A week: 14 shifts, 3 crews, 2 shifts under a stop, a cold front; joints in tiers, each after two of the tier below.
+    """A week: 14 shifts, 3 crews, 2 shifts under a stop, a cold front; joints in tiers, each after two of the last.
 
     `load` is the share of the crews' minutes in open shifts that the joints take in mild weather.
     """
