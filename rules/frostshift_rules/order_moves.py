@@ -17,12 +17,12 @@ from frostshift_rules.order_choices import late_shifts
 from frostshift_rules.order_of_work import Task, amounts
 from frostshift_rules.order_problem import LeftOut, OrderProblem, Place
 from frostshift_rules.order_solve import Answer, Progress, Stop, StoppedBy, improve, start
-from frostshift_rules.order_value import Broken, Costs, Value, as_it_stands, value
+from frostshift_rules.order_value import Broken, Costs, as_it_stands, value
 from frostshift_rules.start_hours import StartHour
 from frostshift_rules.workload import Range
 
-Why = Literal["stop", "late", "saves", "makes_room"]
-"""Why a joint moves: the weather stops it where it is; it would be late there; it takes less; it makes room."""
+Why = Literal["cannot_stay", "late", "saves", "makes_room"]
+"""Why a joint moves: it cannot be welded where it is; it would be late there; it takes less; it makes room."""
 
 ROUNDS: Final = 4
 """So often an order is worked out again where a place turns out to have no free start."""
@@ -55,6 +55,7 @@ class Move:
         mark: of the joint.
         place: where to, in the problem.
         why: the first of the reasons that holds.
+        reason: of `cannot_stay`, in words, such as a stop by the weather; else empty.
         shift_before, shift_after: keys of the shifts.
         crew_before, crew_after: names.
         before, after: what the plan says of the joint at its present and its new start.
@@ -66,6 +67,7 @@ class Move:
     mark: str
     place: Place
     why: Why
+    reason: str
     shift_before: str
     shift_after: str
     crew_before: str
@@ -86,7 +88,7 @@ class Advice:
         moves: by new start.
         saved: by all of them.
         costs_before, costs_after: item by item [minutes of one pair of hands]; `costs_before` is that of the plan as it
-            stands, which may break rules.
+            stands: a joint that cannot be welded where it is planned counts as one without a place.
         broken_before: rules that the plan as it stands breaks.
         without_place: joints for which no place was found, and what is in the way; they stay where they are planned.
         gap: (cost - bound) / cost, the share that a better order might still save; None: not known.
@@ -232,11 +234,13 @@ def _advice(
     is_first: bool,
     cancelled: Callable[[], bool] | None = None,
 ) -> Advice:
-    before = value(problem, as_it_stands(problem))
+    stands = as_it_stands(problem)
+    before = value(problem, stands)
+    cannot = {mark for one in before.broken if one.name == "not_offered" for mark in one.marks}
     moved = {mark: place for mark, place in answer.places.items() if mark in laid and place is not None}
     moves = tuple(
         sorted(
-            (_move(task, problem, mark, place, laid[mark], moved, before) for mark, place in moved.items()),
+            (_move(task, problem, mark, place, laid[mark], moved) for mark, place in moved.items()),
             key=lambda one: (one.after.start_utc, one.mark),
         )
     )
@@ -244,7 +248,7 @@ def _advice(
     return Advice(
         moves=moves,
         saved=all_saved(moves),
-        costs_before=before.costs,
+        costs_before=value(problem, stands | dict.fromkeys(cannot)).costs,
         costs_after=answer.value.costs,
         broken_before=before.broken,
         without_place=() if is_first or not without else blocked(problem, answer.places, cancelled=cancelled),
@@ -261,16 +265,16 @@ def _move(
     place: Place,
     at: StartHour,
     moved: Mapping[str, Place],
-    before: Value,
 ) -> Move:
     joint = next(one for one in problem.joints if one.mark == mark)
     assert joint.now is not None
     present, now = task.planned[mark], joint.now
     late_before, late_after = late_shifts(joint, now[0]), late_shifts(joint, place[0])
     saved = savings(present, at)
+    reason = next((one.reason for one in joint.left_out if (one.shift, one.crew) == now), "")
     why: Why = "makes_room"
-    if any(one.name == "not_offered" and mark in one.marks for one in before.broken):
-        why = "stop"
+    if reason:
+        why = "cannot_stay"
     elif late_after < late_before:
         why = "late"
     elif saved.torch_minutes.likely > 0.0 or saved.fuel_kg.likely > 0.0 or saved.energy_kwh.likely > 0.0:
@@ -279,6 +283,7 @@ def _move(
         mark=mark,
         place=place,
         why=why,
+        reason=reason,
         shift_before=problem.shifts[now[0]].key,
         shift_after=problem.shifts[place[0]].key,
         crew_before=problem.crews[now[1]].name,

@@ -104,7 +104,12 @@ def test_a_stop_where_it_is_planned_moves_it() -> None:
     air = np.full(HOURS, -30.0)
     air[66:] = -5.0
     found = advice([weld("A", at(12, 8))], air_c=air)
-    assert move(found, "A").why == "stop"
+    assert (move(found, "A").why, move(found, "A").reason) == (
+        "cannot_stay",
+        "the weather stops it where it is planned",
+    )
+    assert found.costs_before.not_placed == 5_000.0, "it has no place where it is"
+    assert found.costs_after.total < found.costs_before.total
     assert move(found, "A").before.weather_state == "stop"
     assert found.broken_before[0].name == "not_offered"
 
@@ -231,7 +236,9 @@ def test_minutes_that_others_take_are_gone() -> None:
     assert first.torch_minutes is not None
     assert second.torch_minutes == 4 * 720.0
     assert first.torch_minutes < second.torch_minutes
-    assert first.hand_minutes == pytest.approx(first.torch_minutes - 2 * 720.0), "two people hold torches, four torches are there"
+    assert first.hand_minutes == pytest.approx(first.torch_minutes - 2 * 720.0), (
+        "two people hold torches, four torches are there"
+    )
 
 
 def test_no_crew_welds_more_at_once_than_it_can() -> None:
