@@ -5,7 +5,7 @@ Fast and never sure to be the best: something to start from, to fall back on, an
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Final
 
 from frostshift_rules.order_choices import (
@@ -85,27 +85,39 @@ class Filling:
                     last[n] = min(last[n], max(self.over[max(shifts)]))
         return last
 
-    def fill(self, urgency: Sequence[float], rank: Rank) -> list[Choice | None]:
-        """Joints in turn, each to the choice of the lowest rank that fits and leaves time; pins keep their room."""
+    def fill(
+        self, urgency: Sequence[float], rank: Rank, held: Mapping[int, Choice] | None = None
+    ) -> list[Choice | None]:
+        """Joints in turn, each to the choice of the lowest rank that fits and leaves time for what is to come after it.
+
+        Room is kept for pins, and then for the choices in `held`, until it is those joints' turn.
+        """
         room = Room(self.problem)
         chosen: list[Choice | None] = [None] * len(self.choices)
-        held = set()
-        for n, joint in enumerate(self.problem.joints):
-            if joint.pinned and self.choices[n] and room.fits(self.choices[n][0]):
-                room.take(self.choices[n][0])
-                held.add(n)
+        pins = {n: ones[0] for n, ones in enumerate(self.choices) if ones and self.problem.joints[n].pinned}
+        kept: dict[int, Choice] = {}
+        for n, one in {**pins, **(held or {})}.items():
+            if room.fits(one):
+                room.take(one)
+                kept[n] = one
         for n in in_turn(self.before, urgency):
-            if n in held:
-                room.give(self.choices[n][0])
+            mine = kept.pop(n, None)
+            if mine is not None:
+                room.give(mine)
             open_now = [
-                (one.shift > self.last[n], rank(n, k, one), k)
+                (self._in_the_way(n, one, kept), one is not mine and mine is not None, rank(n, k, one), k)
                 for k, one in enumerate(self.choices[n])
                 if room.fits(one) and self._after_all(n, one, chosen)
             ]
             if open_now:
-                chosen[n] = best = self.choices[n][min(open_now)[2]]
+                chosen[n] = best = self.choices[n][min(open_now)[3]]
                 room.take(best)
         return self._put_right(chosen, room)
+
+    def _in_the_way(self, n: int, one: Choice, kept: Mapping[int, Choice]) -> int:
+        """How many joints a choice takes the time from: those that wait for it and have a place kept, or no other."""
+        late = sum(w in kept and one.shift not in self.over[kept[w].shift] for w in self.waiting[n])
+        return late + (len(self.choices) if one.shift > self.last[n] else 0)
 
     def _after_all(self, n: int, one: Choice, chosen: Sequence[Choice | None]) -> bool:
         """Whether all that has to be done before is over when the choice's shift begins."""

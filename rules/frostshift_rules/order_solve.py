@@ -173,7 +173,13 @@ def _rounded(built: OrderModel, solved: Solved, filling: Filling) -> list[list[C
         return -1e9 * float(shares[built.first[n] + k]) + by_price(n, k, one)
 
     urgency = [round(one, 6) for one in mean]
-    return [filling.fill(urgency, by_price), filling.fill(urgency, by_share)]
+    whole = {
+        n: ones[k]
+        for n, (first, ones) in enumerate(zip(built.first, built.choices, strict=True))
+        for k in range(len(ones))
+        if shares[first + k] >= 0.999
+    }
+    return [filling.fill(urgency, rank, held) for rank in (by_price, by_share) for held in (whole, {})]
 
 
 @dataclass(frozen=True, slots=True)
