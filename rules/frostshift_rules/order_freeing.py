@@ -175,15 +175,18 @@ def _minutes(search: _Search, built: OrderModel, rows: Sequence[int]) -> tuple[_
 
 
 def _roomy(search: _Search) -> OrderModel:
-    """The model with places for the joint also where a shift is too short for it alone."""
-    choices = [open_choices(search.problem, joint) for joint in search.problem.joints]
-    joint = search.joint
-    choices[search.n] = tuple(
-        one
-        for one in sorted(joint.choices, key=lambda it: it.place)
-        if in_time(joint, one.shift) and (not joint.pinned or one.place == joint.now)
+    """The model with places also where a shift is too short for a joint alone: it is minutes that are looked for."""
+    return order_model(
+        search.problem,
+        [
+            tuple(
+                one
+                for one in sorted(joint.choices, key=lambda it: it.place)
+                if in_time(joint, one.shift) and (not joint.pinned or one.place == joint.now)
+            )
+            for joint in search.problem.joints
+        ],
     )
-    return order_model(search.problem, choices)
 
 
 def _more(search: _Search, found: _Found, row: int, rows: dict[Place, int], name: FreeingName, what: str) -> Freeing:

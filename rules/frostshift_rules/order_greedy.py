@@ -5,12 +5,14 @@ Fast and never sure to be the best: something to start from, to fall back on, an
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Final
 
 from frostshift_rules.order_choices import (
     cost_of,
+    cost_without,
     in_turn,
+    late_shifts,
     links,
     open_choices,
     over_by_start,
@@ -70,6 +72,7 @@ class Filling:
             tuple(cost_of(problem, joint, one) for one in ones)
             for joint, ones in zip(problem.joints, self.choices, strict=True)
         )
+        self.without = tuple(cost_without(problem, joint) for joint in problem.joints)
         self.before = links(problem)
         self.waiting = turned(self.before)
         self.over = tuple(map(frozenset, over_by_start(problem.shifts)))
@@ -85,27 +88,39 @@ class Filling:
                     last[n] = min(last[n], max(self.over[max(shifts)]))
         return last
 
-    def fill(self, urgency: Sequence[float], rank: Rank) -> list[Choice | None]:
-        """Joints in turn, each to the choice of the lowest rank that fits and leaves time; pins keep their room."""
+    def fill(
+        self, urgency: Sequence[float], rank: Rank, held: Mapping[int, Choice] | None = None
+    ) -> list[Choice | None]:
+        """Joints in turn, each to the choice of the lowest rank that fits and leaves time for what is to come after it.
+
+        Room is kept for pins, and then for the choices in `held`, until it is those joints' turn.
+        """
         room = Room(self.problem)
         chosen: list[Choice | None] = [None] * len(self.choices)
-        held = set()
-        for n, joint in enumerate(self.problem.joints):
-            if joint.pinned and self.choices[n] and room.fits(self.choices[n][0]):
-                room.take(self.choices[n][0])
-                held.add(n)
+        pins = {n: ones[0] for n, ones in enumerate(self.choices) if ones and self.problem.joints[n].pinned}
+        kept: dict[int, Choice] = {}
+        for n, one in {**pins, **(held or {})}.items():
+            if room.fits(one):
+                room.take(one)
+                kept[n] = one
         for n in in_turn(self.before, urgency):
-            if n in held:
-                room.give(self.choices[n][0])
+            mine = kept.pop(n, None)
+            if mine is not None:
+                room.give(mine)
             open_now = [
-                (one.shift > self.last[n], rank(n, k, one), k)
+                (self._in_the_way(n, one, kept), one is not mine and mine is not None, rank(n, k, one), k)
                 for k, one in enumerate(self.choices[n])
                 if room.fits(one) and self._after_all(n, one, chosen)
             ]
             if open_now:
-                chosen[n] = best = self.choices[n][min(open_now)[2]]
+                chosen[n] = best = self.choices[n][min(open_now)[3]]
                 room.take(best)
         return self._put_right(chosen, room)
+
+    def _in_the_way(self, n: int, one: Choice, kept: Mapping[int, Choice]) -> int:
+        """How many joints a choice takes the time from: those that wait for it and have a place kept, or no other."""
+        late = sum(w in kept and one.shift not in self.over[kept[w].shift] for w in self.waiting[n])
+        return late + (len(self.choices) if one.shift > self.last[n] else 0)
 
     def _after_all(self, n: int, one: Choice, chosen: Sequence[Choice | None]) -> bool:
         """Whether all that has to be done before is over when the choice's shift begins."""
@@ -125,12 +140,20 @@ class Filling:
                 if better is not None:
                     self._set(n, better, chosen, room)
                     changed = True
-                elif chosen[n] is None and tried < WAYS:
+                elif self._is_badly_off(n, chosen) and tried < WAYS:
                     tried += 1
                     changed = self._make_way(n, chosen, room) or changed
             if not changed:
                 break
         return chosen
+
+    def _is_badly_off(self, n: int, chosen: Sequence[Choice | None]) -> bool:
+        """Whether it has no place or is late."""
+        one = chosen[n]
+        return one is None or late_shifts(self.problem.joints[n], one.shift) > 0
+
+    def _cost(self, n: int, one: Choice | None) -> float:
+        return self.without[n] if one is None else self.costs[n][self.choices[n].index(one)]
 
     def _set(self, n: int, one: Choice | None, chosen: list[Choice | None], room: Room) -> None:
         there = chosen[n]
@@ -162,28 +185,35 @@ class Filling:
         return found
 
     def _make_way(self, n: int, chosen: list[Choice | None], room: Room) -> bool:
-        """Places a joint by moving one other out of its way; whether that was done."""
-        for one in sorted(self.choices[n], key=lambda it: (self.costs[n][self.choices[n].index(it)], it.place)):
-            if not self._after_all(n, one, chosen) or not self._before_all(n, one, chosen):
+        """Gives a joint a cheaper place by moving one other out of its way, where that pays; whether it was done."""
+        mine, cost = chosen[n], self._cost(n, chosen[n])
+        self._set(n, None, chosen, room)
+        found: tuple[float, Choice, int, Choice] | None = None
+        for one, new_cost in zip(self.choices[n], self.costs[n], strict=True):
+            gain = cost - new_cost
+            if gain <= 0.0 or not self._after_all(n, one, chosen) or not self._before_all(n, one, chosen):
                 continue
             for other, there in enumerate(chosen):
                 if there is None or there.shift != one.shift or self.problem.joints[other].pinned:
                     continue
-                room.give(there)
+                self._set(other, None, chosen, room)
                 if room.fits(one):
-                    room.take(one)
-                    chosen[other] = None
-                    chosen[n] = one
+                    self._set(n, one, chosen, room)
                     away = self._better(other, chosen, room, there.place)
+                    self._set(n, None, chosen, room)
                     if away is not None:
-                        room.take(away)
-                        chosen[other] = away
-                        return True
-                    chosen[n] = None
-                    chosen[other] = there
-                    room.give(one)
-                room.take(there)
-        return False
+                        left = gain - self._cost(other, away) + self._cost(other, there)
+                        if left > 1e-6 and (found is None or left > found[0]):
+                            found = left, one, other, away
+                self._set(other, there, chosen, room)
+        if found is None:
+            self._set(n, mine, chosen, room)
+            return False
+        _, one, other, away = found
+        self._set(other, None, chosen, room)
+        self._set(n, one, chosen, room)
+        self._set(other, away, chosen, room)
+        return True
 
 
 def by_cost(filling: Filling) -> list[Choice | None]:

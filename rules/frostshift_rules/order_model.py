@@ -21,6 +21,8 @@ from frostshift_rules.order_problem import Choice, OrderProblem, Place
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
+Rows = tuple[Ints, Ints, Floats]
+"""Where each row starts, the columns and the factors, one row after the other."""
 INF = float("inf")
 Key = TypeVar("Key")
 
@@ -65,8 +67,8 @@ class Model:
         self.columns[row].append(column)
         self.factors[row].append(factor)
 
-    def by_rows(self) -> tuple[Ints, Ints, Floats]:
-        """Where each row starts, the columns and the factors, one row after the other."""
+    def by_rows(self) -> Rows:
+        """All rows, as the solver takes them."""
         sizes = np.array([len(one) for one in self.columns], dtype=np.int32)
         starts = np.concatenate((np.zeros(1, dtype=np.int32), np.cumsum(sizes, dtype=np.int32)))
         index = np.array([n for one in self.columns for n in one], dtype=np.int32)

@@ -8,8 +8,9 @@ same order; a limit by the clock is a last resort and said.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import highspy
@@ -17,9 +18,9 @@ import numpy as np
 from highspy.highs import HighsCallbackEvent
 
 from frostshift_rules.order_greedy import Filling, by_cost
-from frostshift_rules.order_model import Floats, Model, OrderModel, order_model
+from frostshift_rules.order_model import Floats, Model, OrderModel, Rows, order_model
 from frostshift_rules.order_problem import Choice, OrderProblem, Place
-from frostshift_rules.order_value import Value, as_it_stands, value
+from frostshift_rules.order_value import Places, Value, as_it_stands, value
 
 StoppedBy = Literal["optimal", "gap", "nodes", "clock", "cancelled", "gave_up"]
 """Why the search ended: proven best, near enough, so many nodes, so long, somebody stopped it, the solver failed."""
@@ -42,6 +43,16 @@ class Stop:
     gap: float = 0.005
     nodes: int = 2_000
     seconds: float = 120.0
+
+
+AT_ONCE: Final = 90
+"""Joints that are placed anew at once while the others stay; ours, by trial on weeks of 200 to 2,000 joints."""
+WINDOW: Final = Stop(gap=0.001, nodes=20)
+"""When to stop with one set of them; ours."""
+PASSES: Final = 4
+"""Times that the week is gone through so, at most."""
+ENOUGH: Final = 0.002
+"""A time that saves less than this share is the last one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,22 +124,109 @@ def improve(
     `progress` is called in the solver's thread whenever the best order or the bound has changed, `cancelled` often; the
     search ends soon after it says so. What they raise ends the search and is raised here.
     """
+    stop = stop or Stop()
     built = order_model(problem)
-    by_mark = {
-        joint.mark: {one.place: one for one in ones} for joint, ones in zip(problem.joints, built.choices, strict=True)
-    }
-    known = [
-        by_mark[joint.mark].get(place) if (place := first.places[joint.mark]) else None for joint in problem.joints
+    rows = built.model.by_rows()
+    known = built.values(_choices_at(problem, built, first.places))
+    near = _by_windows(problem, built, rows, known, first.bound, stop, progress, cancelled)
+    found: list[tuple[Source, Mapping[str, Place | None]]] = [
+        (first.source, first.places),
+        ("improved", _places(problem, built.chosen(near.values))),
     ]
-    solved = solve(built.model, stop or Stop(), first=built.values(known), progress=progress, cancelled=cancelled)
-    found: list[tuple[Source, Mapping[str, Place | None]]] = [(first.source, first.places)]
+    if near.stopped_by is not None:
+        return _told(_best(problem, found, first.bound, near.stopped_by))
+    solved = solve(
+        built.model,
+        replace(stop, seconds=max(0.0, stop.seconds - near.seconds)),
+        rows=rows,
+        first=near.values,
+        progress=progress,
+        cancelled=cancelled,
+    )
     if solved.values is not None:
         found.append(("improved", _places(problem, built.chosen(solved.values))))
     bounds = [bound for bound in (first.bound, solved.bound) if bound is not None]
-    best = _best(problem, found, max(bounds, default=None), solved.stopped_by, solved.nodes)
-    if best.stopped_by == "gap" and best.gap is not None and best.gap <= PROVEN_GAP:
-        return _best(problem, found, best.bound, "optimal", solved.nodes)
-    return best
+    return _told(_best(problem, found, max(bounds, default=None), solved.stopped_by, solved.nodes))
+
+
+def _told(answer: Answer) -> Answer:
+    """The answer; one that came near enough and turns out to be as good as its bound is proven."""
+    proven = answer.stopped_by == "gap" and answer.gap is not None and answer.gap <= PROVEN_GAP
+    return replace(answer, stopped_by="optimal") if proven else answer
+
+
+def _choices_at(problem: OrderProblem, built: OrderModel, places: Places) -> list[Choice | None]:
+    return [
+        next((one for one in ones if one.place == places.get(joint.mark)), None)
+        for joint, ones in zip(problem.joints, built.choices, strict=True)
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class _Near:
+    """An order after a search of its neighbours; `stopped_by` None: neither near enough yet nor stopped."""
+
+    values: Floats
+    seconds: float
+    stopped_by: StoppedBy | None
+
+
+def _by_windows(
+    problem: OrderProblem,
+    built: OrderModel,
+    rows: Rows,
+    values: Floats,
+    bound: float | None,
+    stop: Stop,
+    progress: Callable[[Progress], None] | None,
+    cancelled: Callable[[], bool] | None,
+) -> _Near:
+    """Joints of a few shifts in a row, and all without a place, are placed anew while the others stay, from week's end
+    to end and again while that helps much. On large problems the solver finds little by itself before its first cut.
+    """
+    costs, seconds = np.array(built.model.cost), 0.0
+    for _ in range(PASSES):
+        before = float(costs @ values)
+        for window in _windows(problem, built, values):
+            cost = float(costs @ values)
+            if bound is not None and gap_of(cost, bound) <= stop.gap:
+                return _Near(values, seconds, "gap")
+            upper, lower = _held_but(built, values, window)
+            part = replace(built.model, lower=lower, upper=upper)
+            aim = replace(WINDOW, seconds=max(0.0, stop.seconds - seconds))
+            solved = solve(part, aim, rows=rows, first=values, cancelled=cancelled)
+            seconds += solved.seconds
+            if solved.values is not None and float(costs @ solved.values) < cost - 1e-6:
+                values = np.round(solved.values)
+                if progress is not None and bound is not None:
+                    progress(Progress(cost := float(costs @ values), bound, gap_of(cost, bound)))
+            if solved.stopped_by in {"clock", "cancelled"}:
+                return _Near(values, seconds, solved.stopped_by)
+        if float(costs @ values) > before * (1.0 - ENOUGH):
+            break
+    return _Near(values, seconds, None)
+
+
+def _windows(problem: OrderProblem, built: OrderModel, values: Floats) -> Iterator[frozenset[int]]:
+    """Shifts in a row, each set with half of the one before, so many that a few more than `AT_ONCE` joints are in it."""
+    chosen = built.chosen(values)
+    count = Counter(one.shift for one in chosen if one is not None)
+    used = sorted(count)
+    each = max(1, sum(count.values()) // max(1, len(used)))
+    wide = max(3, AT_ONCE // each)
+    for begin in range(0, max(1, len(used) - (wide + 1) // 2), max(1, wide // 2)):
+        yield frozenset(used[begin : begin + wide])
+
+
+def _held_but(built: OrderModel, values: Floats, shifts: frozenset[int]) -> tuple[list[float], list[float]]:
+    """Upper and lower ends of the columns by which all joints stay, but those in some shifts or in none."""
+    upper, lower = list(built.model.upper), list(built.model.lower)
+    for n, one in enumerate(built.chosen(values)):
+        if one is not None and one.shift not in shifts:
+            column = built.first[n] + built.choices[n].index(one)
+            for k in (*range(built.first[n], built.first[n] + len(built.choices[n])), built.without[n]):
+                upper[k] = lower[k] = float(k == column)
+    return upper, lower
 
 
 def _places(problem: OrderProblem, chosen: Sequence[Choice | None]) -> dict[str, Place | None]:
@@ -173,7 +271,13 @@ def _rounded(built: OrderModel, solved: Solved, filling: Filling) -> list[list[C
         return -1e9 * float(shares[built.first[n] + k]) + by_price(n, k, one)
 
     urgency = [round(one, 6) for one in mean]
-    return [filling.fill(urgency, by_price), filling.fill(urgency, by_share)]
+    whole = {
+        n: ones[k]
+        for n, (first, ones) in enumerate(zip(built.first, built.choices, strict=True))
+        for k in range(len(ones))
+        if shares[first + k] >= 0.999
+    }
+    return [filling.fill(urgency, rank, held) for rank in (by_price, by_share) for held in (whole, {})]
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,6 +291,7 @@ class Solved:
         stopped_by: why it ended.
         nodes: of the search tree.
         none_there: it is proven that no answer exists.
+        seconds: by the solver's clock.
     """
 
     values: Floats | None
@@ -195,6 +300,7 @@ class Solved:
     stopped_by: StoppedBy
     nodes: int
     none_there: bool = False
+    seconds: float = 0.0
 
 
 class _Quiet(highspy.Highs):
@@ -218,11 +324,15 @@ def solve(
     stop: Stop | None = None,
     *,
     relaxed: bool = False,
+    rows: Rows | None = None,
     first: Floats | None = None,
     progress: Callable[[Progress], None] | None = None,
     cancelled: Callable[[], bool] | None = None,
 ) -> Solved:
-    """The cheapest answer of a model, one thread, the same each time unless stopped by clock or by `cancelled`."""
+    """The cheapest answer of a model, one thread, the same each time unless stopped by clock or by `cancelled`.
+
+    `rows` are the model's own (`by_rows`), where they are there already.
+    """
     stop = stop or Stop()
     if not model.cost:
         return Solved(np.zeros(0), np.zeros(0), 0.0, "optimal", 0)
@@ -238,7 +348,7 @@ def solve(
             ("time_limit", stop.seconds),
         ):
             highs.setOptionValue(name, setting)
-        starts, index, factors = model.by_rows()
+        starts, index, factors = rows or model.by_rows()
         highs.passModel(
             len(model.cost),
             len(model.columns),
@@ -289,6 +399,7 @@ def _solved(highs: highspy.Highs, relaxed: bool) -> Solved:
         stopped_by="optimal" if stopped_by == "gap" and info.mip_gap <= PROVEN_GAP else stopped_by,
         nodes=int(info.mip_node_count),
         none_there=status == highspy.HighsModelStatus.kInfeasible,
+        seconds=float(highs.getRunTime()),
     )
 
 

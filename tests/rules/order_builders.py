@@ -125,7 +125,7 @@ def small(seed: int, most_joints: int = 6) -> OrderProblem:
 def week(count: int, load: float, seed: int = 1) -> OrderProblem:
     """A week: 14 shifts, 3 crews, 2 shifts under a stop, a cold front; joints in tiers, each after two of the last.
 
-    `load` is the share of the crews' minutes in open shifts that the joints take in mild weather.
+    `load` is the share of the crews' and torches' minutes in open shifts that the joints take in the week's mean weather.
     """
     draw = random.Random(seed)
     n_shifts, n_crews, tiers = 14, 3, 5
@@ -136,9 +136,10 @@ def week(count: int, load: float, seed: int = 1) -> OrderProblem:
     ]
     welding = [draw.uniform(30.0, 150.0) for _ in range(count)]
     heating = [draw.uniform(10.0, 60.0) for _ in range(count)]
-    capacity = sum(w + h for w, h in zip(welding, heating, strict=True)) / load / ((n_shifts - 2) * n_crews)
+    weather = sum(cold[s] for s in range(n_shifts) if s not in stopped) / (n_shifts - 2)
+    capacity = (sum(welding) + sum(heating) * weather) / load / ((n_shifts - 2) * n_crews)
     people = crews(*[[capacity] * n_shifts for _ in range(n_crews)])
-    torch = 1.6 * sum(heating) / load / (n_shifts - 2)
+    torch = sum(heating) * weather / load / (n_shifts - 2)
     tier_of = [n * tiers // count for n in range(count)]
     found: list[OrderJoint] = []
     for n in range(count):
