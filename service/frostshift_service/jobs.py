@@ -522,8 +522,14 @@ class Jobs:
             beside=[joint for joint in inputs.joints if joint.mark in measured],
         )
 
-    def start_hours(self, site_id: str, marks: Sequence[str]) -> Mapping[str, JointStarts]:
-        """Mark -> what the latest plan would say of the joint at every full hour; joints in no plan are left out."""
+    def start_hours(self, site_id: str, marks: Sequence[str], count: int) -> Mapping[str, JointStarts]:
+        """Mark -> what the latest plan would say of the joint at the next full hours; joints in no plan are left out.
+
+        Args:
+            site_id: the site.
+            marks: of joints.
+            count: so many hours.
+        """
         current = self._up_to_date(site_id)
         inputs, made_utc = current.inputs, current.plan.made_utc
         with without_collector():
@@ -534,7 +540,7 @@ class Jobs:
                 inputs.weather,
                 inputs.readings,
                 made_utc,
-                whole_hours(inputs.site, made_utc),
+                whole_hours(inputs.site, made_utc, count),
                 frozenset(marks),
             )
         return {row.joint.mark: row for row in found}

@@ -16,7 +16,7 @@ from sqlmodel import Session
 from frostshift_rules.heat_compare import MOST_JOINTS, Comparison
 from frostshift_rules.job import Joint, JointState
 from frostshift_rules.reference_plates import ReferencePlates
-from frostshift_rules.start_hours import JointStarts, next_shifts
+from frostshift_rules.start_hours import HOURS, JointStarts, next_shifts
 from frostshift_rules.stock import stock_of
 from frostshift_rules.surroundings import Hours
 from frostshift_rules.workload import HeatPlan, Plan
@@ -80,6 +80,7 @@ from frostshift_service.views.start_hours import (
     HoursAsked,
     HoursPage,
     asked_joints,
+    hours_needed,
     hours_page,
     joint_hours,
     part_of_joints,
@@ -128,8 +129,8 @@ class Planner(Protocol):
     def compare(self, site_id: str, marks: Sequence[str]) -> Comparison:
         """Ways of heating the joints of these marks."""
 
-    def start_hours(self, site_id: str, marks: Sequence[str]) -> Mapping[str, JointStarts]:
-        """Mark -> what the latest plan would say of the joint at every full hour; joints in no plan are left out."""
+    def start_hours(self, site_id: str, marks: Sequence[str], count: int) -> Mapping[str, JointStarts]:
+        """Mark -> what the latest plan would say of the joint at the next full hours; without those in no plan."""
 
     def forecast_hours(self, site_id: str) -> Hours | None:
         """Hours of the forecast that the latest plan was made from; None where there was none."""
@@ -356,7 +357,7 @@ class Desk:
         show = self.show(site)
         planned = None if plan is None else next((one for one in plan.joints if one.joint.mark == mark), None)
         if plan is not None and planned is not None:
-            starts = self._start_hours(site_id, plan, (mark,)).get(mark)
+            starts = self._start_hours(site_id, plan, (mark,), HOURS).get(mark)
             series, times_for_torches, options = self.keeper.get(
                 _ref(plan),
                 ("beside", site_id, mark),
@@ -554,10 +555,12 @@ class Desk:
         marks = tuple(one.joint.mark for one in shown)
 
         def make() -> HoursPage:
-            found = self._start_hours(site_id, plan, marks)
+            shifts = next_shifts(plan.site, plan.made_utc, asked.shifts)
+            count = hours_needed(asked.span_h, shifts, plan.made_utc)
+            found = self._start_hours(site_id, plan, marks, count)
             return hours_page(
                 [found[mark] for mark in marks if mark in found],
-                next_shifts(plan.site, plan.made_utc, asked.shifts),
+                shifts,
                 plan,
                 asked,
                 show,
@@ -571,10 +574,10 @@ class Desk:
         page = self.keeper.get(_ref(plan), ("hours", site_id, site.revision, show, asked, part), make)
         return replace(page, header=header(plan, show, now), missing=tuple(missing))
 
-    def _start_hours(self, site_id: str, plan: Plan, marks: tuple[str, ...]) -> Mapping[str, JointStarts]:
-        """Some joints of a plan at every full hour."""
+    def _start_hours(self, site_id: str, plan: Plan, marks: tuple[str, ...], count: int) -> Mapping[str, JointStarts]:
+        """Some joints of a plan at the next full hours."""
         return self.keeper.get(
-            _ref(plan), ("start hours", site_id, marks), lambda: self.planner.start_hours(site_id, marks)
+            _ref(plan), ("start hours", site_id, marks, count), lambda: self.planner.start_hours(site_id, marks, count)
         )
 
     def schedule(self, site_id: str, wanted: ScheduleFilter = EVERYTHING) -> SchedulePage:

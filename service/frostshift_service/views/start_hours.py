@@ -9,10 +9,12 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import groupby
+from math import ceil
 from typing import Final, Literal
 
 from frostshift_rules.shifts import ShiftSpan
 from frostshift_rules.start_hours import (
+    HOURS,
     Against,
     CheapestStart,
     JointStarts,
@@ -348,6 +350,12 @@ def part_of_joints(joints: Sequence[JointPlan], part: int) -> tuple[list[JointPl
         return list(joints), 1, 1
     part = min(part, parts)
     return list(joints[(part - 1) * ROWS_A_PART : part * ROWS_A_PART]), part, parts
+
+
+def hours_needed(span_h: int, shifts: Sequence[ShiftSpan], made_utc: datetime) -> int:
+    """Hours that have to be worked out: those that are shown, and those of the shifts."""
+    end_utc = max((one.end_utc for one in shifts), default=made_utc)
+    return min(HOURS, max(span_h, ceil((end_utc - made_utc) / _HOUR)))
 
 
 # Words ----------------------------------------------------------------------------------------------------------------

@@ -519,11 +519,11 @@ class HandPlanner:
         joints = [there[mark] for mark in marks]
         return compare(self.plan.site, load_code_table(TABLE), joints, weather, (), self.plan.made_utc)
 
-    def start_hours(self, site_id: str, marks: Sequence[str]) -> Mapping[str, JointStarts]:
+    def start_hours(self, site_id: str, marks: Sequence[str], count: int) -> Mapping[str, JointStarts]:
         """Worked out, not made by hand."""
         assert self.plan is not None
         made, joints = self.plan.made_utc, [planned.joint for planned in self.plan.joints]
-        starts, weather = whole_hours(site(), made), self.weather(site_id).weather
+        starts, weather = whole_hours(site(), made, count), self.weather(site_id).weather
         found = start_hours(site(), load_code_table(TABLE), joints, weather, (), made, starts, marks)
         return {row.joint.mark: row for row in found}
 

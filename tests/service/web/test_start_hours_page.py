@@ -137,6 +137,15 @@ async def test_the_page_of_a_joint_has_the_same_strip_and_words(site: Site) -> N
         assert (await client.get(link)).status_code == 200
 
 
+def test_the_cheapest_start_does_not_hang_on_how_many_hours_are_shown(site: Site) -> None:
+    for shifts in (1, 4, 9):
+        few, many = (
+            desk(site).hours(SITE, HoursAsked(marks=MARKS, span_h=span_h, shifts=shifts)) for span_h in (6, 168)
+        )
+        assert [one.cheapest for one in few.joints] == [one.cheapest for one in many.joints]
+        assert all(len(one.hours) == 6 for one in few.joints)
+
+
 def test_levels_crews_and_parts(site: Site) -> None:
     plan = site.jobs.current_plan(SITE)
     assert plan is not None
@@ -162,22 +171,17 @@ def test_levels_crews_and_parts(site: Site) -> None:
         desk(site).hours(SITE, HoursAsked(marks=("NO-99",)))
 
 
-async def test_joints_that_rest_have_begun_or_lie_beyond_the_forecast_are_named(site: Site) -> None:
+async def test_joints_that_rest_or_have_begun_are_named(site: Site) -> None:
     with writing(site.engine) as session:
         set_joint_state(session, SITE, "BP-A2", "postponed", now=site.now, by="test")
         set_joint_state(session, SITE, "CG-1T", "heating", now=site.now, by="test")
-    site.now = NOW + timedelta(hours=24)  # the forecast now ends within the week
+    site.jobs.replan(SITE)
     page = desk(site).hours(SITE, WEEK)
-    assert page.header.freshness == "late"
     assert page.missing == ("BP-A2 is not in the latest plan: it is postponed.",)
     by_mark = {one.mark: one for one in page.joints}
     begun = by_mark["CG-1T"]
     assert (begun.hours, begun.line, begun.runs) == ((), None, ())
     assert begun.spells_text == begun.cheapest.text == "Work on it has begun: no other start is looked at."
-    last = by_mark["RP-01"].hours[-1]
-    assert (last.call, last.at_middle, last.fuel_kg_high) == ("unknown", "unknown", None)
-    assert last.reason == "The forecast ends before the joint's window does."
-    assert "The forecast ends before" in by_mark["RP-01"].spells_text
     async with site.client() as client:
         answers = [
             await client.get(f"/sites/{SITE}/hours{form}", params={"joint": MARKS, "ahead": 168})
@@ -186,6 +190,18 @@ async def test_joints_that_rest_have_begun_or_lie_beyond_the_forecast_are_named(
         assert [answer.status_code for answer in answers] == [200, 200, 200]
         assert "Work on it has begun" in answers[2].text
         assert (await client.get(f"/sites/{SITE}/joints/CG-1T")).status_code == 200
+
+
+async def test_hours_beyond_the_forecast_are_unknown_and_named(web: Any) -> None:
+    """The forecast of the hand-made plan ends within the week."""
+    found = web.app.state.desk.hours("north-yard", HoursAsked(marks=("CR-B4-W",), span_h=168)).joints[0]
+    last = found.hours[-1]
+    assert found.hours[0].call != "unknown"
+    assert (last.call, last.at_middle, last.weather, last.fuel_kg_high) == ("unknown", "unknown", "unknown", None)
+    assert last.reason == "The forecast ends before the joint's window does."
+    assert re.search(r"From \w{3} \d\d:00 on unknown. The forecast ends before", found.spells_text)
+    async with web.client() as client:
+        assert found.spells_text in words_of((await client.get("/sites/north-yard/joints/CR-B4-W")).text)
 
 
 async def test_without_a_forecast_everything_is_unknown_and_nothing_crashes(site: Site) -> None:
