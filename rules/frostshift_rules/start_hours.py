@@ -6,7 +6,6 @@ steps from there on. Nothing here decides; the superintendent does.
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -337,7 +336,7 @@ def cheapest_start(row: JointStarts, shifts: Sequence[ShiftSpan], now_utc: datet
     left_out = Counter(why for why in why_not.values() if why is not None)
     looked_at = [at for at in inside if why_not[at.start_utc] is None]
     best = min(looked_at, key=lambda at: (_takes(at), at.start_utc), default=None)
-    if best is not None and _takes(row.planned) == _takes(best) and row.planned in looked_at:
+    if best is not None and row.planned in looked_at and _takes(row.planned) == _takes(best):
         best = row.planned  # nobody moves a joint for nothing
     alike = tuple(at for at in looked_at if best is not None and at != best and _takes(at) == _takes(best))
     names = ("fuel_kg", "oxygen_m3", "energy_kwh", "torch_minutes")
@@ -380,7 +379,7 @@ def against(at: StartHour, planned: StartHour, now_utc: datetime) -> Against | N
         return "stop"
     if at.weather_state == "unknown":
         return "weather_unknown"
-    if at.fuel_kg is None:
+    if at.fuel_kg is None or at.energy_kwh is None or at.torch_minutes is None:
         return "no_time"
     if at.ends_in_shift is False and planned.ends_in_shift is not False:
         return "past_shift"
@@ -391,8 +390,10 @@ def against(at: StartHour, planned: StartHour, now_utc: datetime) -> Against | N
 
 def _takes(at: StartHour) -> tuple[bool, float, float, float]:
     """What is compared of a start that can be named."""
-    highs = [math.inf if one is None else one.high for one in (at.fuel_kg, at.energy_kwh, at.torch_minutes)]
-    fuel_kg, energy_kwh, minutes = highs
+    assert at.fuel_kg is not None
+    assert at.energy_kwh is not None
+    assert at.torch_minutes is not None
+    fuel_kg, energy_kwh, minutes = at.fuel_kg.high, at.energy_kwh.high, at.torch_minutes.high
     return at.weather_state == "shelter_needed", round(fuel_kg, 1), round(energy_kwh, 1), round(minutes)
 
 

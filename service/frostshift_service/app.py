@@ -40,6 +40,7 @@ from frostshift_service import (
     readings_pages,
     schedule_pages,
     set_up_pages,
+    start_hours_pages,
     stock_pages,
     thermometer,
 )
@@ -91,6 +92,7 @@ ROUTERS: Final = (
     thermometer,
     gas_order_pages,
     compare_pages,
+    start_hours_pages,
     stock_pages,
     notice_pages,
     readings_pages,

@@ -36,6 +36,7 @@ from frostshift_rules.plan import make_plan
 from frostshift_rules.published_draw import published
 from frostshift_rules.reference_plates import ReferencePlates, reference_plates
 from frostshift_rules.saturation import saturations
+from frostshift_rules.start_hours import JointStarts, start_hours, whole_hours
 from frostshift_rules.strict import TableError
 from frostshift_rules.surroundings import Hours
 from frostshift_rules.tables import check_shipped, load_code_table
@@ -519,6 +520,29 @@ class Jobs:
             current.plan.made_utc,
             beside=[joint for joint in inputs.joints if joint.mark in measured],
         )
+
+    def start_hours(self, site_id: str, marks: Sequence[str], count: int) -> Mapping[str, JointStarts]:
+        """Mark -> what the latest plan would say of the joint at the next full hours; joints in no plan are left out.
+
+        Args:
+            site_id: the site.
+            marks: of joints.
+            count: so many hours.
+        """
+        current = self._up_to_date(site_id)
+        inputs, made_utc = current.inputs, current.plan.made_utc
+        with without_collector():
+            found = start_hours(
+                inputs.site,
+                load_code_table(inputs.site.table_id, inputs.site.own_tables),
+                inputs.joints,
+                inputs.weather,
+                inputs.readings,
+                made_utc,
+                whole_hours(inputs.site, made_utc, count),
+                frozenset(marks),
+            )
+        return {row.joint.mark: row for row in found}
 
     def forecast_hours(self, site_id: str) -> Hours | None:
         """Hours of the forecast that the latest plan was made from; None where there was none."""

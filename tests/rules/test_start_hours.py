@@ -188,8 +188,7 @@ def test_joints_that_are_alike_are_worked_out_once_and_a_reading_of_ones_own_mak
     """Like joints share the very objects; a joint with a reading of its own takes other steel."""
     twins = [joint(mark="A", place="level 3", crew="one"), joint(mark="B", place="level 4", start_utc=START + HOUR)]
     first, second = of_starts(twins)
-    assert first.hours is not second.hours
-    assert all(one is other for one, other in zip(first.hours, second.hours, strict=True))
+    assert first.hours is second.hours
     assert second.planned.start_utc == START + HOUR
     read_on = [reading(-9.0, NOW - HOUR, "B")]
     first, second = of_starts([*twins, joint(mm(30.0), mark="C")], readings=read_on)[:2]
@@ -234,9 +233,17 @@ def test_a_hole_in_the_forecast_makes_the_starts_around_it_unknown_and_no_others
 
 
 def test_figures_that_the_site_has_not_accepted_stay_unknown_with_their_hint() -> None:
-    (row,) = of_starts(joint(), -15.0, code_units="us") if False else of_starts(joint(), -15.0)
-    made = afresh([joint()], "J1", row.hours[3].start_utc, weather(-15.0))
-    assert row.hours[3].hint == made.hint
+    hinted = joint(mm(70.0, steel="A913-65"))
+    (row,) = of_starts(hinted)
+    at_three = row.hours[3]
+    assert_agrees(at_three, afresh([hinted], "J1", at_three.start_utc, weather()))
+    assert (at_three.call, at_three.at_middle, at_three.hint, at_three.reason) == (
+        "unknown",
+        "unknown",
+        True,
+        plan_module.NOT_ACCEPTED,
+    )
+    assert cheapest_start(row, next_shifts(site(), NOW, 2), NOW).best is None
 
 
 def test_of_a_joint_whose_work_has_begun_no_other_start_is_looked_at_and_resting_ones_are_left_out() -> None:

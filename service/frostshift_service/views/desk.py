@@ -16,6 +16,7 @@ from sqlmodel import Session
 from frostshift_rules.heat_compare import MOST_JOINTS, Comparison
 from frostshift_rules.job import Joint, JointState
 from frostshift_rules.reference_plates import ReferencePlates
+from frostshift_rules.start_hours import HOURS, JointStarts, next_shifts
 from frostshift_rules.stock import stock_of
 from frostshift_rules.surroundings import Hours
 from frostshift_rules.workload import HeatPlan, Plan
@@ -70,8 +71,20 @@ from frostshift_service.views.schedule import (
     placed,
     schedule_page,
 )
-from frostshift_service.views.sheet import MorningSheet, as_of, morning_sheet, shifts_shown
+from frostshift_service.views.sheet import MorningSheet, as_of, header, morning_sheet, shifts_shown
 from frostshift_service.views.show import Show
+from frostshift_service.views.start_hours import (
+    MOST_AT_ONCE,
+    ROWS_A_PART,
+    SHIFTS_AHEAD,
+    HoursAsked,
+    HoursPage,
+    asked_joints,
+    hours_needed,
+    hours_page,
+    joint_hours,
+    part_of_joints,
+)
 from frostshift_service.views.stock import StockPage, stock_page
 from frostshift_service.views.weather import HOURS_SHOWN, SiteWeather, WeatherPage, hour_by_hour, weather_page
 from frostshift_service.views.words import STATES
@@ -115,6 +128,9 @@ class Planner(Protocol):
 
     def compare(self, site_id: str, marks: Sequence[str]) -> Comparison:
         """Ways of heating the joints of these marks."""
+
+    def start_hours(self, site_id: str, marks: Sequence[str], count: int) -> Mapping[str, JointStarts]:
+        """Mark -> what the latest plan would say of the joint at the next full hours; without those in no plan."""
 
     def forecast_hours(self, site_id: str) -> Hours | None:
         """Hours of the forecast that the latest plan was made from; None where there was none."""
@@ -341,6 +357,7 @@ class Desk:
         show = self.show(site)
         planned = None if plan is None else next((one for one in plan.joints if one.joint.mark == mark), None)
         if plan is not None and planned is not None:
+            starts = self._start_hours(site_id, plan, (mark,), HOURS).get(mark)
             series, times_for_torches, options = self.keeper.get(
                 _ref(plan),
                 ("beside", site_id, mark),
@@ -358,6 +375,13 @@ class Desk:
                 series=series,
                 times_for_torches=times_for_torches,
                 options=options,
+                other_starts=None
+                if starts is None
+                else self.keeper.get(
+                    _ref(plan),
+                    ("joint hours", site_id, mark, show),
+                    lambda: joint_hours(starts, next_shifts(plan.site, plan.made_utc, SHIFTS_AHEAD), plan, show),
+                ),
                 readings=readings,
                 before_heat=before_heat,
                 defaults=default_texts(joint.defaults),
@@ -501,6 +525,60 @@ class Desk:
         _check_number(marks)
         found = self.planner.compare(site_id, marks) if marks else None
         return compare_page(found, plan, show, now, shift=shift, no_heat=no_heat)
+
+    def hours(self, site_id: str, asked: HoursAsked) -> HoursPage:
+        """Joints at other starts than the planned ones.
+
+        Raises:
+            UnknownSite, UnknownJoint: there is none.
+            NoPlan: nothing was planned yet.
+            TooMuchAsked: more joints by name than are worked out at a time.
+        """
+        if len(asked.marks) > ROWS_A_PART:
+            raise TooMuchAsked(f"{len(asked.marks)} joints are asked for by name, at most {ROWS_A_PART} at a time")
+        with reading(self.engine) as session:
+            site = load_site(session, site_id)
+            joints = {mark: kept.kept_joint(session, site_id, mark) for mark in asked.marks}
+        plan, now, show = self._plan(site_id), self.now(), self.show(site)
+        planned = {one.joint.mark for one in plan.joints}
+        missing = [
+            f"{mark} is not in the latest plan: it is {STATES[one.joint.state]}."
+            if one.joint.state in ("done", "postponed")
+            else f"{mark} is not in the latest plan."
+            for mark, one in joints.items()
+            if mark not in planned
+        ]
+        passing = asked_joints(plan, asked)
+        if asked.part == 0 and len(passing) > MOST_AT_ONCE:
+            raise TooMuchAsked(f"{len(passing)} joints pass, at most {MOST_AT_ONCE} are worked out at a time")
+        shown, part, parts = part_of_joints(passing, asked.part)
+        marks = tuple(one.joint.mark for one in shown)
+
+        def make() -> HoursPage:
+            shifts = next_shifts(plan.site, plan.made_utc, asked.shifts)
+            count = hours_needed(asked.span_h, shifts, plan.made_utc)
+            found = self._start_hours(site_id, plan, marks, count)
+            return hours_page(
+                [found[mark] for mark in marks if mark in found],
+                shifts,
+                plan,
+                asked,
+                show,
+                now,
+                total=len(passing),
+                part=part,
+                parts=parts,
+                missing=missing,
+            )
+
+        page = self.keeper.get(_ref(plan), ("hours", site_id, site.revision, show, asked, part), make)
+        return replace(page, header=header(plan, show, now), missing=tuple(missing))
+
+    def _start_hours(self, site_id: str, plan: Plan, marks: tuple[str, ...], count: int) -> Mapping[str, JointStarts]:
+        """Some joints of a plan at the next full hours."""
+        return self.keeper.get(
+            _ref(plan), ("start hours", site_id, marks, count), lambda: self.planner.start_hours(site_id, marks, count)
+        )
 
     def schedule(self, site_id: str, wanted: ScheduleFilter = EVERYTHING) -> SchedulePage:
         """The list of joints; a page beyond the last is the last.

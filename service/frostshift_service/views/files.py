@@ -16,6 +16,7 @@ from frostshift_service.views.gas import GasPage
 from frostshift_service.views.plates import PlateHour
 from frostshift_service.views.sheet import Line, MorningSheet, all_lines
 from frostshift_service.views.show import Amount, Moment, Temp, TempSpan
+from frostshift_service.views.start_hours import HoursPage
 from frostshift_service.views.weather import HourLine, WeatherPage
 
 Cell = str | float | int | None
@@ -235,6 +236,55 @@ def gas_table(page: GasPage) -> Table:
             rows.append((*times, "current", "total", energy.text, *ends, energy.unit, shift.at_least))
     header = ("shift", "start_utc", "end_utc", "gas", "use", "amount", "low", "likely", "high", "unit", "at_least")
     return Table(header, tuple(rows), "gas")
+
+
+def hours_table(page: HoursPage) -> Table:
+    """A line for every joint and start; SI figures, as high ends are those of the cold side."""
+    head = page.header
+    closing: tuple[Cell, ...] = (_utc(head.made), f"{head.feed}, {head.age_text or 'no forecast'}")
+    rows: list[tuple[Cell, ...]] = []
+    for joint in page.joints:
+        if joint.no_starts:
+            rows.append(
+                (joint.mark, *[None] * (len(_HOURS_HEADER) - 6), joint.no_starts, None, joint.start.text, *closing)
+            )
+        for at in joint.hours:
+            rows.append(
+                (
+                    joint.mark,
+                    at.start.text,
+                    _utc(at.start),
+                    at.call,
+                    at.at_middle,
+                    at.minimum_c,
+                    at.steel_cold_c,
+                    at.steel_likely_c,
+                    at.minutes_likely,
+                    at.minutes_high,
+                    at.torch_minutes_high,
+                    at.fuel_kg_likely,
+                    at.fuel_kg_high,
+                    at.oxygen_m3_high,
+                    at.energy_kwh_high,
+                    at.heat_status,
+                    _utc(at.light_up),
+                    at.shift,
+                    at.weather,
+                    at.reason,
+                    at.weather_why or None,
+                    joint.start.text,
+                    *closing,
+                )
+            )
+    return Table(_HOURS_HEADER, tuple(rows), "hours")
+
+
+_HOURS_HEADER: Final = (
+    *("mark", "start", "start_utc", "call", "at_middle", "minimum_c", "steel_cold_c", "steel_likely_c"),
+    *("minutes_likely", "minutes_high", "torch_minutes_high", "fuel_kg_likely", "fuel_kg_high", "oxygen_m3_high"),
+    *("energy_kwh_high", "heat_status", "light_up_utc", "shift", "weather", "reason", "weather_why", "planned_start"),
+    *("plan_made_utc", "forecast"),
+)
 
 
 def compare_table(page: ComparePage) -> Table:

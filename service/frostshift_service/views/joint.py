@@ -37,6 +37,7 @@ from frostshift_service.views.show import (
     plural,
     trimmed,
 )
+from frostshift_service.views.start_hours import JointHours
 from frostshift_service.views.words import CAUTIONS, NO_TIME, STATES, Caution, heaters_text
 
 PART_KINDS: Final = {
@@ -169,6 +170,7 @@ class JointPage:
         heating_note: sentence where there is no heating arithmetic.
         torch_choices: with 1, 2 and 3 torches.
         options: what else could be done.
+        other_starts: the joint at every hour ahead; None where it was not worked out.
         wide, narrow: the chart for a desk and for a phone; None where nothing can be drawn.
         hours: the numbers of the chart.
         readings: what was measured, the newest first.
@@ -208,6 +210,7 @@ class JointPage:
     gas_notes: tuple[str, ...]
     torch_choices: tuple[TorchChoice, ...]
     options: tuple[OptionTable, ...]
+    other_starts: JointHours | None
     wide: Chart | None
     narrow: Chart | None
     hours: tuple[HourRow, ...]
@@ -504,6 +507,7 @@ def joint_page(
     series: SteelSeries | None,
     times_for_torches: Mapping[int, HeatPlan],
     options: HeatOptions | None = None,
+    other_starts: JointHours | None = None,
     readings: Sequence[KeptReading] = (),
     before_heat: Sequence[KeptReading] = (),
     defaults: Sequence[str] = (),
@@ -518,6 +522,7 @@ def joint_page(
         series: hourly temperatures; None where there is no forecast.
         times_for_torches: number of torches -> heat plan; empty where no heat is planned.
         options: what else could be done (`options_of`); None: nothing is worked out.
+        other_starts: the joint at every hour ahead; None: nothing is worked out.
         readings: of this joint, to be shown.
         before_heat: those that count for what is asked, shown or not.
         defaults: what the schedule left open and was taken as the stated default.
@@ -579,6 +584,7 @@ def joint_page(
         gas=() if heat is None else (*keep_warm_steps(heat, show), *gas_steps(heat, heaters, show)),
         gas_notes=(*NOT_COUNTED, KEEPING_COUNTED),
         options=() if heat is None or options is None else option_tables(heat, options, show),
+        other_starts=other_starts,
         torch_choices=tuple(
             _torch_choice(torches, one, heat is not None and torches == heat.torches, joint, site, show)
             for torches, one in sorted(times_for_torches.items())

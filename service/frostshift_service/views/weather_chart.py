@@ -58,7 +58,8 @@ _KEYS: Final = (
     Key("stop", 1.0, "stop"),
     Key("unknown", 0.0, "dashed: unknown"),
 )
-_INK_SHARES: Final = {key.fill: key.ink_share for key in _KEYS}
+INK_SHARES: Final = {key.fill: key.ink_share for key in _KEYS}
+"""How much ink a weather state takes in a box."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -317,7 +318,7 @@ def _strips(found: ReferencePlates, axis: Axes, show: Show, top: float) -> tuple
                     x,
                     width,
                     state[0],
-                    _INK_SHARES[state[0]],
+                    INK_SHARES[state[0]],
                     state[1] if room else "",
                     f"{when} to {until}: {state[1]}. {state[2]}",
                 )

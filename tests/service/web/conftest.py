@@ -28,6 +28,7 @@ from frostshift_rules.heat_compare import Comparison, compare
 from frostshift_rules.job import Acceptance, HeatSource, Joint, Part, Procedure, Shift, Site
 from frostshift_rules.preheat import Requirement
 from frostshift_rules.reference_plates import ReferencePlates, reference_plates
+from frostshift_rules.start_hours import JointStarts, start_hours, whole_hours
 from frostshift_rules.stops import Reason
 from frostshift_rules.strict import Source
 from frostshift_rules.surroundings import Hours
@@ -517,6 +518,14 @@ class HandPlanner:
         weather = self.weather(site_id).weather
         joints = [there[mark] for mark in marks]
         return compare(self.plan.site, load_code_table(TABLE), joints, weather, (), self.plan.made_utc)
+
+    def start_hours(self, site_id: str, marks: Sequence[str], count: int) -> Mapping[str, JointStarts]:
+        """Worked out, not made by hand."""
+        assert self.plan is not None
+        made, joints = self.plan.made_utc, [planned.joint for planned in self.plan.joints]
+        starts, weather = whole_hours(site(), made, count), self.weather(site_id).weather
+        found = start_hours(site(), load_code_table(TABLE), joints, weather, (), made, starts, marks)
+        return {row.joint.mark: row for row in found}
 
     def forecast_hours(self, site_id: str) -> Hours | None:
         return self.weather(site_id).weather.hours

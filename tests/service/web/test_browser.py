@@ -30,6 +30,8 @@ PATHS = {
     "crew sheet": f"{SITE}/crew-sheet",
     "compare": f"{SITE}/compare?joint=CR-B4-W&joint={quote('X9/α <3>', safe='')}",
     "what to compare": f"{SITE}/compare",
+    "hours": f"{SITE}/hours?ahead=72",
+    "hours of a joint": f"{SITE}/hours?joint=CR-B4-W&ahead=168",
     "edit": f"{SITE}/edit?mark=CR-B4-W",
     "readings": f"{SITE}/readings",
     "record": f"{SITE}/record?mark=CR-B4-W",
@@ -82,8 +84,8 @@ def test_no_page_is_wider_than_its_screen_and_the_console_stays_silent(
     ("size", "dark", "names"),
     [
         ("desk", False, list(PATHS)),
-        ("phone", False, ["morning", "joint", "weather", "schedule", "access"]),
-        ("phone", True, ["morning", "joint", "weather", "edit", "account", "access", "set-up"]),
+        ("phone", False, ["morning", "joint", "weather", "schedule", "hours", "access"]),
+        ("phone", True, ["morning", "joint", "weather", "hours", "edit", "account", "access", "set-up"]),
     ],
 )
 def test_axe_finds_no_fault(browser: Browser, base_url: str, web: Any, size: str, dark: bool, names: list[str]) -> None:

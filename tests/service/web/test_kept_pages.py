@@ -43,7 +43,14 @@ from frostshift_service.views import desk as desks
 pytestmark = pytest.mark.anyio
 NOW = datetime(2026, 1, 12, 13, 30, tzinfo=UTC)
 SITE = f"/sites/{demo.SITE_ID}"
-KEPT = (f"{SITE}/morning", f"{SITE}/crew-sheet", f"{SITE}/schedule", f"{SITE}/weather", f"{SITE}/joints/BP-A1")
+KEPT = (
+    f"{SITE}/morning",
+    f"{SITE}/crew-sheet",
+    f"{SITE}/schedule",
+    f"{SITE}/weather",
+    f"{SITE}/joints/BP-A1",
+    f"{SITE}/hours",
+)
 YARD = "/sites/north-yard"
 
 

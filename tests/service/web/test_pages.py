@@ -39,6 +39,8 @@ PAGES = [
     ODD,
     f"{SITE}/compare",
     COMPARE,
+    f"{SITE}/hours",
+    f"{SITE}/hours?joint=CR-B4-W&ahead=168",
     f"{SITE}/crew-sheet",
     f"{SITE}/crew-sheet?crew=north",
 ]
@@ -228,6 +230,8 @@ async def test_openapi_names_the_json_and_no_page(web: Any) -> None:
         "/sites/{site_id}/gas-order.ics",
         "/sites/{site_id}/compare.json",
         "/sites/{site_id}/compare.csv",
+        "/sites/{site_id}/hours.json",
+        "/sites/{site_id}/hours.csv",
         "/sites/{site_id}/notices.json",
         "/sites/{site_id}/notices.csv",
         "/sites/{site_id}/people.json",
@@ -363,7 +367,7 @@ async def test_an_error_nobody_expected_shows_nothing_of_the_inside(
 async def test_without_a_plan_the_schedule_asks_for_one(web: Any) -> None:
     web.planner.plan = None
     async with web.client() as client:
-        for page in ("morning", "gas", "gas/order", "crew-sheet", "crew-sheet.pdf", "compare"):
+        for page in ("morning", "gas", "gas/order", "crew-sheet", "crew-sheet.pdf", "compare", "hours"):
             answer = await client.get(f"{SITE}/{page}", headers={"accept": "text/html"})
             assert (answer.status_code, answer.headers["location"]) == (303, SCHEDULE), page
         missing = await client.get(f"{MORNING}.json")
