@@ -78,7 +78,7 @@ class Seen:
 
 
 def _again_s(outcome: Any) -> float:
-    """Processor time of an input once more: the first may have paid for Python's collector after thousands of others."""
+    """Processor time of an input once more: the first may have paid for what Python's collector does after many."""
     gc.collect()
     began_s = thread_time()
     with suppress(Exception):
