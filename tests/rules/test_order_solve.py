@@ -142,7 +142,7 @@ def test_a_week(seed: int) -> None:
     pins = {one.mark for one in problem.joints[::7]}
     problem = replace(problem, joints=tuple(replace(one, pinned=one.mark in pins) for one in problem.joints))
     first = start(problem)
-    stop = Stop(gap=0.02, nodes=20, seconds=300.0)
+    stop = Stop(gap=0.02, nodes=3, seconds=300.0)
     answer, again = improve(problem, first, stop), improve(problem, start(problem), stop)
     assert answer == again
     assert answer.stopped_by in {"optimal", "gap", "nodes"}
@@ -214,9 +214,9 @@ def test_the_plan_as_it_stands_stays_where_nothing_is_cheaper() -> None:
 
 
 def test_progress_is_told_and_never_gets_worse() -> None:
-    problem = week(60, 0.7)
+    problem = week(80, 0.7)
     told: list[Progress] = []
-    answer = improve(problem, start(problem), Stop(gap=0.01, nodes=50, seconds=300.0), told.append)
+    answer = improve(problem, start(problem), Stop(gap=0.01, nodes=1, seconds=300.0), told.append)
     costs = [one.cost for one in told if one.cost is not None]
     bounds = [one.bound for one in told]
     assert costs
@@ -258,7 +258,7 @@ def test_what_a_listener_raises_comes_out() -> None:
 
 
 def test_by_nodes_and_by_clock_is_said() -> None:
-    problem = week(60, 0.85)
+    problem = week(40, 0.7)
     first = start(problem)
     assert improve(problem, first, Stop(gap=0.0, nodes=1, seconds=300.0)).stopped_by == "nodes"
     assert improve(problem, first, Stop(gap=0.0, nodes=10**6, seconds=0.01)).stopped_by == "clock"
