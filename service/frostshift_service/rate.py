@@ -21,7 +21,8 @@ GUESSES_FILL: Final = 0.01
 with 20 requests a second 60, and one more in five seconds. Secrets are 256 random bits, so that this is for the
 database's sake."""
 MOST_KEPT: Final = 10_000
-"""Buckets, and secrets known to be right or wrong; who was not heard of the longest goes, which is the same as a full bucket."""
+"""Buckets, and secrets known to be right or wrong; who was not heard of the longest goes, which is the same as a full
+bucket."""
 
 
 class Buckets:

@@ -6,13 +6,14 @@ import random
 from dataclasses import replace
 
 import pytest
-from tests.rules.order_builders import anywhere, choice, crews, joint, shifts, small
-from tests.rules.order_by_hand import cheapest
 
 from frostshift_rules.order_blocked import Blocked, blocked, impossible
 from frostshift_rules.order_freeing import Freeing
 from frostshift_rules.order_problem import Choice, LeftOut, OrderCrew, OrderProblem
 from frostshift_rules.order_solve import Stop, improve, start
+
+from .order_builders import anywhere, choice, crews, joint, shifts, small
+from .order_by_hand import cheapest
 
 PROOF = Stop(gap=0.0, nodes=100_000, seconds=300.0)
 
