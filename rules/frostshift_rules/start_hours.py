@@ -291,7 +291,7 @@ class CheapestStart:
         looked_at: starts that were compared.
         left_out: how many were not, by why.
         fuel_saved_kg, oxygen_saved_m3, energy_saved_kwh, torch_minutes_saved: high end of the planned start less that
-            of `best`; below 0 where it takes more. None where one of the two is not known.
+            of `best`; below 0 where it takes more. None where one of the two is not known or the planned start is past.
         reason: one sentence; empty where there is a start.
     """
 
@@ -340,7 +340,10 @@ def cheapest_start(row: JointStarts, shifts: Sequence[ShiftSpan], now_utc: datet
         best = row.planned  # nobody moves a joint for nothing
     alike = tuple(at for at in looked_at if best is not None and at != best and _takes(at) == _takes(best))
     names = ("fuel_kg", "oxygen_m3", "energy_kwh", "torch_minutes")
-    saved = [None if best is None else _saved(getattr(row.planned, name), getattr(best, name)) for name in names]
+    past = row.planned.start_utc < now_utc  # judged over what is left of its window, which no other start is
+    saved = [
+        None if best is None or past else _saved(getattr(row.planned, name), getattr(best, name)) for name in names
+    ]
     reason = ""
     if best is None:
         reason = row.no_starts or (NO_SHIFT if not shifts else NONE_LEFT if inside else NONE_IN_SHIFTS)

@@ -459,6 +459,14 @@ def test_what_is_saved_against_a_planned_start_that_is_not_known_is_not_known() 
     assert found.fuel_saved_kg is found.energy_saved_kwh is found.torch_minutes_saved is None
 
 
+def test_nothing_is_held_against_a_planned_start_that_is_past() -> None:
+    """It is judged over what is left of its window alone, which is shorter than that of any other start."""
+    row = row_of(hour(8, "no_heat"), planned=hour(-1, "heat_to_minimum"))
+    found = cheapest(row)
+    assert found.best == row.hours[0]
+    assert found.fuel_saved_kg is found.torch_minutes_saved is None
+
+
 def test_a_site_without_shifts_ahead_and_hours_beyond_the_shifts_are_named() -> None:
     row = row_of(hour(8, "no_heat"))
     assert cheapest_start(row, [], NOW).reason == NO_SHIFT

@@ -492,7 +492,7 @@ def runs_of(hours: Sequence[StartHour], show: Show) -> tuple[Run, ...]:
 # The cheapest start ---------------------------------------------------------------------------------------------------
 
 
-def _cheapest(found: CheapestStart, show: Show) -> CheapestLine:
+def _cheapest(found: CheapestStart, show: Show, made_utc: datetime) -> CheapestLine:
     best, planned = found.best, found.planned
     if best is None:
         return CheapestLine(None, False, found.reason, "", "", _left_out(found), None, None, None, None, None, None)
@@ -502,7 +502,7 @@ def _cheapest(found: CheapestStart, show: Show) -> CheapestLine:
         start=when,
         is_planned=found.is_planned,
         text=f"{named}: {_takes(best, show)}.",
-        saved="" if found.is_planned else _saved(found, show),
+        saved="" if found.is_planned else _saved(found, show, made_utc),
         alike=_ties(found.alike, show),
         left_out=_left_out(found),
         minutes=optional(show.minutes, best.minutes),
@@ -525,9 +525,11 @@ def _takes(at: StartHour, show: Show) -> str:
     return ", ".join(one for one in said if one)
 
 
-def _saved(found: CheapestStart, show: Show) -> str:
+def _saved(found: CheapestStart, show: Show, made_utc: datetime) -> str:
     """What it saves, or takes more, against the planned start, on the cold side."""
     planned = f"the planned start, {show.moment(found.planned.start_utc).text}"
+    if found.planned.start_utc < made_utc:
+        return f"Not held against {planned}, which is past."
     fuel_kg, energy_kwh, minutes = found.fuel_saved_kg, found.energy_saved_kwh, found.torch_minutes_saved
     if fuel_kg is None or energy_kwh is None or minutes is None:
         return f"What it saves is not known: what {planned}, takes is not known."
@@ -821,7 +823,7 @@ def starts_of(
         no_starts=row.no_starts,
         spells=spells,
         spells_text=_spells_text(shown, spells, show),
-        cheapest=_cheapest(found, show),
+        cheapest=_cheapest(found, show, made_utc),
         runs=runs_of(hours, show),
         hours=tuple(_figures(at, show, made_utc) for at in hours) if figures else (),
         line=line_of(hours, row, found.best, show),
