@@ -7,7 +7,7 @@ option that has no time of its own is not offered. For one joint at a time; a pl
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
@@ -17,9 +17,10 @@ from frostshift_rules import heating
 from frostshift_rules.arrangements import can_reach_both_faces
 from frostshift_rules.delivered import Heaters
 from frostshift_rules.heat_plan import HeatJob, heat_plans
-from frostshift_rules.heat_questions import ask, heat_cases
+from frostshift_rules.heat_questions import Band, Questions, ask, heat_cases
 from frostshift_rules.job import Choices, Joint
 from frostshift_rules.patches import segments
+from frostshift_rules.surroundings import Floats
 from frostshift_rules.workload import HeatPlan, Range
 
 Change = Literal["hotter", "band", "fewer_torches", "smaller_flame", "both_faces", "more_torches", "shorter_length"]
@@ -105,38 +106,74 @@ def job_of(heat: HeatPlan, joint: Joint, heaters: tuple[Heaters, ...] | None) ->
 
 def heat_options(job: HeatJob, choices: Choices) -> HeatOptions:
     """What else could be done at the joint of a heating."""
-    (planned,) = heat_plans([job], choices)
+    # All at once: one alone takes nearly as long as all of them together.
+    tried = [
+        choices,
+        *(replace(choices, overheat_k=choices.overheat_k + extra_k) for extra_k in HOTTER_K),
+        *(replace(choices, margin_mm=margin_mm) for margin_mm in MARGINS_MM),
+    ]
+    planned, *others = heat_plans([job] * len(tried), tried)
     if planned.status == "ok":
-        return HeatOptions(_breaks(job, choices), tuple(_hotter(job, choices)), (), _least_fuel(job, choices, planned))
+        bands = _timed("band", MARGINS_MM, others[len(HOTTER_K) :])
+        return HeatOptions(
+            _breaks(job, choices),
+            _timed("hotter", HOTTER_K, others[: len(HOTTER_K)]),
+            (),
+            _least_fuel(bands, planned),
+        )
     tries = {"too_hot": _cooler, "never": _stronger, "unsure": _stronger}.get(planned.status)
     remedies = () if tries is None else tuple(_first_of_each(tries(job, choices)))
     return HeatOptions((), (), remedies, None)
+
+
+def _timed(change: Change, values: Sequence[float], heats: Sequence[HeatPlan]) -> tuple[Option, ...]:
+    """Those that have a time."""
+    tried = zip(values, heats, strict=True)
+    return tuple(Option(change, value, heat) for value, heat in tried if heat.status == "ok")
+
+
+_STEPS: Final = 8
+"""Torch times that are tried at once for each break; twice, so that the answer is known to a sixty-fourth."""
 
 
 def _breaks(job: HeatJob, choices: Choices) -> tuple[Break, ...]:
     """What breaks do to the joint once its slowest part had its target and all torches are off."""
     _, questions = ask([job], choices)
     cases = heat_cases(questions, ("slow",))
-    on_s = float(heating.heat_up(cases).to_target_s.max())
+    on_s = float(heating.seconds_to_target(cases).max())
     if not 0.0 < on_s < heating.LONGEST_S:
         return ()
-
-    def coldest_c(bursts_s: list[tuple[float, float]], at_s: float) -> float:
-        return float(heating.train_c(cases, np.array(bursts_s), np.array([at_s])).min())
-
     target = float(cases.target_c.max())
-    found = []
-    for minutes in BREAKS_MINUTES:
-        begin_s = on_s + minutes * 60.0
-        low_s, high_s = 0.0, on_s
-        if coldest_c([(0.0, on_s), (begin_s, begin_s + high_s)], begin_s + high_s) < target:
-            low_s = high_s = math.inf
-        while high_s - low_s > max(5.0, on_s / 50.0):
-            middle_s = (low_s + high_s) / 2.0
-            warm = coldest_c([(0.0, on_s), (begin_s, begin_s + middle_s)], begin_s + middle_s) >= target
-            low_s, high_s = (low_s, middle_s) if warm else (middle_s, high_s)
-        found.append(Break(minutes, coldest_c([(0.0, on_s)], begin_s), high_s / 60.0))
-    return tuple(found)
+    begin_s = on_s + 60.0 * np.array(BREAKS_MINUTES)
+    once = heating.train_c(cases, np.array([(0.0, on_s)]), begin_s).min(axis=(0, 1))
+    # Torch time again: too short, and long enough, of each break.
+    short_s, enough_s = np.zeros(len(begin_s)), np.full(len(begin_s), math.inf)
+    step_s = on_s / _STEPS
+    for _ in range(2):
+        tried_s = short_s[:, None] + step_s * np.arange(1, _STEPS + 1)
+        warm = _after_burst_c(questions, on_s, begin_s, tried_s) >= target
+        first = warm.argmax(axis=1)
+        found = warm.any(axis=1)
+        rows = np.arange(len(begin_s))
+        enough_s = np.where(found, np.minimum(enough_s, tried_s[rows, first]), enough_s)
+        short_s = np.where(found, tried_s[rows, first] - step_s, short_s)
+        step_s /= _STEPS
+    ends = zip(BREAKS_MINUTES, once.tolist(), enough_s.tolist(), strict=True)
+    return tuple(Break(minutes, coldest_c, again_s / 60.0) for minutes, coldest_c, again_s in ends)
+
+
+def _after_burst_c(questions: Questions, on_s: float, begin_s: Floats, tried_s: Floats) -> Floats:
+    """Coldest required point when a second burst ends, on the slow end [break, torch time again] [°C]."""
+    parts, count = len(questions), tried_s.size
+    end_s = (begin_s[:, None] + tried_s).ravel()
+    bursts = np.zeros((count, 2, 2))
+    bursts[:, 0, 1] = on_s
+    bursts[:, 1] = np.column_stack([np.repeat(begin_s, tried_s.shape[1]), end_s])
+    slow: Band = "slow"
+    cases = heat_cases(questions, (slow,) * count)
+    points_c = heating.train_c(cases, np.repeat(bursts, parts, axis=0), end_s)
+    coldest: Floats = points_c.reshape(count, -1, count).min(axis=1).diagonal().reshape(tried_s.shape)
+    return coldest
 
 
 def _option(change: Change, value: float, job: HeatJob, choices: Choices) -> Option | None:
@@ -144,17 +181,8 @@ def _option(change: Change, value: float, job: HeatJob, choices: Choices) -> Opt
     return Option(change, value, heat) if heat.status == "ok" else None
 
 
-def _hotter(job: HeatJob, choices: Choices) -> Iterator[Option]:
-    for extra_k in HOTTER_K:
-        option = _option("hotter", extra_k, job, replace(choices, overheat_k=choices.overheat_k + extra_k))
-        if option is not None:
-            yield option
-
-
-def _least_fuel(job: HeatJob, choices: Choices, planned: HeatPlan) -> Option | None:
-    margins = (replace(choices, margin_mm=margin) for margin in MARGINS_MM)
-    options = [_option("band", one.margin_mm, job, one) for one in margins]
-    sure = [one for one in options if one is not None and _fuel(one.heat).high <= _fuel(planned).high]
+def _least_fuel(bands: Sequence[Option], planned: HeatPlan) -> Option | None:
+    sure = [one for one in bands if _fuel(one.heat).high <= _fuel(planned).high]
     best = min(sure, key=lambda one: _fuel(one.heat).likely, default=None)
     if best is None or _fuel(best.heat).likely > (1.0 - WORTH_IT) * _fuel(planned).likely:
         return None

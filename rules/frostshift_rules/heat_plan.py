@@ -29,7 +29,7 @@ from frostshift_rules.conduction import Bools, Ints
 from frostshift_rules.delivered import Heaters
 from frostshift_rules.drying import drying_minutes
 from frostshift_rules.heat_questions import BANDS as BANDS
-from frostshift_rules.heat_questions import BELOW_MAXIMUM_K, Asked, Questions, ask, heat_cases
+from frostshift_rules.heat_questions import BELOW_MAXIMUM_K, Asked, Questions, ask, each_with, heat_cases
 from frostshift_rules.heat_questions import HeatJob as HeatJob
 from frostshift_rules.heat_questions import target_c as target_c
 from frostshift_rules.job import Choices
@@ -64,18 +64,20 @@ def slow_minutes(jobs: Sequence[HeatJob], choices: Choices) -> list[float | None
     ]
 
 
-def heat_plans(jobs: Sequence[HeatJob], choices: Choices) -> list[HeatPlan]:
-    """The heat plan of each job, in their order."""
+def heat_plans(jobs: Sequence[HeatJob], choices: Choices | Sequence[Choices]) -> list[HeatPlan]:
+    """The heat plan of each job, in their order; `choices` are those of all jobs, or one a job."""
     asked, questions = ask(jobs, choices)
-    answers = _answers(questions, choices)
+    answers = _answers(questions)
     drying = _drying(jobs, asked)
     parts = [_parts(job, one, answers, of_drying) for job, one, of_drying in zip(jobs, asked, drying, strict=True)]
     statuses = [min((part.status for part in of_job), key=STATUS_ORDER.index) for of_job in parts]
     timed = [place for place, status in enumerate(statuses) if status == "ok" and jobs[place].heaters]
     times = dict(zip(timed, _times(timed, jobs, asked, answers, drying), strict=True))
     return [
-        _heat_plan(job, one, of_job, status, times.get(place), choices)
-        for place, (job, one, of_job, status) in enumerate(zip(jobs, asked, parts, statuses, strict=True))
+        _heat_plan(job, one, of_job, status, times.get(place), chosen)
+        for place, ((job, chosen), one, of_job, status) in enumerate(
+            zip(each_with(jobs, choices), asked, parts, statuses, strict=True)
+        )
     ]
 
 
@@ -109,7 +111,7 @@ class _Answers:
     elasticity: list[float]
 
 
-def _answers(questions: Questions, choices: Choices) -> _Answers:
+def _answers(questions: Questions) -> _Answers:
     if not len(questions):
         none = np.empty((0, len(BANDS)))
         return _Answers(none, none, none, none, [], [], [], [], [], [])
@@ -134,7 +136,7 @@ def _answers(questions: Questions, choices: Choices) -> _Answers:
         hold_minutes=hold,
         reheat_minutes=reheat,
         keep_minutes=keep,
-        status=_statuses(questions, minutes, hottest_c, elasticity, choices),
+        status=_statuses(questions, minutes, hottest_c, elasticity),
         to_target=_ranges(minutes[:, ::-1]),
         hold=_ranges(_spread(hold)),
         reheat=_ranges(_spread(reheat)),
@@ -143,9 +145,7 @@ def _answers(questions: Questions, choices: Choices) -> _Answers:
     )
 
 
-def _statuses(
-    questions: Questions, minutes: Floats, hottest_c: Floats, elasticity: Floats, choices: Choices
-) -> list[HeatStatus]:
+def _statuses(questions: Questions, minutes: Floats, hottest_c: Floats, elasticity: Floats) -> list[HeatStatus]:
     """The status of each part that was asked about."""
     slow, likely = BANDS.index("slow"), _LIKELY
     maximum_c = questions.maximum_c  # NaN, where none is stated, compares False
@@ -154,7 +154,7 @@ def _statuses(
     # The hottest is mostly the fast end's; not where its start is so warm that it needs little heat or none.
     found: list[tuple[HeatStatus, Bools]] = [
         ("never", ~np.isfinite(minutes[:, likely])),
-        ("too_hot", no_room | (hottest_c > np.fmin(maximum_c, choices.hottest_c))),
+        ("too_hot", no_room | (hottest_c > np.fmin(maximum_c, questions.hottest_c))),
         ("unsure", ~np.isfinite(minutes[:, slow]) | unsure),
     ]
     names: list[HeatStatus] = [*(name for name, _ in found), "ok"]

@@ -10,6 +10,7 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import repeat
 from typing import Any, Final, Literal
 
 import numpy as np
@@ -205,6 +206,7 @@ class Questions:
         partner: of each question, the one about the part that it is one piece with; -1: none.
         flux_wm2, start_c, air_c, convection_wm2k: low / likely / high [question, 3].
         minimum_c, target_c, maximum_c: [question]; maximum NaN where none is stated.
+        hottest_c: the site's choice for the hottest metal where no maximum is stated [question].
         weld_s: how long one segment is welded [question]; 0 where the hours are not stated.
     """
 
@@ -218,18 +220,29 @@ class Questions:
     minimum_c: Floats
     target_c: Floats
     maximum_c: Floats
+    hottest_c: Floats
     weld_s: Floats
 
     def __len__(self) -> int:
         return len(self.body)
 
 
-_NUMBERS: Final = 16
-"""Numbers that each question adds to the flat list of all: four ranges, minimum, target, maximum, time of welding."""
+_NUMBERS: Final = 17
+"""Numbers that each question adds to the flat list of all: four ranges, minimum, target, maximum, hottest metal, time
+of welding."""
 
 
-def ask(jobs: Sequence[HeatJob], choices: Choices) -> tuple[list[Asked], Questions]:
-    """What is asked about each job, and the questions about those parts that the engine covers."""
+def each_with(jobs: Sequence[HeatJob], choices: Choices | Sequence[Choices]) -> list[tuple[HeatJob, Choices]]:
+    """Each job with its choices: the same for all, or one a job."""
+    of_each = repeat(choices, len(jobs)) if isinstance(choices, Choices) else choices
+    return list(zip(jobs, of_each, strict=True))
+
+
+def ask(jobs: Sequence[HeatJob], choices: Choices | Sequence[Choices]) -> tuple[list[Asked], Questions]:
+    """What is asked about each job, and the questions about those parts that the engine covers.
+
+    `choices` are those of all jobs, or one a job.
+    """
     makes: dict[tuple[object, ...], tuple[int, Make]] = {}
     supplies: dict[tuple[object, ...], Supply] = {}
     bodies: list[Body] = []
@@ -237,26 +250,26 @@ def ask(jobs: Sequence[HeatJob], choices: Choices) -> tuple[list[Asked], Questio
     partner: list[int] = []
     numbers: list[float] = []
     asked = []
-    for job in jobs:
+    for job, chosen in each_with(jobs, choices):
         # Keys are looked up once: their hash, over all the values of the parts, costs more than the rest.
-        alike = _deciding_values(job.joint, job.extent_mm)
+        alike = (*_deciding_values(job.joint, job.extent_mm), chosen.margin_mm, chosen.segment_mm)
         known = makes.get(alike)
         if known is None:
-            known = makes[alike] = len(bodies), make_of(job.joint, job.extent_mm, choices)
+            known = makes[alike] = len(bodies), make_of(job.joint, job.extent_mm, chosen)
             bodies += known[1].bodies
         first, make = known
         supplied = first, job.heaters, delivered.flame_in_wind(job.wind_ms)  # all that the flux hangs on
         supply = supplies.get(supplied)
         if supply is None:
             supply = supplies[supplied] = supply_of(job.heaters, job.wind_ms, make.area_m2)
-        target = target_c(job.minimum_c, job.maximum_c, choices.overheat_k)
+        target = target_c(job.minimum_c, job.maximum_c, chosen.overheat_k)
         rows: list[int | None] = [None] * len(make.bodies)
         if supply.usable and supply.flux_wm2 is not None and _covered(job, target):
             maximum_c = math.nan if job.maximum_c is None else job.maximum_c
             hours = job.joint.hours
             weld_s = 0.0 if math.isnan(hours) else hours * 3600.0 / make.segments
             flux, air, loss = _ends(supply.flux_wm2), _ends(job.air_c), _ends(job.convection_wm2k)
-            of_all = (*air, *loss, job.minimum_c, target, maximum_c, weld_s)
+            of_all = (*air, *loss, job.minimum_c, target, maximum_c, chosen.hottest_c, weld_s)
             for place, (covered, start) in enumerate(zip(make.covered, job.starts_c, strict=True)):
                 if not covered:
                     continue

@@ -16,6 +16,7 @@ from frostshift_rules.code_table import Process as Process
 from frostshift_rules.composition import Composition, Restraint
 from frostshift_rules.gas_setup import GasSetup
 from frostshift_rules.tables import OwnTable
+from frostshift_rules.work_setup import WorkSetup
 
 CodeUnits = Literal["us", "si", "either"]
 PartKind = Literal["plate", "flange_with_web", "touching", "tube"]
@@ -115,6 +116,9 @@ class Joint:
         arrangement: how the parts meet; None: not stated, each part is taken as it is described.
         welded: the parts are already one piece (root pass made, repair, reheat), so that they share their heat.
         also_heated: what heats it at the same time beside the torches of `heat_source`.
+        after: marks of the joints that have to be finished in an earlier shift.
+        not_before_utc, finish_by_utc: welding may not start earlier, and has to be over; None: not stated.
+        pinned: an order of work may move it to no other shift or crew.
     """
 
     mark: str
@@ -146,6 +150,10 @@ class Joint:
     arrangement: Arrangement | None = None
     welded: bool = False
     also_heated: tuple[SourceUse, ...] = ()
+    after: tuple[str, ...] = ()
+    not_before_utc: datetime | None = None
+    finish_by_utc: datetime | None = None
+    pinned: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -357,6 +365,7 @@ class Site:
     choices: Choices = field(default_factory=Choices)
     own_tables: tuple[OwnTable, ...] = ()
     gas: GasSetup = field(default_factory=GasSetup)
+    work: WorkSetup = field(default_factory=WorkSetup)
 
     @property
     def accepted_ids(self) -> frozenset[str]:

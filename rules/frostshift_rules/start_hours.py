@@ -332,9 +332,9 @@ def cheapest_start(row: JointStarts, shifts: Sequence[ShiftSpan], now_utc: datet
         now_utc: the moment of the plan.
     """
     inside = [at for at in _with_planned(row) if any(one.start_utc <= at.start_utc < one.end_utc for one in shifts)]
-    against = {at.start_utc: _against(at, row.planned, now_utc) for at in inside}
-    left_out = Counter(why for why in against.values() if why is not None)
-    looked_at = [at for at in inside if against[at.start_utc] is None]
+    why_not = {at.start_utc: against(at, row.planned, now_utc) for at in inside}
+    left_out = Counter(why for why in why_not.values() if why is not None)
+    looked_at = [at for at in inside if why_not[at.start_utc] is None]
     best = min(looked_at, key=lambda at: (_takes(at), at.start_utc), default=None)
     if best is not None and row.planned in looked_at and _takes(row.planned) == _takes(best):
         best = row.planned  # nobody moves a joint for nothing
@@ -372,7 +372,8 @@ def _with_planned(row: JointStarts) -> list[StartHour]:
     return sorted([*others, row.planned], key=lambda at: at.start_utc)
 
 
-def _against(at: StartHour, planned: StartHour, now_utc: datetime) -> Against | None:
+def against(at: StartHour, planned: StartHour, now_utc: datetime) -> Against | None:
+    """Why a joint that is planned at `planned` should not be told to start then; None: it may."""
     if at.shift_key is None:
         return "outside"
     if at.call == "unknown":

@@ -37,6 +37,7 @@ _GROUPS: Final = (
     ("The joint", ("mark", "place", "start", "hours", "crew")),
     ("Welding", ("process", "electrode", "hydrogen", "procedure", "weld_length", "arrangement", "welded")),
     ("Where it stands", ("exposure", "sun", "shelter_air", "shelter_wind", "height")),
+    ("Order of work", ("after", "not_before", "finish_by", "pinned")),
     ("Heating", ("heat_source", "torches", "also_heated", "heated_length", "both_faces")),
     (
         "What only some joints need",

@@ -13,6 +13,7 @@ from frostshift_rules.gas_setup import CylinderGas, GasSetup
 from frostshift_rules.heat_sources import known_sources, rate_text
 from frostshift_rules.job import PROCESSES, Choices, FuelName, Site, SourceKind
 from frostshift_rules.notice_setup import Kind, NoticeSetup, Role
+from frostshift_rules.order_problem import Weights
 from frostshift_rules.tables import code_table_ids, load_code_table, table_name
 from frostshift_rules.units import MEASURES, System
 from frostshift_service.set_up_form import DAY_NAMES, Control, Entry, Field, in_units, value_at
@@ -394,6 +395,35 @@ USE_FIELDS: Final = (
     ),
 )  # fmt: skip
 
+CREW_FIELDS: Final = (
+    Field("name", "Crew", "Spelt as in the schedule.", needed=True),
+    Field("at_once", "Joints at the same time", "So many it can weld at once.", "whole", needed=True, start=1),
+    Field("shifts", "Works in", "None ticked: in every shift.", "many"),
+    Field(
+        "processes", "Processes it may weld", "None ticked: every one.", "many", tuple((one, one) for one in PROCESSES)
+    ),
+    Field("procedures", "Procedures it is qualified for", "With commas between; left empty: every one.", "list"),
+)
+_WEIGHT_WORDS: Final[Mapping[str, tuple[str, str]]] = {
+    "fuel_kg": ("A kilogram (2.2 lb) of fuel", "Of the likely amount."),
+    "oxygen_m3": ("A cubic metre (35 ft³) of oxygen", "Of the likely amount, at 15 °C (59 °F)."),
+    "hand_minute": ("A minute of somebody at the torch", ""),
+    "shift_late": ("A joint a shift too late", "For each shift after its finish by."),
+    "move": ("A joint goes to another shift", "Raise it, and fewer joints move for little."),
+    "crew_change": ("A joint goes to another crew", "Beside the move."),
+}
+WEIGHT_FIELDS: Final = tuple(
+    Field(
+        key,
+        label,
+        f"{why} Ours: {getattr(Weights(), key):g}.".strip(),
+        "number",
+        start=getattr(Weights(), key),
+        unit="min",
+    )
+    for key, (label, why) in _WEIGHT_WORDS.items()
+)
+
 PERSON_FIELDS: Final = (
     Field("id", "Short name", "Lower-case letters, digits, hyphens; it stays.", needed=True, fixed=True),
     Field("name", "Name", "", needed=True),
@@ -570,6 +600,29 @@ TOPICS: Final[tuple[Topic, ...]] = (
         "name",
         "use",
         {"name": "use", "gas": "oxygen", "low_m3": 0.0, "likely_m3": 1.0, "high_m3": 5000.0},
+    ),
+    Topic(
+        "crews",
+        "Crews",
+        (
+            "Who may weld what, when, and how many joints at a time: an order of work gives joints to these crews. A "
+            "crew of the schedule that is not here keeps its joints and is given no others.",
+        ),
+        ("work", "crew"),
+        CREW_FIELDS,
+        "name",
+        "crew",
+        {"name": "one", "at_once": 1},
+    ),
+    Topic(
+        "weights",
+        "Order of work: weights",
+        (
+            "What counts how much when an order of work is worked out, all in minutes of one pair of hands. All are "
+            "our choice: argue about them here, not on the list of moves.",
+        ),
+        ("work", "weights"),
+        WEIGHT_FIELDS,
     ),
     Topic(
         "people",

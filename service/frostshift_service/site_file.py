@@ -38,8 +38,11 @@ from frostshift_rules.measured_share import SHARES, band_of
 from frostshift_rules.steel_names import canonical_steel
 from frostshift_rules.strict import OutOfRange, Section, TableError, read_toml
 from frostshift_rules.tables import OwnTable, acceptable_ids, code_table_ids, load_code_table, taken_ids
+from frostshift_rules.work_setup import WorkSetup
 from frostshift_rules.workload import Range
 from frostshift_service.site_gas import gas_template, read_gas, write_gas
+from frostshift_service.site_work import TEMPLATE as WORK_TEMPLATE
+from frostshift_service.site_work import read_work, write_work
 from frostshift_service.store.records import SHOW_UNITS, SITE_FEEDS, STAND_IN_NAMES, FeedName, ShowUnits
 from frostshift_service.toml_text import toml_text, toml_texts
 
@@ -266,6 +269,7 @@ def _site_file(top: Section, read_beside: Callable[[str], bytes] | None) -> Site
         choices=_choices(top.section("choices")) if top.has("choices") else Choices(),
         own_tables=own_tables,
         gas=read_gas(top.section("gas"), [shift.name for shift in shifts]) if top.has("gas") else GasSetup(),
+        work=read_work(top.section("work"), [shift.name for shift in shifts]) if top.has("work") else WorkSetup(),
     )
     for what, names in (
         ("shift", [s.name for s in site.shifts]),
@@ -534,7 +538,7 @@ def write_site(file: SiteFile) -> str:
     ]
     if changed:
         rows += ["", "[choices]", *changed]
-    rows += write_gas(site.gas)
+    rows += write_gas(site.gas) + write_work(site.work)
     return "\n".join(rows) + "\n"
 
 
@@ -559,7 +563,15 @@ def template(today: date) -> str:
     written = write_site(site)
     for key, line in (("zone", _TEMPLATE_ALTITUDE), ("table", _TEMPLATE_OWN)):
         written = written.replace(f"\n{key} = ", f"\n{line}{key} = ", 1)
-    return _TEMPLATE_HEAD + written + _TEMPLATE_SOURCES + _TEMPLATE_PROCEDURES + _TEMPLATE_CHOICES + gas_template()
+    return (
+        _TEMPLATE_HEAD
+        + written
+        + _TEMPLATE_SOURCES
+        + _TEMPLATE_PROCEDURES
+        + _TEMPLATE_CHOICES
+        + WORK_TEMPLATE
+        + gas_template()
+    )
 
 
 def _template_site(today: date) -> SiteFile:

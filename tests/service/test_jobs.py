@@ -688,6 +688,28 @@ def test_what_the_page_of_a_joint_shows(
     assert jobs.times_for_torches(NWS.id, "no-such") == {}
 
 
+@pytest.mark.parametrize("mark", ["C-1", "C-2"])
+def test_the_times_of_torches_are_those_of_a_plan_each(
+    engine: Engine, clock: Clock, server: WeatherServer, client: httpx.Client, mark: str
+) -> None:
+    """Whether the joint was measured itself or only one like it."""
+    with_site(engine, NWS, HEAVY, replace(HEAVY, mark="C-2"))
+    with writing(engine) as session:
+        add_reading(session, NWS.id, Reading("C-1", -25.0, NOW), now=NOW)
+    jobs = jobs_of(engine, clock, server, client)
+    jobs.pull(NWS.id)
+    found, (current, joint) = jobs.times_for_torches(NWS.id, mark), jobs._planned(NWS.id, mark)
+    assert joint is not None
+    inputs = current.inputs
+    table = load_code_table(inputs.site.table_id, inputs.site.own_tables)
+    for torches, heat in found.items():
+        others = [one for one in inputs.joints if one.mark != mark]
+        joints = [replace(joint, torches=torches), *others]
+        plan = make_plan(inputs.site, table, joints, inputs.weather, inputs.readings, current.plan.made_utc)
+        assert heat == next(one.heat for one in plan.joints if one.joint.mark == mark)
+    assert list(found) == [1, 2, 3]
+
+
 def test_a_joint_with_pads_is_worked_out_with_more_of_them_not_with_fewer() -> None:
     pad = HeatSource("pad", "heating pad", None, 3.6, 0.4, 0.55, 0.65, kind="pad", area_m2=0.0774)
     site = replace(NWS, heat_sources=(*NWS.heat_sources, pad))

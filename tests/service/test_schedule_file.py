@@ -183,7 +183,7 @@ def test_what_was_never_asked_for_is_no_default_on_the_sheet() -> None:
     of_parts = {f"{name}_{n}" for name in ("composition", "flange_width", "web", "web_depth") for n in range(1, 5)}
     assert quiet == of_parts | {
         "also_heated", "heat_input", "restraint", "weld_metal", "passes", "fracture_critical", "arrangement", "welded",
-        "weld_length",
+        "weld_length", "after", "not_before", "finish_by", "pinned",
     }  # fmt: skip
     assert not quiet & set(one.defaults)
     assert {column.default for column in COLUMNS if column.name in quiet - {"arrangement", "weld_length"}} == {
@@ -476,11 +476,38 @@ def test_a_cell_under_no_column_is_an_error() -> None:
         ({"passes": "501"}, "passes in row 2: '501' is outside 1 to 500"),
         ({"passes": "2.5"}, "passes in row 2: '2.5' is not a whole number from 1 to 500"),
         ({"fracture_critical": "FCM"}, "fracture_critical in row 2: 'FCM' is not one of: yes, no"),
+        ({"after": "J-0; J-0"}, "after in row 2: 'J-0; J-0' has 'J-0' twice"),
+        ({"after": ";"}, "after in row 2: ';' has 0 marks, outside 1 to 12"),
+        (
+            {"after": "; ".join(f"J{n}" for n in range(2, 15))},
+            "after in row 2: 'J2; J3; J4; J5; J6; J7; J8; J9; J10; J11...' has 13",
+        ),
+        ({"after": "j-1"}, "after in row 2: has 'J-1' wait for itself"),
+        ({"not_before": "2026-11-26"}, "not_before in row 2: '2026-11-26' has no time of day"),
+        ({"finish_by": "26.11.2026 10:00"}, "finish_by in row 2: '26.11.2026 10:00' may be read as day/month"),
+        (
+            {"not_before": "2026-11-26 07:30", "finish_by": "2026-11-26 09:29"},
+            "finish_by in row 2: leaves less than the 2 h of welding after not_before",
+        ),
+        ({"pinned": "maybe"}, "pinned in row 2: 'maybe' is not one of: yes, no"),
         ({"shelter_air": "500 F"}, "shelter_air in row 2: '500 F' is 260 °C, outside -60 °C to 50 °C"),
     ],
 )
 def test_bad_cells(change: Mapping[str, str], message: str) -> None:
     assert only_error(read(csv_of(GOOD | change))).startswith(message)
+
+
+def test_the_sequence_is_read_with_the_spelling_of_the_file() -> None:
+    second = GOOD | {"mark": "J-2", "after": "j-1;  Old 7", "not_before": "2026-11-27 07:00", "pinned": "yes"}
+    found = read(csv_of(GOOD, second | {"finish_by": "2026-11-26 09:00"} | {"not_before": ""}))
+    joint = found.joints[1].joint
+    assert (joint.after, joint.pinned, joint.not_before_utc) == (("J-1", "Old 7"), True, None)
+    assert joint.finish_by_utc == datetime(2026, 11, 26, 15, tzinfo=UTC)
+    said = [str(warning) for warning in found.warnings]
+    assert any("'Old 7' is not in this file" in text for text in said)
+    assert any("finish_by" in text and "the planned end lies after it" in text for text in said)
+    late = read(csv_of(GOOD, second))
+    assert any("not_before" in str(text) and "the planned start lies before it" in str(text) for text in late.warnings)
 
 
 def test_a_mark_twice_names_both_rows_whatever_its_capitals() -> None:
@@ -838,39 +865,48 @@ _SHELTERS = st.builds(
     st.none() | st.integers(-40, 100).map(lambda f: cells.temperature_c(-60, 50)(f"{f} F")) | _HUNDREDTHS,
     st.none() | st.integers(0, 30).map(lambda mph: cells.speed_ms(0, 40)(f"{mph} mph")) | _HUNDREDTHS,
 ).filter(lambda shelter: shelter != Shelter())
-_JOINTS = st.builds(
-    Joint,
-    mark=_MARKS.filter(bool),
-    place=_TEXTS,
-    parts=st.lists(_PARTS, min_size=1, max_size=4).map(tuple),
-    process=st.sampled_from([None, "SMAW", "FCAW-S", "SAW"]),
-    electrode=st.sampled_from([None, "E7018", "E7018-1 H4R"]),
-    hydrogen_ml=st.none() | st.sampled_from([4.0, 8.0]) | _HUNDREDTHS.filter(lambda ml: ml >= 0.5),
-    procedure=_TEXTS.map(lambda text: text or None),
-    weld_length_mm=_LENGTHS,
-    ends=st.sampled_from(["inside", "edge_to_edge", "all_round"]),
-    welded=st.booleans(),
-    start_utc=st.integers(0, 40_000_000).map(lambda s: datetime(2026, 1, 1, tzinfo=UTC) + timedelta(seconds=s)),
-    hours=_HUNDREDTHS.filter(lambda hours: hours >= 0.1),
-    crew=_TEXTS,
-    exposure=st.sampled_from(["open", "half", "covered"]),
-    sun=st.booleans(),
-    shelter=st.none() | _SHELTERS,
-    height_m=_typed(st.integers(2, 1900).map("{} ft".format) | _HUNDREDTHS.map(lambda m: f"{m + 0.5:.2f} m")).map(
-        lambda mm: mm / 1000
-    ),
-    torches=st.integers(1, 20),
-    heat_source=st.sampled_from([None, "P1", "=T9"]),
-    heated_length_mm=st.none() | _LENGTHS,
-    both_faces=st.booleans(),
-    heat_input_kj_mm=st.none()
-    | st.floats(0.1, 10.0)
-    | st.integers(3, 254).map(lambda n: cells.heat_input_kj_mm(f"{n} kJ/in")),
-    restraint=st.sampled_from([None, "low", "medium", "high"]),
-    weld_metal=_COMPOSITIONS,
-    passes=st.none() | st.integers(1, 500),
-    fracture_critical=st.booleans(),
-).map(lambda joint: joint if joint.process in (None, "SMAW") else replace(joint, electrode=None))
+_MOMENTS = st.integers(0, 40_000_000).map(lambda s: datetime(2026, 1, 1, tzinfo=UTC) + timedelta(seconds=s))
+_JOINTS = (
+    st.builds(
+        Joint,
+        mark=_MARKS.filter(bool),
+        place=_TEXTS,
+        parts=st.lists(_PARTS, min_size=1, max_size=4).map(tuple),
+        process=st.sampled_from([None, "SMAW", "FCAW-S", "SAW"]),
+        electrode=st.sampled_from([None, "E7018", "E7018-1 H4R"]),
+        hydrogen_ml=st.none() | st.sampled_from([4.0, 8.0]) | _HUNDREDTHS.filter(lambda ml: ml >= 0.5),
+        procedure=_TEXTS.map(lambda text: text or None),
+        weld_length_mm=_LENGTHS,
+        ends=st.sampled_from(["inside", "edge_to_edge", "all_round"]),
+        welded=st.booleans(),
+        start_utc=_MOMENTS,
+        hours=_HUNDREDTHS.filter(lambda hours: hours >= 0.1),
+        crew=_TEXTS,
+        exposure=st.sampled_from(["open", "half", "covered"]),
+        sun=st.booleans(),
+        shelter=st.none() | _SHELTERS,
+        height_m=_typed(st.integers(2, 1900).map("{} ft".format) | _HUNDREDTHS.map(lambda m: f"{m + 0.5:.2f} m")).map(
+            lambda mm: mm / 1000
+        ),
+        torches=st.integers(1, 20),
+        heat_source=st.sampled_from([None, "P1", "=T9"]),
+        heated_length_mm=st.none() | _LENGTHS,
+        both_faces=st.booleans(),
+        heat_input_kj_mm=st.none()
+        | st.floats(0.1, 10.0)
+        | st.integers(3, 254).map(lambda n: cells.heat_input_kj_mm(f"{n} kJ/in")),
+        restraint=st.sampled_from([None, "low", "medium", "high"]),
+        weld_metal=_COMPOSITIONS,
+        passes=st.none() | st.integers(1, 500),
+        fracture_critical=st.booleans(),
+        after=st.lists(_MARKS.filter(lambda mark: mark and ";" not in mark), max_size=3, unique=True).map(tuple),
+        not_before_utc=st.none() | _MOMENTS,
+        finish_by_utc=st.none() | _MOMENTS.map(lambda moment: moment + timedelta(days=500)),
+        pinned=st.booleans(),
+    )
+    .filter(lambda joint: joint.mark not in joint.after)
+    .map(lambda joint: joint if joint.process in (None, "SMAW") else replace(joint, electrode=None))
+)
 
 
 def _completed(arrangement: Arrangement, joint: Joint, sizes: tuple[float, float, float]) -> Joint:

@@ -178,60 +178,17 @@ def test_compact_payloads_get_their_dew_point_from_the_humidity() -> None:
 
 # The legend of the service: words, intensity, showers, thunder, time of day; two codes have a second s. What cover each
 # stands for is our choice; the codes are typed from its documentation.
-@pytest.mark.parametrize(
-    ("code", "cloud"),
-    [
-        ("clearsky_night", 0.05),
-        ("fair_day", 0.2),
-        ("partlycloudy_polartwilight", 0.5),
-        ("cloudy", 0.95),
-        ("fog", 0.95),
-        ("rain", 0.95),
-        ("heavysnowandthunder", 0.95),
-        ("lightsleet", 0.95),
-        ("rainshowers_day", 0.5),
-        ("heavysnowshowersandthunder_night", 0.5),
-        ("lightssleetshowersandthunder_night", 0.5),
-        ("lightssnowshowersandthunder_day", 0.5),
-        ("lightsnowshowersandthunder_day", 0.5),
-        ("heavyssnowshowersandthunder", NAN),
-        ("lightssnow", NAN),
-        ("hail", NAN),
-        (17, NAN),
-        ([], NAN),
-    ],
-)
-def test_a_missing_cloud_cover_is_read_from_the_symbol(code: object, cloud: float) -> None:
+@pytest.mark.parametrize("code", ["cloudy", "fog", "snow", "clearsky_night", "hail", 17, None])
+def test_a_missing_cloud_cover_is_not_read_from_the_symbol(code: object) -> None:
+    """A symbol may tell more cloud than there is, and cloud keeps steel warm: `measure` became `no_heat` by it."""
     example = payload("met_norway_example.json")
-    for index in (0, 3, 4):
+    for index in (0, 3):
         del stamp(example, index)["instant"]["details"]["cloud_area_fraction"]
-    stamp(example, 0)["next_1_hours"]["summary"]["symbol_code"] = code
-    stamp(example, 3)["next_6_hours"]["summary"]["symbol_code"] = "clearsky_night"
+        for part in ("next_1_hours", "next_6_hours"):
+            if part in stamp(example, index):
+                stamp(example, index)[part]["summary"] = {"symbol_code": code}
     forecast = met_norway.parse(example, NOW)
-    # The last stamp has no window and so no symbol: nothing is drawn towards it.
-    np.testing.assert_allclose(forecast.hours.cloud, [cloud, 0.55, 0.242, 0.05, *[NAN] * 6])
-    known = np.isfinite(cloud)
-    first = "estimated" if known else "missing"
-    assert runs_of(forecast.quality)["cloud"] == ((first, 1), ("native", 2), ("estimated", 1), ("missing", 6))
-    assert any(f"{code!s:.40}" in text and "is not known" in text for text in forecast.warnings) == (not known)
-
-
-def test_what_is_drawn_from_an_estimate_is_an_estimate() -> None:
-    example = payload("met_norway_example.json")
-    del stamp(example, 3)["instant"]["details"]["cloud_area_fraction"]
-    forecast = met_norway.parse(example, NOW)
-    assert runs_of(forecast.quality)["cloud"] == (("native", 3), ("estimated", 6), ("native", 1))
-    assert runs_of(forecast.quality)["air_c"] == (("native", 4), ("interpolated", 5), ("native", 1))
-
-
-@pytest.mark.parametrize("summary", [None, [], "rain", {}, {"symbol_code": None}])
-def test_a_summary_without_a_symbol_says_nothing(summary: object) -> None:
-    example = payload("met_norway_example.json")
-    del stamp(example, 0)["instant"]["details"]["cloud_area_fraction"]
-    stamp(example, 0)["next_1_hours"]["summary"] = summary
-    stamp(example, 0)["next_6_hours"]["summary"] = {}
-    forecast = met_norway.parse(example, NOW)
-    assert np.isnan(forecast.hours.cloud[0])
+    assert runs_of(forecast.quality)["cloud"] == (("missing", 1), ("native", 2), ("missing", 6), ("native", 1))
     assert not any("symbol" in text for text in forecast.warnings)
 
 

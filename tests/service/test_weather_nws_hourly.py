@@ -69,27 +69,20 @@ def test_the_example_by_hand(name: str) -> None:
     np.testing.assert_allclose(hours.air_c, [-6.1111, -7.2222, -8.8889, -10.0, -10.5556], atol=5e-5)
     np.testing.assert_allclose(hours.dew_c, [-10.5556, -11.6667, -13.3333, -14.4444, -15.0], atol=5e-5)
     np.testing.assert_allclose(hours.wind_10m_ms, [4.4704, 4.4704, 1.1111, 2.2352, NAN], atol=5e-5)
-    np.testing.assert_allclose(hours.cloud, [0.95, 0.75, 0.5, 0.05, NAN])
-    for field in ("precip_mm", "snow_cm", "gust_10m_ms", "sun_wm2"):
+    for field in ("cloud", "precip_mm", "snow_cm", "gust_10m_ms", "sun_wm2"):
         assert np.isnan(getattr(hours, field)).all(), "missing, not zero"
         assert set(forecast.quality[field].tolist()) == {Mark.MISSING}
-    assert (worst(forecast.quality, "air_c"), worst(forecast.quality, "cloud")) == (Mark.NATIVE, Mark.ESTIMATED)
+    assert worst(forecast.quality, "air_c") == Mark.NATIVE
     assert forecast.issued_utc == datetime(2027, 1, 14, 20, 12, 30, tzinfo=UTC)
 
 
-@pytest.mark.parametrize(
-    ("words", "cloud"),
-    [
-        ("Sunny", 0.05), ("Mostly Sunny", 0.2), ("Partly Sunny", 0.5), ("Mostly Clear", 0.2), ("Cloudy", 0.95),
-        ("MOSTLY CLOUDY", 0.75), ("Snow", 0.95), ("Heavy Snow Showers", 0.95), ("Mostly Cloudy then Snow", 0.75),
-        ("Chance Light Snow", NAN), ("Slight Chance Rain Showers", NAN), ("Scattered Snow Showers", NAN),
-        ("Chance Snow and Mostly Cloudy", 0.75), ("Areas Of Frost", NAN), ("Patchy Fog", NAN), ("", NAN), (None, NAN),
-        (7, NAN), ("Increasing Clouds", NAN), ("Gradual Clearing", NAN), ("Becoming Sunny", NAN), ("Nuclear", NAN),
-    ],
-)  # fmt: skip
-def test_cloud_from_words_or_not_at_all(words: object, cloud: float) -> None:
-    """Our own table; what the words leave open stays missing."""
-    np.testing.assert_equal(nws_hourly.cloud_of(words), cloud)
+def test_no_word_of_the_sky_is_a_cloud_cover() -> None:
+    """Words that tell more cloud than there is would make the steel warmer than it is."""
+    example = payload("nws_hourly_text.json")
+    for words in ("Cloudy", "Mostly Cloudy", "Snow", "Sunny"):
+        for period in example["properties"]["periods"]:
+            period["shortForecast"] = words
+        assert np.isnan(nws_hourly.parse(example, NOW).hours.cloud).all()
 
 
 @pytest.mark.parametrize(

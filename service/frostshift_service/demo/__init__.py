@@ -18,6 +18,7 @@ from frostshift_rules.job import Acceptance, Choices, HeatSource, Procedure, Shi
 from frostshift_rules.notice_setup import NoticeSetup, Person
 from frostshift_rules.stock_entry import ByState, StockEntry
 from frostshift_rules.units import c_from_f
+from frostshift_rules.work_setup import Crew, WorkSetup
 
 SITE_ID: Final = "lynx-fork"
 ZONE: Final = "America/Chicago"
@@ -76,6 +77,16 @@ def demo_site(now: datetime) -> Site:
             ),
             kwh_price=0.19,
             currency="USD",
+        ),
+        work=WorkSetup(
+            (
+                Crew("north", 3, ("day",)),
+                Crew("south", 2, ("day",)),
+                Crew("east", 2, ("day",)),
+                Crew("west", 2, ("day",), ("SMAW", "GTAW")),
+                Crew("night", 3, ("night",)),
+                Crew("tent", 1),
+            )
         ),
     )
 

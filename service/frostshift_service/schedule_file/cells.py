@@ -98,6 +98,21 @@ def counted(most: int, longest: int, kinds: int = 4) -> Callable[[str], tuple[tu
     return read
 
 
+def marks(longest: int, most: int) -> Callable[[str], tuple[str, ...]]:
+    """A reader of marks with semicolons between them, at most `most`, once each. A mark may hold a comma."""
+
+    def read(cell: str) -> tuple[str, ...]:
+        found = tuple(text(longest)(piece.strip()) for piece in cell.split(";") if piece.strip())
+        twice = next((mark for mark in found if found.count(mark) > 1), None)
+        if twice is not None:
+            raise CellProblem(f"{shown(cell)} has {shown(twice)} twice")
+        if not 1 <= len(found) <= most:
+            raise CellProblem(f"{shown(cell)} has {len(found)} marks, outside 1 to {most}", f"1 to {most} marks")
+        return found
+
+    return read
+
+
 # --- numbers ---
 
 _NUMBER: Final = r"(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)"

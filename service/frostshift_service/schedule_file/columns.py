@@ -14,6 +14,8 @@ from frostshift_service.schedule_file import cells
 MAX_PARTS: Final = 4
 MOST_AT_ONCE: Final = 20
 """Most torches or heaters of one source on one joint."""
+MOST_AFTER: Final = 12
+"""Most joints that one has to wait for."""
 ALSO_HEATED: Final = cells.counted(MOST_AT_ONCE, 60)
 
 
@@ -345,6 +347,46 @@ COLUMNS: Final[tuple[Column, ...]] = (
         cells.choice(YES_NO),
         listed=False,
     ),
+    Column(
+        "after",
+        "no",
+        f"marks of joints with a semicolon between them, up to {MOST_AFTER}",
+        "not stated",
+        "joints that have to be finished in an earlier shift",
+        "CR-A4-W; CR-A4-E",
+        cells.marks(60, MOST_AFTER),
+        listed=False,
+    ),
+    Column(
+        "not_before",
+        "no",
+        "year-month-day hour:minute, the site's clock",
+        "not stated",
+        "welding may not start earlier",
+        "2026-11-26 07:00",
+        cells.start,
+        listed=False,
+    ),
+    Column(
+        "finish_by",
+        "no",
+        "year-month-day hour:minute, the site's clock",
+        "not stated",
+        "welding has to be over",
+        "2026-12-04 17:00",
+        cells.start,
+        listed=False,
+    ),
+    Column(
+        "pinned",
+        "no",
+        "yes | no",
+        "no",
+        "whether the joint has to stay in its shift and with its crew when an order of work is worked out",
+        "no",
+        cells.choice(YES_NO),
+        listed=False,
+    ),
     *(column for number in range(1, MAX_PARTS + 1) for column in _part_columns(number)),
 )
 """Every column, in the order of the template."""
@@ -378,6 +420,10 @@ LABELS: Final[Mapping[str, str]] = {
     "weld_metal": "Composition of the weld metal",
     "passes": "Passes",
     "fracture_critical": "Fracture-critical",
+    "after": "After the joints",
+    "not_before": "Not before",
+    "finish_by": "Finish by",
+    "pinned": "Stays in its shift",
     "steel": "Steel",
     "thickness": "Thickness at the weld",
     "kind": "Kind",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any, Final, Literal, TypeVar
 from zoneinfo import ZoneInfo
@@ -47,7 +48,7 @@ def read_joints(rows: Sequence[Row], site: job.Site, now: datetime, findings: Fi
         if found := _RowReader(row.number, values, findings).joint(site, zone):
             joints.append(found)
     _warn_of_starts(joints, site, zone, now, findings)
-    return tuple(joints)
+    return tuple(_after_as_spelled(one, {name: mark for name, (_, mark) in seen.items()}, findings) for one in joints)
 
 
 def read_typed(values: Mapping[str, str], site: job.Site, now: datetime, findings: Findings) -> ImportedJoint | None:
@@ -75,7 +76,7 @@ class _RowReader:
     def joint(self, site: job.Site, zone: ZoneInfo) -> ImportedJoint | None:
         """The joint of the row; None where any cell is in error."""
         mark, place, crew = self._read_or("mark", ""), self._read_or("place", ""), self._read_or("crew", "")
-        start_utc = self._start(zone)
+        start_utc = self._time("start", zone)
         hours = self._read("hours")
         process = self._read("process")
         electrode = self._electrode(process)
@@ -99,6 +100,9 @@ class _RowReader:
         passes: int | None = self._read("passes")
         fracture_critical = self._read_or("fracture_critical", False)
         welded = self._read_or("welded", False)
+        after = self._after(mark)
+        not_before_utc, finish_by_utc = self._dates(start_utc, hours, zone)
+        pinned = self._read_or("pinned", False)
         parts = self._parts()
         if self._findings.error_count > self._errors_before or start_utc is None:
             return None
@@ -131,6 +135,10 @@ class _RowReader:
             arrangement=arrangement,
             welded=welded,
             also_heated=also_heated,
+            after=after,
+            not_before_utc=not_before_utc,
+            finish_by_utc=finish_by_utc,
+            pinned=pinned,
         )
         arranged = self._arranged(joint)
         if arranged is None:
@@ -177,18 +185,42 @@ class _RowReader:
         value: T | None = self._read(name)
         return default if value is None else value
 
-    def _start(self, zone: ZoneInfo) -> datetime | None:
-        typed = self._read("start")
+    def _time(self, name: str, zone: ZoneInfo) -> datetime | None:
+        """A local time in UTC; None where the cell is empty or, the error being noted, cannot be read."""
+        typed = self._read(name)
         if typed is None:
             return None
         try:
-            start_utc, warning = utc_at(typed, zone)
+            moment_utc, warning = utc_at(typed, zone)
         except CellProblem as problem:
-            self._error("start", problem.message, problem.limit)
+            self._error(name, problem.message, problem.limit)
             return None
         if warning:
-            self._findings.warn(warning, self._row, "start")
-        return start_utc
+            self._findings.warn(warning, self._row, name)
+        return moment_utc
+
+    def _dates(
+        self, start_utc: datetime | None, hours: float | None, zone: ZoneInfo
+    ) -> tuple[datetime | None, datetime | None]:
+        """Not before and finish by; a warning where the planned start keeps them not."""
+        not_before_utc, finish_by_utc = self._time("not_before", zone), self._time("finish_by", zone)
+        if hours is None or start_utc is None:
+            return not_before_utc, finish_by_utc
+        welding = timedelta(hours=hours)
+        if not_before_utc is not None and finish_by_utc is not None and finish_by_utc - not_before_utc < welding:
+            limit = f"{hours:g} h after not_before"
+            self._error("finish_by", f"leaves less than the {hours:g} h of welding after not_before", limit)
+        if not_before_utc is not None and start_utc < not_before_utc:
+            self._findings.warn("the planned start lies before it", self._row, "not_before")
+        if finish_by_utc is not None and start_utc + welding > finish_by_utc:
+            self._findings.warn("the planned end lies after it", self._row, "finish_by")
+        return not_before_utc, finish_by_utc
+
+    def _after(self, mark: str) -> tuple[str, ...]:
+        after: tuple[str, ...] = self._read_or("after", ())
+        if mark.casefold() in {one.casefold() for one in after}:
+            self._error("after", f"has {shown(mark)} wait for itself")
+        return after
 
     def _electrode(self, process: job.Process | None) -> str | None:
         electrode: str | None = self._read("electrode")
@@ -263,6 +295,15 @@ class _RowReader:
             web_mm=self._read(f"web_{n}"),
             web_depth_mm=self._read(f"web_depth_{n}"),
         )
+
+
+def _after_as_spelled(one: ImportedJoint, marks: Mapping[str, str], findings: Findings) -> ImportedJoint:
+    """The joint with the marks it waits for in the file's spelling; a warning for those that the file does not hold."""
+    for mark in one.joint.after:
+        if mark.casefold() not in marks:
+            findings.warn(f"{shown(mark)} is not in this file: nobody waits for it", one.row, "after")
+    after = tuple(marks.get(mark.casefold(), mark) for mark in one.joint.after)
+    return replace(one, joint=replace(one.joint, after=after))
 
 
 def _warn_of_starts(

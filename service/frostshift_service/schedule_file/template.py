@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
 from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo
 
@@ -99,7 +100,7 @@ def _cells(joint: Joint, zone: ZoneInfo, show: Units) -> dict[str, str]:
     row = {
         "mark": guarded(joint.mark),
         "place": guarded(joint.place),
-        "start": _start(joint, zone),
+        "start": _local(joint.start_utc, zone),
         "hours": number(joint.hours),
         "crew": guarded(joint.crew),
         "process": joint.process or "",
@@ -125,6 +126,10 @@ def _cells(joint: Joint, zone: ZoneInfo, show: Units) -> dict[str, str]:
         "weld_metal": "" if joint.weld_metal is None else composition(joint.weld_metal),
         "passes": "" if joint.passes is None else str(joint.passes),
         "fracture_critical": word(YES_NO, joint.fracture_critical),
+        "after": guarded("; ".join(joint.after)),
+        "not_before": _local(joint.not_before_utc, zone),
+        "finish_by": _local(joint.finish_by_utc, zone),
+        "pinned": word(YES_NO, joint.pinned),
     }
     for n, part in enumerate(joint.parts, 1):
         row |= {f"{name}_{n}": text for name, text in _part_cells(part, show).items()}
@@ -149,9 +154,11 @@ def _size(mm: float | None, show: Units) -> str:
     return "" if mm is None else length(mm, show)
 
 
-def _start(joint: Joint, zone: ZoneInfo) -> str:
-    """The start on the site's clock; with its offset where that time occurs twice."""
-    local = joint.start_utc.astimezone(zone)
+def _local(moment_utc: datetime | None, zone: ZoneInfo) -> str:
+    """A moment on the site's clock, with its offset where that time occurs twice; empty for None."""
+    if moment_utc is None:
+        return ""
+    local = moment_utc.astimezone(zone)
     said = local.replace(tzinfo=None).isoformat(" ", "seconds" if local.second else "minutes")
     other = local.replace(fold=1 - local.fold)
     if other.utcoffset() == local.utcoffset():

@@ -172,6 +172,7 @@ def _checked(
     _once("own table", (table.id for table in site.own_tables))
     _once("own cylinder", (cylinder.id for cylinder in site.gas.own_cylinders))
     _once("supply of cylinder", (terms.kind for terms in site.gas.supply))
+    _once("crew", (crew.name for crew in site.work.crews))
     return {name: value for name, value in values.items() if name not in ("procedures", "acceptances")}
 
 

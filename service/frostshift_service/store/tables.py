@@ -61,6 +61,7 @@ class SiteRow(Table, table=True):
     terrain: str
     own_tables: list[dict[str, Any]] = Field(sa_type=JSON)
     gas: dict[str, Any] = Field(sa_type=JSON)
+    work: dict[str, Any] = Field(sa_type=JSON)
     show_units: ShowUnits = Field(sa_type=AutoString)
     feed: FeedName | None = Field(sa_type=AutoString)
     instead: list[FeedName] | None = Field(sa_type=JSON)

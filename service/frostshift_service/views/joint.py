@@ -261,6 +261,20 @@ def joint_facts(joint: Joint, show: Show) -> tuple[Fact, ...]:
         facts.append(Fact("Heat input", show.heat_input_text(joint.heat_input_kj_mm)))
     if joint.fracture_critical:
         facts.append(Fact("Fracture-critical", "yes"))
+    return (*facts, *_order_facts(joint, show))
+
+
+def _order_facts(joint: Joint, show: Show) -> tuple[Fact, ...]:
+    """What is stated of its place in the order of work."""
+    facts = []
+    if joint.after:
+        facts.append(Fact("After the joints", ", ".join(joint.after)))
+    if joint.not_before_utc is not None:
+        facts.append(Fact("Not before", show.moment(joint.not_before_utc, detail="date").text))
+    if joint.finish_by_utc is not None:
+        facts.append(Fact("Finish by", show.moment(joint.finish_by_utc, detail="date").text))
+    if joint.pinned:
+        facts.append(Fact("Order of work", "stays in its shift and with its crew"))
     return tuple(facts)
 
 

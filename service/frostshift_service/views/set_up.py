@@ -9,6 +9,7 @@ from typing import Final
 
 from frostshift_rules.job import Joint
 from frostshift_rules.notice_setup import NoticeSetup
+from frostshift_rules.order_problem import Weights
 from frostshift_rules.tables import table_name
 from frostshift_rules.workload import Plan
 from frostshift_service.store.records import KeptSite
@@ -275,6 +276,8 @@ def _done(facts: Facts, path: str) -> list[Done]:
         ("cylinders", "Own cylinders", plural(len(gas.own_cylinders), "kind") if gas.own_cylinders else "none"),
         ("supply", "Supply", plural(len(gas.supply), "kind") if gas.supply else "not stated"),
         ("other-use", "Other use of gas", plural(len(gas.other_use), "use") if gas.other_use else "none"),
+        ("crews", "Crews", ", ".join(one.name for one in site.work.crews) or "none: nobody's joints are moved"),
+        ("weights", "Order of work: weights", "ours" if site.work.weights == Weights() else "changed by the site"),
         ("choices", "Choices and margins", "ours"),
         ("file", "All of it as a file", "download, change, load"),
     )  # fmt: skip

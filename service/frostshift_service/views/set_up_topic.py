@@ -17,7 +17,10 @@ from frostshift_service.store.records import shown_address
 LINKS: Final[tuple[tuple[str, str], ...]] = (
     *((one, TOPIC[one].title) for one in ("site", "shifts", "sources", "table", "procedures", "feeds")),
     ("thermometer", "Thermometer"),
-    *((one, TOPIC[one].title) for one in ("people", "gas", "cylinders", "supply", "other-use", "choices")),
+    *(
+        (one, TOPIC[one].title)
+        for one in ("people", "gas", "cylinders", "supply", "other-use", "crews", "weights", "choices")
+    ),
     ("file", "All of it as a file"),
 )
 """Every topic in the order of the overview."""

@@ -3,7 +3,8 @@
 Shape: a series of stamps in UTC, hourly for two to three days, then every six hours. `instant` values hold at the
 stamp; `next_1_hours` and `next_6_hours` are windows that START at it, which is our convention too. Temperature is at
 2 m, wind the 10-minute mean at 10 m. A parameter that is missing is an absent key. `compact` payloads parse as well;
-their dew point is derived from the humidity, and where the cloud cover is missing it is read from the weather symbol.
+their dew point is derived from the humidity. A missing cloud cover stays missing: read from the weather symbol it could
+be greater than the truth, and cloud keeps steel warm.
 
 Between stamps up to six hours apart the states run linearly, the air temperature through the window's minimum where
 that lies below both ends: a night's low between two stamps must not be smoothed away.
@@ -16,7 +17,6 @@ Source: documentation of the service (repository metno/weatherapi-docs: data mod
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -55,16 +55,6 @@ WINDOW_UNITS: Final = {"precipitation_amount": "mm", "air_temperature_min": "cel
 RUNNING: Final = ("air_c", "dew_c", hourly.HUMIDITY, "wind_10m_ms", "cloud")
 """Fields that run linearly between stamps. A gust is a maximum and does not."""
 LONGEST_STEP_H: Final = 6
-CLOUD_OF_SYMBOL: Final = {"clearsky": 0.05, "fair": 0.2, "partlycloudy": 0.5, "cloudy": 0.95, "fog": 0.95}
-"""Cloud cover that a weather symbol stands for, 0 to 1 (our choice)."""
-CLOUD_OF_SHOWERS: Final = 0.5
-"""Showers fall from broken cloud; too little of it is the colder and so the safer reading (our choice)."""
-CLOUD_OF_RAIN: Final = 0.95
-"""Under steady rain, sleet or snow (our choice)."""
-_FALLING: Final = re.compile(
-    # Two of the codes carry a second s, a slip of the service that it keeps.
-    r"(?:(?:light|heavy)?(?:rain|sleet|snow)(showers)?(?:andthunder)?|light(s(?:sleet|snow)showersandthunder))"
-)
 
 NAME: Final = "met_norway"
 TITLE: Final = "MET Norway"
@@ -77,14 +67,13 @@ ATTRIBUTION: Final = (
 
 @dataclass(frozen=True, slots=True)
 class _Stamp:
-    """One entry of the series: its row, the hours to the next entry (0: the last), its details, its weather symbol."""
+    """One entry of the series: its row, the hours to the next entry (0: the last), its details."""
 
     row: int
     step_h: int
     instant: Json
     next_1_hours: Json
     next_6_hours: Json
-    symbol: object
 
 
 def covers(latitude: float, longitude: float) -> bool:
@@ -136,7 +125,6 @@ def parse(payload: Json, fetched_utc: datetime) -> Forecast:
     # Before filling in, so that an absurd value is not drawn out into believable ones beside it.
     warnings += hourly.reject_outside(values, start_utc)
     marks = {name: same_mark(count) for name in [*values, "precip_mm"]}
-    _fill_cloud(values["cloud"], marks["cloud"], stamps, start_utc, warnings)
     place = _place(payload)
     for stamp in stamps:
         if 1 < stamp.step_h <= LONGEST_STEP_H:
@@ -176,7 +164,7 @@ def _stamps(properties: Json) -> tuple[datetime, list[_Stamp]]:
     for row, step_h, entry in zip(rows, steps, series, strict=True):
         data = child(entry, "data", f"{TITLE}, timeseries")
         state, next_1, next_6 = (_details(data, part) for part in ("instant", "next_1_hours", "next_6_hours"))
-        stamps.append(_Stamp(row, step_h, state, next_1, next_6, _symbol(data)))
+        stamps.append(_Stamp(row, step_h, state, next_1, next_6))
     return times[0], stamps
 
 
@@ -188,42 +176,6 @@ def _details(data: Json, part: str) -> Json:
     if not isinstance(found, dict):
         raise FeedError(f"{TITLE}: the details of {part} are no object")
     return found
-
-
-def _symbol(data: Json) -> object:
-    """The symbol code of the shortest window; None where there is none."""
-    for part in ("next_1_hours", "next_6_hours"):
-        summary = data[part].get("summary") if part in data else None
-        if isinstance(summary, dict) and "symbol_code" in summary:
-            return summary["symbol_code"]
-    return None
-
-
-def _cloud_of_symbol(code: object) -> float:
-    """Cloud cover, 0 to 1, of a symbol code with or without its time of day; NaN for one that we do not know."""
-    name = str(code).partition("_")[0]
-    falling = _FALLING.fullmatch(name)
-    if falling is not None:
-        return CLOUD_OF_SHOWERS if any(falling.groups()) else CLOUD_OF_RAIN
-    return CLOUD_OF_SYMBOL.get(name, np.nan)
-
-
-def _fill_cloud(
-    cloud: Floats, marks: NDArray[np.uint8], stamps: list[_Stamp], start_utc: datetime, warnings: list[str]
-) -> None:
-    """Cloud cover from the weather symbol at the stamps that have none of their own; one warning an unknown code."""
-    unknown: dict[str, int] = {}
-    for stamp in stamps:
-        if np.isnan(cloud[stamp.row]) and stamp.symbol is not None:
-            cloud[stamp.row] = _cloud_of_symbol(stamp.symbol)
-            marks[stamp.row] = Mark.ESTIMATED
-            if np.isnan(cloud[stamp.row]):
-                unknown.setdefault(str(stamp.symbol)[:40], stamp.row)
-    for code, row in unknown.items():
-        warnings.append(
-            f"symbol_code at {start_utc + timedelta(hours=row):%Y-%m-%d %H:%M} UTC: {code!r} is not known, "
-            "and the cloud cover is missing: left unknown"
-        )
 
 
 def _check_units(units: Json, stamps: list[_Stamp]) -> None:
@@ -260,7 +212,7 @@ def _fill_between(
     for name in RUNNING:
         column = values[name]
         column[between] = np.interp(between, [first, last], [column[first], column[last]])
-        marks[name][between] = max(Mark.INTERPOLATED, *marks[name][[first, last]].tolist())
+        marks[name][between] = Mark.INTERPOLATED
     air_c = values["air_c"]
     low_c = number(stamp.next_6_hours.get("air_temperature_min"), "air_temperature_min", warnings)
     below_both = low_c < air_c[first] and low_c < air_c[last]

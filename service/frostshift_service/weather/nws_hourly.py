@@ -3,8 +3,8 @@
 Shape: one period an hour, written for people. Values hold at the hour the period starts with; wind is at 10 m,
 temperature at 2 m. Times carry the local offset, which changes inside the list on a night when clocks change.
 Numbers come with a unit each where the service honours `Feature-Flags`, else as whole degrees and as texts such as
-`10 mph`. There are no amounts: precipitation and snow are missing. Cloud is in the words only: it is taken from them
-by a table of our own and marked `estimated`, or missing.
+`10 mph`. There are no amounts: precipitation and snow are missing. So is cloud: it is in words only, and a guess at
+what they mean could be greater than the truth, where cloud keeps steel warm.
 
 Source: OpenAPI of the service, 1.9.0 and 3.8.1 (GridpointHourlyForecast, QuantitativeValue).
 """
@@ -25,7 +25,6 @@ from frostshift_service.http import Get
 from frostshift_service.weather import FeedError, Forecast, Place, hourly, nws_points
 from frostshift_service.weather.fetching import Fetched, Kept, ask, asked_utc, keep, kept_validators, read_json
 from frostshift_service.weather.payload import Json, as_it_is, child, entries, from_percent, instant, number, whole_hour
-from frostshift_service.weather.quality import Mark, same_mark
 
 NAME: Final = "nws_hourly"
 TITLE: Final = "US National Weather Service, hourly forecast"
@@ -43,28 +42,6 @@ HUMIDITY: Final[Units] = {"percent": from_percent}
 
 _WIND_TEXT: Final = re.compile(r"(?:\d{1,3} to )?(\d{1,3}) (mph|km/h)")
 """The upper number of a range counts."""
-
-_FAIR_SKY: Final = 0.2
-SKY_WORDS: Final[tuple[tuple[str, float], ...]] = (
-    ("mostly sunny", _FAIR_SKY),
-    ("mostly clear", _FAIR_SKY),
-    ("partly sunny", 0.5),
-    ("partly cloudy", 0.5),
-    ("mostly cloudy", 0.75),
-    ("sunny", 0.05),
-    ("clear", 0.05),
-    ("fair", _FAIR_SKY),
-    ("cloudy", 0.95),
-    ("overcast", 0.95),
-)
-"""Words of `shortForecast` -> cloud cover; the first that stands there counts (our choice)."""
-WET_WORDS: Final = (
-    "rain", "snow", "sleet", "drizzle", "showers", "flurries", "blizzard", "thunderstorms", "ice pellets",
-)  # fmt: skip
-WET_SKY: Final = 0.95
-"""Cloud where it is said to snow or rain, and no word of the sky stands beside it (our choice)."""
-_NOT_SURE: Final = re.compile(r"\b(chance|isolated|scattered|patchy|areas|becoming|increasing|decreasing|gradual)\b")
-"""Such words leave the sky open: cloud is missing, which is the safe side, as a clear sky cools the steel most."""
 
 
 def fetch(get: Get, place: Place, kept: Kept, now: datetime, base_url: str = BASE_URL) -> Fetched:
@@ -121,23 +98,9 @@ def parse(payload: Json, fetched_utc: datetime) -> Forecast:
         fetched_utc=fetched_utc,
         start_utc=start_utc,
         values=values,
-        quality={"cloud": same_mark(count, Mark.ESTIMATED)},
+        quality={},
         warnings=warnings,
     )
-
-
-def cloud_of(words: object) -> float:
-    """Cloud cover that the words of a period tell, 0 to 1; NaN where they leave it open (our choice)."""
-    if not isinstance(words, str):
-        return math.nan
-    first = words.lower().partition(" then ")[0]
-    if re.search(r"\b(becoming|increasing|decreasing|gradual)\b", first):
-        return math.nan
-    for word, cloud in SKY_WORDS:
-        if re.search(rf"\b{word}\b", first):
-            return cloud
-    wet = any(re.search(rf"\b{word}\b", first) for word in WET_WORDS)
-    return WET_SKY if wet and not _NOT_SURE.search(first) else math.nan
 
 
 def _row(period: Json, at: str, warnings: list[str]) -> dict[str, float]:
@@ -153,7 +116,7 @@ def _row(period: Json, at: str, warnings: list[str]) -> dict[str, float]:
         hourly.HUMIDITY: _quantity(period.get("relativeHumidity"), HUMIDITY, f"relativeHumidity at {at}", warnings),
         "wind_10m_ms": _wind(period.get("windSpeed"), f"windSpeed at {at}", warnings),
         "gust_10m_ms": _wind(period.get("windGust"), f"windGust at {at}", warnings),
-        "cloud": cloud_of(period.get("shortForecast")),
+        "cloud": math.nan,
     }
 
 

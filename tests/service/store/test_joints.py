@@ -67,6 +67,10 @@ any_joint = st.builds(
     weld_metal=compositions,
     passes=st.none() | st.integers(1, 500),
     fracture_critical=st.booleans(),
+    after=st.lists(text, max_size=3).map(tuple),
+    not_before_utc=st.none() | moment,
+    finish_by_utc=st.none() | moment,
+    pinned=st.booleans(),
 )
 any_schedule = st.lists(
     st.builds(

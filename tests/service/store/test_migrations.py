@@ -88,6 +88,7 @@ def test_the_steps_ship_with_the_package() -> None:
         "0015_predictions",
         "0016_crew_links",
         "0017_turns",
+        "0018_work_setup",
     ):
         assert folder.joinpath("versions", f"{name}.py").is_file()
 
@@ -392,9 +393,9 @@ def test_one_step_back_and_forth_keeps_the_rows(store_url: str) -> None:
         (table, column["name"]): column["default"]
         for table in ("site", "procedure")
         for column in inspect(store).get_columns(table)
-        if column["name"] in ("own_tables", "steels", "gas")
+        if column["name"] in ("own_tables", "steels", "gas", "work")
     }
-    assert set(defaults) >= {("site", "own_tables"), ("site", "gas"), ("procedure", "steels")}
+    assert set(defaults) >= {("site", "own_tables"), ("site", "gas"), ("site", "work"), ("procedure", "steels")}
     assert set(defaults.values()) == {None}, "the default was for the rows that were there"
     with reading(store) as session:
         assert len(sites.load_site(session, "ore-shed").site.procedures) == 2

@@ -25,6 +25,7 @@ STEPS = sorted(step.revision for step in ScriptDirectory.from_config(config()).w
 ADDED: dict[tuple[str, str], Any] = {
     ("site", "own_tables"): "[]",
     ("site", "gas"): "{}",
+    ("site", "work"): "{}",
     ("acceptance", "fingerprint"): "",
     ("procedure", "steels"): "[]",
     ("reading", "entered_by"): "",

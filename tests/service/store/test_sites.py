@@ -10,7 +10,9 @@ from sqlalchemy import Engine
 
 from frostshift_rules.gas_setup import CylinderGas, GasSetup, OtherUse, OwnCylinder, Stand, SupplyTerms
 from frostshift_rules.job import PROCESSES, Acceptance, Choices, HeatSource, Procedure, Shift, Site
+from frostshift_rules.order_problem import Weights
 from frostshift_rules.tables import OwnTable
+from frostshift_rules.work_setup import Crew, WorkSetup
 from frostshift_service.store import sites
 from frostshift_service.store.engine import reading, writing
 from frostshift_service.store.records import StoreError, UnknownSite
@@ -106,6 +108,21 @@ any_site = st.builds(
     choices=st.builds(Choices, slip_hours=number, doubt_k=number, hottest_c=number),
     own_tables=unique(st.builds(OwnTable, id=text, text=text), "id"),
     gas=any_gas,
+    work=st.builds(
+        WorkSetup,
+        crews=unique(
+            st.builds(
+                Crew,
+                name=text,
+                at_once=st.integers(1, 9),
+                shifts=st.lists(text, max_size=2).map(tuple),
+                processes=st.lists(st.sampled_from(PROCESSES), max_size=2).map(tuple),
+                procedures=st.lists(text, max_size=2).map(tuple),
+            ),
+            "name",
+        ),
+        weights=st.builds(Weights, fuel_kg=number, move=number),
+    ),
 )
 
 
@@ -161,6 +178,7 @@ def test_a_later_word_on_the_same_table_replaces_the_earlier(sited: Engine, site
             },
             "own cylinder 'ours' is there twice",
         ),
+        ({"work": WorkSetup(crews=(Crew("x"), Crew("x")))}, "crew 'x' is there twice"),
         ({"gas": GasSetup(supply=(SupplyTerms("x", 1), SupplyTerms("x", 2)))}, "supply of cylinder 'x' is there twice"),
         ({"own_tables": (OwnTable("ours", "a"), OwnTable("ours", "b"))}, "own table 'ours' is there twice"),
     ],

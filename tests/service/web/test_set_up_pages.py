@@ -22,7 +22,9 @@ from tests.service.web.page_source import Tags, words_of
 
 from frostshift_rules.job import Acceptance
 from frostshift_rules.notice_setup import Address, NoticeSetup, Person, Template
+from frostshift_rules.order_problem import Weights
 from frostshift_rules.tables import OwnTable
+from frostshift_rules.work_setup import Crew
 from frostshift_service import demo
 from frostshift_service.app import create_app
 from frostshift_service.jobs import Jobs
@@ -312,6 +314,10 @@ CHANGES: list[tuple[str, str, dict[str, Any], Any, Any]] = [
     ("other-use", "", {"name": "cutting", "gas": "oxygen", "low_m3": "2 m3", "likely_m3": "4 m³", "high_m3": "9 m3",
                        "shifts": ["Day"]},
      lambda s: (s.gas.other_use[0].likely, s.gas.other_use[0].shifts), (4.0, ("Day",))),
+    ("crews", "", {"name": "north", "at_once": "2", "shifts": ["Day"], "processes": ["SMAW"], "procedures": "W-12"},
+     lambda s: s.work.crews, (Crew("north", 2, ("Day",), ("SMAW",), ("W-12",)),)),
+    ("weights", "", {"fuel_kg": "9", "move": "0"},
+     lambda s: s.work.weights, Weights(fuel_kg=9.0, move=0.0)),
 ]  # fmt: skip
 
 
@@ -382,6 +388,8 @@ def test_a_form_that_is_sent_as_it_is_shown_changes_nothing(topic: str, item: st
         ("gas", "", {"torch_kpa.acetylene": "30"}, {"torch_kpa.acetylene"}),
         ("cylinders", "", {"id": "Ours!", "name": "x", "gas": "propane", "contents_kg": "33 kg"}, {"id"}),
         ("cylinders", "", {"id": "ours", "name": "x", "gas": "propane", "contents_kg": "0.1 kg"}, {"contents_kg"}),
+        ("crews", "", {"name": "north", "at_once": "0"}, {"at_once"}),
+        ("weights", "", {"shift_late": "-1"}, {"shift_late"}),
         ("supply", "", {"cylinder": "propane-100", "lead_days": "100"}, {"lead_days"}),
         ("supply", "", {"cylinder": "propane-100", "least_order": "9", "storage_limit": "3"}, {"least_order"}),
         ("other-use", "", {"name": "c", "gas": "oxygen", "low_m3": "9", "likely_m3": "4", "high_m3": "1"}, {"low_m3"}),

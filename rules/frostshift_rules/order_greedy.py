@@ -1,0 +1,225 @@
+"""An order of work without a solver: joint by joint, each to the best place that is left, and then put right.
+
+Fast and never sure to be the best: something to start from, to fall back on, and to hold others against.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import Final
+
+from frostshift_rules.order_choices import (
+    cost_of,
+    cost_without,
+    in_turn,
+    late_shifts,
+    links,
+    open_choices,
+    over_by_start,
+    turned,
+)
+from frostshift_rules.order_problem import Choice, OrderProblem, Place
+
+Rank = Callable[[int, int, Choice], float]
+"""How good a choice is, low is good: number of the joint, number of the choice among those open to it, the choice."""
+
+ROUNDS: Final = 6
+"""Times that all joints are gone through to put an order right; ours."""
+WAYS: Final = 200
+"""Joints for which another is moved out of the way, or tried to be, in one order; ours, so that it stays quick."""
+_ROUNDING: Final = 1e-7
+"""Of sums of minutes [min]."""
+
+
+class Room:
+    """What is left of the minutes of crews, torches and hands while joints are placed."""
+
+    def __init__(self, problem: OrderProblem) -> None:
+        inf = float("inf")
+        self._crew = [list(crew.minutes) for crew in problem.crews]
+        self._torch = [inf if shift.torch_minutes is None else shift.torch_minutes for shift in problem.shifts]
+        self._hands = [inf if shift.hand_minutes is None else shift.hand_minutes for shift in problem.shifts]
+
+    def fits(self, one: Choice) -> bool:
+        """Whether there is still room for it."""
+        return (
+            one.crew_minutes <= self._crew[one.crew][one.shift] + _ROUNDING
+            and one.torch_minutes <= self._torch[one.shift] + _ROUNDING
+            and one.hand_minutes <= self._hands[one.shift] + _ROUNDING
+        )
+
+    def take(self, one: Choice) -> None:
+        """It is placed."""
+        self._move(one, -1.0)
+
+    def give(self, one: Choice) -> None:
+        """It is taken away again."""
+        self._move(one, 1.0)
+
+    def _move(self, one: Choice, sign: float) -> None:
+        self._crew[one.crew][one.shift] += sign * one.crew_minutes
+        self._torch[one.shift] += sign * one.torch_minutes
+        self._hands[one.shift] += sign * one.hand_minutes
+
+
+class Filling:
+    """A problem, ready to be filled in; what does not change is worked out once."""
+
+    def __init__(self, problem: OrderProblem) -> None:
+        self.problem = problem
+        self.choices = tuple(open_choices(problem, joint) for joint in problem.joints)
+        self.costs = tuple(
+            tuple(cost_of(problem, joint, one) for one in ones)
+            for joint, ones in zip(problem.joints, self.choices, strict=True)
+        )
+        self.without = tuple(cost_without(problem, joint) for joint in problem.joints)
+        self.before = links(problem)
+        self.waiting = turned(self.before)
+        self.over = tuple(map(frozenset, over_by_start(problem.shifts)))
+        self.last = self._last()
+
+    def _last(self) -> list[int]:
+        """For each joint the last shift that leaves those that wait for it a place, where they have one at all."""
+        last = [len(self.problem.shifts) - 1] * len(self.choices)
+        for n in reversed(in_turn(self.before, [0.0] * len(self.choices))):
+            for other in self.waiting[n]:
+                shifts = [one.shift for one in self.choices[other] if one.shift <= last[other]]
+                if shifts and self.over[max(shifts)]:
+                    last[n] = min(last[n], max(self.over[max(shifts)]))
+        return last
+
+    def fill(
+        self, urgency: Sequence[float], rank: Rank, held: Mapping[int, Choice] | None = None
+    ) -> list[Choice | None]:
+        """Joints in turn, each to the choice of the lowest rank that fits and leaves time for what is to come after it.
+
+        Room is kept for pins, and then for the choices in `held`, until it is those joints' turn.
+        """
+        room = Room(self.problem)
+        chosen: list[Choice | None] = [None] * len(self.choices)
+        pins = {n: ones[0] for n, ones in enumerate(self.choices) if ones and self.problem.joints[n].pinned}
+        kept: dict[int, Choice] = {}
+        for n, one in {**pins, **(held or {})}.items():
+            if room.fits(one):
+                room.take(one)
+                kept[n] = one
+        for n in in_turn(self.before, urgency):
+            mine = kept.pop(n, None)
+            if mine is not None:
+                room.give(mine)
+            open_now = [
+                (self._in_the_way(n, one, kept), one is not mine and mine is not None, rank(n, k, one), k)
+                for k, one in enumerate(self.choices[n])
+                if room.fits(one) and self._after_all(n, one, chosen)
+            ]
+            if open_now:
+                chosen[n] = best = self.choices[n][min(open_now)[3]]
+                room.take(best)
+        return self._put_right(chosen, room)
+
+    def _in_the_way(self, n: int, one: Choice, kept: Mapping[int, Choice]) -> int:
+        """How many joints a choice takes the time from: those that wait for it and have a place kept, or no other."""
+        late = sum(w in kept and one.shift not in self.over[kept[w].shift] for w in self.waiting[n])
+        return late + (len(self.choices) if one.shift > self.last[n] else 0)
+
+    def _after_all(self, n: int, one: Choice, chosen: Sequence[Choice | None]) -> bool:
+        """Whether all that has to be done before is over when the choice's shift begins."""
+        over = self.over[one.shift]
+        return all((there := chosen[other]) is not None and there.shift in over for other in self.before[n])
+
+    def _before_all(self, n: int, one: Choice, chosen: Sequence[Choice | None]) -> bool:
+        """Whether the choice's shift is over before all that waits for it and has a place."""
+        return all((there := chosen[w]) is None or one.shift in self.over[there.shift] for w in self.waiting[n])
+
+    def _put_right(self, chosen: list[Choice | None], room: Room) -> list[Choice | None]:
+        turn, tried = in_turn(self.before, [0.0] * len(self.choices)), 0
+        for _ in range(ROUNDS):
+            changed = False
+            for n in turn:
+                better = self._better(n, chosen, room)
+                if better is not None:
+                    self._set(n, better, chosen, room)
+                    changed = True
+                elif self._is_badly_off(n, chosen) and tried < WAYS:
+                    tried += 1
+                    changed = self._make_way(n, chosen, room) or changed
+            if not changed:
+                break
+        return chosen
+
+    def _is_badly_off(self, n: int, chosen: Sequence[Choice | None]) -> bool:
+        """Whether it has no place or is late."""
+        one = chosen[n]
+        return one is None or late_shifts(self.problem.joints[n], one.shift) > 0
+
+    def _cost(self, n: int, one: Choice | None) -> float:
+        return self.without[n] if one is None else self.costs[n][self.choices[n].index(one)]
+
+    def _set(self, n: int, one: Choice | None, chosen: list[Choice | None], room: Room) -> None:
+        there = chosen[n]
+        if there is not None:
+            room.give(there)
+        if one is not None:
+            room.take(one)
+        chosen[n] = one
+
+    def _better(self, n: int, chosen: list[Choice | None], room: Room, but: Place | None = None) -> Choice | None:
+        """The cheapest choice that a joint can go to by itself and that is cheaper than where it is, if it is anywhere.
+
+        `but`: any is good but this place.
+        """
+        there = chosen[n]
+        if there is not None:
+            room.give(there)
+        limit = float("inf")
+        if there is not None and but is None:
+            limit = self.costs[n][self.choices[n].index(there)] - 1e-9
+        found = None
+        for one, cost in zip(self.choices[n], self.costs[n], strict=True):
+            if cost >= limit or one.place == but or not room.fits(one):
+                continue
+            if self._after_all(n, one, chosen) and self._before_all(n, one, chosen):
+                found, limit = one, cost
+        if there is not None:
+            room.take(there)
+        return found
+
+    def _make_way(self, n: int, chosen: list[Choice | None], room: Room) -> bool:
+        """Gives a joint a cheaper place by moving one other out of its way, where that pays; whether it was done."""
+        mine, cost = chosen[n], self._cost(n, chosen[n])
+        self._set(n, None, chosen, room)
+        found: tuple[float, Choice, int, Choice] | None = None
+        for one, new_cost in zip(self.choices[n], self.costs[n], strict=True):
+            gain = cost - new_cost
+            if gain <= 0.0 or not self._after_all(n, one, chosen) or not self._before_all(n, one, chosen):
+                continue
+            for other, there in enumerate(chosen):
+                if there is None or there.shift != one.shift or self.problem.joints[other].pinned:
+                    continue
+                self._set(other, None, chosen, room)
+                if room.fits(one):
+                    self._set(n, one, chosen, room)
+                    away = self._better(other, chosen, room, there.place)
+                    self._set(n, None, chosen, room)
+                    if away is not None:
+                        left = gain - self._cost(other, away) + self._cost(other, there)
+                        if left > 1e-6 and (found is None or left > found[0]):
+                            found = left, one, other, away
+                self._set(other, there, chosen, room)
+        if found is None:
+            self._set(n, mine, chosen, room)
+            return False
+        _, one, other, away = found
+        self._set(other, None, chosen, room)
+        self._set(n, one, chosen, room)
+        self._set(other, away, chosen, room)
+        return True
+
+
+def by_cost(filling: Filling) -> list[Choice | None]:
+    """Each joint in turn, the one due first, to the cheapest place that is left."""
+    urgency = [
+        float(min(last, len(filling.problem.shifts) if joint.latest is None else joint.latest))
+        for joint, last in zip(filling.problem.joints, filling.last, strict=True)
+    ]
+    return filling.fill(urgency, lambda n, k, _one: filling.costs[n][k])

@@ -1,0 +1,376 @@
+"""From an order of work to advice: the moves, what each saves and why, what has to move with it, what is in the way.
+
+A place becomes a start: within its shift a joint that moves is given the cheapest start at which its crew has somebody
+free; where there is none, that place is taken back and the order worked out again. A move is worth its own before and
+after; what cannot be taken without others names them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Final, Literal
+
+from frostshift_rules.order_blocked import Blocked, blocked
+from frostshift_rules.order_choices import late_shifts
+from frostshift_rules.order_of_work import Task, amounts
+from frostshift_rules.order_problem import LeftOut, OrderProblem, Place
+from frostshift_rules.order_solve import Answer, Progress, Stop, StoppedBy, improve, start
+from frostshift_rules.order_value import Broken, Costs, as_it_stands, value
+from frostshift_rules.start_hours import StartHour
+from frostshift_rules.workload import Range
+
+Why = Literal["cannot_stay", "late", "saves", "makes_room"]
+"""Why a joint moves: it cannot be welded where it is; it would be late there; it takes less; it makes room."""
+
+ROUNDS: Final = 4
+"""So often an order is worked out again where a place turns out to have no free start."""
+
+
+@dataclass(frozen=True, slots=True)
+class Saved:
+    """What a move saves: if the steel is as cold as it may be, as it likely is, as warm as it may be; below 0: more."""
+
+    cold: float
+    likely: float
+    warm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Savings:
+    """Fuel [kg], oxygen [m3], current [kWh], torches burning [min]."""
+
+    fuel_kg: Saved
+    oxygen_m3: Saved
+    energy_kwh: Saved
+    torch_minutes: Saved
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """One joint that goes elsewhere.
+
+    Attributes:
+        mark: of the joint.
+        place: where to, in the problem.
+        why: the first of the reasons that holds.
+        reason: of `cannot_stay`, in words, such as a stop by the weather; else empty.
+        shift_before, shift_after: keys of the shifts.
+        crew_before, crew_after: names.
+        before, after: what the plan says of the joint at its present and its new start.
+        late_before, late_after: by how many shifts it is late.
+        saved: by this move alone.
+        along: marks of the moves without which this one breaks a rule.
+    """
+
+    mark: str
+    place: Place
+    why: Why
+    reason: str
+    shift_before: str
+    shift_after: str
+    crew_before: str
+    crew_after: str
+    before: StartHour
+    after: StartHour
+    late_before: int
+    late_after: int
+    saved: Savings
+    along: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """An order of work as a list of moves. Nothing is done until somebody takes some of them.
+
+    Attributes:
+        moves: by new start.
+        saved: by all of them.
+        costs_before, costs_after: item by item [minutes of one pair of hands]; `costs_before` is that of the plan as it
+            stands: a joint that cannot be welded where it is planned counts as one without a place.
+        broken_before: rules that the plan as it stands breaks.
+        without_place: joints for which no place was found, and what is in the way; they stay where they are planned.
+        gap: (cost - bound) / cost, the share that a better order might still save; None: not known.
+        stopped_by: why the search ended; None: there was none yet.
+        first: this is the answer of the relaxation; a better one may follow.
+    """
+
+    moves: tuple[Move, ...]
+    saved: Savings
+    costs_before: Costs
+    costs_after: Costs
+    broken_before: tuple[Broken, ...]
+    without_place: tuple[Blocked, ...]
+    gap: float | None
+    stopped_by: StoppedBy | None
+    first: bool
+
+
+def advise(
+    task: Task,
+    stop: Stop | None = None,
+    told: Callable[[Advice], None] | None = None,
+    progress: Callable[[Progress], None] | None = None,
+    cancelled: Callable[[], bool] | None = None,
+) -> Advice:
+    """The advice for a task.
+
+    Args:
+        task: of `order_task`.
+        stop: when to stop searching.
+        told: called with the advice of the relaxation, before the search.
+        progress: called while searching.
+        cancelled: asked while searching; the best order so far is then the answer.
+    """
+    problem = task.problem
+    first, laid, problem = _with_starts(task, problem, start)
+    if told is not None:
+        told(_advice(task, problem, first, laid, is_first=True))
+    best, laid, problem = _with_starts(
+        task, problem, lambda asked: improve(asked, _still(asked, first), stop, progress, cancelled)
+    )
+    return _advice(task, problem, best, laid, is_first=False, cancelled=cancelled)
+
+
+def _still(problem: OrderProblem, first: Answer) -> Answer:
+    """An answer again for a problem from which places were taken; counted anew."""
+    offered = {joint.mark: {one.place for one in joint.choices} for joint in problem.joints}
+    places = {mark: place if place in offered[mark] else None for mark, place in first.places.items()}
+    return replace(first, places=places, value=value(problem, places))
+
+
+# Starts ---------------------------------------------------------------------------------------------------------------
+
+_Laid = Mapping[str, StartHour]
+
+
+def _with_starts(
+    task: Task, problem: OrderProblem, find: Callable[[OrderProblem], Answer]
+) -> tuple[Answer, _Laid, OrderProblem]:
+    """An order each of whose moves has a start; places without one are taken from the problem on the way."""
+    for _ in range(ROUNDS):
+        answer = find(problem)
+        laid, without = lay_out(task, answer.places)
+        if not without:
+            return answer, laid, problem
+        problem = _without(problem, without)
+    # What still has no start stays where it is, and so does all the rest where that would break a rule.
+    places = dict(answer.places) | {mark: _now(problem, mark) for mark in without}
+    if not value(problem, places).holds:
+        places = as_it_stands(problem)
+    laid, _ = lay_out(task, places)
+    return replace(answer, places=places, value=value(problem, places), stopped_by=answer.stopped_by), laid, problem
+
+
+def _now(problem: OrderProblem, mark: str) -> Place | None:
+    return next(joint.now for joint in problem.joints if joint.mark == mark)
+
+
+NO_START: Final = "beside the crew's other joints no start is free there"
+
+
+def _without(problem: OrderProblem, taken: Mapping[str, Place]) -> OrderProblem:
+    """The problem without a place of some joints."""
+    joints = []
+    for joint in problem.joints:
+        place = taken.get(joint.mark)
+        if place is not None:
+            choices = tuple(one for one in joint.choices if one.place != place)
+            joint = replace(joint, choices=choices, left_out=(*joint.left_out, LeftOut(*place, NO_START)))
+        joints.append(joint)
+    return replace(problem, joints=tuple(joints))
+
+
+def lay_out(task: Task, places: Mapping[str, Place | None]) -> tuple[dict[str, StartHour], dict[str, Place]]:
+    """The start of each joint that moves, and the places of those for which none is free.
+
+    Joints that stay keep their start. The rest are taken longest first; each has the cheapest start at which fewer of
+    its crew's joints are welded than the crew can at once.
+    """
+    known = {joint.mark: joint for joint in task.problem.joints}
+    busy: dict[Place, list[tuple[datetime, datetime]]] = {}
+    for crew_shift, start_utc, end_utc in task.kept:
+        busy.setdefault(crew_shift, []).append((start_utc, end_utc))
+    moving = []
+    for mark, place in places.items():
+        present = task.planned[mark]
+        if place is None or place == known[mark].now:
+            at = known[mark].now if place is None else place
+            if at is not None:
+                busy.setdefault(at, []).append((present.start_utc, present.end_utc))
+        else:
+            moving.append((mark, place))
+    moving.sort(key=lambda one: (task.planned[one[0]].start_utc - task.planned[one[0]].end_utc, one[0]))
+    laid, without = {}, {}
+    for mark, place in moving:
+        there = busy.setdefault(place, [])
+        free = (one for one in task.starts[mark, place[0]] if _at_once(there, one) < task.at_once[place[1]])
+        found = next(free, None)
+        if found is None:
+            without[mark] = place
+        else:
+            laid[mark] = found
+            there.append((found.start_utc, found.end_utc))
+    return laid, without
+
+
+def _at_once(busy: Sequence[tuple[datetime, datetime]], new: StartHour) -> int:
+    """Most of the joints in `busy` that are welded at one moment of the new one."""
+    inside = [(begin, end) for begin, end in busy if begin < new.end_utc and new.start_utc < end]
+    moments = [max(begin, new.start_utc) for begin, _ in inside]
+    return max((sum(begin <= at < end for begin, end in inside) for at in moments), default=0)
+
+
+# Advice ---------------------------------------------------------------------------------------------------------------
+
+
+def _advice(
+    task: Task,
+    problem: OrderProblem,
+    answer: Answer,
+    laid: _Laid,
+    *,
+    is_first: bool,
+    cancelled: Callable[[], bool] | None = None,
+) -> Advice:
+    stands = as_it_stands(problem)
+    before = value(problem, stands)
+    cannot = {mark for one in before.broken if one.name == "not_offered" for mark in one.marks}
+    moved = {mark: place for mark, place in answer.places.items() if mark in laid and place is not None}
+    moves = tuple(
+        sorted(
+            (_move(task, problem, mark, place, laid[mark], moved) for mark, place in moved.items()),
+            key=lambda one: (one.after.start_utc, one.mark),
+        )
+    )
+    without = [mark for mark, place in answer.places.items() if place is None]
+    return Advice(
+        moves=moves,
+        saved=all_saved(moves),
+        costs_before=value(problem, stands | dict.fromkeys(cannot)).costs,
+        costs_after=answer.value.costs,
+        broken_before=before.broken,
+        without_place=() if is_first or not without else blocked(problem, answer.places, cancelled=cancelled),
+        gap=answer.gap,
+        stopped_by=answer.stopped_by,
+        first=is_first,
+    )
+
+
+def _move(
+    task: Task,
+    problem: OrderProblem,
+    mark: str,
+    place: Place,
+    at: StartHour,
+    moved: Mapping[str, Place],
+) -> Move:
+    joint = next(one for one in problem.joints if one.mark == mark)
+    assert joint.now is not None
+    present, now = task.planned[mark], joint.now
+    late_before, late_after = late_shifts(joint, now[0]), late_shifts(joint, place[0])
+    saved = savings(present, at)
+    reason = next((one.reason for one in joint.left_out if (one.shift, one.crew) == now), "")
+    why: Why = "makes_room"
+    if reason:
+        why = "cannot_stay"
+    elif late_after < late_before:
+        why = "late"
+    elif saved.torch_minutes.likely > 0.0 or saved.fuel_kg.likely > 0.0 or saved.energy_kwh.likely > 0.0:
+        why = "saves"
+    return Move(
+        mark=mark,
+        place=place,
+        why=why,
+        reason=reason,
+        shift_before=problem.shifts[now[0]].key,
+        shift_after=problem.shifts[place[0]].key,
+        crew_before=problem.crews[now[1]].name,
+        crew_after=problem.crews[place[1]].name,
+        before=present,
+        after=at,
+        late_before=late_before,
+        late_after=late_after,
+        saved=saved,
+        along=along(problem, {mark}, moved),
+    )
+
+
+def savings(before: StartHour, after: StartHour) -> Savings:
+    """What a joint takes less at one start than at another."""
+    one, other = amounts(before), amounts(after)
+
+    def saved(was: Range, becomes: Range) -> Saved:
+        return Saved(was.high - becomes.high, was.likely - becomes.likely, was.low - becomes.low)
+
+    return Savings(
+        saved(one.fuel_kg, other.fuel_kg),
+        saved(one.oxygen_m3, other.oxygen_m3),
+        saved(one.energy_kwh, other.energy_kwh),
+        saved(one.torch_minutes, other.torch_minutes),
+    )
+
+
+def all_saved(moves: Iterable[Move]) -> Savings:
+    """What some moves save together."""
+    ones = [move.saved for move in moves]
+
+    def total(pick: Callable[[Savings], Saved]) -> Saved:
+        each = [pick(one) for one in ones]
+        return Saved(sum(one.cold for one in each), sum(one.likely for one in each), sum(one.warm for one in each))
+
+    return Savings(
+        total(lambda one: one.fuel_kg),
+        total(lambda one: one.oxygen_m3),
+        total(lambda one: one.energy_kwh),
+        total(lambda one: one.torch_minutes),
+    )
+
+
+def along(problem: OrderProblem, chosen: Collection[str], moved: Mapping[str, Place]) -> tuple[str, ...]:
+    """What has to be taken with some moves, so that no rule is broken that the plan as it stands keeps.
+
+    Args:
+        problem: of the moves.
+        chosen: marks of the moves that are to be taken.
+        moved: all moves, by mark the place; together they break nothing.
+
+    Returns:
+        Marks of the others, sorted; no smaller list may exist, or it may: moves that touch a broken rule are added
+        together.
+    """
+    stands = as_it_stands(problem)
+    already = {_which(one): frozenset(one.marks) for one in value(problem, stands).broken}
+    taken = set(chosen)
+    while True:
+        places = stands | {mark: moved[mark] for mark in taken}
+        # What was broken before may stay so, with the same joints or fewer.
+        new = [one for one in value(problem, places).broken if not set(one.marks) <= already.get(_which(one), set())]
+        left = set(moved) - taken
+        if not new or not left:
+            return tuple(sorted(taken - set(chosen)))
+        touched = {mark for one in new for mark in _touching(problem, one, places, moved)} & left
+        # A rule that none of the moves left is seen to mend is mended by all of them together.
+        taken |= touched or left
+
+
+def _which(rule: Broken) -> tuple[str, ...]:
+    """Tells a broken rule from others, whatever the figures: of a shift's minutes by shift, crew and limit."""
+    if rule.name in _OF_JOINTS:
+        return rule.name, *rule.marks
+    return rule.name, rule.text.partition(", its joints take")[0]
+
+
+_OF_JOINTS: Final = ("not_offered", "too_early", "too_late", "pinned_moved", "before_predecessor")
+
+
+def _touching(
+    problem: OrderProblem, rule: Broken, places: Mapping[str, Place | None], moved: Mapping[str, Place]
+) -> set[str]:
+    """The moves that can mend a broken rule: of joints it names, else those that leave the shift that is too full."""
+    if rule.name in _OF_JOINTS:
+        return set(rule.marks) & set(moved)
+    full = {place[0] for mark in rule.marks if (place := places[mark]) is not None}
+    now = {joint.mark: joint.now for joint in problem.joints}
+    return {mark for mark, to in moved.items() if (was := now[mark]) is not None and was[0] in full and to != was}

@@ -1,0 +1,413 @@
+"""From a site's plan to an order of work: which joints may move, to which shifts and crews, and what they take there.
+
+What a joint takes in a shift is what `start_hours` says of its starts there, so what `make_plan` would say. A shift
+counts with the dearest of its starts that can be named: whichever of them the joint is given, it takes no more. Only
+joints whose present start is known to the last figure may move; the rest stay where the plan has them, take their
+share of crew, torches and hands, and are waited for.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Final
+
+from frostshift_rules.code_table import CodeTable
+from frostshift_rules.job import Joint, Reading, Site
+from frostshift_rules.order_problem import Choice, LeftOut, OrderCrew, OrderJoint, OrderProblem, OrderShift, Place
+from frostshift_rules.plan import is_open
+from frostshift_rules.shifts import ShiftSpan, holding
+from frostshift_rules.start_hours import Against, JointStarts, StartHour, against, next_shifts, start_hours
+from frostshift_rules.work_setup import Crew
+from frostshift_rules.workload import Range, Weather
+
+SHIFTS: Final = 14
+"""Shifts that an order of work looks at: a week of days and nights."""
+MOST_SHIFTS: Final = 21
+STARTS_IN_SHIFT: Final = 4
+"""Starts that are looked at in each shift, evenly from its first full hour to the last at which the weld ends in it."""
+
+_HOUR: Final = timedelta(hours=1)
+
+
+@dataclass(frozen=True, slots=True)
+class Staying:
+    """A joint that an order of work leaves where it is, and why; one sentence."""
+
+    mark: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """What an order of work is worked out from.
+
+    Attributes:
+        problem: as the solver takes it.
+        spans: its shifts.
+        planned: of each joint that may move, its present start.
+        starts: by mark and shift, the starts that may be told there, the cheapest first.
+        kept: crew and shift, begin and end of welding, of joints of these crews that stay.
+        at_once: joints that each crew welds at once.
+        staying: joints that are left where they are.
+        notes: sentences for people: what is waited for in vain.
+    """
+
+    problem: OrderProblem
+    spans: tuple[ShiftSpan, ...]
+    planned: Mapping[str, StartHour]
+    starts: Mapping[tuple[str, int], tuple[StartHour, ...]]
+    kept: tuple[tuple[Place, datetime, datetime], ...]
+    at_once: tuple[int, ...]
+    staying: tuple[Staying, ...]
+    notes: tuple[str, ...]
+
+
+def order_task(
+    site: Site,
+    table: CodeTable,
+    joints: Sequence[Joint],
+    weather: Weather,
+    readings: Sequence[Reading],
+    now_utc: datetime,
+    shifts: int = SHIFTS,
+) -> Task:
+    """The task of a site at `now_utc`; the first five arguments as for `make_plan`.
+
+    Args:
+        site: with its crews and weights.
+        table: of the site.
+        joints: all joints of the site.
+        weather: the forecast.
+        readings: of cold steel.
+        now_utc: the moment of the plan.
+        shifts: so many that have not begun are looked at, 1 to `MOST_SHIFTS`.
+
+    Raises:
+        OrderError: joints that wait for each other in a circle; names them.
+    """
+    ahead = next_shifts(site, now_utc, shifts + len(site.shifts))
+    found = sorted((one for one in ahead if one.start_utc >= now_utc), key=lambda span: span.start_utc)[:shifts]
+    opened = [joint for joint in joints if is_open(joint)]
+    asked = {joint.mark for joint in opened if joint.state == "planned" and site.work.crew(joint.crew) is not None}
+    starts = sorted({at for joint in opened if joint.mark in asked for span in found for at in _starts_in(span, joint)})
+    others = {joint.mark for joint in opened if joint.mark not in asked and holding(found, joint.start_utc) is not None}
+    rows = [
+        row
+        for marks, at in ((asked, starts), (others, []))
+        if found and marks
+        for row in start_hours(site, table, joints, weather, readings, now_utc, at, marks)
+    ]
+    return _Making(site, tuple(found), joints, {row.joint.mark: row for row in rows}, now_utc).task()
+
+
+def _starts_in(span: ShiftSpan, joint: Joint) -> list[datetime]:
+    """Full hours in a shift at which the weld would end in it; none where it is longer than the shift."""
+    first = span.start_utc + timedelta(minutes=-span.start_utc.minute % 60)
+    hours = (span.end_utc - timedelta(hours=joint.hours) - first) // _HOUR
+    if hours < 0:
+        return []
+    steps = min(hours + 1, STARTS_IN_SHIFT)
+    return sorted({first + _HOUR * round(hours * n / max(1, steps - 1)) for n in range(steps)})
+
+
+AGAINST_WORDS: Final[Mapping[Against, str]] = {
+    "stop": "the weather stops it",
+    "weather_unknown": "the weather is not known",
+    "unknown": "its call is not known",
+    "no_time": "there is no heating time",
+    "outside": "outside every shift",
+    "past_shift": "the weld would not end in the shift",
+    "light_up": "light-up would lie before anybody is there",
+}
+
+
+@dataclass(frozen=True)
+class _Making:
+    """The values that the steps below share."""
+
+    site: Site
+    spans: tuple[ShiftSpan, ...]
+    joints: Sequence[Joint]
+    rows: Mapping[str, JointStarts]
+    now_utc: datetime
+
+    def task(self) -> Task:
+        by_name = {joint.mark.casefold(): joint for joint in self.joints}
+        crews = self.site.work.crews
+        staying = {joint.mark: why for joint in self.joints if is_open(joint) and (why := self._stays(joint))}
+        moving = [joint for joint in self.joints if is_open(joint) and joint.mark not in staying]
+        movable = {joint.mark for joint in moving}
+        waits = {joint.mark: list(self._waits(joint, by_name)) for joint in moving}
+        notes = [
+            f"{joint.mark} waits for {mark}, which is not in the schedule: nobody waits for it."
+            for joint in moving
+            for mark in joint.after
+            if mark.casefold() not in by_name
+        ]
+        followed: dict[str, list[Joint]] = {}
+        for joint in self.joints:
+            if joint.mark in staying:
+                for before in self._waits(joint, by_name):
+                    followed.setdefault(before.mark, []).append(joint)
+        starts: dict[tuple[str, int], tuple[StartHour, ...]] = {}
+        made = []
+        for joint in moving:
+            held = [one for one in waits[joint.mark] if one.mark not in movable]
+            after = tuple(one.mark for one in waits[joint.mark] if one.mark in movable)
+            fixed = [self._in_the_way(span, held, followed.get(joint.mark, ())) for span in self.spans]
+            made.append(self._joint(joint, after, fixed, starts))
+        kept = [joint for joint in self.joints if joint.mark in staying]
+        problem = OrderProblem(
+            shifts=tuple(self._shift(span, kept) for span in self.spans),
+            crews=tuple(self._crew(crew, kept) for crew in crews),
+            joints=tuple(made),
+            weights=self.site.work.weights,
+        )
+        planned = {joint.mark: self.rows[joint.mark].planned for joint in moving}
+        return Task(
+            problem=problem,
+            spans=self.spans,
+            planned=planned,
+            starts=starts,
+            kept=tuple(self._kept(kept)),
+            at_once=tuple(crew.at_once for crew in crews),
+            staying=tuple(Staying(mark, why) for mark, why in staying.items()),
+            notes=tuple(dict.fromkeys(notes)),
+        )
+
+    def _kept(self, joints: Iterable[Joint]) -> Iterator[tuple[Place, datetime, datetime]]:
+        for joint in joints:
+            shift, crew = self._shift_of(joint.start_utc), self.site.work.crew(joint.crew)
+            if shift is not None and crew is not None:
+                ends_utc = joint.start_utc + timedelta(hours=joint.hours)
+                yield (shift, self.site.work.crews.index(crew)), joint.start_utc, ends_utc
+
+    def _stays(self, joint: Joint) -> str:
+        """Why a joint is left where it is; empty: it may move."""
+        if joint.state != "planned":
+            return "work on it has begun"
+        if not joint.crew:
+            return "no crew is stated"
+        if self.site.work.crew(joint.crew) is None:
+            return f"crew {joint.crew} is not set up"
+        row, shift = self.rows.get(joint.mark), self._shift_of(joint.start_utc)
+        if row is None or shift is None:
+            return "it is planned outside the shifts that are looked at"
+        if row.planned.call == "unknown":
+            return f"its call is not known where it is planned: {row.planned.reason}".rstrip()
+        if _known(row.planned) is None:
+            return "there is no heating time where it is planned, so nobody can say what a move saves"
+        return ""
+
+    def _shift_of(self, at_utc: datetime) -> int | None:
+        span = holding(self.spans, at_utc)
+        return None if span is None else self.spans.index(span)
+
+    def _waits(self, joint: Joint, by_name: Mapping[str, Joint]) -> Iterator[Joint]:
+        """The joints it has to wait for that are not done."""
+        for mark in joint.after:
+            other = by_name.get(mark.casefold())
+            if other is not None and other.state != "done":
+                yield other
+
+    def _in_the_way(self, span: ShiftSpan, before: Iterable[Joint], after: Iterable[Joint]) -> str:
+        """Why a shift cannot be, by joints that stay and come before or after; empty where it can."""
+        for other in before:
+            if other.state == "postponed":
+                return f"{other.mark} has to be done before and is postponed"
+            if span.start_utc < self._over_utc(other):
+                return f"{other.mark} has to be done before and stays where it is"
+        for other in after:
+            begins = holding(self.spans, other.start_utc)
+            if span.end_utc > (other.start_utc if begins is None else begins.start_utc):
+                return f"{other.mark} comes after it and stays where it is"
+        return ""
+
+    def _over_utc(self, joint: Joint) -> datetime:
+        """When the shift of a joint that stays is over."""
+        span = holding(self.spans, joint.start_utc)
+        ends_utc = joint.start_utc + timedelta(hours=joint.hours)
+        return ends_utc if span is None else max(ends_utc, span.end_utc)
+
+    def _joint(
+        self,
+        joint: Joint,
+        after: tuple[str, ...],
+        fixed: Sequence[str],
+        starts: dict[tuple[str, int], tuple[StartHour, ...]],
+    ) -> OrderJoint:
+        row, crews = self.rows[joint.mark], self.site.work.crews
+        now_shift = self._shift_of(joint.start_utc)
+        assert now_shift is not None
+        own = next(n for n, crew in enumerate(crews) if crew.name.casefold() == joint.crew.casefold())
+        now: Place = now_shift, own
+        choices: list[Choice] = []
+        left_out: list[LeftOut] = []
+        told = []
+        for shift, span in enumerate(self.spans):
+            there, why = self._in_shift(joint, row, shift)
+            told.append(there)
+            why = fixed[shift] or why
+            if not why:
+                starts[joint.mark, shift] = there
+            for number, crew in enumerate(crews):
+                not_theirs = why or self._not_theirs(crew, span, joint, number == own)
+                if not_theirs:
+                    left_out.append(LeftOut(shift, number, not_theirs))
+                else:
+                    choices.append(_choice(joint, shift, number, row.planned, there))
+        latest = None
+        if joint.finish_by_utc is not None:
+            by_utc = joint.finish_by_utc
+            in_time = [n for n, at in enumerate(told) if any(one.end_utc <= by_utc for one in at)]
+            latest = max(in_time, default=-1)
+        offered = any(one.place == now for one in choices)
+        return OrderJoint(
+            mark=joint.mark,
+            choices=tuple(choices),
+            left_out=tuple(left_out),
+            after=after,
+            latest=latest,
+            pinned=joint.pinned and offered,
+            now=now,
+        )
+
+    def _in_shift(self, joint: Joint, row: JointStarts, shift: int) -> tuple[tuple[StartHour, ...], str]:
+        """The starts in a shift that may be told, the cheapest first; else why there is none."""
+        span, planned = self.spans[shift], row.planned
+        at_present = span.start_utc <= planned.start_utc < span.end_utc
+        if joint.pinned and not at_present:
+            return (), "it is pinned to its shift"
+        if at_present:
+            # Within its shift nobody moves it; what else speaks against its start the plan says.
+            stopped = planned.weather_state == "stop"
+            return ((), "the weather stops it where it is planned") if stopped else ((planned,), "")
+        first = bisect_left(row.hours, span.start_utc, key=lambda at: at.start_utc)
+        inside = [at for at in row.hours[first:] if at.start_utc < span.end_utc]
+        inside = [at for at in inside if at.end_utc <= span.end_utc]
+        if not inside:
+            return (), "it takes longer than the shift"
+        if joint.not_before_utc is not None:
+            inside = [at for at in inside if at.start_utc >= joint.not_before_utc]
+            if not inside:
+                return (), "it may not start so early"
+        whys = {at.start_utc: against(at, planned, self.now_utc) for at in inside}
+        told = [at for at in inside if whys[at.start_utc] is None]
+        if not told:
+            worst = next(why for why in whys.values() if why is not None)
+            return (), AGAINST_WORDS[worst]
+        if joint.finish_by_utc is not None:
+            in_time = [at for at in told if at.end_utc <= joint.finish_by_utc]
+            told = in_time or told
+        return tuple(sorted(told, key=lambda at: (_dear(at), at.start_utc))), ""
+
+    def _not_theirs(self, crew: Crew, span: ShiftSpan, joint: Joint, own: bool) -> str:
+        """Why a crew may not weld a joint in a shift; empty where it may."""
+        if crew.shifts and span.shift.name not in crew.shifts:
+            return f"{crew.name} does not work in that shift"
+        if own:
+            return ""
+        if joint.pinned:
+            return "it is pinned to its crew"
+        if crew.processes and joint.process not in crew.processes:
+            return f"{crew.name} does not weld {joint.process or 'a joint whose process is not stated'}"
+        if crew.procedures and joint.procedure not in crew.procedures:
+            return f"{crew.name} is not qualified for {joint.procedure or 'a joint without a procedure'}"
+        return ""
+
+    def _shift(self, span: ShiftSpan, kept: Iterable[Joint]) -> OrderShift:
+        """A shift with the minutes of torches and hands that joints which stay leave in it."""
+        minutes = _minutes(span)
+        torches = sum(source.count for source in self.site.heat_sources if not source.electric)
+        taken = 0.0
+        for joint in kept:
+            row = self.rows.get(joint.mark)
+            if span.start_utc <= joint.start_utc < span.end_utc and row is not None and row.planned.torch_minutes:
+                taken += row.planned.torch_minutes.likely
+        return OrderShift(
+            key=span.key,
+            start_utc=span.start_utc,
+            end_utc=span.end_utc,
+            torch_minutes=max(0.0, torches * minutes - taken),
+            hand_minutes=max(0.0, span.shift.hands * minutes - taken),
+        )
+
+    def _crew(self, crew: Crew, kept: Iterable[Joint]) -> OrderCrew:
+        own = [joint for joint in kept if joint.crew.casefold() == crew.name.casefold() and is_open(joint)]
+        minutes = []
+        for span in self.spans:
+            works = not crew.shifts or span.shift.name in crew.shifts
+            taken = sum(joint.hours * 60.0 for joint in own if span.start_utc <= joint.start_utc < span.end_utc)
+            minutes.append(max(0.0, crew.at_once * _minutes(span) - taken) if works else 0.0)
+        return OrderCrew(crew.name, tuple(minutes))
+
+
+def _minutes(span: ShiftSpan) -> float:
+    return (span.end_utc - span.start_utc).total_seconds() / 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class Amounts:
+    """What a joint takes at a start: fuel [kg], oxygen [m3], current [kWh], torches burning [min]."""
+
+    fuel_kg: Range
+    oxygen_m3: Range
+    energy_kwh: Range
+    torch_minutes: Range
+
+
+def _known(at: StartHour) -> Amounts | None:
+    """What a joint takes at a start; None where any of it is not known."""
+    if at.fuel_kg is None or at.oxygen_m3 is None or at.energy_kwh is None or at.torch_minutes is None:
+        return None
+    return Amounts(at.fuel_kg, at.oxygen_m3, at.energy_kwh, at.torch_minutes)
+
+
+def amounts(at: StartHour) -> Amounts:
+    """What a joint takes at a start that may be told.
+
+    Raises:
+        ValueError: some of it is not known.
+    """
+    known = _known(at)
+    if known is None:
+        raise ValueError(f"what the joint takes at {at.start_utc.isoformat()} is not known")
+    return known
+
+
+def _dear(at: StartHour) -> tuple[float, float, float]:
+    one = amounts(at)
+    return one.torch_minutes.likely, one.fuel_kg.likely, one.energy_kwh.likely
+
+
+def _choice(joint: Joint, shift: int, crew: int, present: StartHour, starts: Sequence[StartHour]) -> Choice:
+    """A place at the dearest of its starts.
+
+    A saving is counted by the likely figure or on the cold side, whichever is less: one that a cold night takes away
+    again is none.
+    """
+    now, there = amounts(present), [amounts(at) for at in starts]
+
+    def most(pick: Callable[[Amounts], Range]) -> tuple[float, float]:
+        """Counted, and on the cold side."""
+        was, ones = pick(now), list(map(pick, there))
+        counted = max(max(one.likely, was.likely + one.high - was.high) for one in ones)
+        return counted, max(one.high for one in ones)
+
+    torch_minutes, _ = most(lambda one: one.torch_minutes)
+    fuel_kg, fuel_cold_kg = most(lambda one: one.fuel_kg)
+    oxygen_m3, oxygen_cold_m3 = most(lambda one: one.oxygen_m3)
+    return Choice(
+        shift=shift,
+        crew=crew,
+        crew_minutes=joint.hours * 60.0,
+        torch_minutes=torch_minutes,
+        hand_minutes=torch_minutes,
+        fuel_kg=fuel_kg,
+        oxygen_m3=oxygen_m3,
+        fuel_cold_kg=fuel_cold_kg,
+        oxygen_cold_m3=oxygen_cold_m3,
+    )

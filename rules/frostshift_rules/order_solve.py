@@ -1,0 +1,433 @@
+"""Finds an order of work: at once from the linear relaxation, better with time, and never worse than what was there.
+
+The only file that knows the solver (HiGHS). Each order is counted again by `order_value` before anybody sees it, and
+one that breaks a rule is dropped. Searching stops by gap or by the count of nodes, so that the same problem gets the
+same order; a limit by the clock is a last resort and said.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Final, Literal
+
+import highspy
+import numpy as np
+from highspy.highs import HighsCallbackEvent
+
+from frostshift_rules.order_greedy import Filling, by_cost
+from frostshift_rules.order_model import Floats, Model, OrderModel, Rows, order_model
+from frostshift_rules.order_problem import Choice, OrderProblem, Place
+from frostshift_rules.order_value import Places, Value, as_it_stands, value
+
+StoppedBy = Literal["optimal", "gap", "nodes", "clock", "cancelled", "gave_up"]
+"""Why the search ended: proven best, near enough, so many nodes, so long, somebody stopped it, the solver failed."""
+Source = Literal["as_it_stands", "greedy", "start", "improved"]
+
+PROVEN_GAP: Final = 1e-6
+"""Below this share of the cost an order counts as the best there is: the solver's own rounding."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """When to stop searching; every default is our choice.
+
+    Attributes:
+        gap: (cost - bound) / cost that is near enough; 0: only a proof.
+        nodes: of the search tree.
+        seconds: by the clock; the order may then differ from one time to the next.
+    """
+
+    gap: float = 0.005
+    nodes: int = 2_000
+    seconds: float = 120.0
+
+
+AT_ONCE: Final = 90
+"""Joints that are placed anew at once while the others stay; ours, by trial on weeks of 200 to 2,000 joints."""
+WINDOW: Final = Stop(gap=0.001, nodes=20)
+"""When to stop with one set of them; ours."""
+PASSES: Final = 4
+"""Times that the week is gone through so, at most."""
+ENOUGH: Final = 0.002
+"""A time that saves less than this share is the last one."""
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far a search is: cost of the best order so far (None: none yet) and bound, in minutes, and the gap."""
+
+    cost: float | None
+    bound: float
+    gap: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """An order of work that breaks no rule.
+
+    Attributes:
+        places: by mark; None: no place.
+        value: what it costs and takes.
+        source: which way it was found.
+        bound: no order costs less [minutes of one pair of hands]; None: not known.
+        stopped_by: why the search ended; None: there was none.
+        nodes: of the search tree that were looked at.
+    """
+
+    places: Mapping[str, Place | None]
+    value: Value
+    source: Source
+    bound: float | None = None
+    stopped_by: StoppedBy | None = None
+    nodes: int = 0
+
+    @property
+    def gap(self) -> float | None:
+        """Share of the cost that may still be saved at most; None: not known."""
+        return None if self.bound is None else gap_of(self.value.costs.total, self.bound)
+
+
+def gap_of(cost: float, bound: float) -> float:
+    """(cost - bound) / cost, never below 0."""
+    return 0.0 if cost <= bound else (cost - bound) / abs(cost)
+
+
+def greedy(problem: OrderProblem) -> Answer:
+    """Joint by joint to the cheapest place that is left, or the plan as it stands where that is no worse."""
+    return _best(problem, [("greedy", _places(problem, by_cost(Filling(problem))))])
+
+
+def start(problem: OrderProblem) -> Answer:
+    """A first order from the linear relaxation, rounded and put right; its bound holds for every order."""
+    filling = Filling(problem)
+    built = order_model(problem, filling.choices)
+    solved = solve(built.model, relaxed=True)
+    found: list[tuple[Source, dict[str, Place | None]]] = [("greedy", _places(problem, by_cost(filling)))]
+    if solved.values is None:
+        return _best(problem, found)
+    found += [("start", _places(problem, chosen)) for chosen in _rounded(built, solved, filling)]
+    return _best(problem, found, solved.bound)
+
+
+def improve(
+    problem: OrderProblem,
+    first: Answer,
+    stop: Stop | None = None,
+    progress: Callable[[Progress], None] | None = None,
+    cancelled: Callable[[], bool] | None = None,
+) -> Answer:
+    """A better order than `first`, as far as it is found until `stop`; `first` itself where none is.
+
+    `progress` is called in the solver's thread whenever the best order or the bound has changed, `cancelled` often; the
+    search ends soon after it says so. What they raise ends the search and is raised here.
+    """
+    stop = stop or Stop()
+    built = order_model(problem)
+    rows = built.model.by_rows()
+    known = built.values(_choices_at(problem, built, first.places))
+    near = _by_windows(problem, built, rows, known, first.bound, stop, progress, cancelled)
+    found: list[tuple[Source, Mapping[str, Place | None]]] = [
+        (first.source, first.places),
+        ("improved", _places(problem, built.chosen(near.values))),
+    ]
+    if near.stopped_by is not None:
+        return _told(_best(problem, found, first.bound, near.stopped_by))
+    solved = solve(
+        built.model,
+        replace(stop, seconds=max(0.0, stop.seconds - near.seconds)),
+        rows=rows,
+        first=near.values,
+        progress=progress,
+        cancelled=cancelled,
+    )
+    if solved.values is not None:
+        found.append(("improved", _places(problem, built.chosen(solved.values))))
+    bounds = [bound for bound in (first.bound, solved.bound) if bound is not None]
+    return _told(_best(problem, found, max(bounds, default=None), solved.stopped_by, solved.nodes))
+
+
+def _told(answer: Answer) -> Answer:
+    """The answer; one that came near enough and turns out to be as good as its bound is proven."""
+    proven = answer.stopped_by == "gap" and answer.gap is not None and answer.gap <= PROVEN_GAP
+    return replace(answer, stopped_by="optimal") if proven else answer
+
+
+def _choices_at(problem: OrderProblem, built: OrderModel, places: Places) -> list[Choice | None]:
+    return [
+        next((one for one in ones if one.place == places.get(joint.mark)), None)
+        for joint, ones in zip(problem.joints, built.choices, strict=True)
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class _Near:
+    """An order after a search of its neighbours; `stopped_by` None: neither near enough yet nor stopped."""
+
+    values: Floats
+    seconds: float
+    stopped_by: StoppedBy | None
+
+
+def _by_windows(
+    problem: OrderProblem,
+    built: OrderModel,
+    rows: Rows,
+    values: Floats,
+    bound: float | None,
+    stop: Stop,
+    progress: Callable[[Progress], None] | None,
+    cancelled: Callable[[], bool] | None,
+) -> _Near:
+    """Joints of a few shifts in a row, and all without a place, are placed anew while the others stay, from week's end
+    to end and again while that helps much. On large problems the solver finds little by itself before its first cut.
+    """
+    costs, seconds = np.array(built.model.cost), 0.0
+    for _ in range(PASSES):
+        before = float(costs @ values)
+        for window in _windows(problem, built, values):
+            cost = float(costs @ values)
+            if bound is not None and gap_of(cost, bound) <= stop.gap:
+                return _Near(values, seconds, "gap")
+            upper, lower = _held_but(built, values, window)
+            part = replace(built.model, lower=lower, upper=upper)
+            aim = replace(WINDOW, seconds=max(0.0, stop.seconds - seconds))
+            solved = solve(part, aim, rows=rows, first=values, cancelled=cancelled)
+            seconds += solved.seconds
+            if solved.values is not None and float(costs @ solved.values) < cost - 1e-6:
+                values = np.round(solved.values)
+                if progress is not None and bound is not None:
+                    progress(Progress(cost := float(costs @ values), bound, gap_of(cost, bound)))
+            if solved.stopped_by in {"clock", "cancelled"}:
+                return _Near(values, seconds, solved.stopped_by)
+        if float(costs @ values) > before * (1.0 - ENOUGH):
+            break
+    return _Near(values, seconds, None)
+
+
+def _windows(problem: OrderProblem, built: OrderModel, values: Floats) -> Iterator[frozenset[int]]:
+    """Shifts in a row, each set with half of the one before, so many that a few more than `AT_ONCE` joints are in it."""
+    chosen = built.chosen(values)
+    count = Counter(one.shift for one in chosen if one is not None)
+    used = sorted(count)
+    each = max(1, sum(count.values()) // max(1, len(used)))
+    wide = max(3, AT_ONCE // each)
+    for begin in range(0, max(1, len(used) - (wide + 1) // 2), max(1, wide // 2)):
+        yield frozenset(used[begin : begin + wide])
+
+
+def _held_but(built: OrderModel, values: Floats, shifts: frozenset[int]) -> tuple[list[float], list[float]]:
+    """Upper and lower ends of the columns by which all joints stay, but those in some shifts or in none."""
+    upper, lower = list(built.model.upper), list(built.model.lower)
+    for n, one in enumerate(built.chosen(values)):
+        if one is not None and one.shift not in shifts:
+            column = built.first[n] + built.choices[n].index(one)
+            for k in (*range(built.first[n], built.first[n] + len(built.choices[n])), built.without[n]):
+                upper[k] = lower[k] = float(k == column)
+    return upper, lower
+
+
+def _places(problem: OrderProblem, chosen: Sequence[Choice | None]) -> dict[str, Place | None]:
+    return {joint.mark: None if one is None else one.place for joint, one in zip(problem.joints, chosen, strict=True)}
+
+
+def _best(
+    problem: OrderProblem,
+    found: Iterable[tuple[Source, Mapping[str, Place | None]]],
+    bound: float | None = None,
+    stopped_by: StoppedBy | None = None,
+    nodes: int = 0,
+) -> Answer:
+    """The cheapest order that breaks no rule: of equal ones the plan as it stands, then the first found."""
+    nothing: dict[str, Place | None] = {joint.mark: None for joint in problem.joints}
+    ways: list[tuple[Source, Mapping[str, Place | None]]] = [
+        ("as_it_stands", as_it_stands(problem)),
+        *found,
+        ("greedy", nothing),  # breaks no rule whatever the problem
+    ]
+    answers = [Answer(places, value(problem, places), source, bound, stopped_by, nodes) for source, places in ways]
+    return min((one for one in answers if one.value.holds), key=lambda one: round(one.value.costs.total, 6))
+
+
+def _rounded(built: OrderModel, solved: Solved, filling: Filling) -> list[list[Choice | None]]:
+    """Orders from the relaxation: joints by their mean shift in it, each to the place it prices or likes best."""
+    assert solved.values is not None
+    share, price = solved.values, solved.prices
+    mean = []
+    for first, ones in zip(built.first, built.choices, strict=True):
+        parts = share[first : first + len(ones)]
+        placed = float(parts.sum())
+        shifts = np.array([one.shift for one in ones], dtype=float)
+        mean.append(float(parts @ shifts) / placed if placed > 1e-9 else math.inf)
+    # Rounded, so that the last digit of a solution does not decide.
+    shares, prices = np.round(share, 6), np.round(price, 6)
+
+    def by_price(n: int, k: int, _one: Choice) -> float:
+        return float(prices[built.first[n] + k])
+
+    def by_share(n: int, k: int, one: Choice) -> float:
+        return -1e9 * float(shares[built.first[n] + k]) + by_price(n, k, one)
+
+    urgency = [round(one, 6) for one in mean]
+    whole = {
+        n: ones[k]
+        for n, (first, ones) in enumerate(zip(built.first, built.choices, strict=True))
+        for k in range(len(ones))
+        if shares[first + k] >= 0.999
+    }
+    return [filling.fill(urgency, rank, held) for rank in (by_price, by_share) for held in (whole, {})]
+
+
+@dataclass(frozen=True, slots=True)
+class Solved:
+    """What the solver says of a model.
+
+    Attributes:
+        values: of the columns in the best answer; None: none was found.
+        prices: reduced costs of the columns; only of a relaxation.
+        bound: nothing costs less; None: not known.
+        stopped_by: why it ended.
+        nodes: of the search tree.
+        none_there: it is proven that no answer exists.
+        seconds: by the solver's clock.
+    """
+
+    values: Floats | None
+    prices: Floats
+    bound: float | None
+    stopped_by: StoppedBy
+    nodes: int
+    none_there: bool = False
+    seconds: float = 0.0
+
+
+class _Quiet(highspy.Highs):
+    """The solver without a word on the terminal, which it else greets from its constructor on."""
+
+    def enableCallbacks(self) -> None:
+        self.silent()
+        super().enableCallbacks()
+
+
+_STOPPED: Final[Mapping[str, StoppedBy]] = {
+    "kOptimal": "gap",
+    "kSolutionLimit": "nodes",
+    "kTimeLimit": "clock",
+    "kInterrupt": "cancelled",
+}
+
+
+def solve(
+    model: Model,
+    stop: Stop | None = None,
+    *,
+    relaxed: bool = False,
+    rows: Rows | None = None,
+    first: Floats | None = None,
+    progress: Callable[[Progress], None] | None = None,
+    cancelled: Callable[[], bool] | None = None,
+) -> Solved:
+    """The cheapest answer of a model, one thread, the same each time unless stopped by clock or by `cancelled`.
+
+    `rows` are the model's own (`by_rows`), where they are there already.
+    """
+    stop = stop or Stop()
+    if not model.cost:
+        return Solved(np.zeros(0), np.zeros(0), 0.0, "optimal", 0)
+    highs = _Quiet()
+    watch = _Watch(progress, cancelled)
+    try:
+        for name, setting in (
+            ("threads", 1),
+            ("random_seed", 0),
+            ("mip_rel_gap", stop.gap),
+            ("mip_abs_gap", 1e-6),
+            ("mip_max_nodes", stop.nodes),
+            ("time_limit", stop.seconds),
+        ):
+            highs.setOptionValue(name, setting)
+        starts, index, factors = rows or model.by_rows()
+        highs.passModel(
+            len(model.cost),
+            len(model.columns),
+            len(index),
+            int(highspy.MatrixFormat.kRowwise),
+            int(highspy.ObjSense.kMinimize),
+            0.0,
+            np.array(model.cost),
+            np.array(model.lower),
+            np.array(model.upper),
+            np.array(model.row_lower),
+            np.array(model.row_upper),
+            starts,
+            index,
+            factors,
+            np.array([0 if relaxed else int(one) for one in model.whole], dtype=np.int32),
+        )
+        if first is not None:
+            highs.setSolution(len(first), np.arange(len(first), dtype=np.int32), first)
+        highs.cbMipInterrupt.subscribe(watch.look)
+        highs.cbSimplexInterrupt.subscribe(watch.look)
+        highs.run()
+        if watch.raised is not None:
+            raise watch.raised
+        return _solved(highs, relaxed)
+    finally:
+        highs.disableCallbacks()  # they hold the solver, and it them: nothing would ever be freed
+        highs.clear()
+
+
+def _solved(highs: highspy.Highs, relaxed: bool) -> Solved:
+    status = highs.getModelStatus()
+    info = highs.getInfo()
+    stopped_by = _STOPPED.get(status.name, "gave_up")
+    solution = highs.getSolution()
+    if relaxed:
+        if status != highspy.HighsModelStatus.kOptimal:
+            none_there = status == highspy.HighsModelStatus.kInfeasible
+            return Solved(None, np.zeros(0), None, stopped_by, 0, none_there)
+        values, prices = np.array(solution.col_value), np.array(solution.col_dual)
+        return Solved(values, prices, float(info.objective_function_value), "optimal", 0)
+    feasible = info.primal_solution_status == int(highspy.SolutionStatus.kSolutionStatusFeasible)
+    bound = float(info.mip_dual_bound)
+    return Solved(
+        values=np.array(solution.col_value) if feasible else None,
+        prices=np.zeros(0),
+        bound=bound if math.isfinite(bound) else None,
+        stopped_by="optimal" if stopped_by == "gap" and info.mip_gap <= PROVEN_GAP else stopped_by,
+        nodes=int(info.mip_node_count),
+        none_there=status == highspy.HighsModelStatus.kInfeasible,
+        seconds=float(highs.getRunTime()),
+    )
+
+
+class _Watch:
+    """Tells how far the solver is, and it to stop; what is raised on the way waits until it has stopped."""
+
+    def __init__(self, progress: Callable[[Progress], None] | None, cancelled: Callable[[], bool] | None) -> None:
+        self._progress, self._cancelled = progress, cancelled
+        self._told: tuple[float, float] | None = None
+        self.raised: BaseException | None = None
+
+    def look(self, event: HighsCallbackEvent) -> None:
+        """Called by the solver, often."""
+        try:
+            if self.raised is None and self._progress is not None:
+                self._tell(event, self._progress)
+            if self.raised is not None or (self._cancelled is not None and self._cancelled()):
+                event.interrupt()
+        except BaseException as error:
+            self.raised = error
+            event.interrupt()
+
+    def _tell(self, event: HighsCallbackEvent, progress: Callable[[Progress], None]) -> None:
+        if event.callback_type != highspy.cb.HighsCallbackType.kCallbackMipInterrupt:
+            return
+        cost, bound = event.data_out.mip_primal_bound, event.data_out.mip_dual_bound
+        if self._told == (cost, bound) or not math.isfinite(bound):
+            return
+        self._told = cost, bound
+        known = math.isfinite(cost)
+        progress(Progress(cost if known else None, bound, gap_of(cost, bound) if known else None))

@@ -1,0 +1,79 @@
+"""The best order of work by trying every one: no solver, no model, none of the code that finds or counts orders.
+
+It reads the fields of a problem and nothing else, and it states each rule anew.
+"""
+
+from __future__ import annotations
+
+from frostshift_rules.order_problem import Choice, OrderJoint, OrderProblem
+
+
+def cheapest(problem: OrderProblem) -> float:
+    """The least cost of all orders that break no rule [minutes of one pair of hands]."""
+    return min(_orders(problem, list(problem.joints), {}))
+
+
+def _orders(problem: OrderProblem, rest: list[OrderJoint], had: dict[str, Choice | None]) -> list[float]:
+    """Least cost over all ways to place the rest, as a list of one (or none, where a limit is passed already)."""
+    if _full(problem, had):
+        return []
+    if not rest:
+        return [_cost(problem, had)] if _in_sequence(problem, had) else []
+    first, *others = rest
+    best: list[float] = []
+    for one in (None, *first.choices):
+        if one is not None and not _own_rules(first, one):
+            continue
+        found = _orders(problem, others, {**had, first.mark: one})
+        best = [min([*best, *found])] if best or found else []
+    return best
+
+
+def _own_rules(joint: OrderJoint, one: Choice) -> bool:
+    if joint.pinned and (one.shift, one.crew) != joint.now:
+        return False
+    if one.shift < joint.earliest:
+        return False
+    return not (joint.latest_is_hard and joint.latest is not None and one.shift > joint.latest)
+
+
+def _full(problem: OrderProblem, had: dict[str, Choice | None]) -> bool:
+    ones = [one for one in had.values() if one is not None]
+    for s, shift in enumerate(problem.shifts):
+        here = [one for one in ones if one.shift == s]
+        if shift.torch_minutes is not None and sum(one.torch_minutes for one in here) > shift.torch_minutes:
+            return True
+        if shift.hand_minutes is not None and sum(one.hand_minutes for one in here) > shift.hand_minutes:
+            return True
+        for c, crew in enumerate(problem.crews):
+            if sum(one.crew_minutes for one in here if one.crew == c) > crew.minutes[s]:
+                return True
+    return False
+
+
+def _in_sequence(problem: OrderProblem, had: dict[str, Choice | None]) -> bool:
+    for joint in problem.joints:
+        one = had[joint.mark]
+        for mark in joint.after if one is not None else ():
+            other = had[mark]
+            if other is None or problem.shifts[other.shift].end_utc > problem.shifts[one.shift].start_utc:
+                return False
+    return True
+
+
+def _cost(problem: OrderProblem, had: dict[str, Choice | None]) -> float:
+    price, cost = problem.weights, 0.0
+    for joint in problem.joints:
+        one = had[joint.mark]
+        shift = len(problem.shifts) if one is None else one.shift
+        if joint.latest is not None and shift > joint.latest:
+            cost += (shift - joint.latest) * price.shift_late
+        if one is None:
+            cost += price.not_placed
+            cost += price.pin_lost if joint.pinned else 0.0
+            continue
+        cost += price.fuel_kg * one.fuel_kg + price.oxygen_m3 * one.oxygen_m3 + price.hand_minute * one.hand_minutes
+        if joint.now:
+            cost += price.move if joint.now[0] != one.shift else 0.0
+            cost += price.crew_change if joint.now[1] != one.crew else 0.0
+    return cost

@@ -1,0 +1,339 @@
+"""Advice on a site's own plan, held against `make_plan` and counted again joint by joint. Sites are invented."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from tests.rules.plan_builders import FIRST, HOURS, NOW, TABLE, hours, joint, mm, site, weather
+
+from frostshift_rules.job import Joint, Procedure, Shift, Site
+from frostshift_rules.order_moves import Advice, Move, advise, all_saved, along, lay_out
+from frostshift_rules.order_of_work import Task, order_task
+from frostshift_rules.order_problem import OrderError, Weights
+from frostshift_rules.order_solve import Stop
+from frostshift_rules.order_value import as_it_stands, value
+from frostshift_rules.plan import make_plan
+from frostshift_rules.surroundings import Floats
+from frostshift_rules.work_setup import Crew, WorkSetup
+
+DAY_1, NIGHT_1, DAY_2 = "2026-01-12 day", "2026-01-12 night", "2026-01-13 day"
+PROVEN = Stop(gap=0.0, nodes=100_000, seconds=120.0)
+
+
+def at(day: int, hour: int) -> datetime:
+    return datetime(2026, 1, day, hour, tzinfo=NOW.tzinfo)
+
+
+def warming() -> Floats:
+    """-15 °C, from noon of the 12th on +4 °C: what is welded in the first day shift needs more heat."""
+    air = np.full(HOURS, -15.0)
+    air[60:] = np.linspace(-15.0, 8.0, HOURS - 60)
+    return air
+
+
+def crews(*made: Crew) -> Site:
+    return site(work=WorkSetup(made or (Crew("north", 2), Crew("south", 2)), Weights(move=1.0, crew_change=1.0)))
+
+
+def weld(mark: str, start_utc: datetime, crew: str = "north", **fields: Any) -> Joint:
+    return joint(mm(60.0), mm(60.0), mark=mark, start_utc=start_utc, crew=crew, weld_length_mm=2_000.0, **fields)
+
+
+def task(joints: Sequence[Joint], of: Site | None = None, air_c: Floats | float | None = None, **fields: Any) -> Task:
+    made = weather(warming() if air_c is None else air_c)
+    return order_task(of or crews(), TABLE, joints, made, fields.pop("readings", ()), NOW, **fields)
+
+
+def advice(joints: Sequence[Joint], of: Site | None = None, air_c: Floats | float | None = None) -> Advice:
+    return advise(task(joints, of, air_c), PROVEN)
+
+
+def move(found: Advice, mark: str) -> Move:
+    return next(one for one in found.moves if one.mark == mark)
+
+
+def after(joints: Iterable[Joint], moves: Iterable[Move]) -> list[Joint]:
+    """The schedule with the moves taken."""
+    to = {one.mark: one for one in moves}
+    return [
+        replace(one, start_utc=to[one.mark].after.start_utc, crew=to[one.mark].crew_after) if one.mark in to else one
+        for one in joints
+    ]
+
+
+def test_a_joint_waits_for_the_warmer_day() -> None:
+    joints = [weld("A", at(12, 8))]
+    found = advice(joints)
+    (one,) = found.moves
+    assert (one.mark, one.why, one.shift_before, one.shift_after, one.along) == ("A", "saves", DAY_1, DAY_2, ())
+    assert one.saved.torch_minutes.likely > 1.0, "the move itself has its price"
+    assert one.saved.torch_minutes.cold >= 0.0
+    assert found.saved == all_saved([one]) == one.saved
+    assert (found.stopped_by, found.gap, found.first) == ("optimal", 0.0, False)
+
+
+def test_what_a_move_says_is_what_the_plan_says_afterwards() -> None:
+    joints = [weld(f"J{n}", at(12, 7 + n), hours=1.0 + n / 2) for n in range(5)]
+    found = advice(joints)
+    assert len(found.moves) >= 3
+    plan = make_plan(crews(), TABLE, after(joints, found.moves), weather(warming()), (), NOW)
+    planned = {one.joint.mark: one for one in plan.joints}
+    for one in found.moves:
+        then = planned[one.mark]
+        assert then.call == one.after.call != "unknown"
+        assert then.weather_state == one.after.weather_state != "stop"
+        assert then.shift_key == one.shift_after
+        assert (then.heat.minutes if then.heat else None) == (one.after.minutes if then.heat else None)
+    before = make_plan(crews(), TABLE, joints, weather(warming()), (), NOW)
+
+    def likely(of: Any) -> float:
+        return sum(shift.heat_minutes.likely for shift in of.shifts)
+
+    assert likely(before) - likely(plan) == pytest.approx(found.saved.torch_minutes.likely)
+
+
+def test_a_stop_where_it_is_planned_moves_it() -> None:
+    """AWS D1.1:2015 5.12.2 (no welding below 0 °F / -18 °C) as the table has it; from memory."""
+    air = np.full(HOURS, -30.0)
+    air[66:] = -5.0
+    found = advice([weld("A", at(12, 8))], air_c=air)
+    assert (move(found, "A").why, move(found, "A").reason) == (
+        "cannot_stay",
+        "the weather stops it where it is planned",
+    )
+    assert found.costs_before.not_placed == 5_000.0, "it has no place where it is"
+    assert found.costs_after.total < found.costs_before.total
+    assert move(found, "A").before.weather_state == "stop"
+    assert found.broken_before[0].name == "not_offered"
+
+
+def test_nothing_is_told_that_is_stopped_or_not_known() -> None:
+    air = warming()
+    air[66:] = -30.0
+    found = advice([weld("A", at(12, 8))], air_c=air)
+    assert found.moves == ()
+    reasons = {one.reason for one in task([weld("A", at(12, 8))], air_c=air).problem.joints[0].left_out}
+    assert "the weather stops it" in reasons
+    short = warming()
+    short[66:] = np.nan
+    assert advice([weld("A", at(12, 8))], air_c=short).moves == ()
+
+
+def test_joints_that_cannot_be_judged_stay_with_the_reason() -> None:
+    joints = [
+        weld("begun", at(12, 8), state="heating"),
+        weld("nobody", at(12, 8), crew=""),
+        weld("other", at(12, 8), crew="east"),
+        weld("far", at(20, 8)),
+        weld("now", at(12, 2)),
+        replace(weld("steel", at(12, 8)), parts=(mm(40.0, "no such steel"),)),
+        weld("flame", at(12, 8), heat_source="gone"),
+        weld("done", at(12, 8), state="done"),
+    ]
+    made = task(joints)
+    assert made.problem.joints == ()
+    said = {one.mark: one.reason for one in made.staying}
+    assert said.pop("steel").startswith("its call is not known where it is planned: ")
+    assert said == {
+        "begun": "work on it has begun",
+        "nobody": "no crew is stated",
+        "other": "crew east is not set up",
+        "far": "it is planned outside the shifts that are looked at",
+        "now": "it is planned outside the shifts that are looked at",
+        "flame": "there is no heating time where it is planned, so nobody can say what a move saves",
+    }
+    assert advise(made).moves == ()
+
+
+def test_what_is_pinned_stays() -> None:
+    joints = [weld("A", at(12, 8), pinned=True), weld("B", at(12, 8))]
+    found = advice(joints)
+    assert [one.mark for one in found.moves] == ["B"]
+
+
+def test_what_comes_first_is_over_before() -> None:
+    """B is cheapest in the second day shift, and A, which comes after it, then has no shift left in the forecast."""
+    joints = [weld("B", at(12, 8)), weld("A", at(13, 8), after=("b",))]
+    found = advice(joints)
+    places = {one.mark: one.after.start_utc for one in found.moves}
+    ends = places.get("B", joints[0].start_utc) + timedelta(hours=2)
+    assert ends <= places.get("A", joints[1].start_utc)
+    for one in (value_of := task(joints)).problem.joints:
+        assert one.after == (("B",) if one.mark == "A" else ())
+    assert not value(value_of.problem, as_it_stands(value_of.problem)).broken
+
+
+def test_joints_that_stay_are_waited_for() -> None:
+    begun = weld("begun", at(12, 10), state="in_progress")
+    joints = [begun, weld("A", at(13, 8), after=("begun",)), weld("late", at(13, 8), crew="east", after=("C",))]
+    made = task([*joints, weld("C", at(12, 8))])
+    by_mark = {one.mark: one for one in made.problem.joints}
+    first = {one.place[0]: one for one in by_mark["A"].choices}
+    assert 0 not in first, "the shift of the joint that has begun"
+    assert {one.reason for one in by_mark["A"].left_out} >= {"begun has to be done before and stays where it is"}
+    assert {one.place[0] for one in by_mark["C"].choices} == {0, 1}
+    assert "late comes after it and stays where it is" in {one.reason for one in by_mark["C"].left_out}
+    gone = task([weld("A", at(13, 8), after=("P",)), weld("P", at(12, 8), state="postponed")])
+    assert {one.reason for one in gone.problem.joints[0].left_out} == {"P has to be done before and is postponed"}
+    nobody = task([weld("A", at(13, 8), after=("X", "D")), weld("D", at(12, 8), state="done")])
+    assert nobody.notes == ("A waits for X, which is not in the schedule: nobody waits for it.",)
+    assert nobody.problem.joints[0].after == ()
+
+
+def test_a_circle_is_named() -> None:
+    joints = [
+        weld("A", at(12, 8), after=("C",)),
+        weld("B", at(12, 8), after=("A",)),
+        weld("C", at(12, 8), after=("B",)),
+    ]
+    with pytest.raises(OrderError, match="wait for each other: A after C after B after A"):
+        task(joints)
+
+
+def test_dates_are_kept() -> None:
+    made = task([weld("A", at(12, 8), not_before_utc=at(12, 15), finish_by_utc=at(13, 13))])
+    (one,) = made.problem.joints
+    assert one.latest is not None
+    assert made.spans[one.latest].key == DAY_2
+    assert all(start.start_utc >= at(12, 15) for shift in (1, 2, 3) for start in made.starts.get(("A", shift), ()))
+    assert {start.end_utc <= at(13, 13) for start in made.starts["A", 2]} == {True}
+    early = task([weld("A", at(12, 8), not_before_utc=at(13, 12))])
+    assert "it may not start so early" in {left.reason for left in early.problem.joints[0].left_out if left.shift == 1}
+    due = task([weld("A", at(12, 8), finish_by_utc=at(12, 5))])
+    assert due.problem.joints[0].latest == -1
+    here = task([weld("A", at(12, 14), finish_by_utc=at(12, 15))])
+    assert here.problem.joints[0].latest == -1, "in its own shift it is not moved, and there it is late"
+
+
+def test_crews_weld_what_and_when_they_may() -> None:
+    north = Crew("north", 1, ("day",), ("FCAW-S",))
+    south = Crew("south", 1, (), ("SMAW",))
+    west = Crew("west", 1, (), (), ("P-2",))
+    of = replace(crews(north, south, west), procedures=(Procedure("P-1"), Procedure("P-2")))
+    (one,) = task([weld("A", at(12, 8), procedure="P-1")], of).problem.joints
+    assert {choice.crew for choice in one.choices} == {0}
+    assert {choice.shift for choice in one.choices} <= {0, 2}
+    said = {(left.crew, left.reason) for left in one.left_out}
+    assert (0, "north does not work in that shift") in said
+    assert (1, "south does not weld FCAW-S") in said
+    assert (2, "west is not qualified for P-1") in said
+
+
+def test_minutes_that_others_take_are_gone() -> None:
+    kept = weld("kept", at(12, 8), state="in_progress", hours=3.0)
+    made = task([kept, weld("A", at(12, 8))])
+    north, south = made.problem.crews
+    assert north.minutes[:3] == (2 * 720.0 - 180.0, 1440.0, 1440.0)
+    assert south.minutes[0] == 1440.0
+    first, second = made.problem.shifts[:2]
+    assert first.torch_minutes is not None
+    assert second.torch_minutes == 4 * 720.0
+    assert first.torch_minutes < second.torch_minutes
+    assert first.hand_minutes == pytest.approx(first.torch_minutes - 2 * 720.0), (
+        "two people hold torches, four torches are there"
+    )
+
+
+def test_no_crew_welds_more_at_once_than_it_can() -> None:
+    joints = [weld(f"J{n}", at(12, 8), crew="north", hours=3.0) for n in range(8)]
+    found = advice(joints, crews(Crew("north", 8), Crew("south", 1)))
+    moved = [one for one in found.moves if one.crew_after == "south"]
+    for one in moved:
+        there = [other for other in moved if other.shift_after == one.shift_after]
+        busy = sum(other.after.start_utc <= one.after.start_utc < other.after.end_utc for other in there)
+        assert busy <= 1
+
+
+def test_a_place_without_a_free_start_is_given_up() -> None:
+    """A lies over all of the crew's second shift: B finds no start beside it, whatever the minutes say."""
+    joints = [weld("A", at(13, 7), hours=10.0, pinned=True), weld("B", at(12, 8), hours=2.0)]
+    of = crews(Crew("north", 1))
+    made = task(joints, of)
+    laid, without = lay_out(made, {"A": (2, 0), "B": (2, 0)})
+    assert (laid, without) == ({}, {"B": (2, 0)})
+    assert all(one.shift_after != DAY_2 for one in advise(made, PROVEN).moves)
+
+
+SHIFTS = st.sampled_from([at(12, 8), at(12, 11), at(12, 20), at(13, 9), at(13, 20)])
+
+
+@st.composite
+def jobs(draw: st.DrawFn) -> list[Joint]:
+    made = []
+    for n in range(draw(st.integers(2, 7))):
+        before = draw(st.lists(st.sampled_from([one.mark for one in made]), max_size=2, unique=True)) if made else []
+        made.append(
+            weld(
+                f"J{n}",
+                draw(SHIFTS),
+                draw(st.sampled_from(["north", "south"])),
+                hours=draw(st.sampled_from([1.0, 2.5, 6.0])),
+                after=tuple(before),
+                pinned=draw(st.booleans()) and draw(st.booleans()),
+                state=draw(st.sampled_from(["planned"] * 5 + ["in_progress"])),
+            )
+        )
+    return made
+
+
+@settings(max_examples=25, deadline=None)
+@given(jobs(), st.integers(1, 2), st.data())
+def test_any_part_of_the_advice_breaks_no_rule_that_was_kept(
+    joints: list[Joint], at_once: int, data: st.DataObject
+) -> None:
+    of = crews(Crew("north", at_once), Crew("south", 1, ("day",)))
+    made = task(joints, of)
+    found = advise(made, PROVEN)
+    moved = {one.mark: one.place for one in found.moves}
+    stands = as_it_stands(made.problem)
+    was = value(made.problem, stands).broken
+    whole = value(made.problem, {**stands, **moved})
+    assert not [one for one in whole.broken if not set(one.marks) & {b.mark for b in found.without_place}] or was
+    by_mark = {one.mark: one for one in joints}
+    for one in found.moves:
+        assert not by_mark[one.mark].pinned
+        assert by_mark[one.mark].state == "planned"
+        assert one.after.weather_state not in ("stop", "unknown")
+        assert one.after.call != "unknown"
+    if not moved:
+        return
+    chosen = set(data.draw(st.lists(st.sampled_from(sorted(moved)), min_size=1, unique=True)))
+    needed = along(made.problem, chosen, moved)
+    taken = chosen | set(needed)
+    now = value(made.problem, {**stands, **{mark: moved[mark] for mark in taken}}).broken
+    old = {(one.name, one.text.partition(", its joints take")[0]) for one in was}
+    for rule in now:
+        key = rule.name, rule.text.partition(", its joints take")[0]
+        assert (
+            taken == set(moved) or key in old or any(rule.name == one.name and rule.marks == one.marks for one in was)
+        )
+
+
+def test_the_first_answer_is_told_before_the_search() -> None:
+    told: list[Advice] = []
+    found = advise(task([weld(f"J{n}", at(12, 8)) for n in range(4)]), PROVEN, told=told.append)
+    assert [one.first for one in told] == [True]
+    assert not found.first
+    assert found.costs_after.total <= told[0].costs_after.total + 1e-9
+
+
+def test_a_week_without_shifts_or_crews_is_no_error() -> None:
+    assert advise(task([weld("A", at(12, 8))], replace(crews(), shifts=()))).moves == ()
+    assert advise(task([weld("A", at(12, 8))], site())).moves == ()
+    no_weather = order_task(crews(), TABLE, [weld("A", at(12, 8))], weather(hours(), freshness="unusable"), (), NOW)
+    assert no_weather.staying[0].reason.startswith("its call is not known")
+    assert FIRST < NOW
+
+
+def test_a_joint_longer_than_every_other_shift_stays() -> None:
+    short = Shift("day", NOW.time().replace(hour=6), NOW.time().replace(hour=10))
+    of = replace(crews(), shifts=(short,))
+    made = task([weld("A", at(12, 6), hours=6.0)], of)
+    assert {one.reason for one in made.problem.joints[0].left_out} == {"it takes longer than the shift"}
