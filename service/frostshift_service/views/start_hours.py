@@ -16,6 +16,7 @@ from frostshift_rules.shifts import ShiftSpan
 from frostshift_rules.start_hours import (
     HOURS,
     Against,
+    Bars,
     CheapestStart,
     JointStarts,
     NoHeatSpell,
@@ -52,8 +53,9 @@ WHAT_IT_IS: Final = (
 HOW_CHEAPEST: Final = (
     "Cheapest start: least gas on the cold side, to 0.1 kg, then current, then torch-minutes, then the earliest; the "
     "planned start stays where nothing takes less. Left out are hours under a stop, hours that are not known, and heat "
-    "without a time. The weld has to end within the shift it starts in, and nobody lights up before that shift, unless "
-    "the planned start does so as well. An hour that needs a shelter is named only where no other is left."
+    "without a time. The weld has to end within the shift it starts in, nobody lights up before that shift, and stated "
+    "dates, pins and joints that wait for each other hold, each unless the planned start breaks it as well. An hour "
+    "that needs a shelter is named only where no other is left."
 )
 
 
@@ -360,7 +362,7 @@ def hours_needed(span_h: int, shifts: Sequence[ShiftSpan], made_utc: datetime) -
 
 # Words ----------------------------------------------------------------------------------------------------------------
 
-_AGAINST: Final[dict[Against, str]] = {
+_AGAINST: Final[dict[Against | Bars, str]] = {
     "stop": "under a stop",
     "weather_unknown": "with weather that is not known",
     "unknown": "whose call is unknown",
@@ -368,6 +370,11 @@ _AGAINST: Final[dict[Against, str]] = {
     "outside": "outside every shift",
     "past_shift": "too late to end in the shift",
     "light_up": "with light-up before anybody is there",
+    "pinned": "outside the shift it is pinned to",
+    "too_early": "before it may start",
+    "too_late": "too late to be finished in time",
+    "waits": "before the joints it waits for are over",
+    "waited_for": "too late for the joints that wait for it",
 }
 
 
