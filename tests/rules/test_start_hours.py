@@ -28,6 +28,7 @@ from frostshift_rules.start_hours import (
     CheapestStart,
     JointStarts,
     StartHour,
+    Waiting,
     cheapest_start,
     next_shifts,
     next_without_heat,
@@ -457,6 +458,59 @@ def test_what_is_saved_against_a_planned_start_that_is_not_known_is_not_known() 
     found = cheapest(row_of(hour(8, "no_heat"), planned=hour(12, "unknown")))
     assert found.best is not None
     assert found.fuel_saved_kg is found.energy_saved_kwh is found.torch_minutes_saved is None
+
+
+@pytest.mark.parametrize(
+    ("why", "stated", "waiting"),
+    [
+        ("pinned", {"pinned": True}, Waiting()),
+        ("too_early", {"not_before_utc": NOW + 20 * HOUR}, Waiting()),
+        ("too_late", {"finish_by_utc": NOW + 20 * HOUR}, Waiting()),
+        ("waits", {}, Waiting(ready_utc=NOW + 18.1 * HOUR)),
+        ("waits", {}, Waiting(for_postponed=True)),
+        ("waited_for", {}, Waiting(needed_utc=NOW + 29 * HOUR)),
+    ],
+)
+def test_what_is_stated_of_a_joint_forbids_starts_unless_its_planned_one_breaks_it_too(
+    why: str, stated: dict[str, Any], waiting: Waiting
+) -> None:
+    """At 19 h in the night shift, from 18 h to 30 h; planned in the day shift."""
+    night = hour(19, "no_heat", shift_key="2026-01-12 night")
+    row = replace(row_of(night), joint=joint(**stated), waiting=waiting)
+    found = cheapest(row, 3)
+    breaks_too = why in ("too_early", "waits")  # the planned start, at noon, lies even earlier
+    assert (found.best == night) == breaks_too
+    assert found.left_out == (() if breaks_too else ((why, 1),))
+    later = replace(row, planned=hour(36, "heat_to_minimum", shift_key="2026-01-13 day"))
+    if why != "too_late" and not waiting.for_postponed and waiting.needed_utc is None:
+        assert cheapest(later, 3).left_out == ((why, 1),)
+    free = replace(row, joint=joint(), waiting=Waiting())
+    assert cheapest(free, 3).best == night
+
+
+def test_waiting_is_by_the_shifts_of_the_joints_as_they_are_planned() -> None:
+    """Shifts are 06:00 to 18:00 and 18:00 to 06:00; a joint that is done is not waited for, marks are as typed."""
+    joints = [
+        joint(mark="first", start_utc=NOW + 7 * HOUR),
+        joint(mark="long", start_utc=NOW + 17 * HOUR, hours=3.0),
+        joint(mark="over", state="done", start_utc=NOW + 50 * HOUR),
+        joint(mark="J", after=("FIRST", "long", "over", "not there"), start_utc=NOW + 31 * HOUR),
+        joint(mark="last", after=("j",), start_utc=NOW + 70 * HOUR),
+    ]
+    waiting = {row.joint.mark: row.waiting for row in of_starts(joints, starts=[])}
+    assert waiting["J"] == Waiting(NOW + 20 * HOUR, False, NOW + 66 * HOUR)
+    assert waiting["first"] == Waiting(None, False, NOW + 30 * HOUR)
+    assert waiting["last"] == Waiting(NOW + 42 * HOUR, False, None)
+    joints[0] = replace(joints[0], state="postponed")
+    assert of_starts(joints, starts=[], marks=["J"])[0].waiting.for_postponed
+
+
+def test_nothing_is_held_against_a_planned_start_that_is_past() -> None:
+    """It is judged over what is left of its window alone, which is shorter than that of any other start."""
+    row = row_of(hour(8, "no_heat"), planned=hour(-1, "heat_to_minimum"))
+    found = cheapest(row)
+    assert found.best == row.hours[0]
+    assert found.fuel_saved_kg is found.torch_minutes_saved is None
 
 
 def test_a_site_without_shifts_ahead_and_hours_beyond_the_shifts_are_named() -> None:
