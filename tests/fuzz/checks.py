@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import copy
-import gc
 import json
 from collections import Counter
 from contextlib import suppress
@@ -24,6 +23,7 @@ from frostshift_rules.tables import load_code_table
 from frostshift_rules.workload import Weather
 from frostshift_service.air_post import PostError, read_post
 from frostshift_service.case_file import CaseFileError, read_cases
+from frostshift_service.jobs import without_collector
 from frostshift_service.reading_entry import Entry, read_entries
 from frostshift_service.schedule_file import read_schedule
 from frostshift_service.weather import FeedError
@@ -52,16 +52,18 @@ class Seen:
     wrong: list[str] = field(default_factory=list)
 
     def note(self, kind: str, shown: object, outcome: Any) -> None:
-        """Run one input. Processor time counts, so that a busy machine is no hang."""
-        began_s = thread_time()
-        try:
-            found = outcome()
-        except Exception as error:
-            found = f"ERROR {type(error).__name__}"
-            self.wrong.append(f"{kind}: {error!r} from {shown!r:.2000}")
-        took_s = thread_time() - began_s
-        if took_s > LONGEST_S:
-            took_s = min(took_s, _again_s(outcome))
+        """Run one input. Processor time counts, so that a busy machine is no hang.
+
+        The cyclic collector waits: it would walk over what Hypothesis holds, for seconds in a long run.
+        """
+        with without_collector():
+            began_s = thread_time()
+            try:
+                found = outcome()
+            except Exception as error:
+                found = f"ERROR {type(error).__name__}"
+                self.wrong.append(f"{kind}: {error!r} from {shown!r:.2000}")
+            took_s = thread_time() - began_s
         self.counts[kind, found] += 1
         self.longest_s[kind] = max(self.longest_s.get(kind, 0.0), took_s)
         if took_s > LONGEST_S:
@@ -75,15 +77,6 @@ class Seen:
             f"{kind:<10} {'longest [s of processor]':<28} {s:>8.2f}" for kind, s in sorted(self.longest_s.items())
         ]
         return "\n".join((*lines, f"what must not be: {len(self.wrong)}", *(line[:600] for line in self.wrong[:10])))
-
-
-def _again_s(outcome: Any) -> float:
-    """Processor time of an input once more: the first may have paid for what Python's collector does after many."""
-    gc.collect()
-    began_s = thread_time()
-    with suppress(Exception):
-        outcome()
-    return thread_time() - began_s
 
 
 # Schedules ------------------------------------------------------------------------------------------------------------
