@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
@@ -11,7 +12,7 @@ import pytest
 from scipy.optimize import Bounds, LinearConstraint, linear_sum_assignment, milp
 
 from frostshift_rules import order_solve
-from frostshift_rules.order_model import Model
+from frostshift_rules.order_model import Model, order_model
 from frostshift_rules.order_problem import Choice, OrderCrew, OrderJoint, OrderProblem, Weights
 from frostshift_rules.order_solve import Answer, Progress, Stop, greedy, improve, solve, start
 from frostshift_rules.order_value import as_it_stands, value
@@ -183,12 +184,20 @@ def test_a_small_week_is_what_scipy_makes_of_it_written_otherwise(count: int, lo
 def test_more_of_anything_never_costs_more() -> None:
     for seed in range(40):
         problem = small(seed, 7)
-        before = cost(best(problem))
+        before, new = cost(best(problem)), len(problem.crews)
         more_minutes = tuple(OrderCrew(one.name, tuple(m + 45.0 for m in one.minutes)) for one in problem.crews)
         later = tuple(replace(one, latest=None if one.latest is None else one.latest + 1) for one in problem.joints)
         no_links = tuple(replace(one, after=()) for one in problem.joints)
         no_limits = tuple(replace(one, torch_minutes=None, hand_minutes=None) for one in problem.shifts)
+        more_crews = {
+            "crews": (*problem.crews, OrderCrew("More", (150.0,) * len(problem.shifts))),
+            "joints": tuple(
+                replace(one, choices=(*one.choices, *(replace(it, crew=new) for it in one.choices if it.crew == 0)))
+                for one in problem.joints
+            ),
+        }
         for change in (
+            more_crews,
             {"crews": more_minutes},
             {"joints": later},
             {"joints": no_links},
@@ -311,11 +320,27 @@ def test_cancelled_after_a_while() -> None:
 
 
 def test_what_a_listener_raises_comes_out() -> None:
-    def broken(_: Progress) -> None:
+    """Raised from between two parts of a search, and from inside the solver, which knows nothing of exceptions."""
+
+    def gone(_: object = None) -> bool:
         raise RuntimeError("the page is gone")
 
+    problem = week(30, 0.5)
+    first = start(problem)
     with pytest.raises(RuntimeError, match="the page is gone"):
-        improve(week(30, 0.5), start(week(30, 0.5)), PROOF, broken)
+        improve(problem, first, PROOF, progress=gone)
+    with pytest.raises(RuntimeError, match="the page is gone"):
+        improve(problem, first, PROOF, cancelled=gone)
+    with pytest.raises(RuntimeError, match="the page is gone"):
+        solve(order_model(problem).model, PROOF, progress=gone)
+
+
+def test_two_searches_at_once_do_not_disturb_each_other() -> None:
+    problems = [week(24, 0.4, 4), week(20, 0.35, 3)]
+    alone = [improve(one, start(one), PROOF) for one in problems]
+    with ThreadPoolExecutor(2) as pool:
+        together = list(pool.map(lambda one: improve(one, start(one), PROOF), problems))
+    assert together == alone
 
 
 def test_by_nodes_and_by_clock_is_said() -> None:
