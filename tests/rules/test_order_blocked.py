@@ -50,7 +50,7 @@ def test_earliest_after_latest() -> None:
 def test_earliest_after_the_last_shift() -> None:
     problem = OrderProblem(shifts(2), crews((60.0,) * 2), (joint("A", [choice(0)], earliest=2),))
     assert impossible(problem)[0].in_the_way == ("A may not be before shift 3; the last one here is shift 2.",)
-    assert asked(problem, "A").frees == ()
+    assert [one.name for one in asked(problem, "A").frees] == ["one_more_shift"]
 
 
 def test_a_pin_to_a_place_that_is_none() -> None:
