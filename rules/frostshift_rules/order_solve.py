@@ -364,9 +364,9 @@ def solve(
         ("mip_max_nodes", stop.nodes),
         ("time_limit", stop.seconds),
     ):
-        highs.setOptionValue(name, setting)
+        _taken(highs.setOptionValue(name, setting), name)
     starts, index, factors = rows or model.by_rows()
-    highs.passModel(
+    status = highs.passModel(
         len(model.cost),
         len(model.columns),
         len(index),
@@ -383,6 +383,7 @@ def solve(
         factors,
         np.array([0 if relaxed else int(one) for one in model.whole], dtype=np.int32),
     )
+    _taken(status, "model")
     if first is not None:
         highs.setSolution(len(first), np.arange(len(first), dtype=np.int32), first)
     highs.cbMipInterrupt.subscribe(watch.look)
@@ -391,6 +392,11 @@ def solve(
     if watch.raised is not None:
         raise watch.raised
     return _solved(highs, relaxed)
+
+
+def _taken(status: highspy.HighsStatus, what: str) -> None:
+    if status == highspy.HighsStatus.kError:
+        raise RuntimeError(f"The solver does not take the {what} as it is given.")
 
 
 def _solved(highs: highspy.Highs, relaxed: bool) -> Solved:
