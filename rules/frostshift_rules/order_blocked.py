@@ -111,11 +111,13 @@ def _and(words: Sequence[str]) -> str:
 def _nothing_open(problem: OrderProblem, joint: OrderJoint) -> Iterator[str]:
     """Why none of a joint's choices can be, whatever the other joints do."""
     last = len(problem.shifts) - 1
+    first = _shift(problem, joint.earliest)
     if joint.latest_is_hard and joint.latest is not None and joint.earliest > joint.latest:
-        by = joint.earliest - joint.latest
-        yield f"{joint.mark} may not be before {_shift(problem, joint.earliest)}, {shifts_said(by)} after its latest."
-    elif joint.earliest > last:
-        yield f"{joint.mark} may not be before {_shift(problem, joint.earliest)}; the last one here is {last + 1}."
+        yield f"{joint.mark} may not be before {first}, {shifts_said(joint.earliest - joint.latest)} after its latest."
+        return
+    if joint.earliest > last:
+        yield f"{joint.mark} may not be before {first}; the last one here is shift {last + 1}."
+        return
     if joint.pinned and joint.now is not None and all(one.place != joint.now for one in joint.choices):
         why = next((one.reason for one in joint.left_out if (one.shift, one.crew) == joint.now), "it may not go there")
         yield f"{joint.mark} is pinned to {place_said(problem, joint.now)}: {why}."

@@ -356,45 +356,47 @@ def solve(
         return Solved(np.zeros(0), np.zeros(0), 0.0, "optimal", 0)
     highs = _Quiet()
     watch = _Watch(progress, cancelled)
-    try:
-        for name, setting in (
-            ("threads", 1),
-            ("random_seed", 0),
-            ("mip_rel_gap", stop.gap),
-            ("mip_abs_gap", 1e-6),
-            ("mip_max_nodes", stop.nodes),
-            ("time_limit", stop.seconds),
-        ):
-            highs.setOptionValue(name, setting)
-        starts, index, factors = rows or model.by_rows()
-        highs.passModel(
-            len(model.cost),
-            len(model.columns),
-            len(index),
-            int(highspy.MatrixFormat.kRowwise),
-            int(highspy.ObjSense.kMinimize),
-            0.0,
-            np.array(model.cost),
-            np.array(model.lower),
-            np.array(model.upper),
-            np.array(model.row_lower),
-            np.array(model.row_upper),
-            starts,
-            index,
-            factors,
-            np.array([0 if relaxed else int(one) for one in model.whole], dtype=np.int32),
-        )
-        if first is not None:
-            highs.setSolution(len(first), np.arange(len(first), dtype=np.int32), first)
-        highs.cbMipInterrupt.subscribe(watch.look)
-        highs.cbSimplexInterrupt.subscribe(watch.look)
-        highs.run()
-        if watch.raised is not None:
-            raise watch.raised
-        return _solved(highs, relaxed)
-    finally:
-        highs.disableCallbacks()  # they hold the solver, and it them: nothing would ever be freed
-        highs.clear()
+    for name, setting in (
+        ("threads", 1),
+        ("random_seed", 0),
+        ("mip_rel_gap", stop.gap),
+        ("mip_abs_gap", 1e-6),
+        ("mip_max_nodes", stop.nodes),
+        ("time_limit", stop.seconds),
+    ):
+        _taken(highs.setOptionValue(name, setting), name)
+    starts, index, factors = rows or model.by_rows()
+    status = highs.passModel(
+        len(model.cost),
+        len(model.columns),
+        len(index),
+        int(highspy.MatrixFormat.kRowwise),
+        int(highspy.ObjSense.kMinimize),
+        0.0,
+        np.array(model.cost),
+        np.array(model.lower),
+        np.array(model.upper),
+        np.array(model.row_lower),
+        np.array(model.row_upper),
+        starts,
+        index,
+        factors,
+        np.array([0 if relaxed else int(one) for one in model.whole], dtype=np.int32),
+    )
+    _taken(status, "model")
+    if first is not None:
+        highs.setSolution(len(first), np.arange(len(first), dtype=np.int32), first)
+    highs.cbMipInterrupt.subscribe(watch.look)
+    highs.cbSimplexInterrupt.subscribe(watch.look)
+    highs.run()
+    if watch.raised is not None:
+        raise watch.raised
+    return _solved(highs, relaxed)
+
+
+def _taken(status: highspy.HighsStatus, what: str) -> None:
+    if status == highspy.HighsStatus.kError:
+        raise RuntimeError(f"The solver does not take the {what} as it is given.")
 
 
 def _solved(highs: highspy.Highs, relaxed: bool) -> Solved:
