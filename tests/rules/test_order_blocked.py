@@ -32,7 +32,7 @@ def test_no_shift_is_open() -> None:
     left_out = [LeftOut(0, 0, "stop: wind"), LeftOut(1, 0, "no forecast"), LeftOut(2, 0, "stop: wind")]
     problem = OrderProblem(shifts(3), crews((60.0,) * 3), (joint("A", [], left_out=left_out),))
     (one,) = impossible(problem)
-    assert one.in_the_way == ("A has no shift that is open to it: stop: wind (2 places); no forecast (1 places).",)
+    assert one.in_the_way == ("A has no shift that is open to it: stop: wind (2 places); no forecast (1 place).",)
     (same,) = blocked(problem, {})
     assert same.in_the_way == one.in_the_way
     assert same.frees == ()
@@ -160,7 +160,7 @@ def test_a_better_order_is_said_to_be_there() -> None:
     problem = OrderProblem(shifts(2), crews((60.0, 60.0)), (anywhere("A", [(0, 0), (1, 0)]), anywhere("B", [(0, 0)])))
     (one,) = blocked(problem, {"A": (0, 0), "B": None}, PROOF)
     assert [it.name for it in one.frees] == ["better_order"]
-    assert one.in_the_way[0].startswith("B: 1 of its places are full; 2027-01-11 day with Crew 1 lacks least: 60 min")
+    assert one.in_the_way[0].startswith("B: 1 of its places is full; 2027-01-11 day with Crew 1 lacks least: 60 min")
 
 
 def test_looking_ends_when_asked_and_at_most_so_many() -> None:
