@@ -235,7 +235,7 @@ class StartsOf:
         no_starts: why no other start is looked at; empty where some are.
         spells: hours without heat; `spells_text` all of them, or that there are none.
         cheapest: within the shifts asked for.
-        runs: the hours in words; `hours` their figures, empty on the joint's own page.
+        runs: the hours in words; `hours` their figures, empty where none were asked for.
         line, by_day: pictures; None where there is nothing to draw.
     """
 
@@ -893,9 +893,9 @@ def hours_page(
     total: int,
     part: int,
     parts: int,
-    missing: Sequence[str] = (),
+    figures: bool = True,
 ) -> HoursPage:
-    """Many joints at other starts.
+    """Many joints at other starts, `missing` left out.
 
     Args:
         rows: of the part that is shown, in its order.
@@ -907,10 +907,10 @@ def hours_page(
         total: joints that pass.
         part: that is shown, of `parts`.
         parts: see above.
-        missing: sentences on joints that are not in the plan.
+        figures: whether every hour is given as figures.
     """
     span_h = asked.span_h
-    joints = tuple(starts_of(row, shifts, show, plan.made_utc, span_h=span_h) for row in rows)
+    joints = tuple(starts_of(row, shifts, show, plan.made_utc, span_h=span_h, figures=figures) for row in rows)
     with_hours = next((row.hours[:span_h] for row in rows if row.hours), ())
     return HoursPage(
         header=header(plan, show, now),
@@ -928,7 +928,7 @@ def hours_page(
         parts=parts,
         head=head_of(with_hours, show),
         joints=joints,
-        missing=tuple(missing),
+        missing=(),
         key=key_of(one.line for one in joints),
         about=(WHAT_IT_IS, HOW_CHEAPEST),
         cautions=CAUTIONS,
