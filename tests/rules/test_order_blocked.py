@@ -198,7 +198,7 @@ def test_minutes_that_are_said_do_it_and_a_little_less_does_not(
     monkeypatch.setattr(order_freeing, "FEW", few)
     draw = random.Random(seed)
     joints = tuple(
-        joint(f"J{n}", [choice(s, c, draw.choice([50.0, 70.0, 90.0])) for s in range(2) for c in range(2)])
+        joint(f"J{n}", [choice(s, c, draw.choice([50.25, 70.6, 90.0])) for s in range(2) for c in range(2)])
         for n in range(5)
     )
     problem = OrderProblem(shifts(2), crews((100.0, 60.0), (80.0, 90.0)), joints)
