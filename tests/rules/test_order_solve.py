@@ -292,23 +292,19 @@ def test_a_model_without_an_answer_is_said_to_have_none() -> None:
     assert solve(model, relaxed=True).none_there
 
 
-def test_nothing_of_a_search_stays_in_memory() -> None:
+def test_nothing_of_a_search_stays_in_memory(monkeypatch: pytest.MonkeyPatch) -> None:
     import gc
     import weakref
 
     kept: list[weakref.ref[object]] = []
 
-    class Seen(order_solve._Quiet):
+    class Seen(order_solve._quiet()):  # type: ignore[misc]
         def __init__(self) -> None:
             super().__init__()
             kept.append(weakref.ref(self))
 
-    whole = order_solve._Quiet
-    order_solve._Quiet = Seen  # type: ignore[misc]
-    try:
-        start(small(3))
-    finally:
-        order_solve._Quiet = whole  # type: ignore[misc]
+    monkeypatch.setattr(order_solve, "_quiet", lambda: Seen)
+    start(small(3))
     gc.collect()
     assert kept
     assert all(one() is None for one in kept)
