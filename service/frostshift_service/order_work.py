@@ -17,20 +17,21 @@ from typing import Final
 from sqlalchemy import Engine
 from sqlmodel import Session
 
-from frostshift_rules.job import Joint, Site
+from frostshift_rules.job import Joint
 from frostshift_rules.order_moves import Advice, Move, advise
 from frostshift_rules.order_of_work import SHIFTS, Task, order_task
 from frostshift_rules.order_problem import OrderError, OrderProblem
 from frostshift_rules.order_solve import Progress, Stop
 from frostshift_rules.plan import is_open, make_plan
 from frostshift_rules.tables import load_code_table
-from frostshift_rules.workload import Freshness, Plan
+from frostshift_rules.workload import Plan
 from frostshift_service.heartbeat import Heartbeat
 from frostshift_service.log_lines import about
 from frostshift_service.metrics import count_error
 from frostshift_service.store import order_runs
 from frostshift_service.store.engine import writing
 from frostshift_service.store.records import KeptAdvice, KeptJoint, PlanInputs, RunState
+from frostshift_service.views.order import NO_SHIFT, why_none
 
 log = logging.getLogger(__name__)
 
@@ -49,10 +50,6 @@ COSTING: Final = "works out every joint in every shift it might go to"
 SEARCHING: Final = "searches"
 SHEETS: Final = "makes the plan with the moves taken"
 
-NO_CREW: Final = "No crew is set up, so there is nobody to give joints to: set crews up under Set-up, Crews."
-NO_FORECAST: Final = "There is no forecast that can be planned on, so nobody knows what a joint takes at another hour."
-NO_JOINT: Final = "The schedule has no joint that is planned."
-NO_SHIFT: Final = "The site has no shift ahead."
 FAILED: Final = "Something went wrong here; it is written in the log of the service."
 STOPPED: Final = "The service was stopped."
 
@@ -97,15 +94,6 @@ class Watch:
     told: Callable[[KeptAdvice], None]
     progress: Callable[[Progress], None]
     cancelled: Callable[[], bool]
-
-
-def why_none(site: Site, freshness: Freshness, joints: Sequence[Joint]) -> str:
-    """Why no order of work can be worked out, one sentence; empty where it can."""
-    if not site.work.crews:
-        return NO_CREW
-    if freshness in ("unusable", "none"):
-        return NO_FORECAST
-    return "" if any(joint.state == "planned" for joint in joints) else NO_JOINT
 
 
 def work_out(made: MadeFor, watch: Watch, *, shifts: int = SHIFTS, seconds: float = SECONDS) -> KeptAdvice:
