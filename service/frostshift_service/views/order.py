@@ -22,7 +22,7 @@ from frostshift_service.store.order_runs import is_silent
 from frostshift_service.store.records import KeptAdvice, OrderRun, RunState
 from frostshift_service.views.forecast import feed_title
 from frostshift_service.views.sheet import Header, header
-from frostshift_service.views.show import Amount, Moment, Show, TempSpan, day_text, number, optional, plural
+from frostshift_service.views.show import Amount, Moment, Show, TempSpan, day_text, duration, number, optional, plural
 from frostshift_service.views.words import CALLS, CAUTIONS, WEATHER, Caution, Word
 
 T = TypeVar("T")
@@ -81,10 +81,14 @@ class CountLine:
 
 @dataclass(frozen=True, slots=True)
 class StartView:
-    """A joint at one start: where, and what the plan says of it there."""
+    """A joint at one start: where, and what the plan says of it there.
+
+    `shift_short` leaves the day out where it is that of the start.
+    """
 
     start: Moment
     shift: str
+    shift_short: str
     crew: str
     call: Word
     weather: Word
@@ -182,7 +186,7 @@ class AdviceView:
         shifts: before and after; empty where the plan with the moves is not made. `shifts_text` says why.
         staying: by reason. `stay_total` joints.
         blocked: joints without a place.
-        broken: rules that the plan as it stands breaks.
+        broken: rules that the plan as it stands breaks, beside joints that cannot stay and have a move.
         notes: sentences.
         taken: who took what of it; sentences.
     """
@@ -419,7 +423,8 @@ def shift_title(key: str) -> str:
 
 def _why_text(move: Move) -> str:
     if move.why == "cannot_stay":
-        return f"cannot be welded where it is planned: {move.reason}"
+        why = move.reason.removesuffix(" where it is planned")
+        return f"cannot be welded where it is planned: {why}"
     return {
         "late": "would be late where it is planned",
         "saves": "takes less there",
@@ -458,7 +463,7 @@ def _saved_lines(saved: Savings, show: Show) -> Iterator[SavedLine]:
         ("fuel", "kg", saved.fuel_kg, exact(show.mass)),
         ("oxygen", "m3", saved.oxygen_m3, exact(show.volume)),
         ("current", "kWh", saved.energy_kwh, exact(show.energy)),
-        ("torches burning", "min", saved.torch_minutes, exact(show.minutes)),
+        ("torches burning", "min", saved.torch_minutes, duration),
     )
     for what, unit, one, text in things:
         if max(abs(one.cold), abs(one.likely), abs(one.warm)) >= _SHOWN_KG:
@@ -525,7 +530,7 @@ def _advice(run: OrderRun, kept: KeptAdvice, as_it_is: Now | None, show: Show, p
         staying=staying,
         stay_total=stay_total,
         blocked=tuple(_blocked(kept)),
-        broken=tuple(_said(one.text, kept) for one in advice.broken_before),
+        broken=tuple(_broken(kept)),
         notes=kept.notes,
         taken=tuple(_taken(run, show)),
     )
@@ -537,7 +542,7 @@ def _made_text(run: OrderRun, kept: KeptAdvice, show: Show) -> str:
     aged = optional(show.moment, since_utc, detail="date")
     said = "" if aged is None else f", {'issued' if kept.issued_utc else 'fetched'} {aged.text}"
     stands = f", which stands in for {feed_title(kept.instead_of)}" if kept.instead_of else ""
-    return f"Worked out {at} for {run.by}, from the forecast of {feed_title(kept.feed)}{stands}{said}."
+    return f"Worked out {at}, asked for by {run.by}, from the forecast of {feed_title(kept.feed)}{stands}{said}."
 
 
 def _changed(run: OrderRun, now: Now) -> Iterator[str]:
@@ -591,14 +596,16 @@ def _start(at: StartHour, shift: str, crew: str, show: Show) -> StartView:
     fuel, oxygen, energy = show.mass(takes.fuel_kg), show.volume(takes.oxygen_m3), show.energy(takes.energy_kwh)
     torches = show.minutes(takes.torch_minutes)
     said = [
-        *([f"torches {torches.text}"] if torches.high > 0 else []),
-        *([f"fuel {fuel.text}"] if fuel.high > 0 else []),
-        *([f"oxygen {oxygen.text}"] if oxygen.high > 0 else []),
-        *([f"current {energy.text}"] if energy.high > 0 else []),
+        f"{what} {amount.short}"
+        for what, amount in (("torches", torches), ("fuel", fuel), ("oxygen", oxygen), ("current", energy))
+        if amount.high > 0.0
     ]
     return StartView(
         start=show.moment(at.start_utc, detail="date"),
         shift=shift_title(shift),
+        shift_short=shift[11:]
+        if shift[:10] == f"{at.start_utc.astimezone(show.zone):%Y-%m-%d}"
+        else shift_title(shift),
         crew=crew,
         call=CALLS[at.call],
         weather=WEATHER[at.weather_state],
@@ -664,6 +671,14 @@ def _said(text: str, kept: KeptAdvice) -> str:
     for shift in kept.problem.shifts:
         text = text.replace(shift.key, shift_title(shift.key))
     return text
+
+
+def _broken(kept: KeptAdvice) -> Iterator[str]:
+    """Rules that the plan as it stands breaks, without what the moves say themselves: where a joint cannot stay."""
+    told = {move.mark for move in kept.advice.moves}
+    for one in kept.advice.broken_before:
+        if one.name != "not_offered" or not told.issuperset(one.marks):
+            yield _said(one.text, kept)
 
 
 def _blocked(kept: KeptAdvice) -> Iterator[BlockedLine]:

@@ -41,6 +41,7 @@ PAGES = [
     COMPARE,
     f"{SITE}/hours",
     f"{SITE}/hours?joint=CR-B4-W&ahead=168",
+    f"{SITE}/order",
     f"{SITE}/crew-sheet",
     f"{SITE}/crew-sheet?crew=north",
 ]
