@@ -99,7 +99,7 @@ class Watch:
 def work_out(made: MadeFor, watch: Watch, *, shifts: int = SHIFTS, seconds: float = SECONDS) -> KeptAdvice:
     """An order of work, and the plan with its moves taken. Nothing is kept.
 
-    Where it is cancelled before there is an answer, what comes has no moves.
+    Where it is cancelled, what comes is the best there is so far, without that plan.
 
     Args:
         made: what it is made from.
@@ -202,7 +202,7 @@ def _as_moved(problem: OrderProblem, moves: Sequence[Move]) -> OrderProblem:
 class _Far:
     """How far a run is."""
 
-    step: str = WAITING
+    step: str = ""
     progress: Progress | None = None
 
 
@@ -277,8 +277,6 @@ class OrderWork:
                 count_error("order")
                 log.exception("site %s: the order of work failed", site_id)
                 state, problem = "failed", FAILED
-            if self._stopping.is_set():
-                state, problem = "broken_off", STOPPED
             self._write(lambda session: self._end(session, run_id, state, problem))
         with self._listing:
             self._going.pop(run_id, None)
@@ -287,10 +285,12 @@ class OrderWork:
         self, run_id: int, site_id: str, shifts: int, far: _Far, cancelled: Callable[[], bool]
     ) -> tuple[RunState, str]:
         while not self._one_at_a_time.acquire(timeout=0.2):
+            far.step = WAITING
             if cancelled():
-                return "ended", ""
+                return self._over()
         try:
-            return ("ended", "") if cancelled() else self._work(run_id, site_id, shifts, far, cancelled)
+            far.step = ""
+            return self._over() if cancelled() else self._work(run_id, site_id, shifts, far, cancelled)
         except NoOrder as error:
             return "failed", str(error)
         except OrderError as error:
@@ -320,7 +320,11 @@ class OrderWork:
         found = work_out(made, Watch(step, told, progress, cancelled), shifts=shifts)
         with writing(self._engine) as session:
             order_runs.keep_advice(session, run_id, found)
-        return "ended", ""
+        return ("ended", "") if found.after else self._over()
+
+    def _over(self) -> tuple[RunState, str]:
+        """How a run ends that was not let go on to its end."""
+        return ("broken_off", STOPPED) if self._stopping.is_set() else ("ended", "")
 
     def _beat(self, run_id: int, far: _Far, wished: Event) -> None:
         at = far.progress

@@ -135,10 +135,14 @@ class MoveLine:
 
 @dataclass(frozen=True, slots=True)
 class ShiftLine:
-    """One shift by the plan, and by the plan with all moves taken. Amounts are "at least" while `unknown` is not 0."""
+    """One shift by the plan, and by the plan with all moves taken. Amounts are "at least" while `unknown` is not 0.
+
+    `same`: no move changes anything of it.
+    """
 
     key: str
     title: str
+    same: bool
     joints: tuple[int, int]
     unknown: tuple[int, int]
     torch_minutes: tuple[Amount, Amount]
@@ -629,6 +633,7 @@ def _shifts(before: Sequence[ShiftTotal], after: Sequence[ShiftTotal], show: Sho
         yield ShiftLine(
             key=was.key,
             title=shift_title(was.key),
+            same=both[0] == both[1],
             joints=_two(both, lambda one: one.joints),
             unknown=_two(both, lambda one: one.unknown),
             torch_minutes=_two(both, lambda one: show.minutes(one.heat_minutes)),

@@ -19,9 +19,11 @@ from typing import Any
 
 import httpx
 import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser
 from pydantic import TypeAdapter
 from tests.service.conftest import Said
-from tests.service.web.conftest import Web
+from tests.service.web.conftest import Web, enter, served
 from tests.service.web.page_source import Tags, words_of
 from tests.service.web.test_gas_page import NOW as GAS_NOW
 from tests.service.web.test_gas_page import SITE, Site, gas_plans_once, loaded  # noqa: F401  # fixtures
@@ -457,6 +459,42 @@ async def test_work_that_has_begun_a_start_gone_by_and_turns_are_held_against_th
     assert refused({"CG-2T"}, of="EP-02", start_utc=then, state="done") == {}
     assert refused({"CG-2T"}, of="EP-02", start_utc=starts["CG-2T"] - timedelta(hours=2)) == {}
     assert refused({"BP-B2"}, of="EP-02", start_utc=then) == {}
+
+
+# In a browser ---------------------------------------------------------------------------------------------------------
+
+
+def test_without_script_on_a_phone_and_no_fault_for_who_cannot_see(site: Site, browser: Browser) -> None:
+    with served(site.app) as base_url:
+        phone = browser.new_context(
+            base_url=base_url, viewport={"width": 360, "height": 780}, java_script_enabled=False
+        )
+        page = phone.new_page()
+        enter(page, site.app)
+        page.goto(ORDER)
+        page.get_by_role("button", name="Work out an order").click()
+        site.jobs.orders.wait()
+        page.get_by_role("link", name="Look again now").click()
+        page.get_by_label("Take the move of BP-A4").check()
+        page.get_by_role("button", name="Take those ticked").click()
+        assert "These moves cannot be taken alone" in page.get_by_role("alert").inner_text()
+        page.get_by_role("button", name="Take all 2 together").click()
+        assert "Taken: the schedule is changed" in page.locator(".changed").inner_text()
+        phone.close()
+        for width, scheme in ((360, "dark"), (1280, "light")):
+            context = browser.new_context(
+                base_url=base_url,
+                viewport={"width": width, "height": 900},
+                color_scheme=scheme,  # type: ignore[arg-type]
+            )
+            page = context.new_page()
+            enter(page, site.app)
+            page.goto(ORDER)
+            page.evaluate("document.querySelectorAll('details').forEach(one => one.open = true)")
+            assert page.evaluate("document.documentElement.scrollWidth") == width
+            found = Axe().run(page).response["violations"]
+            assert [(one["id"], [node["html"] for node in one["nodes"]][:3]) for one in found] == []
+            context.close()
 
 
 # Who may, and the command ---------------------------------------------------------------------------------------------
