@@ -292,8 +292,9 @@ _KEPT: Final[dict[tuple[bytes, int], Floats]] = {}
 
 
 def forget_responses() -> None:
-    """Drop what was integrated so far, as for a first plan; answers do not change."""
+    """Drop what was integrated so far, with the modes it came from, as for a first plan; answers do not change."""
     _KEPT.clear()
+    section.modes.cache_clear()
 
 
 class Responses:

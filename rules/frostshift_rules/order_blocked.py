@@ -111,11 +111,13 @@ def _and(words: Sequence[str]) -> str:
 def _nothing_open(problem: OrderProblem, joint: OrderJoint) -> Iterator[str]:
     """Why none of a joint's choices can be, whatever the other joints do."""
     last = len(problem.shifts) - 1
+    first = _shift(problem, joint.earliest)
     if joint.latest_is_hard and joint.latest is not None and joint.earliest > joint.latest:
-        by = joint.earliest - joint.latest
-        yield f"{joint.mark} may not be before {_shift(problem, joint.earliest)}, {shifts_said(by)} after its latest."
-    elif joint.earliest > last:
-        yield f"{joint.mark} may not be before {_shift(problem, joint.earliest)}; the last one here is {last + 1}."
+        yield f"{joint.mark} may not be before {first}, {shifts_said(joint.earliest - joint.latest)} after its latest."
+        return
+    if joint.earliest > last:
+        yield f"{joint.mark} may not be before {first}; the last one here is shift {last + 1}."
+        return
     if joint.pinned and joint.now is not None and all(one.place != joint.now for one in joint.choices):
         why = next((one.reason for one in joint.left_out if (one.shift, one.crew) == joint.now), "it may not go there")
         yield f"{joint.mark} is pinned to {place_said(problem, joint.now)}: {why}."
@@ -143,8 +145,12 @@ def _too_long(problem: OrderProblem, joint: OrderJoint, choices: Sequence[Choice
 def _reasons(joint: OrderJoint) -> str:
     """Why places are left out, the most frequent first."""
     counts = Counter(one.reason for one in joint.left_out)
-    said = "; ".join(f"{reason} ({count} places)" for reason, count in counts.most_common())
+    said = "; ".join(f"{reason} ({_places(count)})" for reason, count in counts.most_common())
     return f": {said}" if said else ""
+
+
+def _places(count: int) -> str:
+    return "1 place" if count == 1 else f"{count} places"
 
 
 def _shift(problem: OrderProblem, index: int) -> str:
@@ -213,7 +219,8 @@ def _in_the_way(problem: OrderProblem, joint: OrderJoint, places: Places) -> Ite
         yield f"{joint.mark}: {count} of its places: {what}."
     if lacks:
         _, place, said = min(lacks)
-        yield f"{joint.mark}: {len(lacks)} of its places are full; {place_said(problem, place)} lacks least: {said}."
+        full = f"{len(lacks)} of its places {'is' if len(lacks) == 1 else 'are'} full"
+        yield f"{joint.mark}: {full}; {place_said(problem, place)} lacks least: {said}."
     outside = len(joint.choices) - len(open_choices(problem, joint))
     if outside:
         yield f"{joint.mark}: {outside} of its places are outside its dates, its pin or the length of the shift."

@@ -32,7 +32,7 @@ FreeingName = Literal[
 Amounts = dict[int, float]
 """Columns that loosen a rule, and how much of it each is."""
 
-QUICK: Final = Stop(gap=0.01, nodes=300, seconds=10.0)
+QUICK: Final = Stop(gap=0.01, nodes=20, seconds=10.0)
 """For one rule loosened at one joint; ours."""
 
 

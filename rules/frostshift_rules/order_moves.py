@@ -251,11 +251,31 @@ def _advice(
         costs_before=value(problem, stands | dict.fromkeys(cannot)).costs,
         costs_after=answer.value.costs,
         broken_before=before.broken,
-        without_place=() if is_first or not without else blocked(problem, answer.places, cancelled=cancelled),
+        without_place=()
+        if is_first or not without
+        else blocked(_in_words(task.problem, problem, answer), answer.places, cancelled=cancelled),
         gap=answer.gap,
         stopped_by=answer.stopped_by,
         first=is_first,
     )
+
+
+def _in_words(asked: OrderProblem, problem: OrderProblem, answer: Answer) -> OrderProblem:
+    """The problem with all its places, in which a crew that had no start left for a joint has no minutes left there.
+
+    So that what is in the way is said in minutes, and what would free it can be looked for.
+    """
+    full = {(one.shift, one.crew) for joint in problem.joints for one in joint.left_out if one.reason == NO_START}
+    used = dict.fromkeys(full, 0.0)
+    for joint in problem.joints:
+        place = answer.places[joint.mark]
+        if place is not None and place in full:
+            used[place] += next((one.crew_minutes for one in joint.choices if one.place == place), 0.0)
+    crews = tuple(
+        replace(crew, minutes=tuple(min(has, used.get((s, c), has)) for s, has in enumerate(crew.minutes)))
+        for c, crew in enumerate(asked.crews)
+    )
+    return replace(asked, crews=crews)
 
 
 def _move(

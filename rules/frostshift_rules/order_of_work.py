@@ -264,14 +264,13 @@ class _Making:
             by_utc = joint.finish_by_utc
             in_time = [n for n, at in enumerate(told) if any(one.end_utc <= by_utc for one in at)]
             latest = max(in_time, default=-1)
-        offered = any(one.place == now for one in choices)
         return OrderJoint(
             mark=joint.mark,
             choices=tuple(choices),
             left_out=tuple(left_out),
             after=after,
             latest=latest,
-            pinned=joint.pinned and offered,
+            pinned=joint.pinned,
             now=now,
         )
 
@@ -279,8 +278,6 @@ class _Making:
         """The starts in a shift that may be told, the cheapest first; else why there is none."""
         span, planned = self.spans[shift], row.planned
         at_present = span.start_utc <= planned.start_utc < span.end_utc
-        if joint.pinned and not at_present:
-            return (), "it is pinned to its shift"
         if at_present:
             # Within its shift nobody moves it; what else speaks against its start the plan says.
             stopped = planned.weather_state == "stop"
@@ -310,8 +307,6 @@ class _Making:
             return f"{crew.name} does not work in that shift"
         if own:
             return ""
-        if joint.pinned:
-            return "it is pinned to its crew"
         if crew.processes and joint.process not in crew.processes:
             return f"{crew.name} does not weld {joint.process or 'a joint whose process is not stated'}"
         if crew.procedures and joint.procedure not in crew.procedures:

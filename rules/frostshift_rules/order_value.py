@@ -6,6 +6,7 @@ It shares no code with what finds an order, so that it can tell when that is wro
 from __future__ import annotations
 
 import math
+from collections import defaultdict
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, fields
 from typing import Final, Literal
@@ -206,13 +207,14 @@ def _broken_dates(joint: OrderJoint, shift: int, said: str) -> Iterator[Broken]:
 
 
 def _broken_shifts(problem: OrderProblem, places: Places) -> Iterator[Broken]:
+    by_shift: defaultdict[int, list[tuple[OrderJoint, Choice]]] = defaultdict(list)
+    for joint in problem.joints:
+        place = places.get(joint.mark)
+        choice = None if place is None else _offered(joint, place)
+        if choice is not None:
+            by_shift[choice.shift].append((joint, choice))
     for s, shift in enumerate(problem.shifts):
-        there: list[tuple[OrderJoint, Choice]] = []
-        for joint in problem.joints:
-            place = places.get(joint.mark)
-            choice = None if place is None or place[0] != s else _offered(joint, place)
-            if choice is not None:
-                there.append((joint, choice))
+        there = by_shift[s]
         for c, crew in enumerate(problem.crews):
             of_crew = [(joint, one) for joint, one in there if one.crew == c]
             took = sum(one.crew_minutes for _, one in of_crew)

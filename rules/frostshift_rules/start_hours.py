@@ -7,7 +7,7 @@ steps from there on. Nothing here decides; the superintendent does.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Final, Literal
@@ -80,6 +80,21 @@ class StartHour:
 
 
 @dataclass(frozen=True, slots=True)
+class Waiting:
+    """What the joints that a joint waits for, and those that wait for it, leave it, as all of them are planned.
+
+    Attributes:
+        ready_utc: the shifts of those it waits for are over; None: it waits for none.
+        for_postponed: one of them is postponed, so that nobody knows.
+        needed_utc: the shift of the first joint that waits for it begins; None: none does.
+    """
+
+    ready_utc: datetime | None = None
+    for_postponed: bool = False
+    needed_utc: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class JointStarts:
     """One joint at many starts.
 
@@ -88,12 +103,14 @@ class JointStarts:
         planned: at its planned start.
         hours: at each start asked for, in time; empty where `no_starts` says why.
         no_starts: why no other start is looked at; empty where some are.
+        waiting: what other joints leave it.
     """
 
     joint: Joint
     planned: StartHour
     hours: tuple[StartHour, ...]
     no_starts: str = ""
+    waiting: Waiting = Waiting()
 
 
 BEGUN: Final = "Work on it has begun: no other start is looked at."
@@ -160,13 +177,16 @@ def start_hours(
     flames = {source.id for source in site.heat_sources if not source.electric}
     calendar = _calendar(site, [at for _, at in asked])
     said = {key: _said(one, calendar, flames) for key, one in zip(asked, found, strict=True)}
+    waiting = _waiting(site, joints, [joint for joint in opened if joint.mark in marks])
     made = {}
     for alike in kinds.values():
         begun = _has_begun(opened[alike[0]])
         hours = () if begun else tuple(said[alike[0], at] for at in starts)
         for number in alike:
             joint = opened[number]
-            made[number] = JointStarts(joint, said[alike[0], joint.start_utc], hours, BEGUN if begun else "")
+            made[number] = JointStarts(
+                joint, said[alike[0], joint.start_utc], hours, BEGUN if begun else "", waiting[joint.mark]
+            )
     return [made[number] for number in sorted(made)]
 
 
@@ -214,7 +234,48 @@ def at_starts(
 
 def _without_place(joint: Joint, at_utc: datetime) -> Joint:
     """A joint without what no figure hangs on, and without its start."""
-    return replace(joint, mark="", place="", crew="", start_utc=at_utc)
+    return replace(
+        joint,
+        mark="",
+        place="",
+        crew="",
+        start_utc=at_utc,
+        after=(),
+        not_before_utc=None,
+        finish_by_utc=None,
+        pinned=False,
+    )
+
+
+def _waiting(site: Site, joints: Sequence[Joint], asked: Sequence[Joint]) -> dict[str, Waiting]:
+    """What other joints leave each of those asked about, by mark; marks are compared as people type them."""
+    by_name = {joint.mark.casefold(): joint for joint in joints}
+    followers: dict[str, list[Joint]] = {}
+    for joint in joints:
+        for mark in joint.after if is_open(joint) else ():
+            followers.setdefault(mark.casefold(), []).append(joint)
+    starts = [joint.start_utc for joint in joints]
+    calendar = _calendar(site, starts)
+
+    def over_utc(joint: Joint) -> datetime:
+        shift, end_utc = holding(calendar, joint.start_utc), joint.start_utc + timedelta(hours=joint.hours)
+        return end_utc if shift is None else max(end_utc, shift.end_utc)
+
+    def begins_utc(joint: Joint) -> datetime:
+        shift = holding(calendar, joint.start_utc)
+        return joint.start_utc if shift is None else shift.start_utc
+
+    made = {}
+    for joint in asked:
+        before = [by_name[mark.casefold()] for mark in joint.after if mark.casefold() in by_name]
+        before = [other for other in before if other.state != "done"]
+        behind = followers.get(joint.mark.casefold(), [])
+        made[joint.mark] = Waiting(
+            ready_utc=max(map(over_utc, before), default=None),
+            for_postponed=any(other.state == "postponed" for other in before),
+            needed_utc=min(map(begins_utc, behind), default=None),
+        )
+    return made
 
 
 def _has_begun(joint: Joint) -> bool:
@@ -319,6 +380,11 @@ Against = Literal["stop", "weather_unknown", "unknown", "no_time", "outside", "p
 every shift; the weld would not end in the shift; light-up before anybody is there."""
 
 
+Bars = Literal["pinned", "too_early", "too_late", "waits", "waited_for"]
+"""What is stated of the joint and forbids a start: it is pinned to its shift; its dates; joints it waits for are not
+over; joints that wait for it would come first."""
+
+
 @dataclass(frozen=True, slots=True)
 class CheapestStart:
     """The start within the next shifts that takes the least.
@@ -333,7 +399,7 @@ class CheapestStart:
         looked_at: starts that were compared.
         left_out: how many were not, by why.
         fuel_saved_kg, oxygen_saved_m3, energy_saved_kwh, torch_minutes_saved: high end of the planned start less that
-            of `best`; below 0 where it takes more. None where one of the two is not known.
+            of `best`; below 0 where it takes more. None where one of the two is not known or the planned start is past.
         reason: one sentence; empty where there is a start.
     """
 
@@ -344,7 +410,7 @@ class CheapestStart:
     alike: tuple[StartHour, ...]
     is_planned: bool
     looked_at: int
-    left_out: tuple[tuple[Against, int], ...]
+    left_out: tuple[tuple[Against | Bars, int], ...]
     fuel_saved_kg: float | None
     oxygen_saved_m3: float | None
     energy_saved_kwh: float | None
@@ -367,6 +433,7 @@ def cheapest_start(row: JointStarts, shifts: Sequence[ShiftSpan], now_utc: datet
     Left out: weather that stops or is not known; a call that is not known; heat for which there is no time; starts
     outside the shifts. The weld has to end within the shift it starts in, and light-up must not lie before that
     shift, unless either is so at the planned start as well: then the crew works so. Light-up never lies in the past.
+    So with what is stated of the joint: its dates, its pin, the shifts of joints that it waits for or that wait for it.
 
     Args:
         row: of `start_hours`.
@@ -374,7 +441,8 @@ def cheapest_start(row: JointStarts, shifts: Sequence[ShiftSpan], now_utc: datet
         now_utc: the moment of the plan.
     """
     inside = [at for at in _with_planned(row) if any(one.start_utc <= at.start_utc < one.end_utc for one in shifts)]
-    why_not = {at.start_utc: against(at, row.planned, now_utc) for at in inside}
+    barred_now = set(_bars(row, row.planned, shifts))
+    why_not = {at.start_utc: against(at, row.planned, now_utc) or _barred(row, at, shifts, barred_now) for at in inside}
     left_out = Counter(why for why in why_not.values() if why is not None)
     looked_at = [at for at in inside if why_not[at.start_utc] is None]
     best = min(looked_at, key=lambda at: (_takes(at), at.start_utc), default=None)
@@ -382,7 +450,10 @@ def cheapest_start(row: JointStarts, shifts: Sequence[ShiftSpan], now_utc: datet
         best = row.planned  # nobody moves a joint for nothing
     alike = tuple(at for at in looked_at if best is not None and at != best and _takes(at) == _takes(best))
     names = ("fuel_kg", "oxygen_m3", "energy_kwh", "torch_minutes")
-    saved = [None if best is None else _saved(getattr(row.planned, name), getattr(best, name)) for name in names]
+    past = row.planned.start_utc < now_utc  # judged over what is left of its window, which no other start is
+    saved = [
+        None if best is None or past else _saved(getattr(row.planned, name), getattr(best, name)) for name in names
+    ]
     reason = ""
     if best is None:
         reason = row.no_starts or (NO_SHIFT if not shifts else NONE_LEFT if inside else NONE_IN_SHIFTS)
@@ -428,6 +499,27 @@ def against(at: StartHour, planned: StartHour, now_utc: datetime) -> Against | N
     if at.light_up_utc is not None and at.light_up_utc < now_utc:
         return "light_up"
     return "light_up" if at.earliest_arc_utc is not None and planned.earliest_arc_utc is None else None
+
+
+def _barred(row: JointStarts, at: StartHour, shifts: Sequence[ShiftSpan], at_present: Collection[Bars]) -> Bars | None:
+    """What forbids a start and not the planned one; None: nothing does."""
+    return next((bar for bar in _bars(row, at, shifts) if bar not in at_present), None)
+
+
+def _bars(row: JointStarts, at: StartHour, shifts: Sequence[ShiftSpan]) -> Iterator[Bars]:
+    joint, waiting = row.joint, row.waiting
+    shift = next((one for one in shifts if one.key == at.shift_key), None)
+    begins_utc, ends_utc = (at.start_utc, at.end_utc) if shift is None else (shift.start_utc, shift.end_utc)
+    if joint.pinned and at.shift_key != row.planned.shift_key:
+        yield "pinned"
+    if joint.not_before_utc is not None and at.start_utc < joint.not_before_utc:
+        yield "too_early"
+    if joint.finish_by_utc is not None and at.end_utc > joint.finish_by_utc:
+        yield "too_late"
+    if waiting.for_postponed or (waiting.ready_utc is not None and begins_utc < waiting.ready_utc):
+        yield "waits"
+    if waiting.needed_utc is not None and ends_utc > waiting.needed_utc:
+        yield "waited_for"
 
 
 def _takes(at: StartHour) -> tuple[bool, float, float, float]:

@@ -45,6 +45,7 @@ from frostshift_service.clock import utc_now
 from frostshift_service.gas_plans import GasPlans
 from frostshift_service.http import Get
 from frostshift_service.log_lines import about, copy_name
+from frostshift_service.memory import let_go
 from frostshift_service.metrics import PLAN_SECONDS, Step, count_error
 from frostshift_service.notice_work import Decided, decide_on
 from frostshift_service.order_work import MadeFor, OrderWork
@@ -92,6 +93,9 @@ PLANS: Final = "pulls and plans"
 SENDS: Final = "sends messages"
 SILENT: Final = timedelta(hours=1)
 """After so long without a plan, or without deciding on it, people are told. Our choice."""
+MEMORY_GOES: Final = CronTrigger(hour=8, minute=7, timezone="UTC")
+"""When each copy lets go of memory: once a day, as the next plan of a site takes a little longer. Night from coast to
+coast of North America. Our choice."""
 PLAN_WAIT_S: Final = 60.0
 """A page, or the loop, waits so long for a plan that is being made; one of 5,000 joints takes some 5 s. Our choice."""
 TORCH_OPTIONS: Final = (1, 2, 3)
@@ -231,6 +235,7 @@ class Jobs:
                 max_instances=1,
             )
         self._scheduler.add_job(self.tidy, CronTrigger(minute=37, timezone="UTC"), coalesce=True, max_instances=1)
+        self._scheduler.add_job(let_go, MEMORY_GOES, misfire_grace_time=300, coalesce=True, max_instances=1)
         self._scheduler.start()
         self._watch = Thread(target=self._watch_clock, args=(self._scheduler,), name="clock", daemon=True)
         self._watch.start()

@@ -21,7 +21,8 @@ GUESSES_FILL: Final = 0.01
 with 20 requests a second 60, and one more in five seconds. Secrets are 256 random bits, so that this is for the
 database's sake."""
 MOST_KEPT: Final = 10_000
-"""Buckets, and secrets known to be right; who was not heard of the longest goes, which is the same as a full bucket."""
+"""Buckets, and secrets known to be right or wrong; who was not heard of the longest goes, which is the same as a full
+bucket."""
 
 
 class Buckets:
@@ -53,12 +54,17 @@ class Buckets:
 
 
 class Limits:
-    """The buckets of one copy, and the secrets that opened something lately."""
+    """The buckets of one copy, and the secrets that opened something lately, or nothing.
+
+    One that opened nothing opens nothing later, and is no new guess when it comes again: the phone that still asks by a
+    link that was ended must not shut out those beside it.
+    """
 
     def __init__(self, per_s: float, now_s: Callable[[], float] = monotonic) -> None:
         self._requests = Buckets(per_s * SECONDS_HELD, per_s, now_s)
         self._guesses = Buckets(per_s * GUESSES_HELD, per_s * GUESSES_FILL, now_s)
         self._right: OrderedDict[str, None] = OrderedDict()
+        self._wrong: OrderedDict[str, None] = OrderedDict()
 
     def wait_s(self, client: Hashable) -> float:
         """Seconds that a client has to wait, and 0 where he may ask: then it is counted."""
@@ -68,8 +74,8 @@ class Limits:
         return wait_s
 
     def wait_to_guess_s(self, client: str, secret: str) -> float:
-        """Seconds until a secret of this client is looked up; 0 at once for one that was right before."""
-        return 0.0 if secret in self._right else self._guesses.wait_s(client)
+        """Seconds until a secret of this client is looked up; 0 for one that was looked up before."""
+        return 0.0 if secret in self._right or secret in self._wrong else self._guesses.wait_s(client)
 
     def counted_by(self, secret: str, unknown: str) -> str:
         """Whom a request with this secret is counted for: itself where it was right before, else as one unknown."""
@@ -77,19 +83,26 @@ class Limits:
 
     def was_right(self, secret: str) -> None:
         """A secret opened something; it is kept as whatever stands for it, never itself."""
-        self._right[secret] = None
-        self._right.move_to_end(secret)
-        while len(self._right) > MOST_KEPT:
-            self._right.popitem(last=False)
+        _remember(self._right, secret)
+        self._wrong.pop(secret, None)
 
     def forget(self, secret: str) -> None:
         """Count a secret as unknown again."""
         self._right.pop(secret, None)
 
     def was_wrong(self, client: str, secret: str) -> None:
-        """A secret opened nothing, or nothing any more: one guess less."""
+        """A secret opened nothing, or nothing any more: one guess less, the first time."""
         self.forget(secret)
-        self._guesses.take(client)
+        if secret not in self._wrong:
+            self._guesses.take(client)
+        _remember(self._wrong, secret)
+
+
+def _remember(known: OrderedDict[str, None], secret: str) -> None:
+    known[secret] = None
+    known.move_to_end(secret)
+    while len(known) > MOST_KEPT:
+        known.popitem(last=False)
 
 
 def address_of(host: str | None) -> str:

@@ -405,8 +405,8 @@ CREW_FIELDS: Final = (
     Field("procedures", "Procedures it is qualified for", "With commas between; left empty: every one.", "list"),
 )
 _WEIGHT_WORDS: Final[Mapping[str, tuple[str, str]]] = {
-    "fuel_kg": ("A kilogram of fuel", "Of the likely amount."),
-    "oxygen_m3": ("A cubic metre of oxygen", "Of the likely amount, at 15 °C (59 °F)."),
+    "fuel_kg": ("A kilogram (2.2 lb) of fuel", "Of the likely amount."),
+    "oxygen_m3": ("A cubic metre (35 ft³) of oxygen", "Of the likely amount, at 15 °C (59 °F)."),
     "hand_minute": ("A minute of somebody at the torch", ""),
     "shift_late": ("A joint a shift too late", "For each shift after its finish by."),
     "move": ("A joint goes to another shift", "Raise it, and fewer joints move for little."),

@@ -67,7 +67,7 @@ def hours(
     part: Part = 1,
 ) -> HTMLResponse:
     """Joints at other starts, a picture of a level or a crew."""
-    page = desk.hours(site_id, _asked(joint, crew, text, ahead, shifts, part))
+    page = desk.hours(site_id, _asked(joint, crew, text, ahead, shifts, part), figures=False)
     return render("hours.html", who=desk.who, page=page, site_id=site_id, hours_url=hours_url)
 
 

@@ -153,13 +153,14 @@ def run(engine: Any, site_id: str, among: Members | None) -> Clock:
     try:
         with clock.step("whole"), jobs.without_collector():
             with clock.step("read from the store"), reading(engine) as session:
-                _, raw, inputs = jobs._inputs(session, site_id, NOW)
+                made_from = jobs._made_from(session, site_id, NOW)
+            inputs = made_from.inputs
             inputs = replace(inputs, weather=replace(inputs.weather, members=among))
             with clock.step("make_plan"):
                 table = load_code_table(inputs.site.table_id, inputs.site.own_tables)
                 made = make_plan(inputs.site, table, inputs.joints, inputs.weather, inputs.readings, NOW)
             with clock.step("write to the store"), writing(engine) as session:
-                plans.keep_plan(session, made, inputs, raw.forecast_id)
+                plans.keep_plan(session, made, inputs, made_from.forecast_id, revision=made_from.revision)
     finally:
         for module, name, function in kept:
             setattr(module, name, function)

@@ -125,7 +125,7 @@ def small(seed: int, most_joints: int = 6) -> OrderProblem:
 def week(count: int, load: float, seed: int = 1) -> OrderProblem:
     """A week: 14 shifts, 3 crews, 2 shifts under a stop, a cold front; joints in tiers, each after two of the last.
 
-    `load` is the share of the crews' and torches' minutes in open shifts that the joints take in the week's mean weather.
+    `load` is the share of the crews' and torches' minutes in open shifts that the joints take in mean weather.
     """
     draw = random.Random(seed)
     n_shifts, n_crews, tiers = 14, 3, 5

@@ -6,13 +6,14 @@ import random
 from dataclasses import replace
 
 import pytest
-from tests.rules.order_builders import anywhere, choice, crews, joint, shifts, small
-from tests.rules.order_by_hand import cheapest
 
 from frostshift_rules.order_blocked import Blocked, blocked, impossible
 from frostshift_rules.order_freeing import Freeing
 from frostshift_rules.order_problem import Choice, LeftOut, OrderCrew, OrderProblem
 from frostshift_rules.order_solve import Stop, improve, start
+
+from .order_builders import anywhere, choice, crews, joint, shifts, small
+from .order_by_hand import cheapest
 
 PROOF = Stop(gap=0.0, nodes=100_000, seconds=300.0)
 
@@ -31,7 +32,7 @@ def test_no_shift_is_open() -> None:
     left_out = [LeftOut(0, 0, "stop: wind"), LeftOut(1, 0, "no forecast"), LeftOut(2, 0, "stop: wind")]
     problem = OrderProblem(shifts(3), crews((60.0,) * 3), (joint("A", [], left_out=left_out),))
     (one,) = impossible(problem)
-    assert one.in_the_way == ("A has no shift that is open to it: stop: wind (2 places); no forecast (1 places).",)
+    assert one.in_the_way == ("A has no shift that is open to it: stop: wind (2 places); no forecast (1 place).",)
     (same,) = blocked(problem, {})
     assert same.in_the_way == one.in_the_way
     assert same.frees == ()
@@ -41,9 +42,27 @@ def test_no_shift_is_open() -> None:
 def test_earliest_after_latest() -> None:
     a = joint("A", [choice(s) for s in range(4)], earliest=3, latest=1, hard=True)
     problem = OrderProblem(shifts(4), crews((60.0,) * 4), (a,))
-    assert impossible(problem)[0].in_the_way[0] == "A may not be before 2027-01-12 night, 2 shifts after its latest."
+    assert impossible(problem)[0].in_the_way == ("A may not be before 2027-01-12 night, 2 shifts after its latest.",)
     freed = change(asked(problem, "A"), "later_date")
     assert (freed.marks, freed.amount, freed.shift, freed.least) == (("A",), 2.0, 3, True)
+
+
+def test_earliest_after_the_last_shift() -> None:
+    problem = OrderProblem(shifts(2), crews((60.0,) * 2), (joint("A", [choice(0)], earliest=2),))
+    assert impossible(problem)[0].in_the_way == ("A may not be before shift 3; the last one here is shift 2.",)
+    assert [one.name for one in asked(problem, "A").frees] == ["one_more_shift"]
+
+
+def test_a_pin_to_a_place_that_is_none() -> None:
+    stopped = joint("A", [choice(1)], pinned=True, now=(0, 0), left_out=[LeftOut(0, 0, "stop: -31 C")])
+    early = joint("B", [choice(0), choice(1)], pinned=True, now=(0, 0), earliest=1)
+    problem = OrderProblem(shifts(2), crews((120.0,) * 2), (stopped, early))
+    assert [one.in_the_way for one in impossible(problem)] == [
+        ("A is pinned to 2027-01-11 day with Crew 1: stop: -31 C.",),
+        ("The place that B is pinned to is not within its dates.",),
+    ]
+    assert change(asked(problem, "A"), "pin").marks == ("A",)
+    assert change(asked(problem, "B"), "pin").marks == ("B",)
 
 
 def test_a_predecessor_that_is_too_late() -> None:
@@ -141,7 +160,7 @@ def test_a_better_order_is_said_to_be_there() -> None:
     problem = OrderProblem(shifts(2), crews((60.0, 60.0)), (anywhere("A", [(0, 0), (1, 0)]), anywhere("B", [(0, 0)])))
     (one,) = blocked(problem, {"A": (0, 0), "B": None}, PROOF)
     assert [it.name for it in one.frees] == ["better_order"]
-    assert one.in_the_way[0].startswith("B: 1 of its places are full; 2027-01-11 day with Crew 1 lacks least: 60 min")
+    assert one.in_the_way[0].startswith("B: 1 of its places is full; 2027-01-11 day with Crew 1 lacks least: 60 min")
 
 
 def test_looking_ends_when_asked_and_at_most_so_many() -> None:

@@ -261,6 +261,24 @@ def test_a_place_without_a_free_start_is_given_up() -> None:
     assert all(one.shift_after != DAY_2 for one in advise(made, PROVEN).moves)
 
 
+def test_what_is_in_the_way_and_what_would_free_it() -> None:
+    cold = np.full(HOURS, -30.0)
+    cold[66:] = -5.0
+    of = crews(Crew("north", 1, ("day",)))
+    joints = [weld(f"J{n}", at(12, 7), hours=6.0) for n in range(3)]
+    found = advice(joints, of, cold)
+    assert [one.shift_after for one in found.moves] == [DAY_2]
+    assert [one.mark for one in found.without_place] == ["J1", "J2"]
+    first = found.without_place[0]
+    assert first.in_the_way[0].endswith("lacks least: 360 min of north.")
+    assert "J1 fits with 360 more minutes of north in 2026-01-13 day." in [one.text for one in first.frees]
+    (pinned,) = advice([weld("A", at(12, 8), pinned=True)], air_c=cold).without_place
+    assert pinned.in_the_way == ("A is pinned to 2026-01-12 day with north: the weather stops it where it is planned.",)
+    assert [one.text for one in pinned.frees] == [
+        "A fits if its own pin is lifted: A then goes to 2026-01-12 night with north."
+    ]
+
+
 SHIFTS = st.sampled_from([at(12, 8), at(12, 11), at(12, 20), at(13, 9), at(13, 20)])
 
 

@@ -9,9 +9,10 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from tests.rules.order_builders import MONDAY, anywhere, choice, crews, joint, shifts, small
 
 from frostshift_rules.order_problem import LeftOut, OrderError, OrderJoint, OrderProblem, OrderShift, Weights
+
+from .order_builders import MONDAY, anywhere, choice, crews, joint, shifts, small
 
 TWO = shifts(2)
 CREW = crews((60.0, 60.0))

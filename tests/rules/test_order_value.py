@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from tests.rules.order_builders import anywhere, choice, crews, joint, shifts
 
 from frostshift_rules.order_problem import Choice, LeftOut, OrderProblem, Weights
 from frostshift_rules.order_value import Costs, as_it_stands, value
+
+from .order_builders import anywhere, choice, crews, joint, shifts
 
 PLAN = OrderProblem(
     shifts(3, torch=100.0, hands=90.0),

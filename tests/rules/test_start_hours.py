@@ -28,6 +28,7 @@ from frostshift_rules.start_hours import (
     CheapestStart,
     JointStarts,
     StartHour,
+    Waiting,
     at_starts,
     cheapest_start,
     next_shifts,
@@ -41,6 +42,7 @@ from frostshift_rules.workload import NO_WEATHER, HeatCall, JointPlan, Range, We
 
 from .plan_builders import (
     DAY,
+    FIRST,
     HOURS,
     NIGHT,
     NOW,
@@ -163,13 +165,17 @@ def test_every_start_is_the_plan_made_afresh_for_it(
 def test_all_hours_of_a_week_of_two_joints_agree_one_by_one() -> None:
     """A swing around the threshold; the forecast ends within the week, and beyond it every hour is unknown, named."""
     wave = -1.0 + 12.0 * np.sin((np.arange(HOURS) + 3.0) * np.pi / 12.0)
-    joints = [joint(mm(12.0)), joint(mm(50.0), mm(12.0), mark="J2", exposure="open", hours=5.0)]
+    joints = [
+        joint(mm(12.0), start_utc=START + HOUR / 2),
+        joint(mm(50.0), mm(12.0), mark="J2", exposure="open", hours=5.0),
+    ]
     forecast = weather(hours(wave))
     found = of_starts(joints, forecast)
     calls = set[HeatCall]()
     for row in found:
         assert len(row.hours) == 168
-        for one in row.hours:
+        assert row.planned.start_utc == row.joint.start_utc
+        for one in (row.planned, *row.hours):
             made = afresh(joints, row.joint.mark, one.start_utc, forecast)
             assert_agrees(one, made)
             calls.add(one.call)
@@ -186,17 +192,18 @@ def forecast_end() -> datetime:
 
 
 def test_joints_that_are_alike_are_worked_out_once_and_a_reading_of_ones_own_makes_unlike() -> None:
-    """Like joints share the very objects; a joint with a reading of its own takes other steel."""
-    twins = [joint(mark="A", place="level 3", crew="one"), joint(mark="B", place="level 4", start_utc=START + HOUR)]
+    """A reading on a joint of unlike parts speaks for no other joint, however alike."""
+    parts = (mm(25.0), mm(40.0))
+    twins = [joint(*parts, mark="A", place="level 3", crew="one"), joint(*parts, mark="B", start_utc=START + HOUR)]
     first, second = of_starts(twins)
     assert first.hours is second.hours
     assert second.planned.start_utc == START + HOUR
     read_on = [reading(-9.0, NOW - HOUR, "B")]
-    first, second = of_starts([*twins, joint(mm(30.0), mark="C")], readings=read_on)[:2]
+    first, second = of_starts(twins, readings=read_on)
+    assert first.hours[0].steel != second.hours[0].steel
     for row in (first, second):
         for one in row.hours[:5]:
-            made = afresh([*twins, joint(mm(30.0), mark="C")], row.joint.mark, one.start_utc, weather(), read_on)
-            assert_agrees(one, made)
+            assert_agrees(one, afresh(twins, row.joint.mark, one.start_utc, weather(), read_on))
 
 
 def test_a_reading_on_a_joint_that_is_not_asked_about_or_is_done_counts_for_like_parts() -> None:
@@ -277,16 +284,24 @@ def test_the_middle_is_never_harder_than_the_cold_side_and_measure_is_where_they
             assert found.reason == plan_module.START_MATTERS
 
 
-def test_the_middle_is_the_call_of_a_forecast_without_doubt() -> None:
-    """The same steel with no doubt at all and no band of convection: cold side, middle and warm side are one."""
-    sure = replace(site().choices, doubt_k=0.0, doubt_per_day_k=0.0, h_band=0.0)
+def test_the_middle_is_by_the_likely_steel() -> None:
+    """Category B of 12 mm in SI: 0 °C, AWS D1.1:2015 Table 3.3; what is to be measured parts there at the middle."""
     wave = 1.0 + 8.0 * np.sin((np.arange(HOURS) + 3.0) * np.pi / 12.0)
-    (doubted,), (certain,) = of_starts(joint(mm(12.0)), wave), of_starts(joint(mm(12.0)), wave, choices=sure)
-    pairs = list(zip(doubted.hours, certain.hours, strict=True))
-    assert len({one.at_middle for one, _ in pairs}) >= 3
-    for one, other in pairs:
-        if one.light_up_utc == other.light_up_utc:  # where both need heat, the doubt lengthens the window
-            assert one.at_middle in (other.call, other.at_middle)
+    (row,) = of_starts(joint(mm(12.0)), wave)
+    measured = [one for one in row.hours if one.call == "measure"]
+    assert {one.at_middle for one in measured} == {"no_heat", "cold_steel_heat"}
+    for one in measured:
+        assert one.steel is not None
+        assert (one.at_middle == "no_heat") == (one.steel.likely_c >= 0.0)
+
+
+def test_where_the_assumed_start_still_matters_the_middle_is_not_known_either() -> None:
+    """The forecast begins now, and heavy steel still remembers a start that nobody knows."""
+    (row,) = of_starts(joint(mm(38.0)), 30.0, now_utc=FIRST)
+    first = row.hours[0]
+    assert (first.call, first.at_middle, first.reason) == ("measure", "measure", plan_module.START_MATTERS)
+    assert first.fuel_kg is first.minutes is None
+    assert next_without_heat(replace(row, hours=row.hours[:1])) == ()
 
 
 # Hours without heat ---------------------------------------------------------------------------------------------------
@@ -458,6 +473,59 @@ def test_what_is_saved_against_a_planned_start_that_is_not_known_is_not_known() 
     found = cheapest(row_of(hour(8, "no_heat"), planned=hour(12, "unknown")))
     assert found.best is not None
     assert found.fuel_saved_kg is found.energy_saved_kwh is found.torch_minutes_saved is None
+
+
+@pytest.mark.parametrize(
+    ("why", "stated", "waiting"),
+    [
+        ("pinned", {"pinned": True}, Waiting()),
+        ("too_early", {"not_before_utc": NOW + 20 * HOUR}, Waiting()),
+        ("too_late", {"finish_by_utc": NOW + 20 * HOUR}, Waiting()),
+        ("waits", {}, Waiting(ready_utc=NOW + 18.1 * HOUR)),
+        ("waits", {}, Waiting(for_postponed=True)),
+        ("waited_for", {}, Waiting(needed_utc=NOW + 29 * HOUR)),
+    ],
+)
+def test_what_is_stated_of_a_joint_forbids_starts_unless_its_planned_one_breaks_it_too(
+    why: str, stated: dict[str, Any], waiting: Waiting
+) -> None:
+    """At 19 h in the night shift, from 18 h to 30 h; planned in the day shift."""
+    night = hour(19, "no_heat", shift_key="2026-01-12 night")
+    row = replace(row_of(night), joint=joint(**stated), waiting=waiting)
+    found = cheapest(row, 3)
+    breaks_too = why in ("too_early", "waits")  # the planned start, at noon, lies even earlier
+    assert (found.best == night) == breaks_too
+    assert found.left_out == (() if breaks_too else ((why, 1),))
+    later = replace(row, planned=hour(36, "heat_to_minimum", shift_key="2026-01-13 day"))
+    if why != "too_late" and not waiting.for_postponed and waiting.needed_utc is None:
+        assert cheapest(later, 3).left_out == ((why, 1),)
+    free = replace(row, joint=joint(), waiting=Waiting())
+    assert cheapest(free, 3).best == night
+
+
+def test_waiting_is_by_the_shifts_of_the_joints_as_they_are_planned() -> None:
+    """Shifts are 06:00 to 18:00 and 18:00 to 06:00; a joint that is done is not waited for, marks are as typed."""
+    joints = [
+        joint(mark="first", start_utc=NOW + 7 * HOUR),
+        joint(mark="long", start_utc=NOW + 17 * HOUR, hours=3.0),
+        joint(mark="over", state="done", start_utc=NOW + 50 * HOUR),
+        joint(mark="J", after=("FIRST", "long", "over", "not there"), start_utc=NOW + 31 * HOUR),
+        joint(mark="last", after=("j",), start_utc=NOW + 70 * HOUR),
+    ]
+    waiting = {row.joint.mark: row.waiting for row in of_starts(joints, starts=[])}
+    assert waiting["J"] == Waiting(NOW + 20 * HOUR, False, NOW + 66 * HOUR)
+    assert waiting["first"] == Waiting(None, False, NOW + 30 * HOUR)
+    assert waiting["last"] == Waiting(NOW + 42 * HOUR, False, None)
+    joints[0] = replace(joints[0], state="postponed")
+    assert of_starts(joints, starts=[], marks=["J"])[0].waiting.for_postponed
+
+
+def test_nothing_is_held_against_a_planned_start_that_is_past() -> None:
+    """It is judged over what is left of its window alone, which is shorter than that of any other start."""
+    row = row_of(hour(8, "no_heat"), planned=hour(-1, "heat_to_minimum"))
+    found = cheapest(row)
+    assert found.best == row.hours[0]
+    assert found.fuel_saved_kg is found.torch_minutes_saved is None
 
 
 def test_a_site_without_shifts_ahead_and_hours_beyond_the_shifts_are_named() -> None:

@@ -81,6 +81,7 @@ from frostshift_service.views.start_hours import (
     SHIFTS_AHEAD,
     HoursAsked,
     HoursPage,
+    JointHours,
     asked_joints,
     hours_needed,
     hours_page,
@@ -97,6 +98,8 @@ CREW_SEES: Final = timedelta(days=3)
 """Older readings do not stand on a crew's sheet. Our choice."""
 EARLIER_KEPT: Final = 2
 """Earlier plans in memory, as that of 5,000 joints takes 50 MB: each reading may ask for another one."""
+STARTS_KEPT: Final = 4
+"""Levels or crews whose other starts are in memory. Our choice."""
 NOBODY_ELSE: Final = Actor("this machine", owner=True)
 """Who asks where nobody is asked to sign in: a command on this machine."""
 
@@ -233,6 +236,7 @@ class Desk:
         who: asks; his units are shown, and only the sites that he knows.
         keeper: of what hangs on a plan and on nothing that changes while it is the latest.
         earlier: of earlier plans.
+        starts: of what a plan would say of joints at other starts: 40 of them over a week take some 8 MB.
     """
 
     engine: Engine
@@ -241,6 +245,7 @@ class Desk:
     who: Actor = NOBODY_ELSE
     keeper: Keeper = field(default_factory=Keeper, repr=False, compare=False)
     earlier: Keeper = field(default_factory=lambda: Keeper(EARLIER_KEPT), repr=False, compare=False)
+    starts: Keeper = field(default_factory=lambda: Keeper(STARTS_KEPT), repr=False, compare=False)
 
     def show(self, site: KeptSite) -> Show:
         """Units and zone in which a site is shown to whoever asks."""
@@ -365,7 +370,6 @@ class Desk:
         show = self.show(site)
         planned = None if plan is None else next((one for one in plan.joints if one.joint.mark == mark), None)
         if plan is not None and planned is not None:
-            starts = self._start_hours(site_id, plan, (mark,), HOURS).get(mark)
             series, times_for_torches, options = self.keeper.get(
                 _ref(plan),
                 ("beside", site_id, mark),
@@ -383,13 +387,7 @@ class Desk:
                 series=series,
                 times_for_torches=times_for_torches,
                 options=options,
-                other_starts=None
-                if starts is None
-                else self.keeper.get(
-                    _ref(plan),
-                    ("joint hours", site_id, mark, show),
-                    lambda: joint_hours(starts, next_shifts(plan.site, plan.made_utc, SHIFTS_AHEAD), plan, show),
-                ),
+                other_starts=self._other_starts(site_id, mark, plan, show),
                 readings=readings,
                 before_heat=before_heat,
                 defaults=default_texts(joint.defaults),
@@ -534,8 +532,8 @@ class Desk:
         found = self.planner.compare(site_id, marks) if marks else None
         return compare_page(found, plan, show, now, shift=shift, no_heat=no_heat)
 
-    def hours(self, site_id: str, asked: HoursAsked) -> HoursPage:
-        """Joints at other starts than the planned ones.
+    def hours(self, site_id: str, asked: HoursAsked, *, figures: bool = True) -> HoursPage:
+        """Joints at other starts than the planned ones; `figures`: with those of every hour.
 
         Raises:
             UnknownSite, UnknownJoint: there is none.
@@ -565,7 +563,9 @@ class Desk:
         def make() -> HoursPage:
             shifts = next_shifts(plan.site, plan.made_utc, asked.shifts)
             count = hours_needed(asked.span_h, shifts, plan.made_utc)
-            found = self._start_hours(site_id, plan, marks, count)
+            found = self.starts.get(
+                _ref(plan), (site_id, marks, count), lambda: self.planner.start_hours(site_id, marks, count)
+            )
             return hours_page(
                 [found[mark] for mark in marks if mark in found],
                 shifts,
@@ -576,10 +576,12 @@ class Desk:
                 total=len(passing),
                 part=part,
                 parts=parts,
-                missing=missing,
+                figures=figures,
             )
 
-        page = self.keeper.get(_ref(plan), ("hours", site_id, site.revision, show, asked, part), make)
+        # Figures are asked for by programs and take several times as much memory as what a page shows.
+        key = "hours", site_id, site.revision, show, asked, part
+        page = make() if figures else self.keeper.get(_ref(plan), key, make)
         return replace(page, header=header(plan, show, now), missing=tuple(missing))
 
     def order(self, site_id: str, run_id: int | None = None, part: int = 1) -> OrderPage:
@@ -618,11 +620,15 @@ class Desk:
             part=part,
         )
 
-    def _start_hours(self, site_id: str, plan: Plan, marks: tuple[str, ...], count: int) -> Mapping[str, JointStarts]:
-        """Some joints of a plan at the next full hours."""
-        return self.keeper.get(
-            _ref(plan), ("start hours", site_id, marks, count), lambda: self.planner.start_hours(site_id, marks, count)
-        )
+    def _other_starts(self, site_id: str, mark: str, plan: Plan, show: Show) -> JointHours | None:
+        """A joint of the plan at every full hour ahead, for its page."""
+
+        def make() -> JointHours | None:
+            row = self.planner.start_hours(site_id, (mark,), HOURS).get(mark)
+            shifts = next_shifts(plan.site, plan.made_utc, SHIFTS_AHEAD)
+            return None if row is None else joint_hours(row, shifts, plan, show)
+
+        return self.keeper.get(_ref(plan), ("other starts", site_id, mark, show), make)
 
     def schedule(self, site_id: str, wanted: ScheduleFilter = EVERYTHING) -> SchedulePage:
         """The list of joints; a page beyond the last is the last.

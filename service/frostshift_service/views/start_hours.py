@@ -16,6 +16,7 @@ from frostshift_rules.shifts import ShiftSpan
 from frostshift_rules.start_hours import (
     HOURS,
     Against,
+    Bars,
     CheapestStart,
     JointStarts,
     NoHeatSpell,
@@ -52,8 +53,9 @@ WHAT_IT_IS: Final = (
 HOW_CHEAPEST: Final = (
     "Cheapest start: least gas on the cold side, to 0.1 kg, then current, then torch-minutes, then the earliest; the "
     "planned start stays where nothing takes less. Left out are hours under a stop, hours that are not known, and heat "
-    "without a time. The weld has to end within the shift it starts in, and nobody lights up before that shift, unless "
-    "the planned start does so as well. An hour that needs a shelter is named only where no other is left."
+    "without a time. The weld has to end within the shift it starts in, nobody lights up before that shift, and stated "
+    "dates, pins and joints that wait for each other hold, each unless the planned start breaks it as well. An hour "
+    "that needs a shelter is named only where no other is left."
 )
 
 
@@ -233,7 +235,7 @@ class StartsOf:
         no_starts: why no other start is looked at; empty where some are.
         spells: hours without heat; `spells_text` all of them, or that there are none.
         cheapest: within the shifts asked for.
-        runs: the hours in words; `hours` their figures, empty on the joint's own page.
+        runs: the hours in words; `hours` their figures, empty where none were asked for.
         line, by_day: pictures; None where there is nothing to draw.
     """
 
@@ -360,7 +362,7 @@ def hours_needed(span_h: int, shifts: Sequence[ShiftSpan], made_utc: datetime) -
 
 # Words ----------------------------------------------------------------------------------------------------------------
 
-_AGAINST: Final[dict[Against, str]] = {
+_AGAINST: Final[dict[Against | Bars, str]] = {
     "stop": "under a stop",
     "weather_unknown": "with weather that is not known",
     "unknown": "whose call is unknown",
@@ -368,6 +370,11 @@ _AGAINST: Final[dict[Against, str]] = {
     "outside": "outside every shift",
     "past_shift": "too late to end in the shift",
     "light_up": "with light-up before anybody is there",
+    "pinned": "outside the shift it is pinned to",
+    "too_early": "before it may start",
+    "too_late": "too late to be finished in time",
+    "waits": "before the joints it waits for are over",
+    "waited_for": "too late for the joints that wait for it",
 }
 
 
@@ -492,7 +499,7 @@ def runs_of(hours: Sequence[StartHour], show: Show) -> tuple[Run, ...]:
 # The cheapest start ---------------------------------------------------------------------------------------------------
 
 
-def _cheapest(found: CheapestStart, show: Show) -> CheapestLine:
+def _cheapest(found: CheapestStart, show: Show, made_utc: datetime) -> CheapestLine:
     best, planned = found.best, found.planned
     if best is None:
         return CheapestLine(None, False, found.reason, "", "", _left_out(found), None, None, None, None, None, None)
@@ -502,7 +509,7 @@ def _cheapest(found: CheapestStart, show: Show) -> CheapestLine:
         start=when,
         is_planned=found.is_planned,
         text=f"{named}: {_takes(best, show)}.",
-        saved="" if found.is_planned else _saved(found, show),
+        saved="" if found.is_planned else _saved(found, show, made_utc),
         alike=_ties(found.alike, show),
         left_out=_left_out(found),
         minutes=optional(show.minutes, best.minutes),
@@ -525,9 +532,11 @@ def _takes(at: StartHour, show: Show) -> str:
     return ", ".join(one for one in said if one)
 
 
-def _saved(found: CheapestStart, show: Show) -> str:
+def _saved(found: CheapestStart, show: Show, made_utc: datetime) -> str:
     """What it saves, or takes more, against the planned start, on the cold side."""
     planned = f"the planned start, {show.moment(found.planned.start_utc).text}"
+    if found.planned.start_utc < made_utc:
+        return f"Not held against {planned}, which is past."
     fuel_kg, energy_kwh, minutes = found.fuel_saved_kg, found.energy_saved_kwh, found.torch_minutes_saved
     if fuel_kg is None or energy_kwh is None or minutes is None:
         return f"What it saves is not known: what {planned}, takes is not known."
@@ -821,7 +830,7 @@ def starts_of(
         no_starts=row.no_starts,
         spells=spells,
         spells_text=_spells_text(shown, spells, show),
-        cheapest=_cheapest(found, show),
+        cheapest=_cheapest(found, show, made_utc),
         runs=runs_of(hours, show),
         hours=tuple(_figures(at, show, made_utc) for at in hours) if figures else (),
         line=line_of(hours, row, found.best, show),
@@ -884,9 +893,9 @@ def hours_page(
     total: int,
     part: int,
     parts: int,
-    missing: Sequence[str] = (),
+    figures: bool = True,
 ) -> HoursPage:
-    """Many joints at other starts.
+    """Many joints at other starts, `missing` left out.
 
     Args:
         rows: of the part that is shown, in its order.
@@ -898,10 +907,10 @@ def hours_page(
         total: joints that pass.
         part: that is shown, of `parts`.
         parts: see above.
-        missing: sentences on joints that are not in the plan.
+        figures: whether every hour is given as figures.
     """
     span_h = asked.span_h
-    joints = tuple(starts_of(row, shifts, show, plan.made_utc, span_h=span_h) for row in rows)
+    joints = tuple(starts_of(row, shifts, show, plan.made_utc, span_h=span_h, figures=figures) for row in rows)
     with_hours = next((row.hours[:span_h] for row in rows if row.hours), ())
     return HoursPage(
         header=header(plan, show, now),
@@ -919,7 +928,7 @@ def hours_page(
         parts=parts,
         head=head_of(with_hours, show),
         joints=joints,
-        missing=tuple(missing),
+        missing=(),
         key=key_of(one.line for one in joints),
         about=(WHAT_IT_IS, HOW_CHEAPEST),
         cautions=CAUTIONS,

@@ -396,6 +396,10 @@ def test_the_words_of_spells_ties_and_what_is_saved(plan: Any, web: Any) -> None
     assert cheapest.saved == "On the cold side 3.0 kg and 3 torch-minutes less than the planned start, Thu 08:00."
     assert cheapest.alike == "As little: Thu 10:00."
     assert cheapest.left_out == "Hours left out: 1 under a stop; 1 whose call is unknown."
+    later = starts_of(
+        row(joint, hours[3:], planned), next_shifts(site, first, 1), CHICAGO, first + 2.5 * HOUR, span_h=6
+    )
+    assert later.cheapest.saved == "Not held against the planned start, Thu 08:00, which is past."
     nothing = starts_of(row(joint, hours[-1:], hours[-1]), [], CHICAGO, first, span_h=6)
     assert nothing.spells_text == "Unknown at every hour. Because."
     assert nothing.cheapest.text == "The site has no shift ahead."
