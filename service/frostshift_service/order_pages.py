@@ -59,9 +59,10 @@ def order(
     run: RunQuery = None,
     part: Part = 1,
     taken: Annotated[int, Query(ge=0, le=2**31 - 1)] = 0,
+    still: Annotated[bool, Query()] = False,
 ) -> HTMLResponse:
-    """The last order of work of the site, how far it is, and the buttons."""
-    return _page(desk, site_id, run, part, taken=taken)
+    """The last order of work of the site, how far it is, and the buttons; `still`: it does not look again by itself."""
+    return _page(desk, site_id, run, part, taken=taken, still=still)
 
 
 def _page(
@@ -72,6 +73,7 @@ def _page(
     *,
     status: int = 200,
     taken: int = 0,
+    still: bool = False,
     ticked: Sequence[str] = (),
     problem: str = "",
     along: Sequence[str] = (),
@@ -80,7 +82,7 @@ def _page(
     page = desk.order(site_id, run, part)
     shown = page.run
     path = order_url(site_id, run=shown.id) if shown is not None and not page.newest else order_url(site_id)
-    going = shown is not None and shown.state == "running" and page.newest
+    going = shown is not None and shown.state == "running" and page.newest and not still
     return render(
         "order.html",
         status,

@@ -274,6 +274,8 @@ async def test_the_first_answer_stands_there_while_the_search_goes_on(
         )
         assert 'http-equiv="refresh"' in shown.text
         assert "They come with the last answer." in words
+        assert f"{ORDER}?still=1" in Tags(shown.text).links
+        assert 'http-equiv="refresh"' not in (await client.get(ORDER, params={"still": 1})).text
         assert "Moves can be taken once the search is over" in words
         page = view(site)
         assert page.run is not None
