@@ -12,10 +12,12 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
+import numpy as np
+
 from frostshift_rules.order_choices import has_room, in_time, open_choices
-from frostshift_rules.order_model import INF, OrderModel, order_model
+from frostshift_rules.order_model import INF, Floats, OrderModel, order_model
 from frostshift_rules.order_problem import Choice, OrderCrew, OrderJoint, OrderProblem, OrderShift, Place
-from frostshift_rules.order_solve import Stop, solve
+from frostshift_rules.order_solve import Stop, by_windows, solve
 from frostshift_rules.order_value import Places
 
 FreeingName = Literal[
@@ -32,6 +34,12 @@ FreeingName = Literal[
 Amounts = dict[int, float]
 """Columns that loosen a rule, and how much of it each is."""
 
+FEW: Final = 60
+"""Up to so many joints that have a place, all of them are placed anew at once; ours."""
+TRY_S: Final = 3.0
+"""So long more joints than that are tried at once [s]; ours."""
+OUT: Final = 1e4
+"""Price of a place that is lost on the way; more than any minutes of a shift."""
 QUICK: Final = Stop(gap=0.01, nodes=20, seconds=10.0)
 """For one rule loosened at one joint; ours."""
 
@@ -84,6 +92,10 @@ class _Search:
         return self.problem.joints[self.n]
 
 
+class _FitsAlreadyError(Exception):
+    """While a loosened rule was looked at, an order was found that does without."""
+
+
 @dataclass(frozen=True, slots=True)
 class _Found:
     """An order in which the joint has a place, how much was loosened, and whether less is known not to do."""
@@ -102,16 +114,20 @@ def frees(
     One search a rule, as each is asked for; `cancelled` ends them.
     """
     search = _Search(problem, places, n, stop, cancelled)
-    as_it_is = _look(search, order_model(search.problem), {})
     mark = search.joint.mark
-    if as_it_is is not None:
-        text = f"There is an order in which {mark} has a place: search longer, or give a missing place a higher price."
-        yield Freeing("better_order", (), None, None, None, True, text)
+    text = f"There is an order in which {mark} has a place: search longer, or give a missing place a higher price."
+    better = Freeing("better_order", (), None, None, None, True, text)
+    if _look(search, order_model(search.problem), {}) is not None:
+        yield better
         return
     for way in (_crew_minutes, _torch_minutes, _hand_minutes, _later, _other_crew, _pin, _one_more_shift, _no_wait):
         if search.cancelled is not None and search.cancelled():
             return
-        freeing = way(search)
+        try:
+            freeing = way(search)
+        except _FitsAlreadyError:
+            yield better
+            return
         if freeing is not None:
             yield freeing
 
@@ -119,34 +135,68 @@ def frees(
 def _look(search: _Search, built: OrderModel, loose: Amounts) -> _Found | None:
     """The least loosening by one of the `loose` columns with which the joint and all placed ones have a place.
 
-    First with all others where they are, which is quick, then with all of them free to move.
+    First with all others where they are, which is quick; then what the relaxation says of the least; then with others
+    free to move: all of them at once where they are few, else those of a few shifts at a time, then all for a moment.
     """
     model = built.model
     model.cost = [0.0] * len(model.cost)
     for column, amount in loose.items():
         model.cost[column] = amount
-    upper, lower = list(model.upper), list(model.lower)
-    there: list[int] = []
-    for k, joint in enumerate(search.problem.joints):
-        place = search.places.get(joint.mark)
-        if k != search.n and place is None:
-            lower[built.without[k]] = 1.0
-            continue
-        upper[built.without[k]] = 0.0
-        there += [built.first[k] + i for i, one in enumerate(built.choices[k]) if k != search.n and one.place == place]
-    model.upper, model.lower = upper, list(lower)
-    for column in there:
-        model.lower[column] = 1.0
-    narrow = solve(model, search.stop, cancelled=search.cancelled)
-    model.lower = lower
-    wide = solve(model, search.stop, first=narrow.values, cancelled=search.cancelled)
-    values = wide.values if wide.values is not None else narrow.values
+    placed = {
+        k: built.first[k] + i
+        for k, joint in enumerate(search.problem.joints)
+        for i, one in enumerate(built.choices[k])
+        if k != search.n and one.place == search.places.get(joint.mark)
+    }
+    for k, without in enumerate(built.without):
+        if k == search.n or k in placed:
+            model.upper[without] = 0.0
+        else:
+            model.lower[without] = 1.0
+    stay = set(placed.values())
+    held = replace(model, lower=[1.0 if n in stay else low for n, low in enumerate(model.lower)])
+    narrow = solve(held, search.stop, cancelled=search.cancelled)
+    relaxed = solve(model, search.stop, relaxed=True, cancelled=search.cancelled)
+    if relaxed.none_there:
+        return None
+    least = -1.0 if relaxed.bound is None else relaxed.bound
+    costs, values = np.array(model.cost), narrow.values
+    if values is None or float(costs @ values) > _nearly(least):
+        if len(placed) > FEW:
+            values = _by_windows(search, built, placed, values)
+        if len(placed) <= FEW or values is None:
+            seconds = search.stop.seconds if len(placed) <= FEW else min(TRY_S, search.stop.seconds)
+            aim = replace(search.stop, seconds=seconds)
+            wide = solve(model, aim, first=values, cancelled=search.cancelled)
+            values = wide.values if wide.values is not None else values
+            least = max(least, -1.0 if wide.bound is None else wide.bound)
     if values is None:
         return None
-    used = [column for column in loose if values[column] > 1e-6]
-    least = wide.stopped_by in {"optimal", "gap"}
-    amount = sum(loose[column] * float(values[column]) for column in used)
-    return _Found(used[0] if used else None, amount, least, built.chosen(values))
+    amount = float(costs @ values)
+    used = next((column for column in loose if values[column] > 1e-6), None)
+    if loose and used is None:
+        raise _FitsAlreadyError
+    return _Found(used, amount, amount <= _nearly(least), built.chosen(values))
+
+
+def _nearly(amount: float) -> float:
+    return amount * 1.01 + 1e-4
+
+
+def _by_windows(search: _Search, built: OrderModel, placed: dict[int, int], known: Floats | None) -> Floats | None:
+    """The same a few shifts at a time; joints may lose their place on the way, at a high price."""
+    model = built.model
+    upper, cost = list(model.upper), list(model.cost)
+    for k in (search.n, *placed):
+        upper[built.without[k]], cost[built.without[k]] = 1.0, OUT
+    if known is None:
+        known = np.zeros(len(cost))
+        known[[placed.get(k, without) for k, without in enumerate(built.without)]] = 1.0
+    soft = replace(built, model=replace(model, upper=upper, cost=cost))
+    aim = replace(search.stop, gap=0.01)
+    values = by_windows(soft, model.by_rows(), known, 0.0, aim, None, search.cancelled).values
+    out = [built.without[k] for k in (search.n, *placed)]
+    return None if values[out].any() else values
 
 
 def _at_most_one(built: OrderModel, columns: Iterable[int]) -> None:

@@ -132,7 +132,7 @@ def improve(
     built = order_model(problem)
     rows = built.model.by_rows()
     known = built.values(_choices_at(problem, built, first.places))
-    near = _by_windows(built, rows, known, first.bound, stop, tell, cancelled)
+    near = by_windows(built, rows, known, first.bound, stop, tell, cancelled)
     found: list[tuple[Source, Mapping[str, Place | None]]] = [
         (first.source, first.places),
         ("improved", _places(problem, built.chosen(near.values))),
@@ -183,7 +183,7 @@ def _choices_at(problem: OrderProblem, built: OrderModel, places: Places) -> lis
 
 
 @dataclass(frozen=True, slots=True)
-class _Near:
+class Near:
     """An order after a search of its neighbours; `stopped_by` None: neither near enough yet nor stopped."""
 
     values: Floats
@@ -191,7 +191,7 @@ class _Near:
     stopped_by: StoppedBy | None
 
 
-def _by_windows(
+def by_windows(
     built: OrderModel,
     rows: Rows,
     values: Floats,
@@ -199,7 +199,7 @@ def _by_windows(
     stop: Stop,
     progress: Callable[[Progress], None] | None,
     cancelled: Callable[[], bool] | None,
-) -> _Near:
+) -> Near:
     """A better order by placing the joints of a few shifts in a row, and those without a place, anew; the others stay.
 
     From the first shift to the last, and again while that saves much. The search of all joints at once takes minutes
@@ -211,21 +211,21 @@ def _by_windows(
         for window in _windows(built, values):
             cost = float(costs @ values)
             if bound is not None and gap_of(cost, bound) <= stop.gap:
-                return _Near(values, seconds, "gap")
+                return Near(values, seconds, "gap")
             upper, lower = _held_but(built, values, window)
             part = replace(built.model, lower=lower, upper=upper)
             aim = replace(WINDOW, seconds=max(0.0, stop.seconds - seconds))
             solved = solve(part, aim, rows=rows, first=values, cancelled=cancelled)
             seconds += solved.seconds
             if solved.values is not None and float(costs @ solved.values) < cost - 1e-6:
-                values = np.round(solved.values)
+                values = np.where(built.model.whole, np.round(solved.values), solved.values)
                 if progress is not None and bound is not None:
                     progress(Progress(cost := float(costs @ values), bound, gap_of(cost, bound)))
             if solved.stopped_by in {"clock", "cancelled"}:
-                return _Near(values, seconds, solved.stopped_by)
+                return Near(values, seconds, solved.stopped_by)
         if float(costs @ values) > before * (1.0 - ENOUGH):
             break
-    return _Near(values, seconds, None)
+    return Near(values, seconds, None)
 
 
 def _windows(built: OrderModel, values: Floats) -> Iterator[frozenset[int]]:

@@ -11,9 +11,10 @@ import numpy as np
 import pytest
 from scipy.optimize import Bounds, LinearConstraint, linear_sum_assignment, milp
 
+from frostshift_rules import order_solve
 from frostshift_rules.order_model import Model, order_model
 from frostshift_rules.order_problem import Choice, OrderCrew, OrderJoint, OrderProblem, Weights
-from frostshift_rules.order_solve import Answer, Progress, Stop, greedy, improve, solve, start
+from frostshift_rules.order_solve import Answer, Progress, Solved, Stop, greedy, improve, solve, start
 from frostshift_rules.order_value import as_it_stands, value
 
 from .order_builders import anywhere, choice, crews, joint, shifts, small, week
@@ -374,6 +375,16 @@ def test_an_order_of_the_solver_that_breaks_a_rule_is_dropped(monkeypatch: pytes
 def test_the_solver_says_nothing_on_the_terminal(capfd: pytest.CaptureFixture[str]) -> None:
     best(small(3))
     assert capfd.readouterr() == ("", "")
+
+
+def test_where_the_solver_gives_up_there_is_still_an_order(monkeypatch: pytest.MonkeyPatch) -> None:
+    problem = week(60, 0.6)
+    quick, first = greedy(problem), start(problem)
+    monkeypatch.setattr(order_solve, "solve", lambda *_, **__: Solved(None, np.zeros(0), None, "gave_up", 0))
+    alone = start(problem)
+    assert (alone.places, alone.bound) == (quick.places, None)
+    kept = improve(problem, first)
+    assert (kept.places, kept.bound, kept.stopped_by) == (first.places, first.bound, "gave_up")
 
 
 def test_a_model_without_an_answer_is_said_to_have_none() -> None:
