@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from typing import Annotated, Any, Final
 from urllib.parse import quote, urlencode
 
@@ -10,7 +10,8 @@ from fastapi import APIRouter, Form, Query
 from fastapi.responses import HTMLResponse, Response
 
 from frostshift_rules.order_of_work import MOST_SHIFTS, SHIFTS
-from frostshift_service.order_taking import edits_of, goes_along, refusals
+from frostshift_rules.work_setup import WorkSetup
+from frostshift_service.order_taking import edits_of, goes_along, in_the_way, refusals
 from frostshift_service.pages import render, see
 from frostshift_service.store import joints as kept_joints
 from frostshift_service.store import order_runs
@@ -25,6 +26,7 @@ from frostshift_service.store.records import (
     UnknownRun,
 )
 from frostshift_service.store.schedule_acts import write_edits
+from frostshift_service.store.sites import load_site
 from frostshift_service.views.desk import Desk
 from frostshift_service.views.files import csv_bytes, moves_table
 from frostshift_service.views.order import OrderPage, state_of
@@ -152,7 +154,10 @@ def take_moves(
     if not marks:
         problem = "No move is ticked: tick some, or take all."
         return _page(desk, site_id, run, part, status=422, problem=problem)
-    along = [one for one in goes_along(kept, {*marks, *(gone & set(kept.seen))}) if one in moves]
+    with reading(desk.engine) as session:
+        work = load_site(session, site_id).site.work
+        joints = {one.joint.mark: one for one in kept_joints.kept_joints(session, site_id)}
+    along = _along(kept, marks, gone & set(kept.seen), joints, work)
     if along:
         problem = (
             "These moves cannot be taken alone: what waits for them, or has no room beside them, has to move too. "
@@ -162,9 +167,7 @@ def take_moves(
     starts = {one: moves[one].after.start_utc for one in marks}
     known = desk.planner.new_starts(site_id, starts)
     now, text = desk.now(), _text(marks, len(kept.advice.moves))
-    with reading(desk.engine) as session:
-        joints = {one.joint.mark: one for one in kept_joints.kept_joints(session, site_id)}
-    refused = refusals(kept, frozenset(marks), joints, known, now)
+    refused = refusals(kept, frozenset(marks), joints, known, work, now)
     act = 0
     if not refused:
         act, refused = _write(desk, site_id, run, kept, marks, joints, text)
@@ -184,6 +187,24 @@ def _run(desk: Desk, site_id: str, run_id: int) -> tuple[OrderRun, KeptAdvice]:
     if state_of(run, desk.now()) == "running" or kept is None:
         raise StoreError(f"order of work {run_id} has no last answer yet: wait for it, or cancel it")
     return run, kept
+
+
+def _along(
+    kept: KeptAdvice, marks: Sequence[str], gone: Set[str], joints: Mapping[str, KeptJoint], work: WorkSetup
+) -> list[str]:
+    """Marks of the moves that have to be taken with some, by what waits for them, minutes and people at one moment.
+
+    `gone` are taken already.
+    """
+    moves = [move.mark for move in kept.advice.moves]
+    chosen = {*marks}
+    while True:
+        more = {*goes_along(kept, chosen | gone)}
+        for others in in_the_way(kept, chosen | gone | more, joints, work).values():
+            more |= {*others} & {*moves}
+        if not more - chosen - gone:
+            return [mark for mark in moves if mark in chosen and mark not in marks]
+        chosen |= more - gone
 
 
 def _write(

@@ -13,7 +13,9 @@ from datetime import datetime, timedelta
 from frostshift_rules.job import Joint
 from frostshift_rules.order_moves import Move, along
 from frostshift_rules.order_of_work import AGAINST_WORDS
+from frostshift_rules.plan import is_open
 from frostshift_rules.start_hours import JointStarts, against
+from frostshift_rules.work_setup import WorkSetup
 from frostshift_service.schedule_form import bulk_edit
 from frostshift_service.store.records import JointEdit, KeptAdvice, KeptJoint
 
@@ -23,11 +25,58 @@ def goes_along(kept: KeptAdvice, marks: Collection[str]) -> tuple[str, ...]:
     return along(kept.problem, marks, {move.mark: move.place for move in kept.advice.moves})
 
 
+def in_the_way(
+    kept: KeptAdvice, marks: Collection[str], joints: Mapping[str, KeptJoint], work: WorkSetup
+) -> dict[str, tuple[str, ...]]:
+    """Moves whose crew could not weld one more joint at their new start, each with the joints it welds at that moment.
+
+    Joints of the same crew and shift count, as where the order of work gave them their starts.
+
+    Args:
+        kept: the order of work.
+        marks: of the moves that are to be taken.
+        joints: all of the site as they are now, by mark.
+        work: the crews as they are set up now.
+    """
+    taken = {move.mark: move for move in kept.advice.moves if move.mark in marks}
+    shifts = {shift.key: shift for shift in kept.problem.shifts}
+    after = [
+        (one.joint.mark, move.crew_after, move.after.start_utc, one.joint.hours)
+        if (move := taken.get(one.joint.mark)) is not None
+        else (one.joint.mark, one.joint.crew, one.joint.start_utc, one.joint.hours)
+        for one in joints.values()
+        if one.present and is_open(one.joint)
+    ]
+    full = {}
+    for move in taken.values():
+        shift, crew = shifts[move.shift_after], work.crew(move.crew_after)
+        at_once = 1 if crew is None else crew.at_once
+        begin, end = move.after.start_utc, move.after.end_utc
+        beside = [
+            (mark, start_utc, start_utc + timedelta(hours=hours))
+            for mark, name, start_utc, hours in after
+            if mark != move.mark
+            and name.casefold() == move.crew_after.casefold()
+            and shift.start_utc <= start_utc < shift.end_utc
+            and start_utc < end
+            and begin < start_utc + timedelta(hours=hours)
+        ]
+        at_a_time = [
+            tuple(mark for mark, first, last in beside if first <= at < last)
+            for at in {max(begin, start_utc) for _, start_utc, _ in beside}
+        ]
+        most = max(at_a_time, key=len, default=())
+        if len(most) >= at_once:
+            full[move.mark] = most
+    return full
+
+
 def refusals(
     kept: KeptAdvice,
     marks: Collection[str],
     joints: Mapping[str, KeptJoint],
     found: Mapping[str, JointStarts],
+    work: WorkSetup,
     now: datetime,
 ) -> list[tuple[str, str]]:
     """Marks whose moves cannot be taken, each with the reason.
@@ -37,16 +86,22 @@ def refusals(
         marks: of the moves that are to be taken.
         joints: all of the site as they are now, by mark.
         found: what is known of the marks at their new starts by the newest forecast.
+        work: the crews as they are set up now.
         now: aware UTC.
     """
     moves = [move for move in kept.advice.moves if move.mark in marks]
     refused: dict[str, str] = {}
     for move in moves:
         why = _changed(kept, move, joints.get(move.mark)) or _against(move, found.get(move.mark), now)
+        if not why and work.crew(move.crew_after) is None:
+            why = f"crew {move.crew_after} is not set up any more"
         if why:
             refused[move.mark] = why
     if not refused:
         refused = dict(_out_of_turn(moves, [one.joint for one in joints.values() if one.present]))
+    if not refused:
+        for mark, others in in_the_way(kept, marks, joints, work).items():
+            refused[mark] = f"its crew welds {', '.join(others)} at its new start, and can weld no more at once"
     return list(refused.items())
 
 

@@ -37,7 +37,7 @@ from frostshift_rules.order_solve import Progress
 from frostshift_rules.work_setup import WorkSetup
 from frostshift_service import demo, order_work
 from frostshift_service.jobs import Jobs
-from frostshift_service.order_taking import refusals
+from frostshift_service.order_taking import in_the_way, refusals
 from frostshift_service.settings import Settings
 from frostshift_service.store import order_runs
 from frostshift_service.store.audit import audit_lines
@@ -436,6 +436,7 @@ async def test_work_that_has_begun_a_start_gone_by_and_turns_are_held_against_th
     moves = {one.mark: one for one in told.advice.moves}
     with reading(site.engine) as session:
         joints = {one.joint.mark: one for one in kept_joints(session, SITE)}
+        work = load_site(session, SITE).site.work
     starts = {mark: move.after.start_utc for mark, move in moves.items()}
     known = site.jobs.new_starts(SITE, starts)
 
@@ -444,7 +445,7 @@ async def test_work_that_has_begun_a_start_gone_by_and_turns_are_held_against_th
         there = dict(joints)
         if mark:
             there[mark] = replace(there[mark], joint=replace(there[mark].joint, **changed))
-        return dict(refusals(told, marks, there, known, now or site.now))
+        return dict(refusals(told, marks, there, known, work, now or site.now))
 
     assert refused(set(moves)) == {}
     assert refused({"BP-B2"}, of="BP-B2", state="in_progress") == {"BP-B2": "it is in progress by now"}
@@ -461,6 +462,35 @@ async def test_work_that_has_begun_a_start_gone_by_and_turns_are_held_against_th
     assert refused({"CG-2T"}, of="EP-02", start_utc=then, state="done") == {}
     assert refused({"CG-2T"}, of="EP-02", start_utc=starts["CG-2T"] - timedelta(hours=2)) == {}
     assert refused({"BP-B2"}, of="EP-02", start_utc=then) == {}
+
+
+async def test_a_crew_is_given_no_more_at_one_moment_than_it_can_weld(site: Site) -> None:
+    """Three of the moves begin together, and the crew can weld three at once."""
+    async with site.client() as client:
+        page = await worked_out(site, client)
+    told = kept(site)
+    with reading(site.engine) as session:
+        joints = {one.joint.mark: one for one in kept_joints(session, SITE)}
+        work = load_site(session, SITE).site.work
+    north = {one.mark: one for one in told.advice.moves if one.crew_after == "north"}
+    assert len(north) == 3
+    assert len({one.after.start_utc for one in north.values()}) == 1
+    assert in_the_way(told, north, joints, work) == {}
+    fewer = replace(work, crews=tuple(replace(one, at_once=2) for one in work.crews))
+    assert set(in_the_way(told, north, joints, fewer)) == set(north)
+    assert in_the_way(told, {"BP-A1", "BP-B2"}, joints, fewer) == {}
+    # A fourth has come to that hour since: one that can move away, and one that cannot.
+    there = replace(joints["EP-02"].joint, crew="North", start_utc=north["BP-B2"].after.start_utc, hours=2.0)
+    full = in_the_way(told, north, joints | {"EP-02": replace(joints["EP-02"], joint=there)}, work)
+    assert {mark: set(others) for mark, others in full.items()} == {mark: {*north, "EP-02"} - {mark} for mark in north}
+    ended = replace(there, start_utc=there.start_utc - timedelta(hours=2))
+    assert in_the_way(told, north, joints | {"EP-02": replace(joints["EP-02"], joint=ended)}, work) == {}
+    with writing(site.engine) as session:
+        write(session, [there if one.mark == "EP-02" else one for one in joints_of(session, SITE)])
+    async with site.client() as client:
+        answer = await client.post(f"{ORDER}/take", data=take(page, *north, "GP-04"))
+    assert answer.status_code == 409
+    assert "can weld no more at once" in words_of(answer.text)
 
 
 # In a browser ---------------------------------------------------------------------------------------------------------
