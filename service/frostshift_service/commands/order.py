@@ -12,7 +12,7 @@ from frostshift_rules.order_problem import OrderError
 from frostshift_rules.order_solve import Progress
 from frostshift_rules.plan import make_plan
 from frostshift_rules.tables import load_code_table
-from frostshift_service.commands.line import BY, Refused, opened, print_json, site_id_of
+from frostshift_service.commands.line import Refused, opened, print_json, site_id_of
 from frostshift_service.order_work import SECONDS, NoOrder, Watch, work_out
 from frostshift_service.store.engine import reading
 from frostshift_service.store.records import KeptAdvice, OrderRun
@@ -44,7 +44,7 @@ def order(
     run = OrderRun(
         id=0,
         asked_utc=now,
-        by=BY,
+        by="the command line",
         shifts=shifts,
         site_revision=made.revision,
         forecast_id=made.forecast_id,

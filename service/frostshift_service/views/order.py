@@ -10,7 +10,7 @@ from math import ceil
 from typing import Final, TypeVar
 
 from frostshift_rules.job import Joint, Site
-from frostshift_rules.order_moves import Advice, Move, Saved, Savings, Why
+from frostshift_rules.order_moves import Move, Saved, Savings, Why
 from frostshift_rules.order_of_work import MOST_SHIFTS, SHIFTS, amounts
 from frostshift_rules.order_solve import PROVEN_GAP, StoppedBy
 from frostshift_rules.order_value import Costs
@@ -361,7 +361,7 @@ def run_view(
         text=_text(run, now),
         progress_text=_progress(run) if state == "running" else "",
         cancelled=bool(run.cancelled_by),
-        advice=None if kept is None else _advice(run, kept, as_it_is, show, part),
+        advice=None if kept is None else _advice(run, kept, as_it_is, show, part, going=state == "running"),
     )
 
 
@@ -444,7 +444,10 @@ _REASONS: Final[tuple[tuple[Why, str, str], ...]] = (
 )
 
 
-def _headline(advice: Advice) -> str:
+def _headline(kept: KeptAdvice) -> str:
+    advice = kept.advice
+    if not kept.problem.joints:
+        return "No joint can be moved; why stands below."
     if not advice.moves:
         return "No joint is to be moved: by this count the plan is as good as any that was found."
     counts = Counter(move.why for move in advice.moves)
@@ -501,7 +504,7 @@ def _count(before: Costs, after: Costs) -> Iterator[CountLine]:
 # Advice ---------------------------------------------------------------------------------------------------------------
 
 
-def _advice(run: OrderRun, kept: KeptAdvice, as_it_is: Now | None, show: Show, part: int) -> AdviceView:
+def _advice(run: OrderRun, kept: KeptAdvice, as_it_is: Now | None, show: Show, part: int, *, going: bool) -> AdviceView:
     advice = kept.advice
     taken = {mark for one in run.taken if not one.undone for mark in one.marks}
     parts = max(1, ceil(len(advice.moves) / MOVES_A_PART)) if part else 1
@@ -513,11 +516,11 @@ def _advice(run: OrderRun, kept: KeptAdvice, as_it_is: Now | None, show: Show, p
         first=advice.first,
         made_text=_made_text(run, kept, show),
         changed=() if as_it_is is None else tuple(_changed(run, as_it_is)),
-        headline=_headline(advice),
+        headline=_headline(kept),
         saved=tuple(_saved_lines(advice.saved, show)),
         count=tuple(_count(advice.costs_before, advice.costs_after)),
         gap=advice.gap,
-        gap_text=_gap_text(advice.gap),
+        gap_text=_gap_text(advice.gap) if kept.problem.joints else "",
         stopped_by=advice.stopped_by,
         stopped_text=_stopped_text(advice.stopped_by, run.cancelled_by),
         moves=tuple(_move(move, kept, move.mark in taken, show) for move in shown),
@@ -529,7 +532,7 @@ def _advice(run: OrderRun, kept: KeptAdvice, as_it_is: Now | None, show: Show, p
         shifts_text=""
         if kept.after
         else "They come with the last answer."
-        if advice.first
+        if going
         else "The plan with the moves taken was not made.",
         staying=staying,
         stay_total=stay_total,

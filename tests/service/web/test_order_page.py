@@ -34,7 +34,7 @@ from frostshift_rules.order_moves import Advice
 from frostshift_rules.order_moves import advise as advise_whole
 from frostshift_rules.order_problem import Weights
 from frostshift_rules.order_solve import Progress
-from frostshift_rules.work_setup import WorkSetup
+from frostshift_rules.work_setup import Crew, WorkSetup
 from frostshift_service import demo, order_work
 from frostshift_service.jobs import Jobs
 from frostshift_service.order_taking import in_the_way, refusals
@@ -381,6 +381,22 @@ async def test_without_crews_or_forecast_it_says_what_is_missing(site: Site) -> 
             save_site(session, there.site, show_units=there.show_units, feed=there.feed)
         site.now += timedelta(days=3)
         assert NO_FORECAST in words_of((await client.get(ORDER)).text)
+
+
+async def test_where_no_joint_can_be_moved_the_reasons_stand_there(site: Site) -> None:
+    with writing(site.engine) as session:
+        there = load_site(session, SITE)
+        others = replace(there.site, work=WorkSetup((Crew("other"),), Weights()))
+        save_site(session, others, show_units=there.show_units, feed=there.feed)
+    async with site.client() as client:
+        page = await worked_out(site, client)
+        words = words_of((await client.get(ORDER)).text)
+    assert page.run is not None
+    assert page.run.advice is not None
+    assert page.run.advice.stay_total == len(MARKS)
+    assert "No joint can be moved; why stands below." in words
+    assert "3 : crew north is not set up. BP-A1 , BP-A4 , BP-B2" in words
+    assert "Take all" not in words
 
 
 # What is refused by name ----------------------------------------------------------------------------------------------
