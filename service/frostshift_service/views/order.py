@@ -192,7 +192,7 @@ class AdviceView:
         blocked: joints without a place.
         broken: rules that the plan as it stands breaks, beside joints that cannot stay and have a move.
         notes: sentences.
-        taken: who took what of it; sentences.
+        taken: who took what of it; sentences. `acts`: changes of the schedule by which it was taken, and that stand.
     """
 
     first: bool
@@ -218,6 +218,7 @@ class AdviceView:
     broken: tuple[str, ...]
     notes: tuple[str, ...]
     taken: tuple[str, ...]
+    acts: tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -540,6 +541,7 @@ def _advice(run: OrderRun, kept: KeptAdvice, as_it_is: Now | None, show: Show, p
         broken=tuple(_broken(kept)),
         notes=kept.notes,
         taken=tuple(_taken(run, show)),
+        acts=tuple(one.act for one in run.taken if not one.undone),
     )
 
 

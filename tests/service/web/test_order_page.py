@@ -209,7 +209,9 @@ async def test_some_are_taken_with_what_has_to_move_along_and_one_undo_takes_the
         act = done.headers["location"].rpartition("taken=")[2]
         await client.post(f"/sites/{SITE}/schedule/undo", data={"act": act})
         assert schedule(site) == before
-        again = words_of((await client.get(ORDER)).text)
+        again = words_of((await client.get(done.headers["location"])).text)
+        assert "Taken: the schedule is changed" in shown
+        assert "Taken: the schedule is changed" not in again
         assert "taken back since" in again
         assert f"Take all {len(moves)}" in again
 
