@@ -22,6 +22,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser
 from pydantic import TypeAdapter
+from sqlalchemy import Engine
 from tests.service.conftest import Said
 from tests.service.web.conftest import Web, enter, served
 from tests.service.web.page_source import Tags, words_of
@@ -38,12 +39,13 @@ from frostshift_rules.work_setup import Crew, WorkSetup
 from frostshift_service import demo, order_work
 from frostshift_service.jobs import Jobs
 from frostshift_service.order_taking import in_the_way, refusals
+from frostshift_service.schedule_file import read_schedule
 from frostshift_service.settings import Settings
 from frostshift_service.store import order_runs
 from frostshift_service.store.audit import audit_lines
 from frostshift_service.store.engine import open_store, reading, writing
 from frostshift_service.store.joints import changes_of, import_joints, joints_of, kept_joints, move_joint
-from frostshift_service.store.records import ImportedJoint, KeptAdvice
+from frostshift_service.store.records import ImportedJoint, KeptAdvice, StoreError
 from frostshift_service.store.sites import load_site, save_site
 from frostshift_service.views.desk import Desk
 from frostshift_service.views.order import NO_CREW, NO_FORECAST, OrderPage, shift_title
@@ -349,6 +351,39 @@ async def test_what_goes_wrong_inside_is_logged_and_said(
     assert (page.run.state, page.run.advice) == ("failed", None)
     assert page.run.text == "No order of work: Something went wrong here; it is written in the log of the service."
     assert "ZeroDivisionError" in caplog.text
+
+
+def test_another_copy_sees_it_and_begins_no_second(
+    either: Engine, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(order_work, "BEAT_S", 0.05)
+    held = Held(monkeypatch)
+    there = demo.demo_site(GAS_NOW)
+    read = read_schedule(demo.demo_schedule(GAS_NOW), "week.csv", there, GAS_NOW, 10**8, 1000)
+    with writing(either) as session:
+        save_site(session, there, show_units="us", feed="file")
+        write(session, [one.joint for one in read.joints if one.joint.mark in MARKS])
+    payload = tmp_path / "forecast.json"
+    payload.write_bytes(demo.demo_payload(GAS_NOW))
+    copies = [Jobs(either, lambda: GAS_NOW, get=None, jitter=lambda: 0.0, name=name) for name in "ab"]
+    copies[0].take_payload(SITE, payload)
+    other = Desk(either, copies[1], lambda: GAS_NOW)
+    number = copies[0].begin_order(SITE, "Q. Arden")
+    assert held.told.wait(60)
+    shown = other.order(SITE).run
+    assert shown is not None
+    assert shown.advice is not None
+    assert (shown.id, shown.state, shown.advice.first, shown.advice.total) == (number, "running", True, 1)
+    with pytest.raises(StoreError, match="already"):
+        copies[1].begin_order(SITE, "R. Moss")
+    with writing(either) as session:  # on the page of the other copy
+        order_runs.cancel_run(session, SITE, number, by="R. Moss")
+    copies[0].orders.wait()
+    last = other.order(SITE).run
+    assert last is not None
+    assert last.advice is not None
+    assert (last.state, last.advice.first, last.text) == ("ended", False, "Cancelled by R. Moss, with the best so far.")
+    assert last.advice.total > 1
 
 
 # What cannot be worked out --------------------------------------------------------------------------------------------
