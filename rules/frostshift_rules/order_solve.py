@@ -11,16 +11,19 @@ import math
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Final, Literal
+from functools import cache
+from typing import TYPE_CHECKING, Final, Literal
 
-import highspy
 import numpy as np
-from highspy.highs import HighsCallbackEvent
 
 from frostshift_rules.order_greedy import Filling, by_cost
 from frostshift_rules.order_model import Floats, Model, OrderModel, Rows, order_model
 from frostshift_rules.order_problem import Choice, OrderProblem, Place
 from frostshift_rules.order_value import Places, Value, as_it_stands, value
+
+if TYPE_CHECKING:  # the solver is loaded where something is solved: whoever only reads an answer does not wait for it
+    import highspy
+    from highspy.highs import HighsCallbackEvent
 
 StoppedBy = Literal["optimal", "gap", "nodes", "clock", "cancelled", "gave_up"]
 """Why the search ended: proven best, near enough, so many nodes, so long, somebody stopped it, the solver failed."""
@@ -321,12 +324,17 @@ class Solved:
     seconds: float = 0.0
 
 
-class _Quiet(highspy.Highs):
+@cache
+def _quiet() -> type[highspy.Highs]:
     """The solver without a word on the terminal, which it else greets from its constructor on."""
+    from highspy import Highs
 
-    def enableCallbacks(self) -> None:
-        self.silent()
-        super().enableCallbacks()
+    class Quiet(Highs):
+        def enableCallbacks(self) -> None:
+            self.silent()
+            super().enableCallbacks()
+
+    return Quiet
 
 
 _STOPPED: Final[Mapping[str, StoppedBy]] = {
@@ -354,7 +362,9 @@ def solve(
     stop = stop or Stop()
     if not model.cost:
         return Solved(np.zeros(0), np.zeros(0), 0.0, "optimal", 0)
-    highs = _Quiet()
+    import highspy
+
+    highs = _quiet()()
     watch = _Watch(progress, cancelled)
     for name, setting in (
         ("threads", 1),
@@ -395,11 +405,15 @@ def solve(
 
 
 def _taken(status: highspy.HighsStatus, what: str) -> None:
+    import highspy
+
     if status == highspy.HighsStatus.kError:
         raise RuntimeError(f"The solver does not take the {what} as it is given.")
 
 
 def _solved(highs: highspy.Highs, relaxed: bool) -> Solved:
+    import highspy
+
     status = highs.getModelStatus()
     info = highs.getInfo()
     stopped_by = _STOPPED.get(status.name, "gave_up")
@@ -443,6 +457,8 @@ class _Watch:
             event.interrupt()
 
     def _tell(self, event: HighsCallbackEvent, progress: Callable[[Progress], None]) -> None:
+        import highspy
+
         if event.callback_type != highspy.cb.HighsCallbackType.kCallbackMipInterrupt:
             return
         cost, bound = event.data_out.mip_primal_bound, event.data_out.mip_dual_bound

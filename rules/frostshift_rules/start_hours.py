@@ -7,7 +7,7 @@ steps from there on. Nothing here decides; the superintendent does.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Final, Literal
@@ -188,6 +188,48 @@ def start_hours(
                 joint, said[alike[0], joint.start_utc], hours, BEGUN if begun else "", waiting[joint.mark]
             )
     return [made[number] for number in sorted(made)]
+
+
+def at_starts(
+    site: Site,
+    table: CodeTable,
+    joints: Sequence[Joint],
+    weather: Weather,
+    readings: Sequence[Reading],
+    now_utc: datetime,
+    starts: Mapping[str, datetime],
+) -> list[JointStarts]:
+    """What the plan would say of some joints, each at one other start of its own.
+
+    Args:
+        site: as for `make_plan`.
+        table: as for `make_plan`.
+        joints: all joints of the site.
+        weather: as for `make_plan`.
+        readings: as for `make_plan`.
+        now_utc: the moment of the plan.
+        starts: by mark; joints that are done or postponed are left out.
+
+    Returns:
+        One for each joint that is asked about, in the order of `joints`; `hours` has the one start.
+    """
+    read = {reading.mark for reading in readings}
+    near = [joint for joint in joints if joint.mark in starts or joint.mark in read]
+    field = field_of(site, near, weather, readings)
+    opened = [joint for joint in near if is_open(joint)]
+    asked = [
+        (number, at)
+        for number, joint in enumerate(opened)
+        if joint.mark in starts
+        for at in (joint.start_utc, starts[joint.mark])
+    ]
+    if field is not None:
+        field = replace(field, members=None)
+    found = plans_at(site, table, opened, weather, field, now_utc, asked)
+    flames = {source.id for source in site.heat_sources if not source.electric}
+    calendar = _calendar(site, [at for _, at in asked])
+    said = [_said(one, calendar, flames) for one in found]
+    return [JointStarts(opened[asked[n][0]], said[n], (said[n + 1],)) for n in range(0, len(said), 2)]
 
 
 def _without_place(joint: Joint, at_utc: datetime) -> Joint:

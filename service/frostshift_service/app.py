@@ -34,6 +34,7 @@ from frostshift_service import (
     gas_order_pages,
     notice_pages,
     openapi_doc,
+    order_pages,
     outside_pages,
     pages,
     print_pages,
@@ -55,7 +56,14 @@ from frostshift_service.senders import Mailer
 from frostshift_service.settings import Settings
 from frostshift_service.store.accounts import UnknownAccount
 from frostshift_service.store.engine import is_busy, waited_for
-from frostshift_service.store.records import StoreError, UnknownJoint, UnknownNotice, UnknownSite, UnknownToken
+from frostshift_service.store.records import (
+    StoreError,
+    UnknownJoint,
+    UnknownNotice,
+    UnknownRun,
+    UnknownSite,
+    UnknownToken,
+)
 from frostshift_service.views.desk import Desk, NoPlan, Planner, TooMuchAsked, UnknownShift
 from frostshift_service.web import problem_answer, sentence
 
@@ -93,6 +101,7 @@ ROUTERS: Final = (
     gas_order_pages,
     compare_pages,
     start_hours_pages,
+    order_pages,
     stock_pages,
     notice_pages,
     readings_pages,
@@ -349,7 +358,15 @@ def _add_error_answers(app: FastAPI) -> None:
             # Every page that shows a plan leads to where one begins: the schedule, to be loaded.
             return pages.see(f"/sites/{request.path_params['site_id']}/schedule")
         missing = isinstance(
-            error, UnknownSite | UnknownJoint | UnknownNotice | UnknownAccount | UnknownShift | UnknownToken | NoPlan
+            error,
+            UnknownSite
+            | UnknownJoint
+            | UnknownNotice
+            | UnknownAccount
+            | UnknownShift
+            | UnknownToken
+            | UnknownRun
+            | NoPlan,
         )
         code = 404 if missing else 422 if isinstance(error, TooMuchAsked) else 409
         return error_answer(request, code, sentence(error), site_is_there=not isinstance(error, UnknownSite))

@@ -29,6 +29,7 @@ from frostshift_service.commands.doctor import doctor
 from frostshift_service.commands.gas import gas
 from frostshift_service.commands.hours import hours
 from frostshift_service.commands.line import Refused, SiteOption, opened, print_csv, print_json, read_day, site_id_of
+from frostshift_service.commands.order import order
 from frostshift_service.commands.people import notices_app, people_app
 from frostshift_service.commands.schedule import reading_command, schedule_app, take_schedule
 from frostshift_service.commands.sites import procedures_app, site_app, tables_app
@@ -86,6 +87,7 @@ app.command()(scores)
 app.command()(gas)
 app.command()(compare)
 app.command()(hours)
+app.command()(order)
 app.command()(case)
 app.command()(doctor)
 app.command("sign-in")(sign_in)

@@ -36,7 +36,7 @@ from frostshift_rules.plan import make_plan
 from frostshift_rules.published_draw import published
 from frostshift_rules.reference_plates import ReferencePlates, reference_plates
 from frostshift_rules.saturation import saturations
-from frostshift_rules.start_hours import JointStarts, start_hours, whole_hours
+from frostshift_rules.start_hours import JointStarts, at_starts, start_hours, whole_hours
 from frostshift_rules.strict import TableError
 from frostshift_rules.surroundings import Hours
 from frostshift_rules.tables import check_shipped, load_code_table
@@ -48,6 +48,7 @@ from frostshift_service.log_lines import about, copy_name
 from frostshift_service.memory import let_go
 from frostshift_service.metrics import PLAN_SECONDS, Step, count_error
 from frostshift_service.notice_work import Decided, decide_on
+from frostshift_service.order_work import MadeFor, OrderWork
 from frostshift_service.outbox import Wiring, deliver, send_test, tell_of_failure
 from frostshift_service.pulls import Pulls, feeds_of, standings
 from frostshift_service.senders import Senders
@@ -201,7 +202,10 @@ class Jobs:
         self._senders, self._wiring = senders, wiring
         self._stopping = Event()
         self._failing: dict[tuple[str, str], datetime] = {}
-        self._turns = SiteTurns(engine, now, name or copy_name(), self._work_on, self._stopping)
+        name = name or copy_name()
+        self._turns = SiteTurns(engine, now, name, self._work_on, self._stopping)
+        self.orders = OrderWork(engine, now, name, self.order_inputs)
+        self.begin_order = self.orders.begin
         self._moved_s: dict[str, float | None] = dict.fromkeys((PLANS, SENDS) if self._sends else (PLANS,))
         self._step_s: dict[int, float] = {}
 
@@ -214,6 +218,7 @@ class Jobs:
     def start(self) -> None:
         """Run all loops now, and then each by its trigger; `deliver` where anything is sent."""
         self._stopping.clear()
+        self.orders.start()
         self._scheduler = BackgroundScheduler(timezone="UTC")
         # Apart from each other: a mail server that is slow must not hold up a forecast.
         # As are the workers: while one is held up the others look for due sites all the same.
@@ -246,8 +251,9 @@ class Jobs:
                     job.reschedule(job.trigger)
 
     def stop(self) -> None:
-        """Let the sites in hand and the messages that are being sent end, then start no other."""
+        """Let the sites in hand and the messages that are being sent end, then start no other; end orders of work."""
         self._stopping.set()
+        self.orders.stop()
         if self._watch is not None:
             self._watch.join()
             self._watch = None
@@ -548,6 +554,32 @@ class Jobs:
                 frozenset(marks),
             )
         return {row.joint.mark: row for row in found}
+
+    def new_starts(self, site_id: str, starts: Mapping[str, datetime]) -> Mapping[str, JointStarts]:
+        """What the newest forecast and readings say of some joints, each at a start of its own; nothing is kept.
+
+        Args:
+            site_id: the site.
+            starts: by mark.
+        """
+        made = self.order_inputs(site_id)
+        inputs = made.inputs
+        table = load_code_table(inputs.site.table_id, inputs.site.own_tables)
+        found = at_starts(inputs.site, table, inputs.joints, inputs.weather, inputs.readings, made.now_utc, starts)
+        return {row.joint.mark: row for row in found}
+
+    def order_inputs(self, site_id: str) -> MadeFor:
+        """What an order of work of a site is made from now; nothing is written.
+
+        Raises:
+            UnknownSite: there is no site of that id.
+        """
+        now = self._now()
+        with reading(self._engine) as session:
+            made = _made_from(session, site_id, now)
+            version = kept_joints.schedule_version(session, site_id)
+            kept = {one.joint.mark: one for one in kept_joints.kept_joints(session, site_id)}
+        return MadeFor(now, made.revision, made.forecast_id, version, made.inputs, kept)
 
     def forecast_hours(self, site_id: str) -> Hours | None:
         """Hours of the forecast that the latest plan was made from; None where there was none."""

@@ -11,7 +11,7 @@ from typing import Final, Literal, get_args
 from prometheus_client import CollectorRegistry, Counter, Histogram, disable_created_metrics
 from prometheus_client.process_collector import ProcessCollector
 
-Step = Literal["turns", "alerts", "pull", "plan", "notices", "deliver", "tidy", "request"]
+Step = Literal["turns", "alerts", "pull", "plan", "notices", "deliver", "tidy", "order", "request"]
 """`turns`: taking a site that is due, and giving it back."""
 
 _OWN: Final = "Of this copy alone, since its start."

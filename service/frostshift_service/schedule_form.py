@@ -352,11 +352,12 @@ def bulk_edits(bulk: Bulk, joints: Sequence[KeptJoint], site: KeptSite) -> BulkO
         elif became == kept.joint:
             same.append(kept.joint.mark)
         else:
-            edits.append(_bulk_edit(kept, became))
+            edits.append(bulk_edit(kept, became))
     return BulkOutcome(tuple(edits), tuple(same), tuple(refused))
 
 
-def _bulk_edit(kept: KeptJoint, became: Joint) -> JointEdit:
+def bulk_edit(kept: KeptJoint, became: Joint) -> JointEdit:
+    """A joint with another start, crew or state."""
     was, said = kept.joint, []
     if was.start_utc != became.start_utc:
         said.append(("start_utc", was.start_utc.isoformat(), became.start_utc.isoformat()))

@@ -29,6 +29,7 @@ from frostshift_rules.start_hours import (
     JointStarts,
     StartHour,
     Waiting,
+    at_starts,
     cheapest_start,
     next_shifts,
     next_without_heat,
@@ -583,3 +584,19 @@ def test_every_field_of_a_start_is_held_against_the_plan() -> None:
         *("shift_key", "ends_in_shift", "hint", "end_utc"),
     }
     assert {one.name for one in fields(StartHour)} == looked_at
+
+
+def test_a_start_of_its_own_for_each_joint_is_the_hour_of_that_start() -> None:
+    joints = [joint(mm(40.0), mm(20.0), mark=f"J{n}", start_utc=START + n * HOUR) for n in range(4)]
+    joints.append(joint(mm(60.0), mm(60.0), mark="read"))
+    readings = [reading(-12.0, NOW - HOUR, "read")]
+    wanted = {one.mark: START + (5 + 3 * n) * HOUR for n, one in enumerate(joints[:3])}
+    forecast = weather(-8.0)
+    rows = at_starts(site(), TABLE, joints, forecast, readings, NOW, wanted)
+    assert [row.joint.mark for row in rows] == list(wanted)
+    for row in rows:
+        at_utc = wanted[row.joint.mark]
+        (hourly,) = start_hours(site(), TABLE, joints, forecast, readings, NOW, [at_utc], [row.joint.mark])
+        assert (row.planned, row.hours) == (hourly.planned, hourly.hours)
+        assert row.hours[0].start_utc == at_utc
+    assert at_starts(site(), TABLE, joints, forecast, readings, NOW, {}) == []

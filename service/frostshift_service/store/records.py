@@ -10,14 +10,19 @@ from urllib.parse import urlsplit
 
 from frostshift_rules.job import AirReading, Joint, JointState, Reading, Site
 from frostshift_rules.notice_events import Notice
+from frostshift_rules.order_moves import Advice
+from frostshift_rules.order_of_work import Staying
+from frostshift_rules.order_problem import OrderProblem
 from frostshift_rules.reading_check import Asked
 from frostshift_rules.surroundings import Hours, Members
-from frostshift_rules.workload import JointPlan, Plan, Weather
+from frostshift_rules.workload import Freshness, JointPlan, Plan, ShiftTotal, Weather
 
 ShowUnits = Literal["us", "si", "both"]
 FeedName = Literal["nws", "met_norway", "file", "nws_hourly", "open_meteo"]
 KeptBecause = Literal["shown", "printed", "sent", "changed"]
 AirSource = Literal["typed", "posted"]
+RunState = Literal["running", "ended", "failed", "broken_off"]
+"""Of an order of work: worked out just now; over; not possible, `problem` says why; nobody works on it any more."""
 
 SHOW_UNITS: Final[tuple[ShowUnits, ...]] = get_args(ShowUnits)
 FEED_NAMES: Final[tuple[FeedName, ...]] = get_args(FeedName)
@@ -50,6 +55,10 @@ class ChangedSince(StoreError):
     def __init__(self, message: str, marks: tuple[str, ...]) -> None:
         self.marks = marks
         super().__init__(message)
+
+
+class UnknownRun(StoreError):
+    """There is no order of work of that number."""
 
 
 class UnknownToken(StoreError):
@@ -458,6 +467,90 @@ class PlanInputs:
     joints: tuple[Joint, ...]
     readings: tuple[Reading, ...]
     weather: Weather
+
+
+@dataclass(frozen=True)
+class KeptAdvice:
+    """An order of work with what is needed to show it, and to take some of its moves.
+
+    Attributes:
+        advice: with its moves.
+        problem: what it is worked out from, of each joint only its present place and that of its move.
+        made_utc: the moment it is worked out for.
+        feed, issued_utc, fetched_utc, freshness, instead_of: of its forecast, as in a plan.
+        seen: of each joint that moves, the fingerprint of what the schedule said of it; empty: it changed meanwhile.
+        places: of each joint that moves, its place on the job.
+        joints: that are neither done nor postponed.
+        staying: joints that are left where they are, and why.
+        notes: sentences for people.
+        before, after: the shifts by the plan, and by the plan with all moves taken; empty where it is not made yet.
+    """
+
+    advice: Advice
+    problem: OrderProblem
+    made_utc: datetime
+    feed: str
+    issued_utc: datetime | None
+    fetched_utc: datetime | None
+    freshness: Freshness
+    instead_of: str
+    seen: Mapping[str, str]
+    places: Mapping[str, str]
+    joints: int
+    staying: tuple[Staying, ...]
+    notes: tuple[str, ...]
+    before: tuple[ShiftTotal, ...] = ()
+    after: tuple[ShiftTotal, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class TakenMoves:
+    """Moves of an order of work that somebody took: when, who, which, and the change of joints that it was."""
+
+    at_utc: datetime
+    by: str
+    marks: tuple[str, ...]
+    act: int
+    undone: bool
+
+
+@dataclass(frozen=True, slots=True)
+class OrderRun:
+    """An order of work that somebody asked for.
+
+    Attributes:
+        id: its number.
+        asked_utc, by: when, and who.
+        shifts: so many were looked at.
+        site_revision, forecast_id, schedule_version: of what it is made from.
+        state: as it is written down; `beat_utc` the last sign of life.
+        step: what is done, in words.
+        cost, bound, gap: of the best order so far; None: not known yet.
+        ended_utc: None while it runs, and where it was broken off.
+        cancelled_by: who wants it to end; empty: nobody.
+        problem: why there is no order; empty otherwise.
+        has_advice: whether there is any yet.
+        taken: what was taken of it.
+    """
+
+    id: int
+    asked_utc: datetime
+    by: str
+    shifts: int
+    site_revision: int
+    forecast_id: int | None
+    schedule_version: str
+    state: RunState
+    step: str
+    cost: float | None
+    bound: float | None
+    gap: float | None
+    beat_utc: datetime
+    ended_utc: datetime | None
+    cancelled_by: str
+    problem: str
+    has_advice: bool
+    taken: tuple[TakenMoves, ...]
 
 
 @dataclass(frozen=True)

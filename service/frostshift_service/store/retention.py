@@ -67,6 +67,7 @@ STAYS: Final = {
     "feed_state": "one row a feed of a site",
     "feed_in_use": "one row a site",
     "alerts": "one row a site",
+    "order_run": "the newest ten of a site; older ones go where one is added",
     "observed_hours": "one row a station; its hours are thinned where they are written",
     "device_token": "air readings point at it; at most some of a site",
     "machine_token": "who could read or write, and until when; at most some of a site",

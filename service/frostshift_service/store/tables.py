@@ -22,6 +22,7 @@ from frostshift_service.store.records import (
     FeedName,
     KeptBecause,
     LogWhat,
+    RunState,
     ShowUnits,
 )
 
@@ -420,6 +421,39 @@ class PlanRow(Table, table=True):
     inputs: bytes = Field(sa_type=LargeBinary)
     hours: bytes | None = Field(sa_type=LargeBinary)
     result: bytes = Field(sa_type=LargeBinary)
+
+
+class OrderRunRow(Table, table=True):
+    """An order of work that somebody asked for: how far it is, and what came of it; the newest few of a site stay.
+
+    `site_revision`, `forecast_id` and `schedule_version` are of what it is made from, as it stood when that was read.
+    `advice` is packed by `store/order_runs.py`; None: there is none yet, or none came. `taken` has what was taken of
+    it, an entry each time.
+    """
+
+    __tablename__ = "order_run"
+    __table_args__ = (Index(None, "site_id", "id"),)
+
+    id: int | None = Field(default=None, primary_key=True)
+    site_id: str = Field(foreign_key="site.id")
+    asked_utc: datetime
+    by: str
+    shifts: int
+    site_revision: int
+    forecast_id: int | None
+    schedule_version: str
+    copy_name: str
+    state: RunState = Field(sa_type=AutoString)
+    step: str
+    cost: float | None
+    bound: float | None
+    gap: float | None
+    beat_utc: datetime
+    ended_utc: datetime | None
+    cancelled_by: str
+    problem: str
+    advice: bytes | None = Field(sa_type=LargeBinary)
+    taken: list[dict[str, Any]] = Field(sa_type=JSON)
 
 
 class NoticeSetupRow(Table, table=True):

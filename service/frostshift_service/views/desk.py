@@ -25,7 +25,7 @@ from frostshift_service.keeper import Keeper
 from frostshift_service.rights import Actor
 from frostshift_service.stock_form import contents_of, kinds_of
 from frostshift_service.store import joints as kept
-from frostshift_service.store import plans
+from frostshift_service.store import order_runs, plans
 from frostshift_service.store.engine import is_busy, reading
 from frostshift_service.store.plans import ALL_SHOWN
 from frostshift_service.store.readings import before_heat_of, prediction_of, readings_of
@@ -38,6 +38,7 @@ from frostshift_service.store.records import (
     ShowUnits,
     StoreError,
     UnknownJoint,
+    UnknownRun,
 )
 from frostshift_service.store.schedule_acts import last_act
 from frostshift_service.store.sites import load_site, load_sites
@@ -48,6 +49,7 @@ from frostshift_service.views.compare import ComparePage, compare_page
 from frostshift_service.views.crew import CrewJointPage, CrewPage, crew_joint_page, crew_page
 from frostshift_service.views.gas import GasPage, gas_page
 from frostshift_service.views.joint import JointPage, RestingJoint, joint_page, options_of
+from frostshift_service.views.order import Now, OrderPage, order_page, why_none
 from frostshift_service.views.readings import (
     COLD_COUNTS,
     SHOWN,
@@ -134,6 +136,12 @@ class Planner(Protocol):
 
     def start_hours(self, site_id: str, marks: Sequence[str], count: int) -> Mapping[str, JointStarts]:
         """Mark -> what the latest plan would say of the joint at the next full hours; without those in no plan."""
+
+    def begin_order(self, site_id: str, by: str, shifts: int) -> int:
+        """Begin to work out an order of work, not in this thread; the number of its run."""
+
+    def new_starts(self, site_id: str, starts: Mapping[str, datetime]) -> Mapping[str, JointStarts]:
+        """Mark -> what the newest forecast and readings say of the joint at a start of its own."""
 
     def forecast_hours(self, site_id: str) -> Hours | None:
         """Hours of the forecast that the latest plan was made from; None where there was none."""
@@ -575,6 +583,42 @@ class Desk:
         key = "hours", site_id, site.revision, show, asked, part
         page = make() if figures else self.keeper.get(_ref(plan), key, make)
         return replace(page, header=header(plan, show, now), missing=tuple(missing))
+
+    def order(self, site_id: str, run_id: int | None = None, part: int = 1) -> OrderPage:
+        """The order of work that was asked for last, or another that is kept.
+
+        Args:
+            site_id: the site.
+            run_id: number of the run; None: the last one.
+            part: of the moves; 0: all.
+
+        Raises:
+            UnknownSite: there is none of that id.
+            UnknownRun: no run of that number is kept.
+            NoPlan: nothing was planned yet.
+        """
+        plan, now = self._plan(site_id), self.now()
+        with reading(self.engine) as session:
+            site = load_site(session, site_id)
+            runs = order_runs.runs_of(session, site_id)
+            run = next((one for one in runs if run_id in (None, one.id)), None)
+            if run is None and run_id is not None:
+                raise UnknownRun(f"site {site_id} has no order of work {run_id}: only the last ones stay")
+            advice = None if run is None else order_runs.advice_of(session, site_id, run.id)
+            made = plans.newest_made(session, site_id)
+            version = kept.schedule_version(session, site_id)
+        return order_page(
+            plan,
+            self.show(site),
+            now,
+            runs=runs,
+            run=run,
+            kept=advice,
+            as_it_is=Now(site.revision, version, None if made is None else made.forecast_id),
+            why_none=why_none(site.site, plan.freshness, [one.joint for one in plan.joints]),
+            needs_crews=not site.site.work.crews,
+            part=part,
+        )
 
     def _other_starts(self, site_id: str, mark: str, plan: Plan, show: Show) -> JointHours | None:
         """A joint of the plan at every full hour ahead, for its page."""

@@ -13,6 +13,7 @@ from frostshift_rules.units import f_from_c
 from frostshift_service.schedule_file.sheet import guarded
 from frostshift_service.views.compare import ComparePage, JointWayLine, WayView
 from frostshift_service.views.gas import GasPage
+from frostshift_service.views.order import OrderPage, StartView
 from frostshift_service.views.plates import PlateHour
 from frostshift_service.views.sheet import Line, MorningSheet, all_lines
 from frostshift_service.views.show import Amount, Moment, Temp, TempSpan
@@ -284,6 +285,69 @@ _HOURS_HEADER: Final = (
     *("minutes_likely", "minutes_high", "torch_minutes_high", "fuel_kg_likely", "fuel_kg_high", "oxygen_m3_high"),
     *("energy_kwh_high", "heat_status", "light_up_utc", "shift", "weather", "reason", "weather_why", "planned_start"),
     *("plan_made_utc", "forecast"),
+)
+
+
+def moves_table(page: OrderPage) -> Table:
+    """A line for every move of an order of work; SI figures, saved ones below 0 where it takes more."""
+    head, advice = page.header, None if page.run is None else page.run.advice
+    rows: list[tuple[Cell, ...]] = []
+    for move in () if advice is None else advice.moves:
+        saved = {line.what: line for line in move.saved}
+        rows.append(
+            (
+                move.mark,
+                move.place,
+                move.why,
+                move.why_text,
+                *_start_cells(move.now),
+                *_start_cells(move.then),
+                *(
+                    round(getattr(saved[what], side), 2) if what in saved else 0.0
+                    for what in ("fuel", "oxygen", "current", "torches burning")
+                    for side in ("cold", "likely", "warm")
+                ),
+                move.late_before,
+                move.late_after,
+                " ".join(move.along) or None,
+                "yes" if move.taken else "no",
+                None if advice is None else advice.made_text,
+                _utc(head.made),
+            )
+        )
+    return Table(_MOVES_HEADER, tuple(rows), "moves")
+
+
+def _start_cells(at: StartView) -> tuple[Cell, ...]:
+    steel = at.steel
+    return (
+        at.start.text,
+        _utc(at.start),
+        at.shift,
+        at.crew,
+        at.call.code,
+        at.weather.code,
+        _side(steel, lambda span: span.cold_c),
+        _side(steel, lambda span: span.likely_c),
+        _end(at.minutes, lambda minutes: minutes.likely),
+        _end(at.minutes, lambda minutes: minutes.high),
+    )
+
+
+_OF_START: Final = (
+    *("start", "start_utc", "shift", "crew", "call", "weather", "steel_cold_c", "steel_likely_c"),
+    *("minutes_likely", "minutes_high"),
+)
+_MOVES_HEADER: Final = (
+    *("mark", "place", "why", "why_text"),
+    *(f"now_{name}" for name in _OF_START),
+    *(f"new_{name}" for name in _OF_START),
+    *(
+        f"saved_{what}_{side}"
+        for what in ("fuel_kg", "oxygen_m3", "energy_kwh", "torch_minutes")
+        for side in ("cold", "likely", "warm")
+    ),
+    *("shifts_late_now", "shifts_late_new", "along", "taken", "made", "plan_made_utc"),
 )
 
 

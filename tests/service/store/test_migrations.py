@@ -89,6 +89,7 @@ def test_the_steps_ship_with_the_package() -> None:
         "0016_crew_links",
         "0017_turns",
         "0018_work_setup",
+        "0019_order_runs",
     ):
         assert folder.joinpath("versions", f"{name}.py").is_file()
 

@@ -28,7 +28,7 @@ from frostshift_rules.heat_compare import Comparison, compare
 from frostshift_rules.job import Acceptance, HeatSource, Joint, Part, Procedure, Shift, Site
 from frostshift_rules.preheat import Requirement
 from frostshift_rules.reference_plates import ReferencePlates, reference_plates
-from frostshift_rules.start_hours import JointStarts, start_hours, whole_hours
+from frostshift_rules.start_hours import JointStarts, at_starts, start_hours, whole_hours
 from frostshift_rules.stops import Reason
 from frostshift_rules.strict import Source
 from frostshift_rules.surroundings import Hours
@@ -53,7 +53,7 @@ from frostshift_service.jobs import site_air, uncorrected_weather, with_thermome
 from frostshift_service.settings import Settings
 from frostshift_service.store.engine import open_store, reading, writing
 from frostshift_service.store.joints import import_joints
-from frostshift_service.store.records import FeedRow, ImportedJoint, KeptForecast
+from frostshift_service.store.records import FeedRow, ImportedJoint, KeptForecast, StoreError
 from frostshift_service.store.sites import load_site, save_site
 from frostshift_service.views.chart import SteelSeries
 from frostshift_service.views.desk import Desk
@@ -525,6 +525,16 @@ class HandPlanner:
         made, joints = self.plan.made_utc, [planned.joint for planned in self.plan.joints]
         starts, weather = whole_hours(site(), made, count), self.weather(site_id).weather
         found = start_hours(site(), load_code_table(TABLE), joints, weather, (), made, starts, marks)
+        return {row.joint.mark: row for row in found}
+
+    def begin_order(self, site_id: str, by: str, shifts: int) -> int:
+        raise StoreError("nothing is worked out here")
+
+    def new_starts(self, site_id: str, starts: Mapping[str, datetime]) -> Mapping[str, JointStarts]:
+        """Worked out, not made by hand."""
+        assert self.plan is not None
+        joints, weather = [planned.joint for planned in self.plan.joints], self.weather(site_id).weather
+        found = at_starts(site(), load_code_table(TABLE), joints, weather, (), self.plan.made_utc, starts)
         return {row.joint.mark: row for row in found}
 
     def forecast_hours(self, site_id: str) -> Hours | None:

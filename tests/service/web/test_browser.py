@@ -32,6 +32,7 @@ PATHS = {
     "what to compare": f"{SITE}/compare",
     "hours": f"{SITE}/hours?ahead=72",
     "hours of a joint": f"{SITE}/hours?joint=CR-B4-W&ahead=168",
+    "order": f"{SITE}/order",
     "edit": f"{SITE}/edit?mark=CR-B4-W",
     "readings": f"{SITE}/readings",
     "record": f"{SITE}/record?mark=CR-B4-W",

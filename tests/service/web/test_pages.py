@@ -41,6 +41,7 @@ PAGES = [
     COMPARE,
     f"{SITE}/hours",
     f"{SITE}/hours?joint=CR-B4-W&ahead=168",
+    f"{SITE}/order",
     f"{SITE}/crew-sheet",
     f"{SITE}/crew-sheet?crew=north",
 ]
@@ -232,6 +233,8 @@ async def test_openapi_names_the_json_and_no_page(web: Any) -> None:
         "/sites/{site_id}/compare.csv",
         "/sites/{site_id}/hours.json",
         "/sites/{site_id}/hours.csv",
+        "/sites/{site_id}/order.json",
+        "/sites/{site_id}/order.csv",
         "/sites/{site_id}/notices.json",
         "/sites/{site_id}/notices.csv",
         "/sites/{site_id}/people.json",
