@@ -38,7 +38,7 @@ def test_readme_shows_what_the_demo_prints(name: str) -> None:
 
 def test_readme_shows_pictures_that_are_there() -> None:
     shown = re.findall(r"!\[[^]]+\]\(([^)]+)\)", text("README.md"))
-    assert len(shown) == 8
+    assert len(shown) == 11
     assert all((ROOT / name).is_file() for name in shown)
 
 

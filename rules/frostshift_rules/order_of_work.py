@@ -136,6 +136,7 @@ class _Making:
 
     def task(self) -> Task:
         by_name = {joint.mark.casefold(): joint for joint in self.joints}
+        self._no_circle(by_name)
         crews = self.site.work.crews
         staying = {joint.mark: why for joint in self.joints if is_open(joint) and (why := self._stays(joint))}
         moving = [joint for joint in self.joints if is_open(joint) and joint.mark not in staying]
@@ -184,6 +185,18 @@ class _Making:
             if shift is not None and crew is not None:
                 ends_utc = joint.start_utc + timedelta(hours=joint.hours)
                 yield (shift, self.site.work.crews.index(crew)), joint.start_utc, ends_utc
+
+    def _no_circle(self, by_name: Mapping[str, Joint]) -> None:
+        """Raise for joints that wait for each other in a circle, those that stay among them."""
+        waiting = [joint for joint in self.joints if joint.state != "done"]
+        OrderProblem(
+            (),
+            (),
+            tuple(
+                OrderJoint(joint.mark, (), after=tuple(one.mark for one in self._waits(joint, by_name)))
+                for joint in waiting
+            ),
+        )
 
     def _stays(self, joint: Joint) -> str:
         """Why a joint is left where it is; empty: it may move."""

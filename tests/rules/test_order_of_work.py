@@ -187,11 +187,15 @@ def test_joints_that_stay_are_waited_for() -> None:
     assert nobody.problem.joints[0].after == ()
 
 
-def test_a_circle_is_named() -> None:
+@pytest.mark.parametrize(
+    "fields", [{}, {"crew": ""}, {"state": "heating"}, {"state": "postponed"}, {"start_utc": at(28, 8)}]
+)
+def test_a_circle_is_named(fields: Any) -> None:
+    """Whether all of its joints may move or not."""
     joints = [
         weld("A", at(12, 8), after=("C",)),
-        weld("B", at(12, 8), after=("A",)),
-        weld("C", at(12, 8), after=("B",)),
+        weld("B", at(12, 8), after=("a",)),
+        replace(weld("C", at(12, 8), after=("B",)), **fields),
     ]
     with pytest.raises(OrderError, match="wait for each other: A after C after B after A"):
         task(joints)
