@@ -383,7 +383,7 @@ def test_what_decides_a_requirement_is_in_its_key() -> None:
     assert others == {
         "mark", "place", "weld_length_mm", "ends", "start_utc", "hours", "crew", "exposure", "sun", "shelter",
         "height_m", "torches", "heat_source", "heated_length_mm", "both_faces", "state", "passes",
-        "arrangement", "welded", "also_heated",
+        "arrangement", "welded", "also_heated", "after", "not_before_utc", "finish_by_utc", "pinned",
     }  # fmt: skip
 
 

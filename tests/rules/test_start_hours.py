@@ -555,7 +555,7 @@ def test_what_is_named_holds_in_the_plan_made_for_it(one: Joint, of: Hours, coun
         known = other.fuel_kg is not None and other.weather_state in ("go", "dry_first") and other.call != "unknown"
         if known and other.ends_in_shift and other.earliest_arc_utc is None and other.shift_key in keys(shifts):
             assert other.fuel_kg is not None
-            assert other.fuel_kg.high > found.best.fuel_kg.high - 0.06
+            assert other.fuel_kg.high > found.best.fuel_kg.high - 0.1 - 1e-9  # both as they are shown, to 0.1 kg
 
 
 def keys(shifts: Sequence[Any]) -> set[str]:

@@ -411,8 +411,8 @@ def test_bytes_that_are_no_such_file() -> None:
 def test_the_template_shows_what_may_be_added() -> None:
     keys = "altitude_m|own_tables|name|minimum_c|maximum_c|qualified|steels|from_mm|to_mm|process"
     keys += "|id =|kind|net_kw|area_m2|count|share_measured"
-    before_gas, _, _ = TEMPLATE.partition("\n# [gas]")
-    opened = re.sub(rf"^# (?=(?:{keys})|\[\[procedure|\[\[heat)", "", before_gas, flags=re.M)
+    before_crews, _, _ = TEMPLATE.partition("\n# Crews, ")
+    opened = re.sub(rf"^# (?=(?:{keys})|\[\[procedure|\[\[heat)", "", before_crews, flags=re.M)
     site = read_site(opened.encode(), "site.toml", beside(own_table("our_table"))).site
     assert site.altitude_m == 440.0
     assert site.own_tables == (own_table("our_table"),)
