@@ -261,7 +261,7 @@ class _Making:
         left_out: list[LeftOut] = []
         told = []
         for shift, span in enumerate(self.spans):
-            there, why = self._in_shift(joint, row, shift)
+            there, why = self._in_shift(joint, row, shift, shift == now_shift)
             told.append(there)
             why = fixed[shift] or why
             if not why:
@@ -287,10 +287,11 @@ class _Making:
             now=now,
         )
 
-    def _in_shift(self, joint: Joint, row: JointStarts, shift: int) -> tuple[tuple[StartHour, ...], str]:
+    def _in_shift(
+        self, joint: Joint, row: JointStarts, shift: int, at_present: bool
+    ) -> tuple[tuple[StartHour, ...], str]:
         """The starts in a shift that may be told, the cheapest first; else why there is none."""
         span, planned = self.spans[shift], row.planned
-        at_present = span.start_utc <= planned.start_utc < span.end_utc
         if at_present:
             # Within its shift nobody moves it; what else speaks against its start the plan says.
             stopped = planned.weather_state == "stop"

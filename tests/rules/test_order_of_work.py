@@ -354,6 +354,21 @@ def test_a_week_without_shifts_or_crews_is_no_error() -> None:
     assert FIRST < NOW
 
 
+def test_shifts_that_overlap_are_two_places() -> None:
+    """09:00 lies in both: the joint is in the one that began last, and in the other it has that one's own starts."""
+    early, late = (
+        Shift(name, NOW.time().replace(hour=begin), NOW.time().replace(hour=begin + 10))
+        for name, begin in (("early", 4), ("late", 8))
+    )
+    made = task([weld("A", at(12, 9))], replace(crews(), shifts=(early, late)))
+    (one,) = made.problem.joints
+    assert one.now is not None
+    assert made.spans[one.now[0]].shift.name == "late"
+    starts = [start.start_utc for start in made.starts["A", one.now[0] - 1]]
+    assert starts != [at(12, 9)]
+    assert made.starts["A", one.now[0]] == (made.planned["A"],)
+
+
 def test_a_joint_longer_than_every_other_shift_stays() -> None:
     short = Shift("day", NOW.time().replace(hour=6), NOW.time().replace(hour=10))
     of = replace(crews(), shifts=(short,))
