@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 
 from frostshift_rules.code_table import CodeTable
 from frostshift_rules.job import Joint, Reading, Site
+from frostshift_rules.outlook import Outlook
 from frostshift_rules.plan import HORIZON, AtStart, field_of, is_open, plans_at
 from frostshift_rules.shifts import ShiftSpan, holding, spans
 from frostshift_rules.stops import STATES, Reason, WeatherState
@@ -157,11 +158,7 @@ def start_hours(
     Returns:
         One for each joint that is planned, in the order of `joints`.
     """
-    read = {reading.mark for reading in readings}
-    # A reading counts for parts like its own, and nothing else of another joint does.
-    near = [joint for joint in joints if joint.mark in marks or joint.mark in read]
-    field = field_of(site, near, weather, readings)
-    opened = [joint for joint in near if is_open(joint)]
+    opened, field = _opened(site, joints, weather, readings, marks)
     kinds: dict[object, list[int]] = {}
     for number, joint in enumerate(opened):
         if joint.mark in marks:
@@ -213,10 +210,7 @@ def at_starts(
     Returns:
         One for each joint that is asked about, in the order of `joints`; `hours` has the one start.
     """
-    read = {reading.mark for reading in readings}
-    near = [joint for joint in joints if joint.mark in starts or joint.mark in read]
-    field = field_of(site, near, weather, readings)
-    opened = [joint for joint in near if is_open(joint)]
+    opened, field = _opened(site, joints, weather, readings, starts)
     asked = [
         (number, at)
         for number, joint in enumerate(opened)
@@ -230,6 +224,16 @@ def at_starts(
     calendar = _calendar(site, [at for _, at in asked])
     said = [_said(one, calendar, flames) for one in found]
     return [JointStarts(opened[asked[n][0]], said[n], (said[n + 1],)) for n in range(0, len(said), 2)]
+
+
+def _opened(
+    site: Site, joints: Sequence[Joint], weather: Weather, readings: Sequence[Reading], marks: Collection[str]
+) -> tuple[list[Joint], Outlook | None]:
+    """The joints that have to be looked at for some marks, and steel and air for them; the sides hold the members."""
+    read = {reading.mark for reading in readings}
+    # A reading counts for parts like its own, and nothing else of another joint does.
+    near = [joint for joint in joints if joint.mark in marks or joint.mark in read]
+    return [joint for joint in near if is_open(joint)], field_of(site, near, weather, readings)
 
 
 def _without_place(joint: Joint, at_utc: datetime) -> Joint:
