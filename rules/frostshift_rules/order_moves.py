@@ -185,26 +185,26 @@ def _without(problem: OrderProblem, taken: Mapping[str, Place]) -> OrderProblem:
 def lay_out(task: Task, places: Mapping[str, Place | None]) -> tuple[dict[str, StartHour], dict[str, Place]]:
     """The start of each joint that moves, and the places of those for which none is free.
 
-    Joints that stay keep their start. The rest are taken longest first; each has the cheapest start at which fewer of
-    its crew's joints are welded than the crew can at once.
+    Joints that stay keep their start, also those that run over the end of a shift. The rest are taken longest first;
+    each has the cheapest start at which fewer of its crew's joints are welded than the crew can at once.
     """
     known = {joint.mark: joint for joint in task.problem.joints}
-    busy: dict[Place, list[tuple[datetime, datetime]]] = {}
-    for crew_shift, start_utc, end_utc in task.kept:
-        busy.setdefault(crew_shift, []).append((start_utc, end_utc))
+    busy: dict[int, list[tuple[datetime, datetime]]] = {}
+    for crew, start_utc, end_utc in task.kept:
+        busy.setdefault(crew, []).append((start_utc, end_utc))
     moving = []
     for mark, place in places.items():
         present = task.planned[mark]
         if place is None or place == known[mark].now:
             at = known[mark].now if place is None else place
             if at is not None:
-                busy.setdefault(at, []).append((present.start_utc, present.end_utc))
+                busy.setdefault(at[1], []).append((present.start_utc, present.end_utc))
         else:
             moving.append((mark, place))
     moving.sort(key=lambda one: (task.planned[one[0]].start_utc - task.planned[one[0]].end_utc, one[0]))
     laid, without = {}, {}
     for mark, place in moving:
-        there = busy.setdefault(place, [])
+        there = busy.setdefault(place[1], [])
         free = (one for one in task.starts[mark, place[0]] if _at_once(there, one) < task.at_once[place[1]])
         found = next(free, None)
         if found is None:

@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
+from zoneinfo import ZoneInfo
 
 from frostshift_rules.code_table import CodeTable
 from frostshift_rules.job import Joint, Reading, Site
@@ -49,7 +50,7 @@ class Task:
         spans: its shifts.
         planned: of each joint that may move, its present start.
         starts: by mark and shift, the starts that may be told there, the cheapest first.
-        kept: crew and shift, begin and end of welding, of joints of these crews that stay.
+        kept: crew, begin and end of welding of its joints that stay, wherever they lie.
         at_once: joints that each crew welds at once.
         staying: joints that are left where they are.
         notes: sentences for people: what is waited for in vain.
@@ -59,7 +60,7 @@ class Task:
     spans: tuple[ShiftSpan, ...]
     planned: Mapping[str, StartHour]
     starts: Mapping[tuple[str, int], tuple[StartHour, ...]]
-    kept: tuple[tuple[Place, datetime, datetime], ...]
+    kept: tuple[tuple[int, datetime, datetime], ...]
     at_once: tuple[int, ...]
     staying: tuple[Staying, ...]
     notes: tuple[str, ...]
@@ -89,10 +90,14 @@ def order_task(
         OrderError: joints that wait for each other in a circle; names them.
     """
     ahead = next_shifts(site, now_utc, shifts + len(site.shifts))
-    found = sorted((one for one in ahead if one.start_utc >= now_utc), key=lambda span: span.start_utc)[:shifts]
-    opened = [joint for joint in joints if is_open(joint)]
+    # On the night the clocks go forward a short shift may have no length at all.
+    begin = [one for one in ahead if now_utc <= one.start_utc < one.end_utc]
+    found = sorted(begin, key=lambda span: span.start_utc)[:shifts]
+    opened, zone = [joint for joint in joints if is_open(joint)], ZoneInfo(site.zone)
     asked = {joint.mark for joint in opened if joint.state == "planned" and site.work.crew(joint.crew) is not None}
-    starts = sorted({at for joint in opened if joint.mark in asked for span in found for at in _starts_in(span, joint)})
+    starts = sorted(
+        {at for joint in opened if joint.mark in asked for span in found for at in _starts_in(span, joint, zone)}
+    )
     others = {joint.mark for joint in opened if joint.mark not in asked and holding(found, joint.start_utc) is not None}
     rows = [
         row
@@ -103,12 +108,13 @@ def order_task(
     return _Making(site, tuple(found), joints, {row.joint.mark: row for row in rows}, now_utc).task()
 
 
-def _starts_in(span: ShiftSpan, joint: Joint) -> list[datetime]:
-    """Full hours in a shift at which the weld would end in it; none where it is longer than the shift."""
-    first = span.start_utc + timedelta(minutes=-span.start_utc.minute % 60)
-    hours = (span.end_utc - timedelta(hours=joint.hours) - first) // _HOUR
+def _starts_in(span: ShiftSpan, joint: Joint, zone: ZoneInfo) -> list[datetime]:
+    """Full hours of the site's clock at which a weld would end in the shift; its begin where only that is left."""
+    first = span.start_utc + timedelta(minutes=-span.start_utc.astimezone(zone).minute % 60)
+    last = span.end_utc - timedelta(hours=joint.hours)
+    hours = (last - first) // _HOUR
     if hours < 0:
-        return []
+        return [span.start_utc] if span.start_utc <= last else []
     steps = min(hours + 1, STARTS_IN_SHIFT)
     return sorted({first + _HOUR * round(hours * n / max(1, steps - 1)) for n in range(steps)})
 
@@ -179,12 +185,12 @@ class _Making:
             notes=tuple(dict.fromkeys(notes)),
         )
 
-    def _kept(self, joints: Iterable[Joint]) -> Iterator[tuple[Place, datetime, datetime]]:
+    def _kept(self, joints: Iterable[Joint]) -> Iterator[tuple[int, datetime, datetime]]:
         for joint in joints:
-            shift, crew = self._shift_of(joint.start_utc), self.site.work.crew(joint.crew)
-            if shift is not None and crew is not None:
+            crew = self.site.work.crew(joint.crew)
+            if crew is not None:
                 ends_utc = joint.start_utc + timedelta(hours=joint.hours)
-                yield (shift, self.site.work.crews.index(crew)), joint.start_utc, ends_utc
+                yield self.site.work.crews.index(crew), joint.start_utc, ends_utc
 
     def _no_circle(self, by_name: Mapping[str, Joint]) -> None:
         """Raise for joints that wait for each other in a circle, those that stay among them."""
@@ -211,6 +217,8 @@ class _Making:
             return "it is planned outside the shifts that are looked at"
         if row.planned.call == "unknown":
             return f"its call is not known where it is planned: {row.planned.reason}".rstrip()
+        if row.planned.ends_in_shift is False:
+            return "it runs over the end of its shift"
         if _known(row.planned) is None:
             return "there is no heating time where it is planned, so nobody can say what a move saves"
         return ""
@@ -275,8 +283,7 @@ class _Making:
         latest = None
         if joint.finish_by_utc is not None:
             by_utc = joint.finish_by_utc
-            in_time = [n for n, at in enumerate(told) if any(one.end_utc <= by_utc for one in at)]
-            latest = max(in_time, default=-1)
+            latest = self._due(by_utc, told, timedelta(hours=joint.hours))
         return OrderJoint(
             mark=joint.mark,
             choices=tuple(choices),
@@ -298,7 +305,8 @@ class _Making:
             return ((), "the weather stops it where it is planned") if stopped else ((planned,), "")
         first = bisect_left(row.hours, span.start_utc, key=lambda at: at.start_utc)
         inside = [at for at in row.hours[first:] if at.start_utc < span.end_utc]
-        inside = [at for at in inside if at.end_utc <= span.end_utc]
+        # Of shifts that overlap a start belongs to one: the plan counts it there.
+        inside = [at for at in inside if at.end_utc <= span.end_utc and at.shift_key == span.key]
         if not inside:
             return (), "it takes longer than the shift"
         if joint.not_before_utc is not None:
@@ -307,6 +315,10 @@ class _Making:
                 return (), "it may not start so early"
         whys = {at.start_utc: against(at, planned, self.now_utc) for at in inside}
         told = [at for at in inside if whys[at.start_utc] is None]
+        if told and planned.weather_state in ("go", "dry_first"):
+            told = [at for at in told if at.weather_state != "shelter_needed"]
+            if not told:
+                return (), "it would need a shelter there"
         if not told:
             worst = next(why for why in whys.values() if why is not None)
             return (), AGAINST_WORDS[worst]
@@ -314,6 +326,17 @@ class _Making:
             in_time = [at for at in told if at.end_utc <= joint.finish_by_utc]
             told = in_time or told
         return tuple(sorted(told, key=lambda at: (_dear(at), at.start_utc))), ""
+
+    def _due(self, by_utc: datetime, told: Sequence[Sequence[StartHour]], welding: timedelta) -> int | None:
+        """The last shift in which it can be finished in time, whatever the weather; -1: none; None: in all of them."""
+        if by_utc >= self.spans[-1].end_utc:
+            return None
+        in_time = [
+            n
+            for n, (span, at) in enumerate(zip(self.spans, told, strict=True))
+            if (any(one.end_utc <= by_utc for one in at) if at else span.start_utc + welding <= by_utc)
+        ]
+        return max(in_time, default=-1)
 
     def _not_theirs(self, crew: Crew, span: ShiftSpan, joint: Joint, own: bool) -> str:
         """Why a crew may not weld a joint in a shift; empty where it may."""
@@ -349,9 +372,16 @@ class _Making:
         minutes = []
         for span in self.spans:
             works = not crew.shifts or span.shift.name in crew.shifts
-            taken = sum(joint.hours * 60.0 for joint in own if span.start_utc <= joint.start_utc < span.end_utc)
+            taken = sum(_overlap_minutes(span, joint) for joint in own)
             minutes.append(max(0.0, crew.at_once * _minutes(span) - taken) if works else 0.0)
         return OrderCrew(crew.name, tuple(minutes))
+
+
+def _overlap_minutes(span: ShiftSpan, joint: Joint) -> float:
+    """Minutes of a weld within a shift."""
+    begins = max(span.start_utc, joint.start_utc)
+    ends = min(span.end_utc, joint.start_utc + timedelta(hours=joint.hours))
+    return max(0.0, (ends - begins).total_seconds() / 60.0)
 
 
 def _minutes(span: ShiftSpan) -> float:
@@ -387,9 +417,9 @@ def amounts(at: StartHour) -> Amounts:
     return known
 
 
-def _dear(at: StartHour) -> tuple[float, float, float]:
+def _dear(at: StartHour) -> tuple[bool, float, float, float]:
     one = amounts(at)
-    return one.torch_minutes.likely, one.fuel_kg.likely, one.energy_kwh.likely
+    return at.weather_state == "shelter_needed", one.torch_minutes.likely, one.fuel_kg.likely, one.energy_kwh.likely
 
 
 def _choice(joint: Joint, shift: int, crew: int, present: StartHour, starts: Sequence[StartHour]) -> Choice:

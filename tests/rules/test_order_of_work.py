@@ -373,4 +373,34 @@ def test_a_joint_longer_than_every_other_shift_stays() -> None:
     short = Shift("day", NOW.time().replace(hour=6), NOW.time().replace(hour=10))
     of = replace(crews(), shifts=(short,))
     made = task([weld("A", at(12, 6), hours=6.0)], of)
-    assert {one.reason for one in made.problem.joints[0].left_out} == {"it takes longer than the shift"}
+    assert [(one.mark, one.reason) for one in made.staying] == [("A", "it runs over the end of its shift")]
+
+
+def test_a_joint_that_runs_over_the_end_of_its_shift_keeps_its_crew_busy_and_others_waiting() -> None:
+    """`run` lies over the first hours of the next day shift; nobody of a crew of one is free there."""
+    run = weld("run", at(12, 20), hours=16.0, state="in_progress")
+    of = crews(Crew("north", 1))
+    made = task([run, weld("B", at(12, 8), hours=2.0)], of)
+    assert made.problem.crews[0].minutes[1:3] == (720.0 - 600.0, 720.0 - 360.0)
+    starts = {start.start_utc for start in made.starts["B", 2]}
+    laid, without = lay_out(made, {"B": (2, 0)})
+    assert (laid["B"].start_utc >= at(13, 12)) if "B" in laid else without == {"B": (2, 0)}
+    assert min(starts) < at(13, 12), "there are earlier ones, and they are taken"
+    over = weld("P", at(12, 16), hours=6.0, pinned=True)
+    (one,) = task([over, weld("S", at(13, 8), after=("P",))]).problem.joints
+    assert {choice.shift for choice in one.choices} <= {2, 3}, "the night shift begins before P is done"
+
+
+def test_a_date_after_the_shifts_makes_nothing_late() -> None:
+    (one,) = task([weld("A", at(12, 8), finish_by_utc=datetime(2026, 3, 1, tzinfo=NOW.tzinfo))]).problem.joints
+    assert one.latest is None
+
+
+def test_nobody_is_sent_where_a_shelter_would_be_needed() -> None:
+    """Unless the joint needs one where it is."""
+    rainy = hours(warming(), precip_mm=np.where(np.arange(HOURS) >= 66, 1.0, 0.0))
+    made = order_task(crews(), TABLE, [weld("A", at(12, 8), exposure="open")], weather(rainy), (), NOW)
+    (one,) = made.problem.joints
+    told = {start.weather_state for shift in (1, 2, 3) for start in made.starts.get(("A", shift), ())}
+    assert "shelter_needed" not in told
+    assert "it would need a shelter there" in {left.reason for left in one.left_out}
