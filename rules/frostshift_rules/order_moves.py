@@ -14,7 +14,7 @@ from typing import Final, Literal
 
 from frostshift_rules.order_blocked import Blocked, blocked
 from frostshift_rules.order_choices import late_shifts
-from frostshift_rules.order_of_work import Task, amounts
+from frostshift_rules.order_of_work import Burning, Task, amounts, burning
 from frostshift_rules.order_problem import LeftOut, OrderProblem, Place
 from frostshift_rules.order_solve import Answer, Progress, Stop, StoppedBy, improve, start
 from frostshift_rules.order_value import Broken, Costs, as_it_stands, value
@@ -186,12 +186,14 @@ def lay_out(task: Task, places: Mapping[str, Place | None]) -> tuple[dict[str, S
     """The start of each joint that moves, and the places of those for which none is free.
 
     Joints that stay keep their start, also those that run over the end of a shift. The rest are taken longest first;
-    each has the cheapest start at which fewer of its crew's joints are welded than the crew can at once.
+    each has the cheapest start at which fewer of its crew's joints are welded than the crew can at once, and no more
+    torches burn before the first arc than there are, or people to hold them.
     """
     known = {joint.mark: joint for joint in task.problem.joints}
     busy: dict[int, list[tuple[datetime, datetime]]] = {}
     for crew, start_utc, end_utc in task.kept:
         busy.setdefault(crew, []).append((start_utc, end_utc))
+    flames = list(task.burning)
     moving = []
     for mark, place in places.items():
         present = task.planned[mark]
@@ -199,20 +201,42 @@ def lay_out(task: Task, places: Mapping[str, Place | None]) -> tuple[dict[str, S
             at = known[mark].now if place is None else place
             if at is not None:
                 busy.setdefault(at[1], []).append((present.start_utc, present.end_utc))
+                flames += _lit(burning(present, task.torches[mark]))
         else:
             moving.append((mark, place))
     moving.sort(key=lambda one: (task.planned[one[0]].start_utc - task.planned[one[0]].end_utc, one[0]))
     laid, without = {}, {}
     for mark, place in moving:
         there = busy.setdefault(place[1], [])
-        free = (one for one in task.starts[mark, place[0]] if _at_once(there, one) < task.at_once[place[1]])
+        most = max(task.most_torches[place[0]], task.torches[mark])
+        free = (
+            one
+            for one in task.starts[mark, place[0]]
+            if _at_once(there, one) < task.at_once[place[1]]
+            and _burning_at_once(flames, burning(one, task.torches[mark])) <= most
+        )
         found = next(free, None)
         if found is None:
             without[mark] = place
         else:
             laid[mark] = found
             there.append((found.start_utc, found.end_utc))
+            flames += _lit(burning(found, task.torches[mark]))
     return laid, without
+
+
+def _lit(one: Burning | None) -> list[Burning]:
+    return [] if one is None else [one]
+
+
+def _burning_at_once(flames: Sequence[Burning], new: Burning | None) -> int:
+    """Most flames at one moment in which the new ones burn, these among them; 0 without new ones."""
+    if new is None:
+        return 0
+    begins, ends, torches = new
+    beside = [one for one in flames if one[0] < ends and begins < one[1]]
+    moments = [begins, *(one[0] for one in beside if one[0] > begins)]
+    return torches + max(sum(count for begin, end, count in beside if begin <= at < end) for at in moments)
 
 
 def _at_once(busy: Sequence[tuple[datetime, datetime]], new: StartHour) -> int:

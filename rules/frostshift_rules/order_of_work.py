@@ -41,6 +41,15 @@ class Staying:
     reason: str
 
 
+Burning = tuple[datetime, datetime, int]
+"""Flames that burn before the first arc: from, until, how many."""
+
+
+def burning(at: StartHour, torches: int) -> Burning | None:
+    """The flames of a joint at a start; None where none is lit."""
+    return None if at.light_up_utc is None or not torches else (at.light_up_utc, at.start_utc, torches)
+
+
 @dataclass(frozen=True, slots=True)
 class Task:
     """What an order of work is worked out from.
@@ -52,6 +61,9 @@ class Task:
         starts: by mark and shift, the starts that may be told there, the cheapest first.
         kept: crew, begin and end of welding of its joints that stay, wherever they lie.
         at_once: joints that each crew welds at once.
+        torches: of each joint that may move, the flames on it at once.
+        burning: begin and end of heating up, and flames, of joints that stay.
+        most_torches: flames that can burn at one moment in each shift: those on the site, or people to hold them.
         staying: joints that are left where they are.
         notes: sentences for people: what is waited for in vain.
     """
@@ -62,6 +74,9 @@ class Task:
     starts: Mapping[tuple[str, int], tuple[StartHour, ...]]
     kept: tuple[tuple[int, datetime, datetime], ...]
     at_once: tuple[int, ...]
+    torches: Mapping[str, int]
+    burning: tuple[Burning, ...]
+    most_torches: tuple[int, ...]
     staying: tuple[Staying, ...]
     notes: tuple[str, ...]
 
@@ -181,9 +196,26 @@ class _Making:
             starts=starts,
             kept=tuple(self._kept(kept)),
             at_once=tuple(crew.at_once for crew in crews),
+            torches={joint.mark: self._torches(joint) for joint in moving},
+            burning=tuple(
+                one
+                for joint in kept
+                if joint.mark in self.rows
+                and (one := burning(self.rows[joint.mark].planned, self._torches(joint))) is not None
+            ),
+            most_torches=tuple(min(self._flames(), span.shift.hands) for span in self.spans),
             staying=tuple(Staying(mark, why) for mark, why in staying.items()),
             notes=tuple(dict.fromkeys(notes)),
         )
+
+    def _flames(self) -> int:
+        return sum(source.count for source in self.site.heat_sources if not source.electric)
+
+    def _torches(self, joint: Joint) -> int:
+        """Flames on a joint at once."""
+        uses = [(joint.heat_source, joint.torches), *((one.source_id, one.count) for one in joint.also_heated)]
+        known = [(self.site.heat_source(name), count) for name, count in uses]
+        return sum(count for source, count in known if source is not None and not source.electric)
 
     def _kept(self, joints: Iterable[Joint]) -> Iterator[tuple[int, datetime, datetime]]:
         for joint in joints:
@@ -353,7 +385,7 @@ class _Making:
     def _shift(self, span: ShiftSpan, kept: Iterable[Joint]) -> OrderShift:
         """A shift with the minutes of torches and hands that joints which stay leave in it."""
         minutes = _minutes(span)
-        torches = sum(source.count for source in self.site.heat_sources if not source.electric)
+        torches = self._flames()
         taken = 0.0
         for joint in kept:
             row = self.rows.get(joint.mark)

@@ -391,6 +391,17 @@ def test_a_joint_that_runs_over_the_end_of_its_shift_keeps_its_crew_busy_and_oth
     assert {choice.shift for choice in one.choices} <= {2, 3}, "the night shift begins before P is done"
 
 
+def test_no_more_torches_are_lit_at_one_moment_than_there_are() -> None:
+    """Counted by `make_plan` on the schedule with the moves taken; four torches, and two people who can hold one."""
+    joints = [weld(f"J{n}", at(12, 7 + n), hours=1.0) for n in range(8)]
+    of = crews(Crew("north", 8))
+    found = advice(joints, of)
+    assert len(found.moves) >= 4
+    plan = make_plan(of, TABLE, after(joints, found.moves), weather(warming()), (), NOW)
+    there = next(shift for shift in plan.shifts if shift.key == DAY_2)
+    assert there.torches_at_once <= there.hands == 2
+
+
 def test_a_date_after_the_shifts_makes_nothing_late() -> None:
     (one,) = task([weld("A", at(12, 8), finish_by_utc=datetime(2026, 3, 1, tzinfo=NOW.tzinfo))]).problem.joints
     assert one.latest is None
