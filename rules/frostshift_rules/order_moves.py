@@ -28,6 +28,12 @@ ROUNDS: Final = 4
 """So often an order is worked out again where a place turns out to have no free start."""
 
 
+SHOWN: Final = 0.05
+"""Less than this is shown as nothing [kg, m3, kWh]; a move that saves no more is not told as one that saves."""
+SHOWN_MINUTES: Final = 0.5
+"""The same of torches burning [min]."""
+
+
 @dataclass(frozen=True, slots=True)
 class Saved:
     """What a move saves: if the steel is as cold as it may be, as it likely is, as warm as it may be; below 0: more."""
@@ -88,7 +94,8 @@ class Advice:
         moves: by new start.
         saved: by all of them.
         costs_before, costs_after: item by item [minutes of one pair of hands]; `costs_before` is that of the plan as it
-            stands: a joint that cannot be welded where it is planned counts as one without a place.
+            stands: a joint that cannot be welded where it is planned counts as one without a place, and so does one for
+            which no place was found, before and after.
         broken_before: rules that the plan as it stands breaks.
         without_place: joints for which no place was found, and what is in the way; they stay where they are planned.
         gap: (cost - bound) / cost, the share that a better order might still save; None: not known.
@@ -272,13 +279,14 @@ def _advice(
     return Advice(
         moves=moves,
         saved=all_saved(moves),
-        costs_before=value(problem, stands | dict.fromkeys(cannot)).costs,
+        costs_before=value(problem, stands | dict.fromkeys([*cannot, *without])).costs,
         costs_after=answer.value.costs,
         broken_before=before.broken,
         without_place=()
         if is_first or not without
         else blocked(_in_words(task.problem, problem, answer), answer.places, cancelled=cancelled),
-        gap=answer.gap,
+        # Of a problem from which places were taken the bound is not that of the whole.
+        gap=answer.gap if problem is task.problem else None,
         stopped_by=answer.stopped_by,
         first=is_first,
     )
@@ -321,7 +329,15 @@ def _move(
         why = "cannot_stay"
     elif late_after < late_before:
         why = "late"
-    elif saved.torch_minutes.likely > 0.0 or saved.fuel_kg.likely > 0.0 or saved.energy_kwh.likely > 0.0:
+    elif any(
+        one.likely >= least and one.cold >= 0.0
+        for one, least in (
+            (saved.torch_minutes, SHOWN_MINUTES),
+            (saved.fuel_kg, SHOWN),
+            (saved.oxygen_m3, SHOWN),
+            (saved.energy_kwh, SHOWN),
+        )
+    ):
         why = "saves"
     return Move(
         mark=mark,

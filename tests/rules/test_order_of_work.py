@@ -402,6 +402,26 @@ def test_no_more_torches_are_lit_at_one_moment_than_there_are() -> None:
     assert there.torches_at_once <= there.hands == 2
 
 
+def test_a_joint_without_a_place_is_no_saving() -> None:
+    """It stays where it is, and takes there what it takes: both counts leave it out."""
+    joints = [weld("A", at(12, 8), pinned=True), weld("B", at(12, 9), pinned=True)]
+    cold = np.full(HOURS, -30.0)
+    cold[66:] = -5.0
+    found = advice(joints, air_c=cold)
+    assert (found.moves, len(found.without_place)) == ((), 2)
+    assert found.costs_before == found.costs_after
+
+
+def test_nothing_is_proven_once_a_place_was_taken_back() -> None:
+    """Two joints of 6 h would fill the shift; the lay-out finds a start for one, as nobody heats before it begins."""
+    cold = np.full(HOURS, -30.0)
+    cold[66:] = -5.0
+    joints = [weld(f"J{n}", at(12, 7), hours=6.0) for n in range(3)]
+    found = advice(joints, crews(Crew("north", 1, ("day",))), cold)
+    assert len(found.moves) == 1
+    assert found.gap is None
+
+
 def test_a_date_after_the_shifts_makes_nothing_late() -> None:
     (one,) = task([weld("A", at(12, 8), finish_by_utc=datetime(2026, 3, 1, tzinfo=NOW.tzinfo))]).problem.joints
     assert one.latest is None
