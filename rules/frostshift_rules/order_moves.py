@@ -67,7 +67,7 @@ class Move:
         before, after: what the plan says of the joint at its present and its new start.
         late_before, late_after: by how many shifts it is late.
         saved: by this move alone.
-        along: marks of the moves without which this one breaks a rule.
+        along: marks of the moves without which this one breaks a rule; empty in the first answer, which is not to wait.
     """
 
     mark: str
@@ -271,7 +271,7 @@ def _advice(
     moved = {mark: place for mark, place in answer.places.items() if mark in laid and place is not None}
     moves = tuple(
         sorted(
-            (_move(task, problem, mark, place, laid[mark], moved) for mark, place in moved.items()),
+            (_move(task, problem, mark, place, laid[mark], {} if is_first else moved) for mark, place in moved.items()),
             key=lambda one: (one.after.start_utc, one.mark),
         )
     )
@@ -353,7 +353,7 @@ def _move(
         late_before=late_before,
         late_after=late_after,
         saved=saved,
-        along=along(problem, {mark}, moved),
+        along=along(problem, {mark}, moved) if moved else (),
     )
 
 
