@@ -477,6 +477,7 @@ def test_a_cell_under_no_column_is_an_error() -> None:
         ({"passes": "2.5"}, "passes in row 2: '2.5' is not a whole number from 1 to 500"),
         ({"fracture_critical": "FCM"}, "fracture_critical in row 2: 'FCM' is not one of: yes, no"),
         ({"after": "J-0; J-0"}, "after in row 2: 'J-0; J-0' has 'J-0' twice"),
+        ({"after": "J-0; j-0"}, "after in row 2: 'J-0; j-0' has 'J-0' twice"),
         ({"after": ";"}, "after in row 2: ';' has 0 marks, outside 1 to 12"),
         (
             {"after": "; ".join(f"J{n}" for n in range(2, 15))},

@@ -103,7 +103,8 @@ def marks(longest: int, most: int) -> Callable[[str], tuple[str, ...]]:
 
     def read(cell: str) -> tuple[str, ...]:
         found = tuple(text(longest)(piece.strip()) for piece in cell.split(";") if piece.strip())
-        twice = next((mark for mark in found if found.count(mark) > 1), None)
+        folded = [mark.casefold() for mark in found]
+        twice = next((mark for mark in found if folded.count(mark.casefold()) > 1), None)
         if twice is not None:
             raise CellProblem(f"{shown(cell)} has {shown(twice)} twice")
         if not 1 <= len(found) <= most:
