@@ -163,15 +163,12 @@ def _with_starts(
             return answer, laid, problem
         problem = _without(problem, without)
     # What still has no start stays where it is, and so does all the rest where that would break a rule.
-    places = dict(answer.places) | {mark: _now(problem, mark) for mark in without}
+    stands = as_it_stands(problem)
+    places = dict(answer.places) | {mark: stands[mark] for mark in without}
     if not value(problem, places).holds:
-        places = as_it_stands(problem)
+        places = stands
     laid, _ = lay_out(task, places)
-    return replace(answer, places=places, value=value(problem, places), stopped_by=answer.stopped_by), laid, problem
-
-
-def _now(problem: OrderProblem, mark: str) -> Place | None:
-    return next(joint.now for joint in problem.joints if joint.mark == mark)
+    return replace(answer, places=places, value=value(problem, places)), laid, problem
 
 
 NO_START: Final = "beside the crew's other joints no start is free there"
@@ -196,7 +193,7 @@ def lay_out(task: Task, places: Mapping[str, Place | None]) -> tuple[dict[str, S
     each has the cheapest start at which fewer of its crew's joints are welded than the crew can at once, and no more
     torches burn before the first arc than there are, or people to hold them.
     """
-    known = {joint.mark: joint for joint in task.problem.joints}
+    stands = as_it_stands(task.problem)
     busy: dict[int, list[tuple[datetime, datetime]]] = {}
     for crew, start_utc, end_utc in task.kept:
         busy.setdefault(crew, []).append((start_utc, end_utc))
@@ -204,12 +201,11 @@ def lay_out(task: Task, places: Mapping[str, Place | None]) -> tuple[dict[str, S
     moving = []
     for mark, place in places.items():
         present = task.planned[mark]
-        if place is None or place == known[mark].now:
-            at = known[mark].now if place is None else place
-            if at is not None:
-                busy.setdefault(at[1], []).append((present.start_utc, present.end_utc))
-                flames += _lit(burning(present, task.torches[mark]))
-        else:
+        now = stands[mark]
+        if now is not None and place in (None, now):
+            busy.setdefault(now[1], []).append((present.start_utc, present.end_utc))
+            flames += _lit(burning(present, task.torches[mark]))
+        elif place is not None:
             moving.append((mark, place))
     moving.sort(key=lambda one: (task.planned[one[0]].start_utc - task.planned[one[0]].end_utc, one[0]))
     laid, without = {}, {}

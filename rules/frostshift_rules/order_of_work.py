@@ -219,10 +219,13 @@ class _Making:
 
     def _kept(self, joints: Iterable[Joint]) -> Iterator[tuple[int, datetime, datetime]]:
         for joint in joints:
-            crew = self.site.work.crew(joint.crew)
+            crew = self._crew_of(joint)
             if crew is not None:
-                ends_utc = joint.start_utc + timedelta(hours=joint.hours)
-                yield self.site.work.crews.index(crew), joint.start_utc, ends_utc
+                yield crew, joint.start_utc, joint.start_utc + timedelta(hours=joint.hours)
+
+    def _crew_of(self, joint: Joint) -> int | None:
+        crew = self.site.work.crew(joint.crew)
+        return None if crew is None else self.site.work.crews.index(crew)
 
     def _no_circle(self, by_name: Mapping[str, Joint]) -> None:
         """Raise for joints that wait for each other in a circle, those that stay among them."""
@@ -293,9 +296,9 @@ class _Making:
         starts: dict[tuple[str, int], tuple[StartHour, ...]],
     ) -> OrderJoint:
         row, crews = self.rows[joint.mark], self.site.work.crews
-        now_shift = self._shift_of(joint.start_utc)
+        now_shift, own = self._shift_of(joint.start_utc), self._crew_of(joint)
         assert now_shift is not None
-        own = next(n for n, crew in enumerate(crews) if crew.name.casefold() == joint.crew.casefold())
+        assert own is not None
         now: Place = now_shift, own
         choices: list[Choice] = []
         left_out: list[LeftOut] = []
@@ -312,16 +315,12 @@ class _Making:
                     left_out.append(LeftOut(shift, number, not_theirs))
                 else:
                     choices.append(_choice(joint, shift, number, row.planned, there))
-        latest = None
-        if joint.finish_by_utc is not None:
-            by_utc = joint.finish_by_utc
-            latest = self._due(by_utc, told, timedelta(hours=joint.hours))
         return OrderJoint(
             mark=joint.mark,
             choices=tuple(choices),
             left_out=tuple(left_out),
             after=after,
-            latest=latest,
+            latest=self._due(joint, told),
             pinned=joint.pinned,
             now=now,
         )
@@ -359,9 +358,10 @@ class _Making:
             told = in_time or told
         return tuple(sorted(told, key=lambda at: (_dear(at), at.start_utc))), ""
 
-    def _due(self, by_utc: datetime, told: Sequence[Sequence[StartHour]], welding: timedelta) -> int | None:
+    def _due(self, joint: Joint, told: Sequence[Sequence[StartHour]]) -> int | None:
         """The last shift in which it can be finished in time, whatever the weather; -1: none; None: in all of them."""
-        if by_utc >= self.spans[-1].end_utc:
+        by_utc, welding = joint.finish_by_utc, timedelta(hours=joint.hours)
+        if by_utc is None or by_utc >= self.spans[-1].end_utc:
             return None
         in_time = [
             n
@@ -400,7 +400,7 @@ class _Making:
         )
 
     def _crew(self, crew: Crew, kept: Iterable[Joint]) -> OrderCrew:
-        own = [joint for joint in kept if joint.crew.casefold() == crew.name.casefold() and is_open(joint)]
+        own = [joint for joint in kept if self.site.work.crew(joint.crew) is crew]
         minutes = []
         for span in self.spans:
             works = not crew.shifts or span.shift.name in crew.shifts

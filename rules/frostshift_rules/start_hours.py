@@ -168,12 +168,8 @@ def start_hours(
     for alike in kinds.values():
         others = () if _has_begun(opened[alike[0]]) else starts
         asked |= dict.fromkeys((alike[0], at) for at in (*(opened[n].start_utc for n in alike), *others))
-    if field is not None:
-        field = replace(field, members=None)  # they widen the sides, which is done; their shares are not shown here
-    found = plans_at(site, table, opened, weather, field, now_utc, list(asked))
-    flames = {source.id for source in site.heat_sources if not source.electric}
-    calendar = _calendar(site, [at for _, at in asked])
-    said = {key: _said(one, calendar, flames) for key, one in zip(asked, found, strict=True)}
+    found = _at(site, table, opened, weather, field, now_utc, list(asked))
+    said = dict(zip(asked, found, strict=True))
     waiting = _waiting(site, joints, [joint for joint in opened if joint.mark in marks])
     made = {}
     for alike in kinds.values():
@@ -217,12 +213,7 @@ def at_starts(
         if joint.mark in starts
         for at in (joint.start_utc, starts[joint.mark])
     ]
-    if field is not None:
-        field = replace(field, members=None)
-    found = plans_at(site, table, opened, weather, field, now_utc, asked)
-    flames = {source.id for source in site.heat_sources if not source.electric}
-    calendar = _calendar(site, [at for _, at in asked])
-    said = [_said(one, calendar, flames) for one in found]
+    said = _at(site, table, opened, weather, field, now_utc, asked)
     return [JointStarts(opened[asked[n][0]], said[n], (said[n + 1],)) for n in range(0, len(said), 2)]
 
 
@@ -234,6 +225,24 @@ def _opened(
     # A reading counts for parts like its own, and nothing else of another joint does.
     near = [joint for joint in joints if joint.mark in marks or joint.mark in read]
     return [joint for joint in near if is_open(joint)], field_of(site, near, weather, readings)
+
+
+def _at(
+    site: Site,
+    table: CodeTable,
+    opened: Sequence[Joint],
+    weather: Weather,
+    field: Outlook | None,
+    now_utc: datetime,
+    asked: Sequence[tuple[int, datetime]],
+) -> list[StartHour]:
+    """What the plan says for each pair of a joint of `opened` and a start."""
+    if field is not None:
+        field = replace(field, members=None)  # they widen the sides, which is done; their shares are not shown here
+    found = plans_at(site, table, opened, weather, field, now_utc, asked)
+    flames = {source.id for source in site.heat_sources if not source.electric}
+    calendar = _calendar(site, [at for _, at in asked])
+    return [_said(one, calendar, flames) for one in found]
 
 
 def _without_place(joint: Joint, at_utc: datetime) -> Joint:
