@@ -30,7 +30,8 @@ def in_the_way(
 ) -> dict[str, tuple[str, ...]]:
     """Moves whose crew could not weld one more joint at their new start, each with the joints it welds at that moment.
 
-    Joints of the same crew and shift count, as where the order of work gave them their starts.
+    All joints of the crew count, also those that run over from another shift, as where the order of work gave the moves
+    their starts.
 
     Args:
         kept: the order of work.
@@ -39,7 +40,6 @@ def in_the_way(
         work: the crews as they are set up now.
     """
     taken = {move.mark: move for move in kept.advice.moves if move.mark in marks}
-    shifts = {shift.key: shift for shift in kept.problem.shifts}
     after = [
         (one.joint.mark, move.crew_after, move.after.start_utc, one.joint.hours)
         if (move := taken.get(one.joint.mark)) is not None
@@ -49,7 +49,7 @@ def in_the_way(
     ]
     full = {}
     for move in taken.values():
-        shift, crew = shifts[move.shift_after], work.crew(move.crew_after)
+        crew = work.crew(move.crew_after)
         at_once = 1 if crew is None else crew.at_once
         begin, end = move.after.start_utc, move.after.end_utc
         beside = [
@@ -57,7 +57,6 @@ def in_the_way(
             for mark, name, start_utc, hours in after
             if mark != move.mark
             and name.casefold() == move.crew_after.casefold()
-            and shift.start_utc <= start_utc < shift.end_utc
             and start_utc < end
             and begin < start_utc + timedelta(hours=hours)
         ]

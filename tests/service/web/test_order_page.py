@@ -538,6 +538,9 @@ async def test_a_crew_is_given_no_more_at_one_moment_than_it_can_weld(site: Site
     assert {mark: set(others) for mark, others in full.items()} == {mark: {*north, "EP-02"} - {mark} for mark in north}
     ended = replace(there, start_utc=there.start_utc - timedelta(hours=2))
     assert in_the_way(told, north, joints | {"EP-02": replace(joints["EP-02"], joint=ended)}, work) == {}
+    # One that began in the night shift before and runs on is there as well.
+    over = replace(there, start_utc=there.start_utc - timedelta(hours=12), hours=14.0)
+    assert set(in_the_way(told, north, joints | {"EP-02": replace(joints["EP-02"], joint=over)}, work)) == set(north)
     with writing(site.engine) as session:
         write(session, [there if one.mark == "EP-02" else one for one in joints_of(session, SITE)])
     async with site.client() as client:
