@@ -8,10 +8,21 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Final
 
-from frostshift_rules.order_choices import in_time, in_turn, links, open_choices, over_by_start
+from frostshift_rules.order_choices import (
+    Filled,
+    fills,
+    in_time,
+    in_turn,
+    links,
+    open_choices,
+    over_by_start,
+    takes,
+    takes_now,
+)
 from frostshift_rules.order_freeing import QUICK, Freeing, frees, place_said, shifts_said
 from frostshift_rules.order_model import INF
 from frostshift_rules.order_problem import Choice, OrderJoint, OrderProblem, Place
@@ -135,7 +146,7 @@ def _nothing_open(problem: OrderProblem, joint: OrderJoint) -> Iterator[str]:
 
 
 def _too_long(problem: OrderProblem, joint: OrderJoint, choices: Sequence[Choice]) -> Iterator[str]:
-    lacks = {one.place: _lacking(problem, one, _left(problem, (), ())) for one in choices}
+    lacks = {one.place: _lacking(problem, one, _alone(problem)) for one in choices}
     least = min(choices, key=lambda one: (sum(minutes for _, minutes in lacks[one.place]), one.place))
     said = _and([f"{math.ceil(minutes)} min of {what}" for what, minutes in lacks[least.place]])
     where = place_said(problem, least.place)
@@ -157,57 +168,82 @@ def _shift(problem: OrderProblem, index: int) -> str:
     return problem.shifts[index].key if 0 <= index < len(problem.shifts) else f"shift {index + 1}"
 
 
-@dataclass(frozen=True, slots=True)
-class _Left:
-    """Minutes that are left by crew and shift, and of torches and hands by shift."""
+@dataclass(slots=True)
+class _Shift:
+    """Minutes of one kind in a shift: its limit, what others have there by a place, by staying, and as planned."""
 
-    crew: tuple[tuple[float, ...], ...]
-    torch: tuple[float, ...]
-    hands: tuple[float, ...]
+    limit: float
+    placed: float = 0.0
+    staying: float = 0.0
+    planned: float = 0.0
 
-
-def _left(problem: OrderProblem, joints: Iterable[OrderJoint], chosen: Iterable[Choice | None]) -> _Left:
-    crew = [list(one.minutes) for one in problem.crews]
-    torch = [INF if one.torch_minutes is None else one.torch_minutes for one in problem.shifts]
-    hands = [INF if one.hand_minutes is None else one.hand_minutes for one in problem.shifts]
-    for _, one in zip(joints, chosen, strict=True):
-        if one is not None:
-            crew[one.crew][one.shift] -= one.crew_minutes
-            torch[one.shift] -= one.torch_minutes
-            hands[one.shift] -= one.hand_minutes
-    return _Left(tuple(map(tuple, crew)), tuple(torch), tuple(hands))
+    def lacks(self, minutes: float) -> float:
+        """So many more it would have to have for a joint, 0 or less: none."""
+        together = self.placed + self.staying + minutes
+        passes = together > max(self.limit, self.planned) + _ROUNDING
+        return (together if passes else self.placed + minutes) - self.limit
 
 
-def _lacking(problem: OrderProblem, one: Choice, left: _Left) -> list[tuple[str, float]]:
+_ROUNDING: Final = 1e-6
+
+
+def _alone(problem: OrderProblem) -> dict[Filled, _Shift]:
+    """Empty shifts."""
+    found = {}
+    for s, shift in enumerate(problem.shifts):
+        found["torch", s, -1] = _Shift(INF if shift.torch_minutes is None else shift.torch_minutes)
+        found["hands", s, -1] = _Shift(INF if shift.hand_minutes is None else shift.hand_minutes)
+        for c, crew in enumerate(problem.crews):
+            found["crew", s, c] = _Shift(crew.minutes[s])
+    return found
+
+
+def _beside(problem: OrderProblem, joint: OrderJoint, places: Places) -> dict[Filled, _Shift]:
+    """The shifts as the other joints leave them to one: those with a place, and those that stay."""
+    found = _alone(problem)
+    for other in problem.joints:
+        now = () if other.now is None else fills(other.now, takes_now(other))
+        for key, minutes in now:
+            found[key].planned += minutes
+        if other is joint:
+            continue
+        place = places.get(other.mark)
+        one = next((one for one in other.choices if one.place == place), None)
+        for key, minutes in now if one is None else ():
+            found[key].staying += minutes
+        for key, minutes in () if one is None else fills(one.place, takes(one)):
+            found[key].placed += minutes
+    return found
+
+
+def _lacking(problem: OrderProblem, one: Choice, shifts: Mapping[Filled, _Shift]) -> list[tuple[str, float]]:
     """What a place lacks for a joint [min], with its name."""
-    lacks = [
-        (problem.crews[one.crew].name, one.crew_minutes - left.crew[one.crew][one.shift]),
-        ("torches", one.torch_minutes - left.torch[one.shift]),
-        ("people who hold them", one.hand_minutes - left.hands[one.shift]),
-    ]
-    return [(name, minutes) for name, minutes in lacks if minutes > 1e-6]
-
-
-def _chosen(problem: OrderProblem, places: Places) -> list[Choice | None]:
-    return [
-        next((one for one in joint.choices if one.place == places.get(joint.mark)), None) for joint in problem.joints
-    ]
+    names = {"crew": problem.crews[one.crew].name, "torch": "torches", "hands": "people who hold them"}
+    lacks = [(names[key[0]], shifts[key].lacks(minutes)) for key, minutes in fills(one.place, takes(one)) if minutes]
+    return [(name, minutes) for name, minutes in lacks if minutes > _ROUNDING]
 
 
 def _in_the_way(problem: OrderProblem, joint: OrderJoint, places: Places) -> Iterator[str]:
     """What keeps a joint out of each of its places while the others are where they are."""
     over = [frozenset(ones) for ones in over_by_start(problem.shifts)]
-    left = _left(problem, problem.joints, _chosen(problem, places))
+    beside = _beside(problem, joint, places)
+    # What waits for it and has no place stays where the plan has it, and it may not be moved past that.
+    own = None if joint.now is None else joint.now[0]
+    waiting = [
+        (other, at[0])
+        for other in problem.joints
+        if joint.mark in other.after and (at := places.get(other.mark) or other.now) is not None
+    ]
     counts: Counter[str] = Counter()
     lacks: list[tuple[float, Place, str]] = []
     for one in open_choices(problem, joint):
         before = [mark for mark in joint.after if (at := places.get(mark)) is not None and at[0] not in over[one.shift]]
         behind = [
             other.mark
-            for other in problem.joints
-            if joint.mark in other.after and (at := places.get(other.mark)) is not None and one.shift not in over[at[0]]
+            for other, at in waiting
+            if one.shift not in over[at] and (places.get(other.mark) is not None or one.shift != own)
         ]
-        lacking = _lacking(problem, one, left)
+        lacking = _lacking(problem, one, beside)
         if before:
             counts[f"{_and(before)} not done by then"] += 1
         elif behind:

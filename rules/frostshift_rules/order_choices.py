@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from heapq import heapify, heappop, heappush
 
-from frostshift_rules.order_problem import Choice, OrderJoint, OrderProblem, OrderShift
+from frostshift_rules.order_problem import Choice, Minutes, OrderJoint, OrderProblem, OrderShift, Place
 
 
 def late_shifts(joint: OrderJoint, shift: int) -> int:
@@ -17,7 +18,8 @@ def cost_of(problem: OrderProblem, joint: OrderJoint, choice: Choice) -> float:
     """What a choice costs [minutes of one pair of hands]."""
     weights = problem.weights
     cost = choice.fuel_kg * weights.fuel_kg + choice.oxygen_m3 * weights.oxygen_m3
-    cost += choice.hand_minutes * weights.hand_minute + late_shifts(joint, choice.shift) * weights.shift_late
+    cost += choice.energy_kwh * weights.energy_kwh + choice.priced_minutes * weights.hand_minute
+    cost += late_shifts(joint, choice.shift) * weights.shift_late
     if joint.now is not None:
         cost += weights.move * (choice.shift != joint.now[0]) + weights.crew_change * (choice.crew != joint.now[1])
     return cost
@@ -60,6 +62,51 @@ def open_choices(problem: OrderProblem, joint: OrderJoint) -> tuple[Choice, ...]
         if (not joint.pinned or one.place == joint.now) and in_time(joint, one.shift) and has_room(problem, one)
     ]
     return tuple(sorted(found, key=lambda one: one.place))
+
+
+def takes(choice: Choice) -> Minutes:
+    """What a choice takes of its shift."""
+    return Minutes(choice.crew_minutes, choice.torch_minutes, choice.hand_minutes)
+
+
+def takes_now(joint: OrderJoint) -> Minutes:
+    """What a joint takes of its shift where the plan has it; nothing where the plan has it nowhere."""
+    if joint.now is None:
+        return Minutes()
+    return next((takes(one) for one in joint.choices if one.place == joint.now), joint.there)
+
+
+Filled = tuple[str, int, int]
+"""What is filled up: the name of the minutes, the shift, the crew (-1 where they are of the whole shift)."""
+
+
+def fills(place: Place, minutes: Minutes) -> tuple[tuple[Filled, float], ...]:
+    """What minutes at a place fill up."""
+    shift, crew = place
+    return (
+        (("crew", shift, crew), minutes.crew),
+        (("torch", shift, -1), minutes.torch),
+        (("hands", shift, -1), minutes.hands),
+    )
+
+
+def room_to_stay(problem: OrderProblem) -> dict[Filled, float]:
+    """What may be in each shift, with joints that stay without a place: its minutes, or those planned if they are more.
+
+    Where minutes are not limited there is no entry.
+    """
+    planned: defaultdict[Filled, float] = defaultdict(float)
+    for joint in problem.joints:
+        if joint.now is not None:
+            for key, minutes in fills(joint.now, takes_now(joint)):
+                planned[key] += minutes
+    found: dict[Filled, float] = {}
+    for s, shift in enumerate(problem.shifts):
+        crews = [(("crew", s, c), crew.minutes[s]) for c, crew in enumerate(problem.crews)]
+        for key, limit in (*crews, (("torch", s, -1), shift.torch_minutes), (("hands", s, -1), shift.hand_minutes)):
+            if limit is not None:
+                found[key] = max(limit, planned[key])
+    return found
 
 
 def links(problem: OrderProblem) -> tuple[tuple[int, ...], ...]:

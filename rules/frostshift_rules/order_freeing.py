@@ -8,14 +8,14 @@ joint really has to wait for another.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Final, Literal
+from typing import Final, Literal, TypeVar
 
 import numpy as np
 
 from frostshift_rules.order_choices import has_room, in_time, open_choices
-from frostshift_rules.order_model import INF, Floats, OrderModel, order_model
+from frostshift_rules.order_model import INF, Floats, Limit, OrderModel, order_model
 from frostshift_rules.order_problem import Choice, OrderCrew, OrderJoint, OrderProblem, OrderShift, Place
 from frostshift_rules.order_solve import Stop, by_windows, solve
 from frostshift_rules.order_value import Places
@@ -30,7 +30,9 @@ FreeingName = Literal[
     "pin",
     "one_more_shift",
     "predecessor",
+    "at_once",
 ]
+Key = TypeVar("Key")
 Amounts = dict[int, float]
 """Columns that loosen a rule, and how much of it each is."""
 
@@ -204,16 +206,19 @@ def _at_most_one(built: OrderModel, columns: Iterable[int]) -> None:
     built.model.row(ones, [1.0] * len(ones), -INF, 1.0)
 
 
-def _minutes(search: _Search, built: OrderModel, rows: Sequence[int]) -> tuple[_Found, int] | None:
-    """The least minutes that one of some rows has to have more, and which row that is."""
-    model, loose, row_of = built.model, dict[int, float](), dict[int, int]()
+def _minutes(search: _Search, built: OrderModel, limits: Mapping[Key, Limit]) -> tuple[_Found, Key] | None:
+    """The least minutes that one of some limits has to have more, and which that is."""
+    model, loose, key_of = built.model, dict[int, float](), dict[int, Key]()
     switches: list[int] = []
-    for row in rows:
-        most = max(sum(model.factors[row]) - model.row_upper[row], 0.0)
+    for key, limit in limits.items():
+        rows = [limit.row] if limit.planned_row is None else [limit.row, limit.planned_row]
+        most = max(0.0, *(sum(model.factors[row]) - model.row_upper[limit.row] for row in rows))
         column, switch = model.column(0.0, INF, whole=False), model.column(0.0)
-        model.add(row, column, -1.0)
+        model.add(limit.row, column, -1.0)
         model.row([column, switch], [1.0, -most], -INF, 0.0)
-        loose[column], row_of[column] = 1.0, row
+        if limit.planned_row is not None:
+            _above_planned(built, limit, column, most)
+        loose[column], key_of[column] = 1.0, key
         switches.append(switch)
     if not loose:
         return None
@@ -221,7 +226,21 @@ def _minutes(search: _Search, built: OrderModel, rows: Sequence[int]) -> tuple[_
     found = _look(search, built, loose)
     if found is None or found.column is None:
         return None
-    return found, row_of[found.column]
+    return found, key_of[found.column]
+
+
+def _above_planned(built: OrderModel, limit: Limit, more: int, most: float) -> None:
+    """All that is in a shift: no more than the plan has there, or than the limit with the minutes in `more`.
+
+    Whichever is higher; a switch says which counts.
+    """
+    assert limit.planned_row is not None
+    model = built.model
+    switch, counted = model.column(0.0), model.column(0.0, INF, whole=False)
+    model.add(limit.planned_row, switch, limit.excess)
+    model.add(limit.planned_row, counted, -1.0)
+    model.row([counted, switch], [1.0, -most], -INF, 0.0)
+    model.row([counted, more], [1.0, -1.0], -INF, 0.0)
 
 
 def _roomy(search: _Search) -> OrderModel:
@@ -239,33 +258,30 @@ def _roomy(search: _Search) -> OrderModel:
     )
 
 
-def _more(search: _Search, found: _Found, row: int, rows: dict[Place, int], name: FreeingName, what: str) -> Freeing:
-    place = next(key for key, one in rows.items() if one == row)
-    crew = place[1] if name == "crew_minutes" else None
+def _more(search: _Search, found: _Found, place: tuple[int, int | None], name: FreeingName, what: str) -> Freeing:
+    shift, crew = place
     minutes = math.ceil(found.amount - 1e-6)
-    of = f" of {search.problem.crews[place[1]].name}" if crew is not None else ""
-    text = f"{search.joint.mark} fits with {minutes} more {what}{of} in {search.problem.shifts[place[0]].key}."
-    return Freeing(name, (), place[0], crew, found.amount, found.least, text)
+    of = f" of {search.problem.crews[crew].name}" if crew is not None else ""
+    text = f"{search.joint.mark} fits with {minutes} more {what}{of} in {search.problem.shifts[shift].key}."
+    return Freeing(name, (), shift, crew, found.amount, found.least, text)
 
 
 def _crew_minutes(search: _Search) -> Freeing | None:
     built = _roomy(search)
-    found = _minutes(search, built, list(built.crew_rows.values()))
-    return found and _more(search, *found, built.crew_rows, "crew_minutes", "minutes")
+    answer = _minutes(search, built, built.crew_limits)
+    return answer and _more(search, *answer, "crew_minutes", "minutes")
 
 
 def _torch_minutes(search: _Search) -> Freeing | None:
     built = _roomy(search)
-    rows = {(s, 0): row for s, row in built.torch_rows.items()}
-    found = _minutes(search, built, list(rows.values()))
-    return found and _more(search, *found, rows, "torch_minutes", "torch-minutes")
+    answer = _minutes(search, built, built.torch_limits)
+    return answer and _more(search, answer[0], (answer[1], None), "torch_minutes", "torch-minutes")
 
 
 def _hand_minutes(search: _Search) -> Freeing | None:
     built = _roomy(search)
-    rows = {(s, 0): row for s, row in built.hand_rows.items()}
-    found = _minutes(search, built, list(rows.values()))
-    return found and _more(search, *found, rows, "hand_minutes", "minutes of people at the torches")
+    answer = _minutes(search, built, built.hand_limits)
+    return answer and _more(search, answer[0], (answer[1], None), "hand_minutes", "minutes of people at the torches")
 
 
 def _with_more(
@@ -325,10 +341,10 @@ def _worst(choices: Sequence[Choice], shift: int, crew: int) -> Choice:
         crew_minutes=max(one.crew_minutes for one in choices),
         torch_minutes=max(one.torch_minutes for one in choices),
         hand_minutes=max(one.hand_minutes for one in choices),
+        priced_minutes=max(one.priced_minutes for one in choices),
         fuel_kg=max(one.fuel_kg for one in choices),
         oxygen_m3=max(one.oxygen_m3 for one in choices),
-        fuel_cold_kg=max(one.fuel_cold_kg for one in choices),
-        oxygen_cold_m3=max(one.oxygen_cold_m3 for one in choices),
+        energy_kwh=max(one.energy_kwh for one in choices),
     )
 
 

@@ -1,6 +1,7 @@
 """An order of work without a solver: joint by joint, each to the best place that is left, and then put right.
 
-Fast and never sure to be the best: something to start from, to fall back on, and to hold others against.
+Fast and never sure to be the best: something to start from, to fall back on, and to hold others against. What stays
+where it is for want of a place is looked at last (`order_settle`).
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from frostshift_rules.order_choices import (
     turned,
 )
 from frostshift_rules.order_problem import Choice, OrderProblem, Place
+from frostshift_rules.order_settle import settled
 
 Rank = Callable[[int, int, Choice], float]
 """How good a choice is, low is good: number of the joint, number of the choice among those open to it, the choice."""
@@ -115,7 +117,18 @@ class Filling:
             if open_now:
                 chosen[n] = best = self.choices[n][min(open_now)[3]]
                 room.take(best)
-        return self._put_right(chosen, room)
+        return settled(self.problem, self._put_right(chosen, room))
+
+    def mended(self, chosen: Sequence[Choice | None]) -> list[Choice | None]:
+        """An order some of whose joints have lost their place, with others for them as far as there are any."""
+        kept, room = list(chosen), Room(self.problem)
+        for n in in_turn(self.before, [0.0] * len(kept)):
+            one = kept[n]
+            if one is not None and self._after_all(n, one, kept):
+                room.take(one)
+            else:
+                kept[n] = None
+        return settled(self.problem, self._put_right(kept, room))
 
     def _in_the_way(self, n: int, one: Choice, kept: Mapping[int, Choice]) -> int:
         """How many joints a choice takes the time from: those that wait for it and have a place kept, or no other."""

@@ -1,9 +1,10 @@
 """An order of work as a linear model: columns, rows, coefficients; the one place that writes it down.
 
 A column of 0 or 1 for each place of each joint, and one for having none. Each joint has exactly one. A shift's minutes
-are not passed. What comes before is said in sums: of a joint that waits for another, what is placed up to a shift is no
-more than what of the other is over by its start. That form keeps the linear relaxation close to the whole-number
-optimum, where one row for each pair of places does not.
+are not passed, by what stays there without a place neither, or no further than the plan passes them. What comes before
+is said in sums: of a joint that waits for another, what is placed up to a shift is no more than what of the other is
+over by its start. That form keeps the linear relaxation close to the whole-number optimum, where one row for each pair
+of places does not.
 """
 
 from __future__ import annotations
@@ -16,7 +17,15 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from frostshift_rules.order_choices import cost_of, cost_without, links, open_choices, over_by_start
+from frostshift_rules.order_choices import (
+    cost_of,
+    cost_without,
+    links,
+    open_choices,
+    over_by_start,
+    takes,
+    takes_now,
+)
 from frostshift_rules.order_problem import Choice, OrderProblem, Place
 
 Floats = NDArray[np.float64]
@@ -77,6 +86,21 @@ class Model:
 
 
 @dataclass(frozen=True, slots=True)
+class Limit:
+    """The rows of a limit of a shift.
+
+    Attributes:
+        row: what has a place there, or all that is there where the plan does not pass the limit: no more than it.
+        planned_row: all that is there, where the plan passes the limit: no more than the plan; else None.
+        excess: by so much the plan passes it [min].
+    """
+
+    row: int
+    planned_row: int | None = None
+    excess: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class OrderModel:
     """The model of a problem, and what its columns and rows stand for.
 
@@ -85,8 +109,8 @@ class OrderModel:
         choices: of each joint, by shift and crew, as given.
         first: of each joint, the column of its first choice; the others follow.
         without: of each joint, the column of having no place.
-        crew_rows: by shift and crew, the row of its minutes; only where something could pass them.
-        torch_rows, hand_rows: by shift.
+        crew_limits: by shift and crew, its minutes; only where something could pass them.
+        torch_limits, hand_limits: by shift.
         link_rows: by joint and the one before it, their rows.
     """
 
@@ -94,9 +118,9 @@ class OrderModel:
     choices: tuple[tuple[Choice, ...], ...]
     first: tuple[int, ...]
     without: tuple[int, ...]
-    crew_rows: dict[Place, int]
-    torch_rows: dict[int, int]
-    hand_rows: dict[int, int]
+    crew_limits: dict[Place, Limit]
+    torch_limits: dict[int, Limit]
+    hand_limits: dict[int, Limit]
     link_rows: dict[tuple[int, int], list[int]]
 
     def chosen(self, values: Floats) -> list[Choice | None]:
@@ -130,31 +154,48 @@ def order_model(problem: OrderProblem, choices: Sequence[Sequence[Choice]] | Non
         without.append(model.column(cost_without(problem, joint)))
         count = len(ones) + 1
         model.row(range(first[-1], first[-1] + count), [1.0] * count, 1.0, 1.0)
-    crew_rows, torch_rows, hand_rows = _minutes(problem, model, choices, first)
+    crew_limits, torch_limits, hand_limits = _minutes(problem, model, choices, first, without)
     return OrderModel(
         model=model,
         choices=tuple(map(tuple, choices)),
         first=tuple(first),
         without=tuple(without),
-        crew_rows=crew_rows,
-        torch_rows=torch_rows,
-        hand_rows=hand_rows,
-        link_rows=_before(problem, model, choices, first),
+        crew_limits=crew_limits,
+        torch_limits=torch_limits,
+        hand_limits=hand_limits,
+        link_rows=_before(problem, model, choices, first, without),
     )
 
 
-def _minutes(
-    problem: OrderProblem, model: Model, choices: Sequence[Sequence[Choice]], first: Sequence[int]
-) -> tuple[dict[Place, int], dict[int, int], dict[int, int]]:
-    of_crew: defaultdict[Place, list[tuple[int, float]]] = defaultdict(list)
-    of_torch: defaultdict[int, list[tuple[int, float]]] = defaultdict(list)
-    of_hands: defaultdict[int, list[tuple[int, float]]] = defaultdict(list)
-    for begin, ones in zip(first, choices, strict=True):
-        for n, one in enumerate(ones):
-            of_crew[one.place].append((begin + n, one.crew_minutes))
-            of_torch[one.shift].append((begin + n, one.torch_minutes))
-            of_hands[one.shift].append((begin + n, one.hand_minutes))
+@dataclass(slots=True)
+class _Filling:
+    """What can fill one limit: columns of places and of staying without one, each with its minutes."""
 
+    places: list[tuple[int, float]] = field(default_factory=list)
+    staying: list[tuple[int, float]] = field(default_factory=list)
+
+
+def _minutes(
+    problem: OrderProblem,
+    model: Model,
+    choices: Sequence[Sequence[Choice]],
+    first: Sequence[int],
+    without: Sequence[int],
+) -> tuple[dict[Place, Limit], dict[int, Limit], dict[int, Limit]]:
+    of_crew: defaultdict[Place, _Filling] = defaultdict(_Filling)
+    of_torch: defaultdict[int, _Filling] = defaultdict(_Filling)
+    of_hands: defaultdict[int, _Filling] = defaultdict(_Filling)
+    for joint, begin, ones, none in zip(problem.joints, first, choices, without, strict=True):
+        for n, one in enumerate(ones):
+            minutes = takes(one)
+            of_crew[one.place].places.append((begin + n, minutes.crew))
+            of_torch[one.shift].places.append((begin + n, minutes.torch))
+            of_hands[one.shift].places.append((begin + n, minutes.hands))
+        if joint.now is not None:
+            minutes = takes_now(joint)
+            of_crew[joint.now].staying.append((none, minutes.crew))
+            of_torch[joint.now[0]].staying.append((none, minutes.torch))
+            of_hands[joint.now[0]].staying.append((none, minutes.hands))
     crews: dict[Place, float | None] = {
         (s, c): crew.minutes[s] for s in range(len(problem.shifts)) for c, crew in enumerate(problem.crews)
     }
@@ -165,25 +206,42 @@ def _minutes(
     )
 
 
-def _limits(
-    model: Model, taken: Mapping[Key, Sequence[tuple[int, float]]], limits: Mapping[Key, float | None]
-) -> dict[Key, int]:
-    """A row for each limit that could be passed."""
+def _limits(model: Model, filling: Mapping[Key, _Filling], limits: Mapping[Key, float | None]) -> dict[Key, Limit]:
+    """A limit for each that places could pass, by themselves or with what stays."""
     found = {}
     for key, limit in limits.items():
-        ones = [(column, minutes) for column, minutes in taken.get(key, ()) if minutes > 0.0]
-        if limit is not None and sum(minutes for _, minutes in ones) > limit:
-            found[key] = model.row((n for n, _ in ones), (minutes for _, minutes in ones), -INF, limit)
+        ones = filling.get(key)
+        if limit is None or ones is None:
+            continue
+        places = [(column, minutes) for column, minutes in ones.places if minutes > 0.0]
+        staying = [(column, minutes) for column, minutes in ones.staying if minutes > 0.0]
+        planned = sum(minutes for _, minutes in staying)
+        if sum(minutes for _, minutes in places) + planned <= limit:
+            continue
+        if planned <= limit:
+            found[key] = Limit(_no_more(model, [*places, *staying], limit))
+        else:
+            rows = (_no_more(model, places, limit), _no_more(model, [*places, *staying], planned))
+            found[key] = Limit(*rows, planned - limit)
     return found
 
 
+def _no_more(model: Model, ones: Sequence[tuple[int, float]], limit: float) -> int:
+    return model.row((column for column, _ in ones), (minutes for _, minutes in ones), -INF, limit)
+
+
 def _before(
-    problem: OrderProblem, model: Model, choices: Sequence[Sequence[Choice]], first: Sequence[int]
+    problem: OrderProblem,
+    model: Model,
+    choices: Sequence[Sequence[Choice]],
+    first: Sequence[int],
+    without: Sequence[int],
 ) -> dict[tuple[int, int], list[int]]:
     over = [frozenset(ones) for ones in over_by_start(problem.shifts)]
     found: dict[tuple[int, int], list[int]] = {}
     for n, before in enumerate(links(problem)):
         shifts = sorted({one.shift for one in choices[n]})
+        now = problem.joints[n].now
         for other in before:
             rows: list[int] = []
             sums = [[k for k, one in enumerate(choices[other]) if one.shift in over[s]] for s in shifts]
@@ -193,5 +251,14 @@ def _before(
                 mine = [first[n] + k for k, one in enumerate(choices[n]) if one.shift <= s]
                 theirs = [first[other] + k for k in sums[at]]
                 rows.append(model.row(mine + theirs, [1.0] * len(mine) + [-1.0] * len(theirs), -INF, 0.0))
+            if now is not None:
+                was = problem.joints[other].now
+                past = [
+                    first[other] + k
+                    for k, one in enumerate(choices[other])
+                    if one.shift not in over[now[0]] and (was is None or one.shift != was[0])
+                ]
+                if past:
+                    rows.append(model.row([*past, without[n]], [1.0] * (len(past) + 1), -INF, 1.0))
             found[n, other] = rows
     return found

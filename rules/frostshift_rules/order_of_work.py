@@ -1,9 +1,10 @@
 """From a site's plan to an order of work: which joints may move, to which shifts and crews, and what they take there.
 
 What a joint takes in a shift is what `start_hours` says of its starts there, so what `make_plan` would say. A shift
-counts with the dearest of its starts that can be named: whichever of them the joint is given, it takes no more. Only
-joints whose present start is known to the last figure may move; the rest stay where the plan has them, take their
-share of crew, torches and hands, and are waited for.
+counts with the dearest of its starts that can be named: whichever of them the joint is given, it takes no more. Torches
+and hands of a shift are filled by the cold side. Only joints whose present start is known to the last figure may move,
+or is one that the weather stops; the rest stay where the plan has them, take their share of crew, torches and hands,
+and are waited for.
 """
 
 from __future__ import annotations
@@ -16,8 +17,19 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from frostshift_rules.code_table import CodeTable
+from frostshift_rules.delivered import Heaters, heaters_of
 from frostshift_rules.job import Joint, Reading, Site
-from frostshift_rules.order_problem import Choice, LeftOut, OrderCrew, OrderJoint, OrderProblem, OrderShift, Place
+from frostshift_rules.order_problem import (
+    Choice,
+    LeftOut,
+    Minutes,
+    OrderCrew,
+    OrderJoint,
+    OrderProblem,
+    OrderShift,
+    Place,
+)
+from frostshift_rules.order_uses import Use
 from frostshift_rules.plan import is_open
 from frostshift_rules.shifts import ShiftSpan, holding
 from frostshift_rules.start_hours import Against, JointStarts, StartHour, against, next_shifts, start_hours
@@ -31,6 +43,14 @@ STARTS_IN_SHIFT: Final = 4
 """Starts that are looked at in each shift, evenly from its first full hour to the last at which the weld ends in it."""
 
 _HOUR: Final = timedelta(hours=1)
+_NAMED: Final = 10
+"""Marks that a note names."""
+_AT_ONCE: Final = 200
+"""Joints that are worked out between two looks whether to go on."""
+
+
+class CancelledError(Exception):
+    """Somebody wants it to end."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,15 +59,6 @@ class Staying:
 
     mark: str
     reason: str
-
-
-Burning = tuple[datetime, datetime, int]
-"""Flames that burn before the first arc: from, until, how many."""
-
-
-def burning(at: StartHour, torches: int) -> Burning | None:
-    """The flames of a joint at a start; None where none is lit."""
-    return None if at.light_up_utc is None or not torches else (at.light_up_utc, at.start_utc, torches)
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,26 +70,41 @@ class Task:
         spans: its shifts.
         planned: of each joint that may move, its present start.
         starts: by mark and shift, the starts that may be told there, the cheapest first.
-        kept: crew, begin and end of welding of its joints that stay, wherever they lie.
+        kept: what joints that stay use, wherever they lie.
         at_once: joints that each crew welds at once.
-        torches: of each joint that may move, the flames on it at once.
-        burning: begin and end of heating up, and flames, of joints that stay.
-        most_torches: flames that can burn at one moment in each shift: those on the site, or people to hold them.
+        heated: of each joint that may move, torches and heaters on it at once.
         staying: joints that are left where they are.
-        notes: sentences for people: what is waited for in vain.
+        notes: sentences for people: what is waited for in vain, what is not counted.
     """
 
     problem: OrderProblem
     spans: tuple[ShiftSpan, ...]
     planned: Mapping[str, StartHour]
     starts: Mapping[tuple[str, int], tuple[StartHour, ...]]
-    kept: tuple[tuple[int, datetime, datetime], ...]
+    kept: tuple[Use, ...]
     at_once: tuple[int, ...]
-    torches: Mapping[str, int]
-    burning: tuple[Burning, ...]
-    most_torches: tuple[int, ...]
+    heated: Mapping[str, tuple[Heaters, ...]]
     staying: tuple[Staying, ...]
     notes: tuple[str, ...]
+
+    def uses(self, mark: str, place: Place, at: StartHour, more: int = 0) -> tuple[Use, ...]:
+        """What a joint that may move uses at a start in a place; its crew welds so many `more` at once there."""
+        shift, crew = place
+        most, name = self.at_once[crew] + more, self.problem.crews[crew].name
+        welding = Use(mark, "crew", name, at.start_utc, at.end_utc, 1, most)
+        return welding, *_heating(mark, at, self.heated[mark], self.spans[shift].shift.hands)
+
+
+def _heating(mark: str, at: StartHour, heated: Iterable[Heaters], hands: int) -> Iterator[Use]:
+    """What a joint uses from light-up to its first arc; nothing where nothing is lit."""
+    if at.light_up_utc is None:
+        return
+    flames = 0
+    for one in heated:
+        yield Use(mark, "source", one.source.id, at.light_up_utc, at.start_utc, one.count, one.source.count)
+        flames += 0 if one.source.electric else one.count
+    if flames:
+        yield Use(mark, "hands", "", at.light_up_utc, at.start_utc, flames, hands)
 
 
 def order_task(
@@ -89,6 +115,7 @@ def order_task(
     readings: Sequence[Reading],
     now_utc: datetime,
     shifts: int = SHIFTS,
+    cancelled: Callable[[], bool] | None = None,
 ) -> Task:
     """The task of a site at `now_utc`; the first five arguments as for `make_plan`.
 
@@ -100,9 +127,11 @@ def order_task(
         readings: of cold steel.
         now_utc: the moment of the plan.
         shifts: so many that have not begun are looked at, 1 to `MOST_SHIFTS`.
+        cancelled: asked every second or so, as it takes minutes with thousands of joints.
 
     Raises:
         OrderError: joints that wait for each other in a circle; names them.
+        CancelledError: `cancelled` said so.
     """
     ahead = next_shifts(site, now_utc, shifts + len(site.shifts))
     # On the night the clocks go forward a short shift may have no length at all.
@@ -114,12 +143,14 @@ def order_task(
         {at for joint in opened if joint.mark in asked for span in found for at in _starts_in(span, joint, zone)}
     )
     others = {joint.mark for joint in opened if joint.mark not in asked and holding(found, joint.start_utc) is not None}
-    rows = [
-        row
-        for marks, at in ((asked, starts), (others, []))
-        if found and marks
-        for row in start_hours(site, table, joints, weather, readings, now_utc, at, marks)
-    ]
+    rows = []
+    for marks, at in ((asked, starts), (others, list[datetime]())):
+        in_turn = [joint.mark for joint in opened if joint.mark in marks] if found else []
+        for first in range(0, len(in_turn), _AT_ONCE):
+            if cancelled is not None and cancelled():
+                raise CancelledError
+            some = frozenset(in_turn[first : first + _AT_ONCE])
+            rows += start_hours(site, table, joints, weather, readings, now_utc, at, some)
     return _Making(site, tuple(found), joints, {row.joint.mark: row for row in rows}, now_utc).task()
 
 
@@ -182,6 +213,7 @@ class _Making:
             fixed = [self._in_the_way(span, held, followed.get(joint.mark, ())) for span in self.spans]
             made.append(self._joint(joint, after, fixed, starts))
         kept = [joint for joint in self.joints if joint.mark in staying]
+        notes += [note for span in self.spans if (note := self._not_counted(span, kept))]
         problem = OrderProblem(
             shifts=tuple(self._shift(span, kept) for span in self.spans),
             crews=tuple(self._crew(crew, kept) for crew in crews),
@@ -196,14 +228,7 @@ class _Making:
             starts=starts,
             kept=tuple(self._kept(kept)),
             at_once=tuple(crew.at_once for crew in crews),
-            torches={joint.mark: self._torches(joint) for joint in moving},
-            burning=tuple(
-                one
-                for joint in kept
-                if joint.mark in self.rows
-                and (one := burning(self.rows[joint.mark].planned, self._torches(joint))) is not None
-            ),
-            most_torches=tuple(min(self._flames(), span.shift.hands) for span in self.spans),
+            heated={joint.mark: self._heated(joint) for joint in moving},
             staying=tuple(Staying(mark, why) for mark, why in staying.items()),
             notes=tuple(dict.fromkeys(notes)),
         )
@@ -211,17 +236,33 @@ class _Making:
     def _flames(self) -> int:
         return sum(source.count for source in self.site.heat_sources if not source.electric)
 
-    def _torches(self, joint: Joint) -> int:
-        """Flames on a joint at once."""
-        uses = [(joint.heat_source, joint.torches), *((one.source_id, one.count) for one in joint.also_heated)]
-        known = [(self.site.heat_source(name), count) for name, count in uses]
-        return sum(count for source, count in known if source is not None and not source.electric)
+    def _heated(self, joint: Joint) -> tuple[Heaters, ...]:
+        """Torches and heaters on a joint at once; none where one of them is not known: it then has no time either."""
+        return heaters_of(joint, self.site.heat_source) or ()
 
-    def _kept(self, joints: Iterable[Joint]) -> Iterator[tuple[int, datetime, datetime]]:
+    def _kept(self, joints: Iterable[Joint]) -> Iterator[Use]:
+        """What joints that stay use: their crew wherever they lie, torches and hands in the shifts looked at."""
         for joint in joints:
-            crew = self._crew_of(joint)
+            crew = self.site.work.crew(joint.crew)
             if crew is not None:
-                yield crew, joint.start_utc, joint.start_utc + timedelta(hours=joint.hours)
+                ends_utc = joint.start_utc + timedelta(hours=joint.hours)
+                yield Use(joint.mark, "crew", crew.name, joint.start_utc, ends_utc, 1, crew.at_once)
+            row, span = self.rows.get(joint.mark), holding(self.spans, joint.start_utc)
+            if row is not None and span is not None:
+                yield from _heating(joint.mark, row.planned, self._heated(joint), span.shift.hands)
+
+    def _not_counted(self, span: ShiftSpan, kept: Iterable[Joint]) -> str:
+        """Names joints that stay in a shift and may need heat there, nobody knows how much; empty: there is none."""
+        marks = [
+            joint.mark
+            for joint in kept
+            if span.start_utc <= joint.start_utc < span.end_utc
+            and (joint.mark not in self.rows or self.rows[joint.mark].planned.torch_minutes is None)
+        ]
+        if not marks:
+            return ""
+        named = ", ".join(marks[:_NAMED]) + (f" and {len(marks) - _NAMED} more" if len(marks) > _NAMED else "")
+        return f"{span.key}: torches and hands are counted without {named}, as nobody knows how long they heat."
 
     def _crew_of(self, joint: Joint) -> int | None:
         crew = self.site.work.crew(joint.crew)
@@ -254,7 +295,7 @@ class _Making:
             return f"its call is not known where it is planned: {row.planned.reason}".rstrip()
         if row.planned.ends_in_shift is False:
             return "it runs over the end of its shift"
-        if _known(row.planned) is None:
+        if amounts(row.planned) is None and row.planned.weather_state != "stop":
             return "there is no heating time where it is planned, so nobody can say what a move saves"
         return ""
 
@@ -323,6 +364,7 @@ class _Making:
             latest=self._due(joint, told),
             pinned=joint.pinned,
             now=now,
+            there=_there(joint, row.planned),
         )
 
     def _in_shift(
@@ -390,7 +432,7 @@ class _Making:
         for joint in kept:
             row = self.rows.get(joint.mark)
             if span.start_utc <= joint.start_utc < span.end_utc and row is not None and row.planned.torch_minutes:
-                taken += row.planned.torch_minutes.likely
+                taken += row.planned.torch_minutes.high
         return OrderShift(
             key=span.key,
             start_utc=span.start_utc,
@@ -430,27 +472,37 @@ class Amounts:
     torch_minutes: Range
 
 
-def _known(at: StartHour) -> Amounts | None:
-    """What a joint takes at a start; None where any of it is not known."""
+def amounts(at: StartHour) -> Amounts | None:
+    """What a joint takes at a start; None where any of it is not known, as it can be where the weather stops it."""
     if at.fuel_kg is None or at.oxygen_m3 is None or at.energy_kwh is None or at.torch_minutes is None:
         return None
     return Amounts(at.fuel_kg, at.oxygen_m3, at.energy_kwh, at.torch_minutes)
 
 
-def amounts(at: StartHour) -> Amounts:
-    """What a joint takes at a start that may be told.
+def amounts_told(at: StartHour) -> Amounts:
+    """What a joint takes at a start that it may be told to go to.
 
     Raises:
-        ValueError: some of it is not known.
+        ValueError: some of it is not known; such a start is never told.
     """
-    known = _known(at)
+    known = amounts(at)
     if known is None:
         raise ValueError(f"what the joint takes at {at.start_utc.isoformat()} is not known")
     return known
 
 
+def _there(joint: Joint, present: StartHour) -> Minutes:
+    """What a joint takes of its shift where it is planned.
+
+    Of torches nothing where the weather stops it and its heat is not known: it is not welded there.
+    """
+    known = amounts(present)
+    torch = 0.0 if known is None else known.torch_minutes.high
+    return Minutes(joint.hours * 60.0, torch, torch)
+
+
 def _dear(at: StartHour) -> tuple[bool, float, float, float]:
-    one = amounts(at)
+    one = amounts_told(at)
     return at.weather_state == "shelter_needed", one.torch_minutes.likely, one.fuel_kg.likely, one.energy_kwh.likely
 
 
@@ -458,27 +510,26 @@ def _choice(joint: Joint, shift: int, crew: int, present: StartHour, starts: Seq
     """A place at the dearest of its starts.
 
     A saving is counted by the likely figure or on the cold side, whichever is less: one that a cold night takes away
-    again is none.
+    again is none. Where nobody knows what it takes at present, nothing is saved.
     """
-    now, there = amounts(present), [amounts(at) for at in starts]
+    now, there = amounts(present), [amounts_told(at) for at in starts]
 
-    def most(pick: Callable[[Amounts], Range]) -> tuple[float, float]:
-        """Counted, and on the cold side."""
-        was, ones = pick(now), list(map(pick, there))
-        counted = max(max(one.likely, was.likely + one.high - was.high) for one in ones)
-        return counted, max(one.high for one in ones)
+    def priced(pick: Callable[[Amounts], Range]) -> float:
+        ones = list(map(pick, there))
+        if now is None:
+            return max(one.likely for one in ones)
+        was = pick(now)
+        return max(max(one.likely, was.likely + one.high - was.high) for one in ones)
 
-    torch_minutes, _ = most(lambda one: one.torch_minutes)
-    fuel_kg, fuel_cold_kg = most(lambda one: one.fuel_kg)
-    oxygen_m3, oxygen_cold_m3 = most(lambda one: one.oxygen_m3)
+    minutes = max(one.torch_minutes.high for one in there)
     return Choice(
         shift=shift,
         crew=crew,
         crew_minutes=joint.hours * 60.0,
-        torch_minutes=torch_minutes,
-        hand_minutes=torch_minutes,
-        fuel_kg=fuel_kg,
-        oxygen_m3=oxygen_m3,
-        fuel_cold_kg=fuel_cold_kg,
-        oxygen_cold_m3=oxygen_cold_m3,
+        torch_minutes=minutes,
+        hand_minutes=minutes,
+        priced_minutes=priced(lambda one: one.torch_minutes),
+        fuel_kg=priced(lambda one: one.fuel_kg),
+        oxygen_m3=priced(lambda one: one.oxygen_m3),
+        energy_kwh=priced(lambda one: one.energy_kwh),
     )

@@ -3,6 +3,10 @@
 An order of work gives each joint a place, one shift and one crew, or none. The caller works out what a joint costs in
 each shift by the forecast; a place under a stop, or without a forecast, is no choice: it is left out with its reason.
 Missing heat is never a cost of zero.
+
+What has no place stays where the plan has it, and takes its minutes there. No shift is filled by places beyond its
+minutes; what has places and what stays fill none further than its minutes, or than the plan does now; and nothing that
+has to be done before is moved past a joint that stays.
 """
 
 from __future__ import annotations
@@ -55,15 +59,24 @@ class OrderCrew:
 
 
 @dataclass(frozen=True, slots=True)
+class Minutes:
+    """What a joint takes of a shift, on the cold side: of its crew, torches burning, people holding them [min]."""
+
+    crew: float = 0.0
+    torch: float = 0.0
+    hands: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class Choice:
     """A place that a joint may go to, and what it costs there.
 
     Attributes:
         shift, crew: indexes into the problem's shifts and crews.
         crew_minutes: of the crew: setting up, waiting for the heat, welding [min]. What fills up a shift.
-        torch_minutes, hand_minutes: torches burning, people holding them [min].
-        fuel_kg, oxygen_m3: likely.
-        fuel_cold_kg, oxygen_cold_m3: on the cold side; told, not priced.
+        torch_minutes, hand_minutes: torches burning, people holding them, on the cold side [min]. They fill it up too.
+        priced_minutes: of people holding torches, as they are priced [min].
+        fuel_kg, oxygen_m3, energy_kwh: as they are priced; `energy_kwh`: current.
     """
 
     shift: int
@@ -71,10 +84,10 @@ class Choice:
     crew_minutes: float
     torch_minutes: float
     hand_minutes: float
+    priced_minutes: float
     fuel_kg: float
     oxygen_m3: float
-    fuel_cold_kg: float
-    oxygen_cold_m3: float
+    energy_kwh: float
 
     @property
     def place(self) -> Place:
@@ -105,6 +118,7 @@ class OrderJoint:
         latest_is_hard: it may not be later than that; else each shift later has its price.
         pinned: it stays where the plan has it, or has no place at all.
         now: where the plan has it; None: nowhere.
+        there: what it takes of that shift where `now` is none of its choices.
     """
 
     mark: str
@@ -116,6 +130,7 @@ class OrderJoint:
     latest_is_hard: bool = False
     pinned: bool = False
     now: Place | None = None
+    there: Minutes = Minutes()
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +140,7 @@ class Weights:
     Attributes:
         fuel_kg: a kilogram of fuel.
         oxygen_m3: a cubic metre of torch oxygen.
+        energy_kwh: a kilowatt-hour of current.
         hand_minute: a minute of somebody at the torch.
         shift_late: each shift that a joint is later than due.
         move: a joint goes to another shift than the plan has.
@@ -142,6 +158,7 @@ class Weights:
     crew_change: float = 10.0
     not_placed: float = 5_000.0
     pin_lost: float = 20_000.0
+    energy_kwh: float = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -255,6 +272,8 @@ def _of_joints(problem: OrderProblem) -> Iterator[Fault]:
         if joint.earliest < 0:
             text = f"{joint.mark}: earliest is {joint.earliest}; the first shift is 0."
             yield Fault("index", (joint.mark,), text)
+        for one in fields(joint.there):
+            yield from _figure(getattr(joint.there, one.name), f"{joint.mark}, there: {one.name}", (joint.mark,))
         yield from _of_places(problem, joint)
 
 

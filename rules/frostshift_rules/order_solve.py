@@ -138,7 +138,7 @@ def improve(
         ("improved", _places(problem, built.chosen(near.values))),
     ]
     if near.stopped_by is not None:
-        return _told(_best(problem, found, first.bound, near.stopped_by))
+        return told(_best(problem, found, first.bound, near.stopped_by))
     solved = solve(
         built.model,
         replace(stop, seconds=max(0.0, stop.seconds - near.seconds)),
@@ -150,7 +150,7 @@ def improve(
     if solved.values is not None:
         found.append(("improved", _places(problem, built.chosen(solved.values))))
     bounds = [bound for bound in (first.bound, solved.bound) if bound is not None]
-    return _told(_best(problem, found, max(bounds, default=None), solved.stopped_by, solved.nodes))
+    return told(_best(problem, found, max(bounds, default=None), solved.stopped_by, solved.nodes))
 
 
 class _Forward:
@@ -169,10 +169,23 @@ class _Forward:
             self._progress(news)
 
 
-def _told(answer: Answer) -> Answer:
-    """The answer; one that came near enough and turns out to be as good as its bound is proven."""
-    proven = answer.stopped_by == "gap" and answer.gap is not None and answer.gap <= PROVEN_GAP
-    return replace(answer, stopped_by="optimal") if proven else answer
+def mended(problem: OrderProblem, before: Answer) -> Answer:
+    """An answer again for a problem some of whose places are gone: what had one goes elsewhere or stays where it is."""
+    filling = Filling(problem)
+    kept = [
+        next((one for one in ones if one.place == before.places.get(joint.mark)), None)
+        for joint, ones in zip(problem.joints, filling.choices, strict=True)
+    ]
+    places = _places(problem, filling.mended(kept))
+    return replace(before, places=places, value=value(problem, places))
+
+
+def told(answer: Answer) -> Answer:
+    """The answer; one that came near enough and turns out to be as good as its bound is proven, and no other is."""
+    proven = answer.gap is not None and answer.gap <= PROVEN_GAP
+    if proven and answer.stopped_by == "gap":
+        return replace(answer, stopped_by="optimal")
+    return replace(answer, stopped_by="gave_up") if answer.stopped_by == "optimal" and not proven else answer
 
 
 def _choices_at(problem: OrderProblem, built: OrderModel, places: Places) -> list[Choice | None]:
@@ -401,7 +414,22 @@ def solve(
     highs.run()
     if watch.raised is not None:
         raise watch.raised
-    return _solved(highs, relaxed)
+    solved = _solved(highs, relaxed)
+    if first is not None and _contradicts(model, solved, float(highs.getInfo().objective_function_value)):
+        # The solver's preparation may take a column away by which the order to begin with is dearer than it then
+        # believes; what it says of better ones and of the bound is then worth nothing. Seen with version 1.16.
+        left = replace(stop, seconds=max(0.0, stop.seconds - solved.seconds))
+        again = solve(model, left, rows=rows, progress=progress, cancelled=cancelled)
+        return replace(again, seconds=again.seconds + solved.seconds)
+    return solved
+
+
+def _contradicts(model: Model, solved: Solved, cost: float) -> bool:
+    """Whether the solver's best answer does not cost what it says."""
+    if solved.values is None:
+        return False
+    counted = float(np.array(model.cost) @ solved.values)
+    return abs(counted - cost) > 1e-6 * max(1.0, abs(counted))
 
 
 def _taken(status: highspy.HighsStatus, what: str) -> None:

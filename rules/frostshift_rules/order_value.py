@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from typing import Final, Literal
 
@@ -36,6 +36,7 @@ class Costs:
 
     fuel: float = 0.0
     oxygen: float = 0.0
+    current: float = 0.0
     hands: float = 0.0
     late: float = 0.0
     moves: float = 0.0
@@ -63,8 +64,8 @@ class Value:
 
     Attributes:
         costs: item by item, of the joints that have a place that is offered, and of those without one.
-        fuel_kg, oxygen_m3, fuel_cold_kg, oxygen_cold_m3: likely, and on the cold side.
-        torch_minutes, hand_minutes, crew_minutes: [min].
+        fuel_kg, oxygen_m3, energy_kwh: as they are priced.
+        torch_minutes, hand_minutes, crew_minutes: on the cold side [min].
         late: marks in a later shift than due, and by how many shifts.
         moved: marks in another shift than the plan has.
         crew_changed: marks with another crew than the plan has.
@@ -75,8 +76,7 @@ class Value:
     costs: Costs
     fuel_kg: float
     oxygen_m3: float
-    fuel_cold_kg: float
-    oxygen_cold_m3: float
+    energy_kwh: float
     torch_minutes: float
     hand_minutes: float
     crew_minutes: float
@@ -108,7 +108,7 @@ def value(problem: OrderProblem, places: Places) -> Value:
         if mark not in known:
             raise ValueError(f"{mark} has a place, but is no joint of this order.")
     weights = problem.weights
-    fuel_kg = oxygen_m3 = fuel_cold_kg = oxygen_cold_m3 = torch = hands = crew = missing = 0.0
+    fuel_kg = oxygen_m3 = energy_kwh = priced = torch = hands = crew = missing = 0.0
     late: dict[str, int] = {}
     late_total = 0
     moved, changed, without = [], [], []
@@ -131,8 +131,8 @@ def value(problem: OrderProblem, places: Places) -> Value:
         if one is not None:
             fuel_kg += one.fuel_kg
             oxygen_m3 += one.oxygen_m3
-            fuel_cold_kg += one.fuel_cold_kg
-            oxygen_cold_m3 += one.oxygen_cold_m3
+            energy_kwh += one.energy_kwh
+            priced += one.priced_minutes
             torch += one.torch_minutes
             hands += one.hand_minutes
             crew += one.crew_minutes
@@ -140,7 +140,8 @@ def value(problem: OrderProblem, places: Places) -> Value:
         costs=Costs(
             fuel=fuel_kg * weights.fuel_kg,
             oxygen=oxygen_m3 * weights.oxygen_m3,
-            hands=hands * weights.hand_minute,
+            current=energy_kwh * weights.energy_kwh,
+            hands=priced * weights.hand_minute,
             late=late_total * weights.shift_late,
             moves=len(moved) * weights.move,
             crew_changes=len(changed) * weights.crew_change,
@@ -148,8 +149,7 @@ def value(problem: OrderProblem, places: Places) -> Value:
         ),
         fuel_kg=fuel_kg,
         oxygen_m3=oxygen_m3,
-        fuel_cold_kg=fuel_cold_kg,
-        oxygen_cold_m3=oxygen_cold_m3,
+        energy_kwh=energy_kwh,
         torch_minutes=torch,
         hand_minutes=hands,
         crew_minutes=crew,
@@ -173,9 +173,11 @@ def _where(problem: OrderProblem, place: Place) -> str:
 
 
 def _broken_joints(problem: OrderProblem, places: Places) -> Iterator[Broken]:
+    now = {joint.mark: joint.now for joint in problem.joints}
     for joint in problem.joints:
         mark, place = joint.mark, places.get(joint.mark)
         if place is None:
+            yield from _broken_by_staying(problem, joint, places, now)
             continue
         said = f"{mark} in {_where(problem, place)}"
         if _offered(joint, place) is None:
@@ -187,16 +189,39 @@ def _broken_joints(problem: OrderProblem, places: Places) -> Iterator[Broken]:
             stays = _where(problem, joint.now) if joint.now else "nowhere"
             yield Broken("pinned_moved", (mark,), f"{said}: it is pinned to {stays}.")
         yield from _broken_dates(joint, place[0], said)
-        begins_utc = problem.shifts[place[0]].start_utc
         for other in joint.after:
             there = places.get(other)
             if there is None:
                 text = f"{said}: {other} has to be done before and has no place."
-            elif not 0 <= there[0] < len(problem.shifts) or problem.shifts[there[0]].end_utc > begins_utc:
+            elif not _over(problem, there[0], place[0]):
                 text = f"{said}: {other} has to be done before and is in {_where(problem, there)}."
             else:
                 continue
             yield Broken("before_predecessor", (mark, other), text)
+
+
+def _over(problem: OrderProblem, shift: int, other: int) -> bool:
+    """Whether a shift is over when another begins; False where there is no such shift."""
+    if not 0 <= shift < len(problem.shifts):
+        return False
+    return problem.shifts[shift].end_utc <= problem.shifts[other].start_utc
+
+
+def _broken_by_staying(
+    problem: OrderProblem, joint: OrderJoint, places: Places, now: Mapping[str, Place | None]
+) -> Iterator[Broken]:
+    """What is moved past a joint that has no place and stays where the plan has it."""
+    if joint.now is None:
+        return
+    for other in joint.after:
+        there, was = places.get(other), now[other]
+        if there is None or (was is not None and there[0] == was[0]) or _over(problem, there[0], joint.now[0]):
+            continue
+        text = (
+            f"{joint.mark} has no place and stays in {_where(problem, joint.now)}: {other} has to be done before and "
+            f"is in {_where(problem, there)}."
+        )
+        yield Broken("before_predecessor", (joint.mark, other), text)
 
 
 def _broken_dates(joint: OrderJoint, shift: int, said: str) -> Iterator[Broken]:
@@ -206,27 +231,79 @@ def _broken_dates(joint: OrderJoint, shift: int, said: str) -> Iterator[Broken]:
         yield Broken("too_late", (joint.mark,), f"{said}: too late by {shift - joint.latest} shifts.")
 
 
+@dataclass(frozen=True, slots=True)
+class _Taking:
+    """What a joint takes in a shift: with its place, or staying there without one."""
+
+    mark: str
+    crew: int
+    placed: bool
+    crew_minutes: float
+    torch_minutes: float
+    hand_minutes: float
+
+
+def _taking(joint: OrderJoint, place: Place, *, placed: bool) -> _Taking:
+    one = _offered(joint, place)
+    if one is None:
+        there = joint.there
+        return _Taking(joint.mark, place[1], placed, there.crew, there.torch, there.hands)
+    return _Taking(joint.mark, place[1], placed, one.crew_minutes, one.torch_minutes, one.hand_minutes)
+
+
 def _broken_shifts(problem: OrderProblem, places: Places) -> Iterator[Broken]:
-    by_shift: defaultdict[int, list[tuple[OrderJoint, Choice]]] = defaultdict(list)
+    planned: defaultdict[int, list[_Taking]] = defaultdict(list)
+    taken: defaultdict[int, list[_Taking]] = defaultdict(list)
     for joint in problem.joints:
         place = places.get(joint.mark)
-        choice = None if place is None else _offered(joint, place)
-        if choice is not None:
-            by_shift[choice.shift].append((joint, choice))
+        if joint.now is not None:
+            planned[joint.now[0]].append(_taking(joint, joint.now, placed=True))
+        if place is not None and (place == joint.now or _offered(joint, place) is not None):
+            taken[place[0]].append(_taking(joint, place, placed=True))
+        elif place is None and joint.now is not None:
+            taken[joint.now[0]].append(_taking(joint, joint.now, placed=False))
     for s, shift in enumerate(problem.shifts):
-        there = by_shift[s]
         for c, crew in enumerate(problem.crews):
-            of_crew = [(joint, one) for joint, one in there if one.crew == c]
-            took = sum(one.crew_minutes for _, one in of_crew)
-            if took > crew.minutes[s] + ROUNDING_MINUTES:
-                text = f"{shift.key}: {crew.name} has {crew.minutes[s]:g} min, its joints take {took:g} min."
-                yield Broken("crew_minutes", tuple(joint.mark for joint, _ in of_crew), text)
-        marks = tuple(joint.mark for joint, _ in there)
-        torch = sum(one.torch_minutes for _, one in there)
-        if shift.torch_minutes is not None and torch > shift.torch_minutes + ROUNDING_MINUTES:
-            text = f"{shift.key}: torches can burn {shift.torch_minutes:g} min, its joints take {torch:g} min."
-            yield Broken("torch_minutes", marks, text)
-        hands = sum(one.hand_minutes for _, one in there)
-        if shift.hand_minutes is not None and hands > shift.hand_minutes + ROUNDING_MINUTES:
-            text = f"{shift.key}: people can hold a torch {shift.hand_minutes:g} min, its joints take {hands:g} min."
-            yield Broken("hand_minutes", marks, text)
+            yield from _passed(
+                "crew_minutes",
+                f"{shift.key}: {crew.name} has {crew.minutes[s]:g} min",
+                crew.minutes[s],
+                [(one, one.crew_minutes) for one in taken[s] if one.crew == c],
+                [one.crew_minutes for one in planned[s] if one.crew == c],
+            )
+        if shift.torch_minutes is not None:
+            yield from _passed(
+                "torch_minutes",
+                f"{shift.key}: torches can burn {shift.torch_minutes:g} min",
+                shift.torch_minutes,
+                [(one, one.torch_minutes) for one in taken[s]],
+                [one.torch_minutes for one in planned[s]],
+            )
+        if shift.hand_minutes is not None:
+            yield from _passed(
+                "hand_minutes",
+                f"{shift.key}: people can hold a torch {shift.hand_minutes:g} min",
+                shift.hand_minutes,
+                [(one, one.hand_minutes) for one in taken[s]],
+                [one.hand_minutes for one in planned[s]],
+            )
+
+
+def _passed(
+    name: BrokenName,
+    said: str,
+    limit: float,
+    taken: Sequence[tuple[_Taking, float]],
+    planned: Sequence[float],
+) -> Iterator[Broken]:
+    """The limit of a shift, where places pass it, or places and what stays pass it and what is planned there now."""
+    placed = [(one, minutes) for one, minutes in taken if one.placed]
+    took = sum(minutes for _, minutes in placed)
+    if took > limit + ROUNDING_MINUTES:
+        marks = tuple(one.mark for one, _ in placed)
+        yield Broken(name, marks, f"{said}, its joints take {took:g} min.")
+        return
+    took = sum(minutes for _, minutes in taken)
+    if took > max(limit, sum(planned)) + ROUNDING_MINUTES:
+        marks = tuple(one.mark for one, _ in taken)
+        yield Broken(name, marks, f"{said}, its joints take {took:g} min with those that stay there without a place.")

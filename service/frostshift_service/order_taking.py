@@ -11,8 +11,10 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 
 from frostshift_rules.job import Joint
-from frostshift_rules.order_moves import Move, along
+from frostshift_rules.order_moves import Move
 from frostshift_rules.order_of_work import AGAINST_WORDS
+from frostshift_rules.order_together import Together
+from frostshift_rules.order_uses import InUse, Use, fullest_moment
 from frostshift_rules.plan import is_open
 from frostshift_rules.start_hours import JointStarts, against
 from frostshift_rules.work_setup import WorkSetup
@@ -22,7 +24,8 @@ from frostshift_service.store.records import JointEdit, KeptAdvice, KeptJoint
 
 def goes_along(kept: KeptAdvice, marks: Collection[str]) -> tuple[str, ...]:
     """Marks of the moves that have to be taken with some, so that nothing is broken that is whole now."""
-    return along(kept.problem, marks, {move.mark: move.place for move in kept.advice.moves})
+    moved = {move.mark: move.place for move in kept.advice.moves}
+    return Together(kept.problem, moved, kept.uses_now, kept.uses_then).with_them(marks)
 
 
 def in_the_way(
@@ -40,33 +43,25 @@ def in_the_way(
         work: the crews as they are set up now.
     """
     taken = {move.mark: move for move in kept.advice.moves if move.mark in marks}
-    after = [
-        (one.joint.mark, move.crew_after, move.after.start_utc, one.joint.hours)
+
+    def use(mark: str, name: str, start_utc: datetime, hours: float) -> Use:
+        crew = work.crew(name)
+        at_once = 1 if crew is None else crew.at_once
+        return Use(mark, "crew", name.casefold(), start_utc, start_utc + timedelta(hours=hours), 1, at_once)
+
+    uses = {
+        one.joint.mark: use(one.joint.mark, move.crew_after, move.after.start_utc, one.joint.hours)
         if (move := taken.get(one.joint.mark)) is not None
-        else (one.joint.mark, one.joint.crew, one.joint.start_utc, one.joint.hours)
+        else use(one.joint.mark, one.joint.crew, one.joint.start_utc, one.joint.hours)
         for one in joints.values()
         if one.present and is_open(one.joint)
-    ]
+    }
+    in_use = InUse(uses.values())
     full = {}
-    for move in taken.values():
-        crew = work.crew(move.crew_after)
-        at_once = 1 if crew is None else crew.at_once
-        begin, end = move.after.start_utc, move.after.end_utc
-        beside = [
-            (mark, start_utc, start_utc + timedelta(hours=hours))
-            for mark, name, start_utc, hours in after
-            if mark != move.mark
-            and name.casefold() == move.crew_after.casefold()
-            and start_utc < end
-            and begin < start_utc + timedelta(hours=hours)
-        ]
-        at_a_time = [
-            tuple(mark for mark, first, last in beside if first <= at < last)
-            for at in {max(begin, start_utc) for _, start_utc, _ in beside}
-        ]
-        most = max(at_a_time, key=len, default=())
-        if len(most) >= at_once:
-            full[move.mark] = most
+    for mark in taken:
+        mine = uses.get(mark)
+        if mine is not None and not in_use.has_room(mine):
+            full[mark] = tuple(other.mark for other in fullest_moment(in_use.beside(mine), mine))
     return full
 
 

@@ -18,8 +18,8 @@ from sqlalchemy import Engine
 from sqlmodel import Session
 
 from frostshift_rules.job import Joint
-from frostshift_rules.order_moves import Advice, Move, advise
-from frostshift_rules.order_of_work import SHIFTS, Task, order_task
+from frostshift_rules.order_moves import Advice, Move, advise, uses_now, uses_then
+from frostshift_rules.order_of_work import SHIFTS, CancelledError, Task, order_task
 from frostshift_rules.order_problem import OrderError, OrderProblem
 from frostshift_rules.order_solve import Progress, Stop
 from frostshift_rules.plan import is_open, make_plan
@@ -110,6 +110,7 @@ def work_out(made: MadeFor, watch: Watch, *, shifts: int = SHIFTS, seconds: floa
     Raises:
         NoOrder: there is nothing to work out.
         OrderError: joints wait for each other in a circle.
+        CancelledError: it was cancelled before there was any order.
     """
     inputs = made.inputs
     nothing = why_none(inputs.site, inputs.weather.freshness, inputs.joints)
@@ -118,7 +119,9 @@ def work_out(made: MadeFor, watch: Watch, *, shifts: int = SHIFTS, seconds: floa
     watch.step(COSTING)
     table = load_code_table(inputs.site.table_id, inputs.site.own_tables)
     now_utc = made.now_utc
-    task = order_task(inputs.site, table, inputs.joints, inputs.weather, inputs.readings, now_utc, shifts)
+    task = order_task(
+        inputs.site, table, inputs.joints, inputs.weather, inputs.readings, now_utc, shifts, watch.cancelled
+    )
     if not task.spans:
         raise NoOrder(NO_SHIFT)
     watch.step(SEARCHING)
@@ -168,6 +171,8 @@ def _kept(made: MadeFor, task: Task, advice: Advice) -> KeptAdvice:
     return KeptAdvice(
         advice=advice,
         problem=_as_moved(task.problem, advice.moves),
+        uses_now=uses_now(task),
+        uses_then=uses_then(task, advice.moves),
         made_utc=made.now_utc,
         feed=weather.feed,
         issued_utc=weather.issued_utc,
@@ -183,7 +188,7 @@ def _kept(made: MadeFor, task: Task, advice: Advice) -> KeptAdvice:
 
 
 def _as_moved(problem: OrderProblem, moves: Sequence[Move]) -> OrderProblem:
-    """The problem with no other places than the present ones and those of the moves: all that `along` asks for."""
+    """The problem with no other places than the present ones and those of the moves: all that taking asks for."""
     to = {move.mark: move.place for move in moves}
     return replace(
         problem,
@@ -291,6 +296,8 @@ class OrderWork:
         try:
             far.step = ""
             return self._over() if cancelled() else self._work(run_id, site_id, shifts, far, cancelled)
+        except CancelledError:
+            return self._over()
         except NoOrder as error:
             return "failed", str(error)
         except OrderError as error:

@@ -407,6 +407,7 @@ CREW_FIELDS: Final = (
 _WEIGHT_WORDS: Final[Mapping[str, tuple[str, str]]] = {
     "fuel_kg": ("A kilogram (2.2 lb) of fuel", "Of the likely amount."),
     "oxygen_m3": ("A cubic metre (35 ft³) of oxygen", "Of the likely amount, at 15 °C (59 °F)."),
+    "energy_kwh": ("A kilowatt-hour of current", "What electric heaters draw, of the likely amount."),
     "hand_minute": ("A minute of somebody at the torch", ""),
     "shift_late": ("A joint a shift too late", "For each shift after its finish by."),
     "move": ("A joint goes to another shift", "Raise it, and fewer joints move for little."),

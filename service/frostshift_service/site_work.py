@@ -18,6 +18,7 @@ MOST_NAME: Final = 60
 WEIGHTS: Final[dict[str, tuple[float, float]]] = {
     "fuel_kg": (0.0, 1_000.0),
     "oxygen_m3": (0.0, 1_000.0),
+    "energy_kwh": (0.0, 1_000.0),
     "hand_minute": (0.0, 100.0),
     "shift_late": (0.0, 10_000.0),
     "move": (0.0, 2_000.0),
@@ -109,6 +110,7 @@ TEMPLATE: Final = """
 # [work.weights]
 # fuel_kg = 3.0  # a kilogram of fuel
 # oxygen_m3 = 3.0  # a cubic metre of oxygen
+# energy_kwh = 0.2  # a kilowatt-hour of current
 # hand_minute = 1.0  # a minute of somebody at the torch
 # shift_late = 240.0  # each shift after "finish_by"
 # move = 30.0  # a joint goes to another shift

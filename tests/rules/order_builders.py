@@ -10,6 +10,7 @@ from datetime import UTC, datetime, timedelta
 from frostshift_rules.order_problem import (
     Choice,
     LeftOut,
+    Minutes,
     OrderCrew,
     OrderJoint,
     OrderProblem,
@@ -18,6 +19,7 @@ from frostshift_rules.order_problem import (
     Weights,
 )
 
+NOTHING = Minutes()
 MONDAY = datetime(2027, 1, 11, 6, tzinfo=UTC)
 
 
@@ -38,7 +40,7 @@ def crews(*minutes: Sequence[float]) -> tuple[OrderCrew, ...]:
 
 
 def choice(shift: int, crew: int = 0, minutes: float = 60.0, fuel_kg: float = 1.0, hands: float = 0.0) -> Choice:
-    return Choice(shift, crew, minutes, hands, hands, fuel_kg, 0.0, fuel_kg * 1.3, 0.0)
+    return Choice(shift, crew, minutes, hands, hands, hands, fuel_kg, 0.0, 0.0)
 
 
 def joint(
@@ -51,8 +53,9 @@ def joint(
     pinned: bool = False,
     now: Place | None = None,
     left_out: Iterable[LeftOut] = (),
+    there: Minutes = NOTHING,
 ) -> OrderJoint:
-    return OrderJoint(mark, tuple(choices), tuple(left_out), tuple(after), earliest, latest, hard, pinned, now)
+    return OrderJoint(mark, tuple(choices), tuple(left_out), tuple(after), earliest, latest, hard, pinned, now, there)
 
 
 def anywhere(
@@ -96,12 +99,12 @@ def small(seed: int, most_joints: int = 6) -> OrderProblem:
                     left_out.append(LeftOut(s, c, "stop: -30 C"))
                     continue
                 heat = draw.choice([10.0, 20.0, 40.0, 80.25])
-                choices.append(
-                    Choice(s, c, minutes + heat, heat, heat * draw.choice([1.0, 2.0]), heat / 8, heat / 4, heat, heat)
-                )
+                hands = heat * draw.choice([1.0, 2.0])
+                choices.append(Choice(s, c, minutes + heat, heat, hands, hands - 2.5, heat / 8, heat / 4, heat / 2))
         now = None
         if draw.random() < 0.5:
             now = (draw.randrange(n_shifts), draw.randrange(n_crews))
+        there = draw.choice([Minutes(), Minutes(minutes + 20.0, 20.0, 20.0)])
         latest = draw.choice([None, None, -1, *range(n_shifts)])
         found.append(
             OrderJoint(
@@ -114,6 +117,7 @@ def small(seed: int, most_joints: int = 6) -> OrderProblem:
                 latest_is_hard=latest is not None and draw.random() < 0.4,
                 pinned=now is not None and draw.random() < 0.3,
                 now=now,
+                there=there,
             )
         )
     draw.shuffle(found)
@@ -157,9 +161,7 @@ def week(count: int, load: float, seed: int = 1) -> OrderProblem:
                     left_out.append(LeftOut(s, c, "not this crew's work"))
                 else:
                     heat = heating[n] * cold[s]
-                    choices.append(
-                        Choice(s, c, welding[n] + heat, heat, heat, heat * 0.06, heat * 0.09, heat * 0.08, heat * 0.12)
-                    )
+                    choices.append(Choice(s, c, welding[n] + heat, heat, heat, heat, heat * 0.06, heat * 0.09, 0.0))
         open_now = [one.place for one in choices if one.shift >= earliest]
         now = open_now[min(len(open_now) - 1, int(draw.expovariate(0.15)))]
         found.append(

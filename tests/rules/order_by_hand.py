@@ -18,7 +18,8 @@ def _orders(problem: OrderProblem, rest: list[OrderJoint], had: dict[str, Choice
     if _full(problem, had):
         return []
     if not rest:
-        return [_cost(problem, had)] if _in_sequence(problem, had) else []
+        holds = _in_sequence(problem, had) and _room_to_stay(problem, had) and not _moved_past(problem, had)
+        return [_cost(problem, had)] if holds else []
     first, *others = rest
     best: list[float] = []
     for one in (None, *first.choices):
@@ -61,6 +62,52 @@ def _in_sequence(problem: OrderProblem, had: dict[str, Choice | None]) -> bool:
     return True
 
 
+def _at_now(joint: OrderJoint) -> tuple[float, float, float]:
+    """Minutes of crew, torches and hands that a joint takes where the plan has it."""
+    for one in joint.choices:
+        if (one.shift, one.crew) == joint.now:
+            return one.crew_minutes, one.torch_minutes, one.hand_minutes
+    return joint.there.crew, joint.there.torch, joint.there.hands
+
+
+def _room_to_stay(problem: OrderProblem, had: dict[str, Choice | None]) -> bool:
+    """Whether no shift holds more than it has minutes or than is planned in it, with what stays there unplaced."""
+    planned = [(*joint.now, *_at_now(joint)) for joint in problem.joints if joint.now]
+    here: list[tuple[int, int, float, float, float]] = []
+    for joint in problem.joints:
+        one = had[joint.mark]
+        if one is not None:
+            here.append((one.shift, one.crew, one.crew_minutes, one.torch_minutes, one.hand_minutes))
+        elif joint.now:
+            here.append((*joint.now, *_at_now(joint)))
+    for s, shift in enumerate(problem.shifts):
+        for c, crew in enumerate(problem.crews):
+            was, now = (sum(it[2] for it in ones if it[:2] == (s, c)) for ones in (planned, here))
+            if now > max(was, crew.minutes[s]):
+                return False
+        for k, limit in ((3, shift.torch_minutes), (4, shift.hand_minutes)):
+            was, now = (sum(it[k] for it in ones if it[0] == s) for ones in (planned, here))
+            if limit is not None and now > max(was, limit):
+                return False
+    return True
+
+
+def _moved_past(problem: OrderProblem, had: dict[str, Choice | None]) -> bool:
+    """Whether a joint is moved to where it is not over before one begins that waits for it and stays unplaced."""
+    by_mark = {joint.mark: joint for joint in problem.joints}
+    for joint in problem.joints:
+        if had[joint.mark] is not None or not joint.now:
+            continue
+        begins = problem.shifts[joint.now[0]].start_utc
+        for mark in joint.after:
+            one, was = had[mark], by_mark[mark].now
+            if one is None or (was and was[0] == one.shift):
+                continue
+            if problem.shifts[one.shift].end_utc > begins:
+                return True
+    return False
+
+
 def _cost(problem: OrderProblem, had: dict[str, Choice | None]) -> float:
     price, cost = problem.weights, 0.0
     for joint in problem.joints:
@@ -72,7 +119,8 @@ def _cost(problem: OrderProblem, had: dict[str, Choice | None]) -> float:
             cost += price.not_placed
             cost += price.pin_lost if joint.pinned else 0.0
             continue
-        cost += price.fuel_kg * one.fuel_kg + price.oxygen_m3 * one.oxygen_m3 + price.hand_minute * one.hand_minutes
+        cost += price.fuel_kg * one.fuel_kg + price.oxygen_m3 * one.oxygen_m3 + price.energy_kwh * one.energy_kwh
+        cost += price.hand_minute * one.priced_minutes
         if joint.now:
             cost += price.move if joint.now[0] != one.shift else 0.0
             cost += price.crew_change if joint.now[1] != one.crew else 0.0

@@ -10,7 +10,7 @@ import pytest
 from frostshift_rules import order_freeing
 from frostshift_rules.order_blocked import Blocked, blocked, impossible
 from frostshift_rules.order_freeing import Freeing
-from frostshift_rules.order_problem import Choice, LeftOut, OrderCrew, OrderProblem
+from frostshift_rules.order_problem import Choice, LeftOut, Minutes, OrderCrew, OrderProblem
 from frostshift_rules.order_solve import Stop, improve, start
 
 from .order_builders import anywhere, choice, crews, joint, shifts, small
@@ -115,7 +115,7 @@ def test_the_least_minutes_need_others_to_move() -> None:
 
 
 def test_torches_and_hands() -> None:
-    one = Choice(0, 0, 10.0, 60.0, 50.0, 0.0, 0.0, 0.0, 0.0)
+    one = Choice(0, 0, 10.0, 60.0, 50.0, 50.0, 0.0, 0.0, 0.0)
     joints = (joint("A", [one]), joint("B", [one]))
     torches = OrderProblem(shifts(1, torch=100.0), crews((60.0,)), joints)
     (without,) = improve(torches, start(torches), PROOF).value.not_placed
@@ -124,6 +124,17 @@ def test_torches_and_hands() -> None:
     hands = OrderProblem(shifts(1, hands=90.0), crews((60.0,)), joints)
     (without,) = improve(hands, start(hands), PROOF).value.not_placed
     assert change(asked(hands, without), "hand_minutes").amount == pytest.approx(10.0)
+
+
+def test_a_shift_that_the_plan_passes_lacks_what_it_passes_it_by() -> None:
+    """100 min; X stays there with 120 as planned. A (50) fits there with 70 more: 170 in all, not with 50."""
+    stays = joint("X", [], now=(0, 0), there=Minutes(120.0, 0.0, 0.0))
+    problem = OrderProblem(shifts(1), crews((100.0,)), (stays, anywhere("A", [(0, 0)], minutes=50.0)))
+    found = asked(problem, "A")
+    assert found.in_the_way == (
+        "A: 1 of its places is full; 2027-01-11 day with Crew 1 lacks least: 70 min of Crew 1.",
+    )
+    assert change(found, "crew_minutes").amount == pytest.approx(70.0)
 
 
 def test_a_pin_in_the_way() -> None:
@@ -189,16 +200,24 @@ def place_costs_least(problem: OrderProblem) -> bool:
     return cheapest(problem) < problem.weights.not_placed
 
 
+@pytest.mark.parametrize("planned", [False, True])
 @pytest.mark.parametrize("few", [60, 0])
 @pytest.mark.parametrize("seed", range(25))
 def test_minutes_that_are_said_do_it_and_a_little_less_does_not(
-    seed: int, few: int, monkeypatch: pytest.MonkeyPatch
+    seed: int, few: int, planned: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Tried by hand: with the minutes a place for all there is, by trying every order; with 2 % less there is none."""
+    """Tried by hand: with the minutes a place for all there is, by trying every order; with 2 % less there is none.
+
+    `planned`: most of them stand in one shift that is too full with them.
+    """
     monkeypatch.setattr(order_freeing, "FEW", few)
     draw = random.Random(seed)
     joints = tuple(
-        joint(f"J{n}", [choice(s, c, draw.choice([50.25, 70.6, 90.0])) for s in range(2) for c in range(2)])
+        joint(
+            f"J{n}",
+            [choice(s, c, draw.choice([50.25, 70.6, 90.0])) for s in range(2) for c in range(2)],
+            now=(0, 0) if planned and n < 4 else None,
+        )
         for n in range(5)
     )
     problem = OrderProblem(shifts(2), crews((100.0, 60.0), (80.0, 90.0)), joints)

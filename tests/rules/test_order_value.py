@@ -15,10 +15,10 @@ PLAN = OrderProblem(
     shifts(3, torch=100.0, hands=90.0),
     crews((120.0, 120.0, 120.0), (100.0, 0.0, 100.0)),
     (
-        joint("A", [Choice(0, 0, 90.0, 40.0, 20.0, 2.0, 3.0, 2.5, 4.0), choice(1)], latest=0, now=(0, 0)),
+        joint("A", [Choice(0, 0, 90.0, 40.0, 20.0, 18.0, 2.0, 3.0, 5.0), choice(1)], latest=0, now=(0, 0)),
         joint(
             "B",
-            [Choice(2, 1, 80.0, 60.0, 30.0, 1.0, 1.5, 1.25, 2.0), choice(1)],
+            [Choice(2, 1, 80.0, 60.0, 30.0, 25.0, 1.0, 1.5, 2.0), choice(1)],
             after=["A"],
             latest=1,
             now=(1, 0),
@@ -26,7 +26,7 @@ PLAN = OrderProblem(
         ),
         joint("C", [choice(0), choice(2)], latest=1),
     ),
-    Weights(3.0, 2.0, 1.0, 240.0, 30.0, 10.0, 5000.0, 20000.0),
+    Weights(3.0, 2.0, 1.0, 240.0, 30.0, 10.0, 5000.0, 20000.0, 0.5),
 )
 
 
@@ -36,14 +36,15 @@ def test_a_sum_made_by_hand() -> None:
     assert found.costs == Costs(
         fuel=3.0 * (2.0 + 1.0),
         oxygen=2.0 * (3.0 + 1.5),
-        hands=20.0 + 30.0,
+        current=0.5 * (5.0 + 2.0),
+        hands=18.0 + 25.0,  # as priced; on the cold side it is 20 + 30
         late=240.0 * (1 + 2),  # B by one; C missing up to the end of the third shift: by two
         moves=30.0,
         crew_changes=10.0,
         not_placed=5000.0,
     )
-    assert found.costs.total == 9.0 + 9.0 + 50.0 + 720.0 + 30.0 + 10.0 + 5000.0
-    assert (found.fuel_kg, found.oxygen_m3, found.fuel_cold_kg, found.oxygen_cold_m3) == (3.0, 4.5, 3.75, 6.0)
+    assert found.costs.total == 9.0 + 9.0 + 3.5 + 43.0 + 720.0 + 30.0 + 10.0 + 5000.0
+    assert (found.fuel_kg, found.oxygen_m3, found.energy_kwh) == (3.0, 4.5, 7.0)
     assert (found.crew_minutes, found.torch_minutes, found.hand_minutes) == (170.0, 100.0, 50.0)
     assert found.late == {"B": 1}
     assert (found.moved, found.crew_changed, found.not_placed) == (("B",), ("B",), ("C",))
@@ -82,7 +83,7 @@ def test_each_rule_broken(change: dict[str, dict[str, object]], places: object, 
 
 
 def test_torches_and_hands_of_a_shift() -> None:
-    one = Choice(0, 0, 10.0, 60.0, 50.0, 0.0, 0.0, 0.0, 0.0)
+    one = Choice(0, 0, 10.0, 60.0, 50.0, 50.0, 0.0, 0.0, 0.0)
     both = OrderProblem(shifts(1, 100.0, 90.0), crews((60.0,)), (joint("A", [one]), joint("B", [one])))
     broken = value(both, {"A": (0, 0), "B": (0, 0)}).broken
     assert [(it.name, it.marks) for it in broken] == [("torch_minutes", ("A", "B")), ("hand_minutes", ("A", "B"))]

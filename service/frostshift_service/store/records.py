@@ -13,6 +13,7 @@ from frostshift_rules.notice_events import Notice
 from frostshift_rules.order_moves import Advice
 from frostshift_rules.order_of_work import Staying
 from frostshift_rules.order_problem import OrderProblem
+from frostshift_rules.order_uses import Use
 from frostshift_rules.reading_check import Asked
 from frostshift_rules.surroundings import Hours, Members
 from frostshift_rules.workload import Freshness, JointPlan, Plan, ShiftTotal, Weather
@@ -476,6 +477,8 @@ class KeptAdvice:
     Attributes:
         advice: with its moves.
         problem: what it is worked out from, of each joint only its present place and that of its move.
+        uses_now: what joints use where the plan has them.
+        uses_then: what joints that move use where they move to.
         made_utc: the moment it is worked out for.
         feed, issued_utc, fetched_utc, freshness, instead_of: of its forecast, as in a plan.
         seen: of each joint that moves, the fingerprint of what the schedule said of it; empty: it changed meanwhile.
@@ -488,6 +491,8 @@ class KeptAdvice:
 
     advice: Advice
     problem: OrderProblem
+    uses_now: tuple[Use, ...]
+    uses_then: tuple[Use, ...]
     made_utc: datetime
     feed: str
     issued_utc: datetime | None

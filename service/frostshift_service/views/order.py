@@ -45,6 +45,8 @@ HOW_WORKED_OUT: Final = (
     "likely figure or on the cold side, whichever is less. Where nothing is saved a joint stays where it is."
 )
 
+NOT_KNOWN: Final = "not known: no heating time where it is planned"
+
 NO_CREW: Final = "No crew is set up, so there is nobody to give joints to: set crews up under Set-up, Crews."
 NO_FORECAST: Final = "There is no forecast that can be planned on, so nobody knows what a joint takes at another hour."
 NO_JOINT: Final = "The schedule has no joint that is planned."
@@ -83,7 +85,8 @@ class CountLine:
 class StartView:
     """A joint at one start: where, and what the plan says of it there.
 
-    `shift_short` leaves the day out where it is that of the start.
+    `shift_short` leaves the day out where it is that of the start. What it takes is None where nobody knows it, as it
+    can be where the weather stops it.
     """
 
     start: Moment
@@ -95,10 +98,10 @@ class StartView:
     weather_why: str
     steel: TempSpan | None
     minutes: Amount | None
-    torch_minutes: Amount
-    fuel: Amount
-    oxygen: Amount
-    energy: Amount
+    torch_minutes: Amount | None
+    fuel: Amount | None
+    oxygen: Amount | None
+    energy: Amount | None
     takes: str
 
 
@@ -112,7 +115,7 @@ class MoveLine:
         now, then: at its present and its new start.
         crew_changes: it goes to another crew.
         late_before, late_after: by how many shifts; `late_text` in words, empty where it is not late.
-        saved: thing by thing; `saved_text` the likely figures in a few words.
+        saved: thing by thing, nothing where it is not known; `saved_text` the likely figures in a few words.
         along: marks of the moves that have to be taken with it.
         taken: it was taken, and not taken back since.
     """
@@ -487,6 +490,7 @@ def _few(lines: Iterable[SavedLine]) -> str:
 _ITEMS: Final = (
     ("fuel", "Fuel"),
     ("oxygen", "Oxygen"),
+    ("current", "Current"),
     ("hands", "Hands at the torch"),
     ("late", "Shifts late"),
     ("moves", "Moves to another shift"),
@@ -539,7 +543,7 @@ def _advice(run: OrderRun, kept: KeptAdvice, as_it_is: Now | None, show: Show, p
         stay_total=stay_total,
         blocked=tuple(_blocked(kept)),
         broken=tuple(_broken(kept)),
-        notes=kept.notes,
+        notes=(*kept.notes, *_not_counted(advice.moves)),
         taken=tuple(_taken(run, show)),
         acts=tuple(one.act for one in run.taken if not one.undone),
     )
@@ -573,7 +577,7 @@ def _taken(run: OrderRun, show: Show) -> Iterator[str]:
 
 
 def _move(move: Move, kept: KeptAdvice, taken: bool, show: Show) -> MoveLine:
-    saved = tuple(_saved_lines(move.saved, show))
+    saved = () if move.saved is None else tuple(_saved_lines(move.saved, show))
     return MoveLine(
         mark=move.mark,
         place=kept.places.get(move.mark, ""),
@@ -586,7 +590,7 @@ def _move(move: Move, kept: KeptAdvice, taken: bool, show: Show) -> MoveLine:
         late_after=move.late_after,
         late_text=_late(move.late_before, move.late_after),
         saved=saved,
-        saved_text=_few(saved),
+        saved_text=NOT_KNOWN if move.saved is None else _few(saved),
         along=move.along,
         taken=taken,
     )
@@ -602,12 +606,14 @@ def _late(before: int, after: int) -> str:
 
 def _start(at: StartHour, shift: str, crew: str, show: Show) -> StartView:
     takes = amounts(at)
-    fuel, oxygen, energy = show.mass(takes.fuel_kg), show.volume(takes.oxygen_m3), show.energy(takes.energy_kwh)
-    torches = show.minutes(takes.torch_minutes)
+    fuel = None if takes is None else show.mass(takes.fuel_kg)
+    oxygen = None if takes is None else show.volume(takes.oxygen_m3)
+    energy = None if takes is None else show.energy(takes.energy_kwh)
+    torches = None if takes is None else show.minutes(takes.torch_minutes)
     said = [
         f"{what} {amount.short}"
         for what, amount in (("torches", torches), ("fuel", fuel), ("oxygen", oxygen), ("current", energy))
-        if amount.high > 0.0
+        if amount is not None and amount.high > 0.0
     ]
     return StartView(
         start=show.moment(at.start_utc, detail="date"),
@@ -625,7 +631,7 @@ def _start(at: StartHour, shift: str, crew: str, show: Show) -> StartView:
         fuel=fuel,
         oxygen=oxygen,
         energy=energy,
-        takes="; ".join(said) or "nothing",
+        takes="not known" if takes is None else "; ".join(said) or "nothing",
     )
 
 
@@ -689,6 +695,16 @@ def _broken(kept: KeptAdvice) -> Iterator[str]:
     for one in kept.advice.broken_before:
         if one.name != "not_offered" or not told.issuperset(one.marks):
             yield _said(one.text, kept)
+
+
+def _not_counted(moves: Sequence[Move]) -> Iterator[str]:
+    """Of moves whose saving nobody knows, that they are not in the sums."""
+    count = sum(move.saved is None for move in moves)
+    if count:
+        yield (
+            f"What is saved is counted without {plural(count, 'move')}: the weather stops the joint where it is "
+            "planned, and there is no heating time there to compare with."
+        )
 
 
 def _blocked(kept: KeptAdvice) -> Iterator[BlockedLine]:
