@@ -241,7 +241,7 @@ def _in_the_way(problem: OrderProblem, joint: OrderJoint, places: Places) -> Ite
         behind = [
             other.mark
             for other, at in waiting
-            if one.shift not in over[at] and (places.get(other.mark) is not None or one.shift != own)
+            if one.shift not in over[at] and (places.get(other.mark) is not None or own in over[at])
         ]
         lacking = _lacking(problem, one, beside)
         if before:

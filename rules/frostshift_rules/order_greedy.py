@@ -6,20 +6,26 @@ where it is for want of a place is looked at last (`order_settle`).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from copy import copy
 from typing import Final
 
 from frostshift_rules.order_choices import (
+    Filled,
     cost_of,
     cost_without,
+    fills,
     in_turn,
     late_shifts,
     links,
     open_choices,
     over_by_start,
+    room_to_stay,
+    takes_now,
     turned,
 )
-from frostshift_rules.order_problem import Choice, OrderProblem, Place
+from frostshift_rules.order_problem import Choice, OrderJoint, OrderProblem, Place
 from frostshift_rules.order_settle import settled
 
 Rank = Callable[[int, int, Choice], float]
@@ -29,6 +35,8 @@ ROUNDS: Final = 6
 """Times that all joints are gone through to put an order right; ours."""
 WAYS: Final = 200
 """Joints for which another is moved out of the way, or tried to be, in one order; ours, so that it stays quick."""
+STAYING: Final = 4
+"""Times that an order is filled in, each with those staying that had no place before, until there are no more; ours."""
 _ROUNDING: Final = 1e-7
 """Of sums of minutes [min]."""
 
@@ -36,11 +44,21 @@ _ROUNDING: Final = 1e-7
 class Room:
     """What is left of the minutes of crews, torches and hands while joints are placed."""
 
-    def __init__(self, problem: OrderProblem) -> None:
+    def __init__(self, problem: OrderProblem, staying: Iterable[OrderJoint] = ()) -> None:
         inf = float("inf")
         self._crew = [list(crew.minutes) for crew in problem.crews]
         self._torch = [inf if shift.torch_minutes is None else shift.torch_minutes for shift in problem.shifts]
         self._hands = [inf if shift.hand_minutes is None else shift.hand_minutes for shift in problem.shifts]
+        taken: defaultdict[Filled, float] = defaultdict(float)
+        for joint in staying:
+            for key, minutes in fills(joint.now, takes_now(joint)) if joint.now is not None else ():
+                taken[key] += minutes
+        most = room_to_stay(problem) if taken else {}
+        for key, minutes in taken.items():
+            name, s, c = key
+            if key in most:
+                of = self._torch if name == "torch" else self._hands if name == "hands" else self._crew[c]
+                of[s] = min(of[s], most[key] - minutes)
 
     def fits(self, one: Choice) -> bool:
         """Whether there is still room for it."""
@@ -78,14 +96,41 @@ class Filling:
         self.before = links(problem)
         self.waiting = turned(self.before)
         self.over = tuple(map(frozenset, over_by_start(problem.shifts)))
+        self.open = tuple(tuple(enumerate(ones)) for ones in self.choices)
+        self.staying: frozenset[int] = frozenset()
         self.last = self._last()
+
+    def _with(self, staying: frozenset[int]) -> Filling:
+        """The same where some joints stay where the plan has them: no place for them, and none past them."""
+        made = copy(self)
+        made.staying = staying
+        made.open = tuple(
+            ()
+            if n in staying
+            else tuple(
+                (k, one) for k, one in ones if all(self._before_staying(n, one, w, staying) for w in self.waiting[n])
+            )
+            for n, ones in enumerate(self.open)
+        )
+        made.last = made._last()
+        return made
+
+    def _before_staying(self, n: int, one: Choice, waiting: int, staying: Collection[int]) -> bool:
+        """Whether a joint in a place is still done before one that waits for it and may stay where the plan has it."""
+        now, was = self.problem.joints[waiting].now, self.problem.joints[n].now
+        if waiting not in staying or now is None or was is None or was[0] not in self.over[now[0]]:
+            return True
+        return one.shift in self.over[now[0]]
+
+    def _room(self) -> Room:
+        return Room(self.problem, (self.problem.joints[n] for n in self.staying))
 
     def _last(self) -> list[int]:
         """For each joint the last shift that leaves those that wait for it a place, where they have one at all."""
         last = [len(self.problem.shifts) - 1] * len(self.choices)
         for n in reversed(in_turn(self.before, [0.0] * len(self.choices))):
             for other in self.waiting[n]:
-                shifts = [one.shift for one in self.choices[other] if one.shift <= last[other]]
+                shifts = [one.shift for _, one in self.open[other] if one.shift <= last[other]]
                 if shifts and self.over[max(shifts)]:
                     last[n] = min(last[n], max(self.over[max(shifts)]))
         return last
@@ -95,14 +140,28 @@ class Filling:
     ) -> list[Choice | None]:
         """Joints in turn, each to the choice of the lowest rank that fits and leaves time for what is to come after it.
 
-        Room is kept for pins, and then for the choices in `held`, until it is those joints' turn.
+        Room is kept for pins, and then for the choices in `held`, until it is those joints' turn. Where some have
+        no place in the end, all is done again with those staying where the plan has them.
         """
-        room = Room(self.problem)
+        return self._until_known(lambda filling: filling._fill(urgency, rank, held or {}))
+
+    def _until_known(self, fill: Callable[[Filling], list[Choice | None]]) -> list[Choice | None]:
+        filling = self
+        for _ in range(STAYING):
+            made = fill(filling)
+            staying = frozenset(n for n, one in enumerate(made) if one is None)
+            if staying <= filling.staying:
+                break
+            filling = self._with(filling.staying | staying)
+        return settled(self.problem, made)
+
+    def _fill(self, urgency: Sequence[float], rank: Rank, held: Mapping[int, Choice]) -> list[Choice | None]:
+        room = self._room()
         chosen: list[Choice | None] = [None] * len(self.choices)
-        pins = {n: ones[0] for n, ones in enumerate(self.choices) if ones and self.problem.joints[n].pinned}
+        pins = {n: ones[0][1] for n, ones in enumerate(self.open) if ones and self.problem.joints[n].pinned}
         kept: dict[int, Choice] = {}
-        for n, one in {**pins, **(held or {})}.items():
-            if room.fits(one):
+        for n, one in {**pins, **held}.items():
+            if n not in self.staying and room.fits(one):
                 room.take(one)
                 kept[n] = one
         for n in in_turn(self.before, urgency):
@@ -111,24 +170,28 @@ class Filling:
                 room.give(mine)
             open_now = [
                 (self._in_the_way(n, one, kept), one is not mine and mine is not None, rank(n, k, one), k)
-                for k, one in enumerate(self.choices[n])
+                for k, one in self.open[n]
                 if room.fits(one) and self._after_all(n, one, chosen)
             ]
             if open_now:
                 chosen[n] = best = self.choices[n][min(open_now)[3]]
                 room.take(best)
-        return settled(self.problem, self._put_right(chosen, room))
+        return self._put_right(chosen, room)
 
     def mended(self, chosen: Sequence[Choice | None]) -> list[Choice | None]:
         """An order some of whose joints have lost their place, with others for them as far as there are any."""
-        kept, room = list(chosen), Room(self.problem)
+        return self._until_known(lambda filling: filling._mended(chosen))
+
+    def _mended(self, chosen: Sequence[Choice | None]) -> list[Choice | None]:
+        kept, room = list(chosen), self._room()
         for n in in_turn(self.before, [0.0] * len(kept)):
             one = kept[n]
-            if one is not None and self._after_all(n, one, kept):
+            is_open = one is not None and any(one == it for _, it in self.open[n])
+            if one is not None and is_open and room.fits(one) and self._after_all(n, one, kept):
                 room.take(one)
             else:
                 kept[n] = None
-        return settled(self.problem, self._put_right(kept, room))
+        return self._put_right(kept, room)
 
     def _in_the_way(self, n: int, one: Choice, kept: Mapping[int, Choice]) -> int:
         """How many joints a choice takes the time from: those that wait for it and have a place kept, or no other."""
@@ -188,7 +251,8 @@ class Filling:
         if there is not None and but is None:
             limit = self.costs[n][self.choices[n].index(there)] - 1e-9
         found = None
-        for one, cost in zip(self.choices[n], self.costs[n], strict=True):
+        for k, one in self.open[n]:
+            cost = self.costs[n][k]
             if cost >= limit or one.place == but or not room.fits(one):
                 continue
             if self._after_all(n, one, chosen) and self._before_all(n, one, chosen):
@@ -202,8 +266,8 @@ class Filling:
         mine, cost = chosen[n], self._cost(n, chosen[n])
         self._set(n, None, chosen, room)
         found: tuple[float, Choice, int, Choice] | None = None
-        for one, new_cost in zip(self.choices[n], self.costs[n], strict=True):
-            gain = cost - new_cost
+        for k, one in self.open[n]:
+            gain = cost - self.costs[n][k]
             if gain <= 0.0 or not self._after_all(n, one, chosen) or not self._before_all(n, one, chosen):
                 continue
             for other, there in enumerate(chosen):

@@ -251,13 +251,9 @@ def _before(
                 mine = [first[n] + k for k, one in enumerate(choices[n]) if one.shift <= s]
                 theirs = [first[other] + k for k in sums[at]]
                 rows.append(model.row(mine + theirs, [1.0] * len(mine) + [-1.0] * len(theirs), -INF, 0.0))
-            if now is not None:
-                was = problem.joints[other].now
-                past = [
-                    first[other] + k
-                    for k, one in enumerate(choices[other])
-                    if one.shift not in over[now[0]] and (was is None or one.shift != was[0])
-                ]
+            was = problem.joints[other].now
+            if now is not None and was is not None and was[0] in over[now[0]]:
+                past = [first[other] + k for k, one in enumerate(choices[other]) if one.shift not in over[now[0]]]
                 if past:
                     rows.append(model.row([*past, without[n]], [1.0] * (len(past) + 1), -INF, 1.0))
             found[n, other] = rows

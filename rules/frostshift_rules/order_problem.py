@@ -5,8 +5,8 @@ each shift by the forecast; a place under a stop, or without a forecast, is no c
 Missing heat is never a cost of zero.
 
 What has no place stays where the plan has it, and takes its minutes there. No shift is filled by places beyond its
-minutes; what has places and what stays fill none further than its minutes, or than the plan does now; and nothing that
-has to be done before is moved past a joint that stays.
+minutes; what has places and what stays fill none further than its minutes, or than the plan does now; and what is done
+before a joint that stays, and has to be, is not moved past it.
 """
 
 from __future__ import annotations

@@ -65,8 +65,8 @@ def _drop_past(
             continue
         for other in before[n]:
             there, was = made[other], problem.joints[other].now
-            moved = there is not None and (was is None or there.shift != was[0])
-            if there is not None and moved and there.shift not in over[now[0]]:
+            was_before = was is not None and was[0] in over[now[0]]
+            if was_before and there is not None and there.shift not in over[now[0]]:
                 made[other], found = None, True
     return found
 

@@ -215,7 +215,8 @@ def _broken_by_staying(
         return
     for other in joint.after:
         there, was = places.get(other), now[other]
-        if there is None or (was is not None and there[0] == was[0]) or _over(problem, there[0], joint.now[0]):
+        was_before = was is not None and _over(problem, was[0], joint.now[0])
+        if there is None or not was_before or _over(problem, there[0], joint.now[0]):
             continue
         text = (
             f"{joint.mark} has no place and stays in {_where(problem, joint.now)}: {other} has to be done before and "

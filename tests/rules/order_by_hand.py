@@ -101,7 +101,7 @@ def _moved_past(problem: OrderProblem, had: dict[str, Choice | None]) -> bool:
         begins = problem.shifts[joint.now[0]].start_utc
         for mark in joint.after:
             one, was = had[mark], by_mark[mark].now
-            if one is None or (was and was[0] == one.shift):
+            if one is None or not was or problem.shifts[was[0]].end_utc > begins:
                 continue
             if problem.shifts[one.shift].end_utc > begins:
                 return True
