@@ -14,6 +14,7 @@ import threading
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import datetime, timedelta
+from itertools import product
 from pathlib import Path
 from typing import Any
 
@@ -569,20 +570,44 @@ def test_without_script_on_a_phone_and_no_fault_for_who_cannot_see(site: Site, b
         page.get_by_role("button", name="Take all 2 together").click()
         assert "Taken: the schedule is changed" in page.locator(".changed").inner_text()
         phone.close()
-        for width, scheme in ((360, "dark"), (1280, "light")):
-            context = browser.new_context(
-                base_url=base_url,
-                viewport={"width": width, "height": 900},
-                color_scheme=scheme,  # type: ignore[arg-type]
-            )
-            page = context.new_page()
-            enter(page, site.app)
-            page.goto(ORDER)
-            page.evaluate("document.querySelectorAll('details').forEach(one => one.open = true)")
-            assert page.evaluate("document.documentElement.scrollWidth") == width
-            found = Axe().run(page).response["violations"]
-            assert [(one["id"], [node["html"] for node in one["nodes"]][:3]) for one in found] == []
-            context.close()
+        assert faults_of(site, browser, base_url, "All moves together") == []
+
+
+def faults_of(site: Site, browser: Browser, base_url: str, *shown: str) -> list[Any]:
+    """What axe finds, and what is wider than the screen, on a phone and at a desk, in both schemes.
+
+    `shown` are words that stand there: it is the page that is meant.
+    """
+    faults: list[Any] = []
+    for width, scheme in product((360, 1280), ("light", "dark")):
+        context = browser.new_context(
+            base_url=base_url,
+            viewport={"width": width, "height": 900},
+            color_scheme=scheme,  # type: ignore[arg-type]
+        )
+        page = context.new_page()
+        enter(page, site.app)
+        page.goto(ORDER)
+        page.evaluate("document.querySelectorAll('details').forEach(one => one.open = true)")
+        for words in shown:
+            assert words in page.locator("main").inner_text()
+        if (wide := page.evaluate("document.documentElement.scrollWidth")) != width:
+            faults.append((width, scheme, f"{wide} wide"))
+        found = Axe().run(page).response["violations"]
+        faults += [(width, scheme, one["id"], [node["html"] for node in one["nodes"]][:3]) for one in found]
+        context.close()
+    return faults
+
+
+def test_no_fault_where_no_joint_can_be_moved(site: Site, browser: Browser) -> None:
+    with writing(site.engine) as session:
+        there = load_site(session, SITE)
+        others = replace(there.site, work=WorkSetup((Crew("other"),), Weights()))
+        save_site(session, others, show_units=there.show_units, feed=there.feed)
+    site.jobs.orders.begin(SITE, "Owner", 14)
+    site.jobs.orders.wait()
+    with served(site.app) as base_url:
+        assert faults_of(site, browser, base_url, "No joint can be moved", "crew north is not set up") == []
 
 
 # Who may, and the command ---------------------------------------------------------------------------------------------
