@@ -234,15 +234,16 @@ async def test_nothing_ticked_and_what_is_no_move_is_said(site: Site) -> None:
 
 
 class Held:
-    """Holds the search after its first answer until it is let go, or cancelled."""
+    """Holds the search after, or before, its first answer until it is let go, or cancelled."""
 
-    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+    def __init__(self, monkeypatch: pytest.MonkeyPatch, *, answered: bool = True) -> None:
         self.told, self.go = threading.Event(), threading.Event()
         whole = advise_whole
 
         def advise(task: Any, stop: Any, told: Any, progress: Any, cancelled: Any) -> Advice:
             def hold(advice: Advice) -> None:
-                told(replace(advice, moves=advice.moves[:1]))
+                if answered:
+                    told(replace(advice, moves=advice.moves[:1]))
                 progress(Progress(120.0, 90.0, 0.25))
                 self.told.set()
                 while not self.go.wait(0.02) and not cancelled():
@@ -608,6 +609,31 @@ def test_no_fault_where_no_joint_can_be_moved(site: Site, browser: Browser) -> N
     site.jobs.orders.wait()
     with served(site.app) as base_url:
         assert faults_of(site, browser, base_url, "No joint can be moved", "crew north is not set up") == []
+
+
+@pytest.mark.parametrize(
+    ("answered", "shown"),
+    [(False, ("Being worked out", "Cancel")), (True, ("First answer", "Cancel, keep the best so far"))],
+)
+def test_no_fault_while_it_is_worked_out(
+    site: Site, browser: Browser, monkeypatch: pytest.MonkeyPatch, answered: bool, shown: tuple[str, ...]
+) -> None:
+    """Nothing is renewed under somebody who has it read out: only who has no script gets the page by itself."""
+    held = Held(monkeypatch, answered=answered)
+    site.jobs.orders.begin(SITE, "Owner", 14)
+    assert held.told.wait(60)
+    beaten(site)
+    with served(site.app) as base_url:
+        assert faults_of(site, browser, base_url, *shown, "The best order so far counts 120 min") == []
+        for with_script in (True, False):
+            context = browser.new_context(base_url=base_url, java_script_enabled=with_script)
+            page = context.new_page()
+            enter(page, site.app)
+            page.goto(ORDER)
+            assert page.locator("meta[http-equiv=refresh]").count() == (0 if with_script else 1)
+            assert ("let it stand still" in page.locator(".run").inner_text()) is not with_script
+            assert page.get_by_role("link", name="Look again now").is_visible()
+            context.close()
 
 
 # Who may, and the command ---------------------------------------------------------------------------------------------
