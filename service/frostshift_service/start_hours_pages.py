@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Annotated, Any, Final
 from urllib.parse import quote, urlencode
 
-from fastapi import APIRouter, Query
+from fastapi import APIRouter, Depends, Query
 from fastapi.responses import HTMLResponse, Response
 
 from frostshift_rules.start_hours import HOURS, MOST_SHIFTS_AHEAD
@@ -16,14 +16,6 @@ from frostshift_service.web import DeskDep, SiteId, file_answer
 
 router = APIRouter()
 
-Marks = Annotated[list[str] | None, Query(description="mark of a joint; several are allowed", max_length=500)]
-Crew = Annotated[str, Query(description="name of a crew; `-`: joints without one; empty: all", max_length=200)]
-Text = Annotated[str, Query(description="part of a mark or place, such as a level; empty: all", max_length=200)]
-Ahead = Annotated[int, Query(description="hours ahead that are shown", ge=6, le=HOURS)]
-Shifts = Annotated[
-    int, Query(description="the cheapest start is looked for in so many shifts", ge=1, le=MOST_SHIFTS_AHEAD)
-]
-Part = Annotated[int, Query(description="of the joints, the first is 1", ge=1, le=10_000)]
 _ERRORS: Final[dict[int | str, dict[str, Any]]] = {
     401: {"description": "no session"},
     404: {"description": "no such site or joint, or no plan yet"},
@@ -31,7 +23,20 @@ _ERRORS: Final[dict[int | str, dict[str, Any]]] = {
 }
 
 
-def _asked(joint: list[str] | None, crew: str, text: str, ahead: int, shifts: int, part: int) -> HoursAsked:
+def _asked(
+    joint: Annotated[
+        list[str] | None, Query(description="mark of a joint; several are allowed", max_length=500)
+    ] = None,
+    crew: Annotated[str, Query(description="name of a crew; `-`: joints without one; empty: all", max_length=200)] = "",
+    text: Annotated[
+        str, Query(description="part of a mark or place, such as a level; empty: all", max_length=200)
+    ] = "",
+    ahead: Annotated[int, Query(description="hours ahead that are shown", ge=6, le=HOURS)] = SPAN_H,
+    shifts: Annotated[
+        int, Query(description="the cheapest start is looked for in so many shifts", ge=1, le=MOST_SHIFTS_AHEAD)
+    ] = SHIFTS_AHEAD,
+    part: Annotated[int, Query(description="of the joints, the first is 1", ge=1, le=10_000)] = 1,
+) -> HoursAsked:
     return HoursAsked(
         marks=tuple(dict.fromkeys(joint or ())),
         crew=None if not crew else "" if crew == "-" else crew,
@@ -40,6 +45,9 @@ def _asked(joint: list[str] | None, crew: str, text: str, ahead: int, shifts: in
         shifts=shifts,
         part=part,
     )
+
+
+AskedDep = Annotated[HoursAsked, Depends(_asked)]
 
 
 def hours_url(site_id: str, kind: str, page: HoursPage, **changes: Any) -> str:
@@ -56,47 +64,20 @@ def hours_url(site_id: str, kind: str, page: HoursPage, **changes: Any) -> str:
 
 
 @router.get("/sites/{site_id}/hours", include_in_schema=False)
-def hours(
-    desk: DeskDep,
-    site_id: SiteId,
-    joint: Marks = None,
-    crew: Crew = "",
-    text: Text = "",
-    ahead: Ahead = SPAN_H,
-    shifts: Shifts = SHIFTS_AHEAD,
-    part: Part = 1,
-) -> HTMLResponse:
+def hours(desk: DeskDep, site_id: SiteId, asked: AskedDep) -> HTMLResponse:
     """Joints at other starts, a picture of a level or a crew."""
-    page = desk.hours(site_id, _asked(joint, crew, text, ahead, shifts, part), figures=False)
+    page = desk.hours(site_id, asked, figures=False)
     return render("hours.html", who=desk.who, page=page, site_id=site_id, hours_url=hours_url)
 
 
 @router.get("/sites/{site_id}/hours.json", responses=_ERRORS)
-def hours_json(
-    desk: DeskDep,
-    site_id: SiteId,
-    joint: Marks = None,
-    crew: Crew = "",
-    text: Text = "",
-    ahead: Ahead = SPAN_H,
-    shifts: Shifts = SHIFTS_AHEAD,
-    part: Part = 1,
-) -> HoursPage:
+def hours_json(desk: DeskDep, site_id: SiteId, asked: AskedDep) -> HoursPage:
     """Joints at other starts: call, heating, gas and weather hour by hour, hours without heat, the cheapest start."""
-    return desk.hours(site_id, _asked(joint, crew, text, ahead, shifts, part))
+    return desk.hours(site_id, asked)
 
 
 @router.get("/sites/{site_id}/hours.csv", responses=_ERRORS, response_class=Response)
-def hours_csv(
-    desk: DeskDep,
-    site_id: SiteId,
-    joint: Marks = None,
-    crew: Crew = "",
-    text: Text = "",
-    ahead: Ahead = SPAN_H,
-    shifts: Shifts = SHIFTS_AHEAD,
-    part: Part = 1,
-) -> Response:
+def hours_csv(desk: DeskDep, site_id: SiteId, asked: AskedDep) -> Response:
     """A line for every joint and hour as CSV (UTF-8 with its mark)."""
-    table = hours_table(desk.hours(site_id, _asked(joint, crew, text, ahead, shifts, part)))
+    table = hours_table(desk.hours(site_id, asked))
     return file_answer(csv_bytes(table), "csv", f"{site_id}-hours")

@@ -23,7 +23,7 @@ from tests.service.store.test_migrations_keep_rows import STEPS, differences
 from tests.weather_services.killing import file_offences
 
 from frostshift_rules.tables import load_code_table
-from frostshift_service.store import forecasts, notices, plans
+from frostshift_service.store import forecasts, notices, order_runs, plans
 from frostshift_service.store.backup_file import BackupError, Head, open_backup
 from frostshift_service.store.packing import unpack_hours, unpack_singles
 from frostshift_service.store.records import FEED_NAMES
@@ -41,6 +41,7 @@ from frostshift_service.store.tables import (
     NoticeRow,
     NoticeToldRow,
     ObservedHoursRow,
+    OrderRunRow,
     PlanRow,
     ReadingRow,
     ScheduleActRow,
@@ -229,6 +230,8 @@ class Vouched:
     notices: set[int] = field(default_factory=set)
     forecasts: set[int] = field(default_factory=set)
     plans: set[int] = field(default_factory=set)
+    orders: set[int] = field(default_factory=set)
+    takings: set[int] = field(default_factory=set)
 
     def add(self, step: str, kind: str, number: int, said: Mapping[str, Any]) -> None:
         """What a worker said when a turn of a step was done."""
@@ -238,9 +241,16 @@ class Vouched:
         self.notices |= set(said.get("notices", ()))
         self.forecasts |= {said.get("forecast")} - {None}
         self.plans |= {said.get("plan")} - {None}
+        self.orders |= {said.get("order")} - {None}
+        self.takings |= {said.get("taking")} - {None}
 
     def lost(self, session: Session) -> list[str]:
-        """What of it is not there. Of forecasts and plans those since the last look: old ones are let go of."""
+        """What of it is not there. Of forecasts and plans those since the last look: old ones are let go of.
+
+        So are orders of work that enough newer ones came after.
+        """
+        orders = {row.id: row.state for row in session.exec(rows_of(OrderRunRow))}
+        self.orders = {one for one in self.orders if sum((other or 0) > one for other in orders) < order_runs.KEPT}
         there: dict[str, tuple[set[Any], Iterable[Any]]] = {
             "import": (
                 {f"s{number}.csv" for number in self.imports},
@@ -251,6 +261,8 @@ class Vouched:
             "notice": (self.notices, session.exec(rows_of(NoticeRow.number))),
             "forecast": (self.forecasts, session.exec(rows_of(ForecastRow.id))),
             "plan": (self.plans, session.exec(rows_of(PlanRow.id))),
+            "order of work": (self.orders, {one for one, state in orders.items() if state == "ended"}),
+            "taking of moves": (self.takings, session.exec(rows_of(ScheduleActRow.id))),
         }
         found = [
             f"lost: {what} {one} was acknowledged, and is not there"

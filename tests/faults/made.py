@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Final
 
@@ -19,7 +19,10 @@ from tests.service.store.made_rows import fill
 from tests.weather_services.week import START, joints_of, site_of
 
 from frostshift_rules.job import Joint, Reading
+from frostshift_service import demo
+from frostshift_service.jobs import Jobs
 from frostshift_service.reading_entry import Entry
+from frostshift_service.schedule_file import read_schedule
 from frostshift_service.store import joints, notices
 from frostshift_service.store.engine import building, writing
 from frostshift_service.store.migrations.run import run_steps
@@ -32,6 +35,13 @@ PULLED: Final = "dry-dock"
 """Is pulled only."""
 SCHEDULED: Final = "river-bridge"
 """Its schedule changes with every import."""
+ORDERED: Final = demo.SITE_ID
+"""An order of work is worked out for it, and moves of it are taken and taken back; nobody asks for its weather."""
+ORDERED_UTC: Final = datetime(2026, 1, 14, 12, 30, tzinfo=UTC)
+"""Earlier than everything else here; the front that this site's forecast has stops welding for some days."""
+ORDERED_MARKS: Final = ("BP-A1", "BP-A4", "BP-B2", "CG-2T", "CG-2B", "GP-04", "EP-02", "CS-A4E", "GP-01")
+TOGETHER: Final = ("BP-A4", "GP-04")
+"""The second waits for the first: their moves are taken both or neither."""
 
 WELDS, LEFT_OUT, IN_AN_ACT = 330, 30, 60
 MARKS: Final = tuple(f"D-{number:03}" for number in range(WELDS))
@@ -105,8 +115,32 @@ def entries_of(number: int, now: datetime) -> list[Entry]:
     return [Entry(reading_of(key, now), f"post {number}", key) for key in entry_keys(number)]
 
 
-def prepare(engine: Engine, receivers: Receivers) -> None:
+def ordered_rows() -> list[ImportedJoint]:
+    """The schedule of `ORDERED`."""
+    site = demo.demo_site(ORDERED_UTC)
+    read = read_schedule(demo.demo_schedule(ORDERED_UTC), "week.csv", site, ORDERED_UTC, 10**8, 1000)
+    there = [one.joint for one in read.joints if one.joint.mark in ORDERED_MARKS]
+    first, second = TOGETHER
+    return [
+        ImportedJoint(replace(one, after=(first,)) if one.mark == second else one, row)
+        for row, one in enumerate(there, 2)
+    ]
+
+
+def prepare_order(engine: Engine, folder: Path) -> None:
+    """`ORDERED` with its schedule, its crews and its only forecast, which comes from a file."""
+    with writing(engine) as session:
+        save_site(session, demo.demo_site(ORDERED_UTC), show_units="us", feed="file")
+        rows = ordered_rows()
+        joints.import_joints(session, ORDERED, rows, now=ORDERED_UTC, file_name="few.csv", by="fault run")
+    payload = folder / "forecast.json"
+    payload.write_bytes(demo.demo_payload(ORDERED_UTC))
+    Jobs(engine, lambda: ORDERED_UTC, get=None, jitter=lambda: 0.0).take_payload(ORDERED, payload)
+
+
+def prepare(engine: Engine, receivers: Receivers, folder: Path) -> None:
     """The sites, their first schedules, and the people."""
+    prepare_order(engine, folder)
     with writing(engine) as session:
         for name in (READ_AT, PULLED, SCHEDULED):
             save_site(session, site_of(name))

@@ -37,6 +37,7 @@ from tests.faults.invariants import (
     orphans,
 )
 from tests.faults.made import SCHEDULED, drop_target, old_store, prepare, target_of
+from tests.faults.orders import half_orders, half_takings
 from tests.notices.killing import Found, halves, lost
 from tests.notices.receivers import ROOT, Receivers, receiving
 from tests.notices.worker import fast_now, finish
@@ -48,7 +49,7 @@ from tests.weather_services.killing import Seen, end_with, file_offences, troubl
 from frostshift_service.store.backup import make_backup
 from frostshift_service.store.backup_file import Head, open_backup
 from frostshift_service.store.engine import open_store, reading
-from frostshift_service.store.tables import SiteRow
+from frostshift_service.store.tables import ForecastRow, SiteRow
 
 NAMES: Final = {
     "schedule": "import of a schedule",
@@ -56,6 +57,8 @@ NAMES: Final = {
     "plan": "plan",
     "deliver": "notices and their delivery",
     "readings": "readings posted",
+    "order": "order of work",
+    "take": "moves taken",
     "backup": "backup",
     "restore": "restore",
     "migrate": "migration",
@@ -120,7 +123,9 @@ class Run:
         with reading(self.engine) as session:
             if session.exec(select(SiteRow.id)).first() is not None:
                 raise SystemExit("This database holds sites already: name an empty one.")
-        prepare(self.engine, self.receivers)
+        prepare(self.engine, self.receivers, self.folder)
+        with reading(self.engine) as session:  # of files: no service has sent them
+            self._seen.forecasts |= {one for one in session.exec(select(ForecastRow.id)) if one is not None}
         trouble(self.control)
         self.head = self._backed_up()
 
@@ -295,6 +300,8 @@ class Run:
             found += orphans(session)
             found += half_imports(session, SCHEDULED)
             found += half_readings(session)
+            found += half_orders(session)
+            found += half_takings(session)
             found += self._vouched.lost(session)
             found += self._unpacked.unreadable(session)
         return [*found, *halves(self.engine, self._notices), *self._seen.offences(self.engine, self.control)]

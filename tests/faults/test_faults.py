@@ -5,6 +5,7 @@
 
 import os
 import re
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -21,16 +22,21 @@ from tests.faults.invariants import (
     orphans,
 )
 from tests.faults.made import (
+    ORDERED,
+    ORDERED_UTC,
     READ_AT,
     SCHEDULED,
+    TOGETHER,
     act_of,
     entry_keys,
     old_store,
     planned_rows,
+    prepare_order,
     reading_of,
     schedule_of,
     target_of,
 )
+from tests.faults.orders import half_orders, half_takings
 from tests.faults.run import NAMES, kill_all_over, running_on
 from tests.notices.made import notice
 from tests.service.store.made_rows import all_rows
@@ -40,6 +46,9 @@ from tests.weather_services.week import START, site_of
 
 from frostshift_rules.notice_events import Told
 from frostshift_rules.reading_check import Asked
+from frostshift_service.jobs import Jobs
+from frostshift_service.order_pages import take_moves
+from frostshift_service.rights import Actor
 from frostshift_service.store import joints, notices
 from frostshift_service.store.backup import make_backup, restore_backup
 from frostshift_service.store.engine import open_store, reading, writing
@@ -48,6 +57,7 @@ from frostshift_service.store.records import NewNotice, Recipient
 from frostshift_service.store.schedule_acts import write_edits
 from frostshift_service.store.sites import save_site
 from frostshift_service.store.tables import Table
+from frostshift_service.views.desk import Desk
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="workers are forked, and SIGKILL is of POSIX")
 
@@ -147,6 +157,61 @@ def test_what_does_not_hold_is_named(filled: Engine, statement: str, said: str) 
     assert [text for text in found if re.search(said, text)], found
 
 
+@pytest.fixture(scope="module")
+def ordered(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A store with two orders of work that ended; two moves of the first were taken."""
+    folder = tmp_path_factory.mktemp("ordered")
+    engine = open_store(f"sqlite:///{(folder / 'store.db').as_posix()}")
+    prepare_order(engine, folder)
+    jobs = Jobs(engine, lambda: ORDERED_UTC, get=None, jitter=lambda: 0.0)
+    for number in (1, 2):
+        assert jobs.begin_order(ORDERED, f"order {number}") == number
+        jobs.orders.wait()
+    desk = Desk(engine, jobs, lambda: ORDERED_UTC, Actor("take 1 of 1", owner=True))
+    assert take_moves(desk, ORDERED, 1, list(TOGETHER)).status_code == 303
+    engine.dispose()
+    return folder / "store.db"
+
+
+@pytest.mark.parametrize(
+    ("statement", "said"),
+    [
+        # An order of work: a state that does not go with the rest, an answer that is not there or not of this run.
+        ("UPDATE order_run SET state = 'failed', ended_utc = NULL WHERE id = 1", "order of work: 1 is failed"),
+        ("UPDATE order_run SET state = 'running', ended_utc = NULL WHERE id = 1", "1 still runs beside a newer one"),
+        ("UPDATE order_run SET ended_utc = NULL WHERE id = 2", "order of work: 2 is ended, and ended at None"),
+        ("UPDATE order_run SET state = 'running' WHERE id = 2", "order of work: 2 is running, and ended at 2026"),
+        ("UPDATE order_run SET advice = NULL WHERE id = 2", "order of work: 2 ended without its last answer"),
+        ("UPDATE order_run SET advice = substr(advice, 1, 900) WHERE id = 2", "order of work: 2 cannot be read"),
+        ("UPDATE order_run SET forecast_id = 99 WHERE id = 2", "order of work: 2 is made from no forecast 99"),
+        ("UPDATE order_run SET forecast_id = NULL WHERE id = 2", "2 has an answer, and says nothing of what"),
+        ("UPDATE order_run SET asked_utc = '2026-01-14 12:31:00.000000' WHERE id = 2", "2 was asked for at"),
+        # A taking: each of the places it is written to without it.
+        ("UPDATE order_run SET taken = '[]' WHERE id = 1", "taking: change 1 is not noted in order of work 1"),
+        ("UPDATE order_run SET taken = replace(taken, 'GP-04', 'GP-01') WHERE id = 1", "taking: change 1 is not what"),
+        ("DELETE FROM audit WHERE what = 'order of work'", "taking: change 1 is not in the log of changes"),
+        ("DELETE FROM joint_change WHERE mark = 'GP-04'", "taking: change 1 is not in the record of each"),
+        ("UPDATE joint SET start_utc = schedule_start_utc WHERE mark = 'GP-04'", "taking: joints GP-04 stand neither"),
+        ("DELETE FROM schedule_act", "taking: order of work 1 notes change 1, and there is none"),
+        ("DELETE FROM schedule_act", "taking: the log has one by take 1 of 1, and there is no such"),
+        ("DELETE FROM schedule_act", "taking: joints were changed by take 1 of 1, and there is no such"),
+        ("DELETE FROM schedule_act", "taking: joints BP-A4, GP-04 stand neither"),
+    ],
+)
+def test_half_orders_of_work_and_half_takings_are_named(
+    ordered: Path, tmp_path: Path, statement: str, said: str
+) -> None:
+    shutil.copy(ordered, tmp_path / "store.db")
+    engine = open_store(f"sqlite:///{(tmp_path / 'store.db').as_posix()}")
+    with reading(engine) as session:
+        assert half_orders(session) + half_takings(session) == []
+    spoil(engine, statement)
+    with reading(engine) as session:
+        found = half_orders(session) + half_takings(session)
+    engine.dispose()
+    assert [text for text in found if re.search(said, text)], found
+
+
 @pytest.mark.parametrize(("table", "column"), [("notice", "notice"), ("notice_told", "told")])
 def test_what_cannot_be_unpacked_is_named(filled: Engine, table: str, column: str) -> None:
     with writing(filled) as session:
@@ -171,6 +236,8 @@ def test_what_was_acknowledged_and_is_gone_is_named(filled: Engine) -> None:
     spoil(filled, *(f"DELETE FROM {table}" for table in statements))
     vouched.add("pull", "", 1, {"forecast": 1})
     vouched.add("plan", "", 1, {"plan": 1})
+    vouched.add("order", "order", 1, {"order": 1})
+    vouched.add("take", "page", 1, {"taking": 1})
     with reading(filled) as session:
         assert [text.partition(" was ")[0] for text in vouched.lost(session)] == [
             "lost: import s2.csv",
@@ -179,6 +246,8 @@ def test_what_was_acknowledged_and_is_gone_is_named(filled: Engine) -> None:
             "lost: notice 1",
             "lost: forecast 1",
             "lost: plan 1",
+            "lost: order of work 1",
+            "lost: taking of moves 1",
         ]
 
 

@@ -15,22 +15,25 @@ import shutil
 import sys
 import time
 import traceback
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import Any, Final, cast
 
 import httpx
 import stamina
 from sqlalchemy import Engine, func, make_url
 from sqlmodel import col, select
 from tests.faults.made import (
+    ORDERED,
+    ORDERED_UTC,
     PULLED,
     READ_AT,
     SCHEDULED,
+    TOGETHER,
     act_of,
     entries_of,
     old_store,
@@ -42,21 +45,29 @@ from tests.service.store.test_migrations_keep_rows import STEPS
 from tests.weather_services.control import Control
 from tests.weather_services.week import CONTACT, START
 
-from frostshift_service import http
+from frostshift_rules.start_hours import JointStarts
+from frostshift_service import http, order_work
 from frostshift_service.jobs import Jobs
+from frostshift_service.order_pages import take_moves
 from frostshift_service.outbox import Wiring
 from frostshift_service.reading_log import take
+from frostshift_service.rights import Actor
 from frostshift_service.senders import Senders
-from frostshift_service.store import forecasts, joints, plans
+from frostshift_service.store import forecasts, joints, order_runs, plans
 from frostshift_service.store.backup import make_backup, restore_backup
 from frostshift_service.store.engine import open_as_it_is, open_store, reading, writing
-from frostshift_service.store.schedule_acts import write_edits
+from frostshift_service.store.records import KeptAdvice
+from frostshift_service.store.schedule_acts import last_act, undo_act, write_edits
 from frostshift_service.store.shapes import shapes_at
 from frostshift_service.store.tables import FeedStateRow, ForecastRow, PlanRow, ReadingRow
-from frostshift_service.views.desk import Desk
+from frostshift_service.views.desk import Desk, Planner
 
 PULL_EVERY = timedelta(minutes=70)
 """So nearly every pull brings a new forecast."""
+SIGN_OF_LIFE_S: Final = 0.05
+"""An order of work takes no second here, and is to say some times how far it is."""
+ORDER_EVERY: Final = timedelta(minutes=1)
+"""Longer than a run may be silent; after an hour the clock begins again, so that the forecast stays in use."""
 
 
 @dataclass(frozen=True)
@@ -80,6 +91,19 @@ def last_moment(engine: Engine) -> datetime:
     with reading(engine) as session:
         found = [session.exec(select(func.max(col(column)))).one() for column in asked]
     return max([one for one in found if one is not None], default=START)
+
+
+@dataclass(frozen=True)
+class Told:
+    """In the place of the planner: what it says of new starts is known before, and it makes no plan."""
+
+    starts: Mapping[str, JointStarts]
+
+    def new_starts(self, site_id: str, starts: Mapping[str, datetime]) -> Mapping[str, JointStarts]:
+        return {mark: self.starts[mark] for mark in starts}
+
+    def replan(self, site_id: str) -> None:
+        pass
 
 
 class Steps:
@@ -180,6 +204,51 @@ class Steps:
             done["kept"] = [one.entry_key for one in taken if one.state == "kept"]
             done["refused"] = [one.problems[0].message for one in taken if one.state != "kept"]
 
+    def order(self, number: int) -> None:
+        """An order of work from the button to its last answer."""
+        self._as_scheduled()
+        with self.inside(number, "order") as done:
+            run_id = self.jobs.begin_order(ORDERED, f"order {number}")
+            self.jobs.orders.wait()
+            done["order"] = run_id
+
+    def take(self, number: int) -> None:
+        """All moves of an order of work, or two of them; as the page does it, or of that only what writes."""
+        self._as_scheduled()
+        run_id, kept = self._to_take()
+        planner = cast("Planner", self.jobs)
+        kind = "page" if number % 2 else "write"
+        if kind == "write":
+            starts = {move.mark: move.after.start_utc for move in kept.advice.moves}
+            planner = cast("Planner", Told(self.jobs.new_starts(ORDERED, starts)))
+        desk = Desk(self.engine, planner, lambda: self.now, Actor(f"take {number} of {run_id}", owner=True))
+        every = number % 4 < 2
+        with self.inside(number, kind) as done:
+            answer = take_moves(desk, ORDERED, run_id, [] if every else list(TOGETHER), every)
+            assert answer.status_code == 303, bytes(answer.body).decode()
+            done["taking"] = int(answer.headers["location"].rpartition("taken=")[2])
+
+    def _as_scheduled(self) -> None:
+        """Moves that were taken are taken back, and the clock goes on so far that nobody works on a run any more."""
+        order_work.BEAT_S = SIGN_OF_LIFE_S  # type: ignore[misc]
+        with reading(self.engine) as session:
+            runs, act = order_runs.runs_of(session, ORDERED), last_act(session, ORDERED)
+        self.now = ORDERED_UTC + (runs[0].id if runs else 0) % 60 * ORDER_EVERY
+        if act is not None:
+            with writing(self.engine) as session:
+                undo_act(session, ORDERED, act.id, now=self.now, by="undo")
+        self.jobs.replan(ORDERED)
+
+    def _to_take(self) -> tuple[int, KeptAdvice]:
+        """The newest order of work that ended; where there is none it is worked out."""
+        while True:
+            with reading(self.engine) as session:
+                for run in order_runs.runs_of(session, ORDERED):
+                    if run.state == "ended" and (kept := order_runs.advice_of(session, ORDERED, run.id)) is not None:
+                        return run.id, kept
+            self.jobs.begin_order(ORDERED, "for the taking")
+            self.jobs.orders.wait()
+
     def backup(self, number: int) -> None:
         engine = open_as_it_is(self.job.store_url)
         path = self.job.folder / f"{number}.backup"
@@ -205,7 +274,7 @@ class Steps:
             open_store(target).dispose()
 
 
-NAMES = ("schedule", "pull", "plan", "deliver", "readings", "backup", "restore", "migrate")
+NAMES = ("schedule", "pull", "plan", "deliver", "readings", "order", "take", "backup", "restore", "migrate")
 
 
 def work(job: Job, step: str, first: int, turns: int) -> None:

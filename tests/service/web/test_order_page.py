@@ -14,6 +14,7 @@ import threading
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import datetime, timedelta
+from itertools import product
 from pathlib import Path
 from typing import Any
 
@@ -233,15 +234,16 @@ async def test_nothing_ticked_and_what_is_no_move_is_said(site: Site) -> None:
 
 
 class Held:
-    """Holds the search after its first answer until it is let go, or cancelled."""
+    """Holds the search after, or before, its first answer until it is let go, or cancelled."""
 
-    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+    def __init__(self, monkeypatch: pytest.MonkeyPatch, *, answered: bool = True) -> None:
         self.told, self.go = threading.Event(), threading.Event()
         whole = advise_whole
 
         def advise(task: Any, stop: Any, told: Any, progress: Any, cancelled: Any) -> Advice:
             def hold(advice: Advice) -> None:
-                told(replace(advice, moves=advice.moves[:1]))
+                if answered:
+                    told(replace(advice, moves=advice.moves[:1]))
                 progress(Progress(120.0, 90.0, 0.25))
                 self.told.set()
                 while not self.go.wait(0.02) and not cancelled():
@@ -569,19 +571,68 @@ def test_without_script_on_a_phone_and_no_fault_for_who_cannot_see(site: Site, b
         page.get_by_role("button", name="Take all 2 together").click()
         assert "Taken: the schedule is changed" in page.locator(".changed").inner_text()
         phone.close()
-        for width, scheme in ((360, "dark"), (1280, "light")):
-            context = browser.new_context(
-                base_url=base_url,
-                viewport={"width": width, "height": 900},
-                color_scheme=scheme,  # type: ignore[arg-type]
-            )
+        assert faults_of(site, browser, base_url, "All moves together") == []
+
+
+def faults_of(site: Site, browser: Browser, base_url: str, *shown: str) -> list[Any]:
+    """What axe finds, and what is wider than the screen, on a phone and at a desk, in both schemes.
+
+    `shown` are words that stand there: it is the page that is meant.
+    """
+    faults: list[Any] = []
+    for width, scheme in product((360, 1280), ("light", "dark")):
+        context = browser.new_context(
+            base_url=base_url,
+            viewport={"width": width, "height": 900},
+            color_scheme=scheme,  # type: ignore[arg-type]
+        )
+        page = context.new_page()
+        enter(page, site.app)
+        page.goto(ORDER)
+        page.evaluate("document.querySelectorAll('details').forEach(one => one.open = true)")
+        for words in shown:
+            assert words in page.locator("main").inner_text()
+        if (wide := page.evaluate("document.documentElement.scrollWidth")) != width:
+            faults.append((width, scheme, f"{wide} wide"))
+        found = Axe().run(page).response["violations"]
+        faults += [(width, scheme, one["id"], [node["html"] for node in one["nodes"]][:3]) for one in found]
+        context.close()
+    return faults
+
+
+def test_no_fault_where_no_joint_can_be_moved(site: Site, browser: Browser) -> None:
+    with writing(site.engine) as session:
+        there = load_site(session, SITE)
+        others = replace(there.site, work=WorkSetup((Crew("other"),), Weights()))
+        save_site(session, others, show_units=there.show_units, feed=there.feed)
+    site.jobs.orders.begin(SITE, "Owner", 14)
+    site.jobs.orders.wait()
+    with served(site.app) as base_url:
+        assert faults_of(site, browser, base_url, "No joint can be moved", "crew north is not set up") == []
+
+
+@pytest.mark.parametrize(
+    ("answered", "shown"),
+    [(False, ("Being worked out", "Cancel")), (True, ("First answer", "Cancel, keep the best so far"))],
+)
+def test_no_fault_while_it_is_worked_out(
+    site: Site, browser: Browser, monkeypatch: pytest.MonkeyPatch, answered: bool, shown: tuple[str, ...]
+) -> None:
+    """Nothing is renewed under somebody who has it read out: only who has no script gets the page by itself."""
+    held = Held(monkeypatch, answered=answered)
+    site.jobs.orders.begin(SITE, "Owner", 14)
+    assert held.told.wait(60)
+    beaten(site)
+    with served(site.app) as base_url:
+        assert faults_of(site, browser, base_url, *shown, "The best order so far counts 120 min") == []
+        for with_script in (True, False):
+            context = browser.new_context(base_url=base_url, java_script_enabled=with_script)
             page = context.new_page()
             enter(page, site.app)
             page.goto(ORDER)
-            page.evaluate("document.querySelectorAll('details').forEach(one => one.open = true)")
-            assert page.evaluate("document.documentElement.scrollWidth") == width
-            found = Axe().run(page).response["violations"]
-            assert [(one["id"], [node["html"] for node in one["nodes"]][:3]) for one in found] == []
+            assert page.locator("meta[http-equiv=refresh]").count() == (0 if with_script else 1)
+            assert ("let it stand still" in page.locator(".run").inner_text()) is not with_script
+            assert page.get_by_role("link", name="Look again now").is_visible()
             context.close()
 
 

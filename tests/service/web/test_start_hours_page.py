@@ -94,6 +94,47 @@ async def test_every_form_of_the_page_says_the_same(site: Site) -> None:
             assert float(row["fuel_kg_high"]) == pytest.approx(figures.fuel_kg_high, abs=5e-4)
 
 
+@pytest.mark.parametrize(
+    ("query", "asked"),
+    [
+        ({}, HoursAsked()),
+        ({"joint": ["BP-A2", "RP-01", "BP-A2"]}, HoursAsked(marks=("BP-A2", "RP-01"))),
+        ({"crew": "north"}, HoursAsked(crew="north")),
+        ({"crew": "-"}, HoursAsked(crew="")),
+        ({"text": "bp-"}, HoursAsked(text="bp-")),
+        ({"ahead": 24, "shifts": 3, "part": 2}, HoursAsked(span_h=24, shifts=3, part=2)),
+    ],
+)
+async def test_what_the_address_asks_for_is_asked_in_every_form(
+    site: Site, monkeypatch: pytest.MonkeyPatch, query: dict[str, Any], asked: HoursAsked
+) -> None:
+    heard = []
+    whole = Desk.hours
+
+    def hours(self: Desk, site_id: str, asked: HoursAsked, **more: Any) -> HoursPage:
+        heard.append((site_id, asked))
+        return whole(self, site_id, HoursAsked(marks=MARKS[:1], span_h=6), **more)
+
+    monkeypatch.setattr(Desk, "hours", hours)
+    async with site.client() as client:
+        for form in ("", ".json", ".csv"):
+            assert (await client.get(f"/sites/{SITE}/hours{form}", params=query)).status_code == 200
+    assert heard == [(SITE, asked)] * 3
+
+
+@pytest.mark.parametrize(
+    "query",
+    [
+        *({name: value} for name, value in (("ahead", 5), ("ahead", 169), ("shifts", 0), ("shifts", 22), ("part", 0))),
+        *({name: "x" * 201} for name in ("crew", "text")),
+    ],
+)
+async def test_what_is_out_of_range_is_refused_in_every_form(site: Site, query: dict[str, Any]) -> None:
+    async with site.client() as client:
+        for form in ("", ".json", ".csv"):
+            assert (await client.get(f"/sites/{SITE}/hours{form}", params=query)).status_code == 422
+
+
 @pytest.mark.parametrize("mark", MARKS)
 def test_an_hour_is_what_the_plan_says_once_the_joint_is_moved_there(site: Site, mark: str) -> None:
     """Moved in the store and planned again at the same moment, as a superintendent would do it."""
