@@ -6,13 +6,11 @@ where it is for want of a place is looked at last (`order_settle`).
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from copy import copy
 from typing import Final
 
 from frostshift_rules.order_choices import (
-    Filled,
     cost_of,
     cost_without,
     fills,
@@ -22,10 +20,11 @@ from frostshift_rules.order_choices import (
     open_choices,
     over_by_start,
     room_to_stay,
+    takes,
     takes_now,
     turned,
 )
-from frostshift_rules.order_problem import Choice, OrderJoint, OrderProblem, Place
+from frostshift_rules.order_problem import Choice, OrderProblem, Place
 from frostshift_rules.order_settle import settled
 
 Rank = Callable[[int, int, Choice], float]
@@ -35,51 +34,74 @@ ROUNDS: Final = 6
 """Times that all joints are gone through to put an order right; ours."""
 WAYS: Final = 200
 """Joints for which another is moved out of the way, or tried to be, in one order; ours, so that it stays quick."""
-STAYING: Final = 4
-"""Times that an order is filled in, each with those staying that had no place before, until there are no more; ours."""
 _ROUNDING: Final = 1e-7
 """Of sums of minutes [min]."""
 
 
 class Room:
-    """What is left of the minutes of crews, torches and hands while joints are placed."""
+    """What is left of the minutes of crews, torches and hands while joints are placed.
 
-    def __init__(self, problem: OrderProblem, staying: Iterable[OrderJoint] = ()) -> None:
+    By itself as if what has no place were gone; with `staying` such joints have what they take where the plan has them,
+    and shifts that the plan passes hold no more than the plan has there.
+    """
+
+    def __init__(self, problem: OrderProblem, *, staying: bool = False) -> None:
         inf = float("inf")
         self._crew = [list(crew.minutes) for crew in problem.crews]
         self._torch = [inf if shift.torch_minutes is None else shift.torch_minutes for shift in problem.shifts]
         self._hands = [inf if shift.hand_minutes is None else shift.hand_minutes for shift in problem.shifts]
-        taken: defaultdict[Filled, float] = defaultdict(float)
-        for joint in staying:
-            for key, minutes in fills(joint.now, takes_now(joint)) if joint.now is not None else ():
-                taken[key] += minutes
-        most = room_to_stay(problem) if taken else {}
-        for key, minutes in taken.items():
-            name, s, c = key
-            if key in most:
-                of = self._torch if name == "torch" else self._hands if name == "hands" else self._crew[c]
-                of[s] = min(of[s], most[key] - minutes)
+        self._now = [dict(fills(it.now, takes_now(it))) if it.now else {} for it in problem.joints] if staying else []
+        # What is left where all stay.
+        self._beside = room_to_stay(problem) if staying else {}
+        for now in self._now:
+            for key, minutes in now.items():
+                if key in self._beside:
+                    self._beside[key] -= minutes
 
-    def fits(self, one: Choice) -> bool:
-        """Whether there is still room for it."""
+    def fits(self, n: int, one: Choice) -> bool:
+        """Whether there is still room for joint number `n`, which has no place so far."""
         return (
             one.crew_minutes <= self._crew[one.crew][one.shift] + _ROUNDING
             and one.torch_minutes <= self._torch[one.shift] + _ROUNDING
             and one.hand_minutes <= self._hands[one.shift] + _ROUNDING
+            and (not self._now or self._fits_beside(n, one))
         )
 
-    def take(self, one: Choice) -> None:
+    def _fits_beside(self, n: int, one: Choice) -> bool:
+        now = self._now[n]
+        return all(
+            minutes <= self._beside.get(key, float("inf")) + now.get(key, 0.0) + _ROUNDING
+            for key, minutes in fills(one.place, takes(one))
+        )
+
+    def can_leave(self, n: int, one: Choice) -> bool:
+        """Whether joint number `n` can stay where the plan has it instead of its place."""
+        left = dict(fills(one.place, takes(one)))
+        now = self._now[n] if self._now else {}
+        return all(
+            minutes <= self._beside.get(key, float("inf")) + left.get(key, 0.0) + _ROUNDING
+            for key, minutes in now.items()
+        )
+
+    def take(self, n: int, one: Choice) -> None:
         """It is placed."""
-        self._move(one, -1.0)
+        self._move(n, one, -1.0)
 
-    def give(self, one: Choice) -> None:
+    def give(self, n: int, one: Choice) -> None:
         """It is taken away again."""
-        self._move(one, 1.0)
+        self._move(n, one, 1.0)
 
-    def _move(self, one: Choice, sign: float) -> None:
+    def _move(self, n: int, one: Choice, sign: float) -> None:
         self._crew[one.crew][one.shift] += sign * one.crew_minutes
         self._torch[one.shift] += sign * one.torch_minutes
         self._hands[one.shift] += sign * one.hand_minutes
+        if self._now:
+            for key, minutes in fills(one.place, takes(one)):
+                if key in self._beside:
+                    self._beside[key] += sign * minutes
+            for key, minutes in self._now[n].items():
+                if key in self._beside:
+                    self._beside[key] -= sign * minutes
 
 
 class Filling:
@@ -96,41 +118,16 @@ class Filling:
         self.before = links(problem)
         self.waiting = turned(self.before)
         self.over = tuple(map(frozenset, over_by_start(problem.shifts)))
-        self.open = tuple(tuple(enumerate(ones)) for ones in self.choices)
-        self.staying: frozenset[int] = frozenset()
         self.last = self._last()
-
-    def _with(self, staying: frozenset[int]) -> Filling:
-        """The same where some joints stay where the plan has them: no place for them, and none past them."""
-        made = copy(self)
-        made.staying = staying
-        made.open = tuple(
-            ()
-            if n in staying
-            else tuple(
-                (k, one) for k, one in ones if all(self._before_staying(n, one, w, staying) for w in self.waiting[n])
-            )
-            for n, ones in enumerate(self.open)
-        )
-        made.last = made._last()
-        return made
-
-    def _before_staying(self, n: int, one: Choice, waiting: int, staying: Collection[int]) -> bool:
-        """Whether a joint in a place is still done before one that waits for it and may stay where the plan has it."""
-        now, was = self.problem.joints[waiting].now, self.problem.joints[n].now
-        if waiting not in staying or now is None or was is None or was[0] not in self.over[now[0]]:
-            return True
-        return one.shift in self.over[now[0]]
-
-    def _room(self) -> Room:
-        return Room(self.problem, (self.problem.joints[n] for n in self.staying))
+        self.staying = False
+        self.stays_after = {(n, w): self._stays_after(n, w) for n, ones in enumerate(self.waiting) for w in ones}
 
     def _last(self) -> list[int]:
         """For each joint the last shift that leaves those that wait for it a place, where they have one at all."""
         last = [len(self.problem.shifts) - 1] * len(self.choices)
         for n in reversed(in_turn(self.before, [0.0] * len(self.choices))):
             for other in self.waiting[n]:
-                shifts = [one.shift for _, one in self.open[other] if one.shift <= last[other]]
+                shifts = [one.shift for one in self.choices[other] if one.shift <= last[other]]
                 if shifts and self.over[max(shifts)]:
                     last[n] = min(last[n], max(self.over[max(shifts)]))
         return last
@@ -140,58 +137,61 @@ class Filling:
     ) -> list[Choice | None]:
         """Joints in turn, each to the choice of the lowest rank that fits and leaves time for what is to come after it.
 
-        Room is kept for pins, and then for the choices in `held`, until it is those joints' turn. Where some have
-        no place in the end, all is done again with those staying where the plan has them.
+        Room is kept for pins, and then for the choices in `held`, until it is those joints' turn.
         """
-        return self._until_known(lambda filling: filling._fill(urgency, rank, held or {}))
-
-    def _until_known(self, fill: Callable[[Filling], list[Choice | None]]) -> list[Choice | None]:
-        filling = self
-        for _ in range(STAYING):
-            made = fill(filling)
-            staying = frozenset(n for n, one in enumerate(made) if one is None)
-            if staying <= filling.staying:
-                break
-            filling = self._with(filling.staying | staying)
-        return settled(self.problem, made)
-
-    def _fill(self, urgency: Sequence[float], rank: Rank, held: Mapping[int, Choice]) -> list[Choice | None]:
-        room = self._room()
+        room = Room(self.problem)
         chosen: list[Choice | None] = [None] * len(self.choices)
-        pins = {n: ones[0][1] for n, ones in enumerate(self.open) if ones and self.problem.joints[n].pinned}
+        pins = {n: ones[0] for n, ones in enumerate(self.choices) if ones and self.problem.joints[n].pinned}
         kept: dict[int, Choice] = {}
-        for n, one in {**pins, **held}.items():
-            if n not in self.staying and room.fits(one):
-                room.take(one)
+        for n, one in {**pins, **(held or {})}.items():
+            if room.fits(n, one):
+                room.take(n, one)
                 kept[n] = one
         for n in in_turn(self.before, urgency):
             mine = kept.pop(n, None)
             if mine is not None:
-                room.give(mine)
+                room.give(n, mine)
             open_now = [
                 (self._in_the_way(n, one, kept), one is not mine and mine is not None, rank(n, k, one), k)
-                for k, one in self.open[n]
-                if room.fits(one) and self._after_all(n, one, chosen)
+                for k, one in enumerate(self.choices[n])
+                if room.fits(n, one) and self._after_all(n, one, chosen)
             ]
             if open_now:
                 chosen[n] = best = self.choices[n][min(open_now)[3]]
-                room.take(best)
-        return self._put_right(chosen, room)
+                room.take(n, best)
+        return settled(self.problem, self._put_right(chosen, room))
 
     def mended(self, chosen: Sequence[Choice | None]) -> list[Choice | None]:
         """An order some of whose joints have lost their place, with others for them as far as there are any."""
-        return self._until_known(lambda filling: filling._mended(chosen))
-
-    def _mended(self, chosen: Sequence[Choice | None]) -> list[Choice | None]:
-        kept, room = list(chosen), self._room()
+        kept, room = list(chosen), Room(self.problem)
         for n in in_turn(self.before, [0.0] * len(kept)):
             one = kept[n]
-            is_open = one is not None and any(one == it for _, it in self.open[n])
-            if one is not None and is_open and room.fits(one) and self._after_all(n, one, kept):
-                room.take(one)
+            if one is not None and self._after_all(n, one, kept):
+                room.take(n, one)
             else:
                 kept[n] = None
-        return self._put_right(kept, room)
+        return settled(self.problem, self._put_right(kept, room))
+
+    def _stays_after(self, n: int, waiting: int) -> int | None:
+        """The shift in which one that waits stays after joint number `n`, as the plan has both; None: it does not."""
+        was, now = self.problem.joints[n].now, self.problem.joints[waiting].now
+        return now[0] if was is not None and now is not None and was[0] in self.over[now[0]] else None
+
+    def from_plan(self) -> list[Choice | None]:
+        """The plan as it stands without what breaks a rule, and then what has no place moved to where there is room.
+
+        Whatever is in the way in it stays there, so it holds from beginning to end.
+        """
+        made = copy(self)
+        made.staying = True
+        room = Room(self.problem, staying=True)
+        chosen: list[Choice | None] = [None] * len(self.choices)
+        for n in in_turn(self.before, [0.0] * len(chosen)):
+            here = next((one for one in self.choices[n] if one.place == self.problem.joints[n].now), None)
+            if here is not None and room.fits(n, here) and self._after_all(n, here, chosen):
+                room.take(n, here)
+                chosen[n] = here
+        return made._put_right(chosen, room)
 
     def _in_the_way(self, n: int, one: Choice, kept: Mapping[int, Choice]) -> int:
         """How many joints a choice takes the time from: those that wait for it and have a place kept, or no other."""
@@ -204,8 +204,16 @@ class Filling:
         return all((there := chosen[other]) is not None and there.shift in over for other in self.before[n])
 
     def _before_all(self, n: int, one: Choice, chosen: Sequence[Choice | None]) -> bool:
-        """Whether the choice's shift is over before all that waits for it and has a place."""
-        return all((there := chosen[w]) is None or one.shift in self.over[there.shift] for w in self.waiting[n])
+        """Whether the choice's shift is over before all that waits for it, by its place or where it stays."""
+        for w in self.waiting[n]:
+            there = chosen[w]
+            if there is None:
+                stays = self.stays_after[n, w] if self.staying else None
+                if stays is not None and one.shift not in self.over[stays]:
+                    return False
+            elif one.shift not in self.over[there.shift]:
+                return False
+        return True
 
     def _put_right(self, chosen: list[Choice | None], room: Room) -> list[Choice | None]:
         turn, tried = in_turn(self.before, [0.0] * len(self.choices)), 0
@@ -234,9 +242,9 @@ class Filling:
     def _set(self, n: int, one: Choice | None, chosen: list[Choice | None], room: Room) -> None:
         there = chosen[n]
         if there is not None:
-            room.give(there)
+            room.give(n, there)
         if one is not None:
-            room.take(one)
+            room.take(n, one)
         chosen[n] = one
 
     def _better(self, n: int, chosen: list[Choice | None], room: Room, but: Place | None = None) -> Choice | None:
@@ -246,19 +254,18 @@ class Filling:
         """
         there = chosen[n]
         if there is not None:
-            room.give(there)
+            room.give(n, there)
         limit = float("inf")
         if there is not None and but is None:
             limit = self.costs[n][self.choices[n].index(there)] - 1e-9
         found = None
-        for k, one in self.open[n]:
-            cost = self.costs[n][k]
-            if cost >= limit or one.place == but or not room.fits(one):
+        for one, cost in zip(self.choices[n], self.costs[n], strict=True):
+            if cost >= limit or one.place == but or not room.fits(n, one):
                 continue
             if self._after_all(n, one, chosen) and self._before_all(n, one, chosen):
                 found, limit = one, cost
         if there is not None:
-            room.take(there)
+            room.take(n, there)
         return found
 
     def _make_way(self, n: int, chosen: list[Choice | None], room: Room) -> bool:
@@ -266,15 +273,15 @@ class Filling:
         mine, cost = chosen[n], self._cost(n, chosen[n])
         self._set(n, None, chosen, room)
         found: tuple[float, Choice, int, Choice] | None = None
-        for k, one in self.open[n]:
-            gain = cost - self.costs[n][k]
+        for one, new_cost in zip(self.choices[n], self.costs[n], strict=True):
+            gain = cost - new_cost
             if gain <= 0.0 or not self._after_all(n, one, chosen) or not self._before_all(n, one, chosen):
                 continue
             for other, there in enumerate(chosen):
                 if there is None or there.shift != one.shift or self.problem.joints[other].pinned:
                     continue
                 self._set(other, None, chosen, room)
-                if room.fits(one):
+                if room.fits(n, one):
                     self._set(n, one, chosen, room)
                     away = self._better(other, chosen, room, there.place)
                     self._set(n, None, chosen, room)

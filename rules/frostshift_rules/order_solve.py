@@ -100,7 +100,8 @@ def gap_of(cost: float, bound: float) -> float:
 
 def greedy(problem: OrderProblem) -> Answer:
     """Joint by joint to the cheapest place that is left, or the plan as it stands where that is no worse."""
-    return _best(problem, [("greedy", _places(problem, by_cost(Filling(problem))))])
+    filling = Filling(problem)
+    return _best(problem, [("greedy", _places(problem, made)) for made in (by_cost(filling), filling.from_plan())])
 
 
 def start(problem: OrderProblem) -> Answer:
@@ -108,7 +109,9 @@ def start(problem: OrderProblem) -> Answer:
     filling = Filling(problem)
     built = order_model(problem, filling.choices)
     solved = solve(built.model, relaxed=True)
-    found: list[tuple[Source, dict[str, Place | None]]] = [("greedy", _places(problem, by_cost(filling)))]
+    found: list[tuple[Source, dict[str, Place | None]]] = [
+        ("greedy", _places(problem, made)) for made in (by_cost(filling), filling.from_plan())
+    ]
     if solved.values is None:
         return _best(problem, found)
     found += [("start", _places(problem, chosen)) for chosen in _rounded(built, solved, filling)]
