@@ -196,7 +196,7 @@ def _by_windows(search: _Search, built: OrderModel, placed: dict[int, int], know
         known[[placed.get(k, without) for k, without in enumerate(built.without)]] = 1.0
     soft = replace(built, model=replace(model, upper=upper, cost=cost))
     aim = replace(search.stop, gap=0.01)
-    values = by_windows(soft, model.by_rows(), known, 0.0, aim, None, search.cancelled).values
+    values = by_windows(search.problem, soft, model.by_rows(), known, 0.0, aim, None, search.cancelled).values
     out = [built.without[k] for k in (search.n, *placed)]
     return None if values[out].any() else values
 

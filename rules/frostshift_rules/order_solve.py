@@ -135,7 +135,7 @@ def improve(
     built = order_model(problem)
     rows = built.model.by_rows()
     known = built.values(_choices_at(problem, built, first.places))
-    near = by_windows(built, rows, known, first.bound, stop, tell, cancelled)
+    near = by_windows(problem, built, rows, known, first.bound, stop, tell, cancelled)
     found: list[tuple[Source, Mapping[str, Place | None]]] = [
         (first.source, first.places),
         ("improved", _places(problem, built.chosen(near.values))),
@@ -208,6 +208,7 @@ class Near:
 
 
 def by_windows(
+    problem: OrderProblem,
     built: OrderModel,
     rows: Rows,
     values: Floats,
@@ -228,7 +229,7 @@ def by_windows(
             cost = float(costs @ values)
             if bound is not None and gap_of(cost, bound) <= stop.gap:
                 return Near(values, seconds, "gap")
-            upper, lower = _held_but(built, values, window)
+            upper, lower = _held_but(problem, built, values, window)
             part = replace(built.model, lower=lower, upper=upper)
             aim = replace(WINDOW, seconds=max(0.0, stop.seconds - seconds))
             solved = solve(part, aim, rows=rows, first=values, cancelled=cancelled)
@@ -255,12 +256,25 @@ def _windows(built: OrderModel, values: Floats) -> Iterator[frozenset[int]]:
         yield frozenset(used[begin : begin + wide])
 
 
-def _held_but(built: OrderModel, values: Floats, shifts: frozenset[int]) -> tuple[list[float], list[float]]:
-    """Upper and lower ends of the columns by which all joints stay, but those in some shifts or in none."""
+def _held_but(
+    problem: OrderProblem, built: OrderModel, values: Floats, shifts: frozenset[int]
+) -> tuple[list[float], list[float]]:
+    """Upper and lower ends of the columns by which all joints stay, but those in some shifts, and some in none.
+
+    Of those without a place the ones that the plan has in these shifts or nowhere, and `AT_ONCE` others for which all is
+    done that has to be before.
+    """
     upper, lower = list(built.model.upper), list(built.model.lower)
-    for n, one in enumerate(built.chosen(values)):
-        if one is not None and one.shift not in shifts:
-            column = built.first[n] + built.choices[n].index(one)
+    chosen, further = built.chosen(values), 0
+    placed = {joint.mark for joint, one in zip(problem.joints, chosen, strict=True) if one is not None}
+    for n, (joint, one) in enumerate(zip(problem.joints, chosen, strict=True)):
+        if one is None and (joint.now is None or joint.now[0] in shifts):
+            continue
+        if one is None and further < AT_ONCE and placed.issuperset(joint.after):
+            further += 1
+            continue
+        if one is None or one.shift not in shifts:
+            column = built.without[n] if one is None else built.first[n] + built.choices[n].index(one)
             for k in (*range(built.first[n], built.first[n] + len(built.choices[n])), built.without[n]):
                 upper[k] = lower[k] = float(k == column)
     return upper, lower
