@@ -261,8 +261,8 @@ def _held_but(
 ) -> tuple[list[float], list[float]]:
     """Upper and lower ends of the columns by which all joints stay, but those in some shifts, and some in none.
 
-    Of those without a place the ones that the plan has in these shifts or nowhere, and `AT_ONCE` others for which all is
-    done that has to be before.
+    Of those without a place the ones that the plan has in these shifts or nowhere, and `AT_ONCE` others for which all
+    is done that has to be before.
     """
     upper, lower = list(built.model.upper), list(built.model.lower)
     chosen, further = built.chosen(values), 0

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import random
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 from frostshift_rules.order_problem import (
@@ -178,3 +179,24 @@ def week(count: int, load: float, seed: int = 1) -> OrderProblem:
             )
         )
     return OrderProblem(shifts(n_shifts, torch, torch), people, tuple(found))
+
+
+def as_planned(problem: OrderProblem) -> OrderProblem:
+    """The week with a plan that keeps what comes before, as one is made that knows nothing of the weather.
+
+    Each joint in turn stands in the first shift with room by mean minutes, whether the weather stops it there or not;
+    without room in the first it may be in, where the last shift is passed at the latest.
+    """
+    left = {(s, c): minutes for c, crew in enumerate(problem.crews) for s, minutes in enumerate(crew.minutes)}
+    found, at = [], dict[str, Place]()
+    for one in problem.joints:
+        first = max([one.earliest, *(at[mark][0] + 1 for mark in one.after)])
+        able = sorted({choice.crew for choice in one.choices})
+        minutes = sum(choice.crew_minutes for choice in one.choices) / len(one.choices)
+        heat = sum(choice.torch_minutes for choice in one.choices) / len(one.choices)
+        places = [(s, c) for s in range(first, len(problem.shifts)) for c in able]
+        place = next((it for it in places if left[it] >= minutes), (min(first, len(problem.shifts) - 1), able[0]))
+        left[place] -= minutes
+        at[one.mark] = place
+        found.append(replace(one, now=place, there=Minutes(minutes, heat, heat)))
+    return replace(problem, joints=tuple(found))

@@ -12,12 +12,13 @@ import pytest
 from scipy.optimize import Bounds, LinearConstraint, linear_sum_assignment, milp
 
 from frostshift_rules import order_solve
+from frostshift_rules.order_greedy import Filling
 from frostshift_rules.order_model import Model, order_model
 from frostshift_rules.order_problem import Choice, OrderCrew, OrderJoint, OrderProblem, Weights
 from frostshift_rules.order_solve import Answer, Progress, Solved, Stop, greedy, improve, solve, start
 from frostshift_rules.order_value import as_it_stands, value
 
-from .order_builders import anywhere, choice, crews, joint, shifts, small, week
+from .order_builders import anywhere, as_planned, choice, crews, joint, shifts, small, week
 from .order_by_hand import cheapest
 
 PROOF = Stop(gap=0.0, nodes=1_000_000, seconds=300.0)
@@ -393,3 +394,30 @@ def test_a_model_without_an_answer_is_said_to_have_none() -> None:
     model.row([column], [1.0], 2.0, 2.0)
     assert solve(model).none_there
     assert solve(model, relaxed=True).none_there
+
+
+def test_a_week_on_a_plan_that_keeps_the_sequence() -> None:
+    problem = as_planned(week(60, 0.6, seed=4))
+    assert value(problem, as_it_stands(problem)).broken, "the weather stops some where they are"
+    answer = improve(problem, start(problem), Stop(nodes=100, seconds=60.0))
+    assert answer.value.holds
+    assert not answer.value.not_placed
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_from_the_plan_of_a_week_too_full_more_have_a_place_than_can_stay(seed: int) -> None:
+    """By hand: who can stay is who is offered his present place, has room there, and waits for nobody who cannot."""
+    problem = as_planned(week(60, 1.15, seed=seed))
+    made = Filling(problem).from_plan()
+    places = {joint.mark: one and one.place for joint, one in zip(problem.joints, made, strict=True)}
+    assert value(problem, places).holds
+    assert any(one is not None and one.place != joint.now for joint, one in zip(problem.joints, made, strict=True))
+    stays: set[str] = set()
+    left = {(s, c): minutes for c, crew in enumerate(problem.crews) for s, minutes in enumerate(crew.minutes)}
+    for joint in problem.joints:
+        here = next((one for one in joint.choices if one.place == joint.now), None)
+        if here is not None and stays.issuperset(joint.after) and left[here.place] >= here.crew_minutes:
+            left[here.place] -= here.crew_minutes
+            stays.add(joint.mark)
+    assert sum(one is not None for one in made) > len(stays) - 5, "hands and torches are full too, in places"
+    assert len({mark for mark, place in places.items() if place is None} - stays) < len(problem.joints) - len(stays)
