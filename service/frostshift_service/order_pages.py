@@ -37,6 +37,10 @@ router = APIRouter()
 
 NAMED: Final = 20
 """Marks in the sentence of what was taken."""
+LOOK_S = 4
+"""How often the page of a search without an answer looks again [s]."""
+LOOK_ANSWERED_S = 20
+"""The same where an answer stands there: who reads it is not to be thrown back to the top all the time [s]."""
 RunQuery = Annotated[
     int | None, Query(description="number of an order of work; without it the last", ge=1, le=2**31 - 1)
 ]
@@ -93,8 +97,11 @@ def _page(
         site_id=site_id,
         order_url=order_url,
         here=path,
-        # Whoever reads the first answer is not to be thrown back to the top of the page all the time.
-        refresh_s=0 if not going or status != 200 else 20 if shown is not None and shown.advice else 4,
+        refresh_s=0
+        if not going or status != 200
+        else LOOK_ANSWERED_S
+        if shown is not None and shown.advice
+        else LOOK_S,
         taken=taken,
         ticked=frozenset(ticked),
         problem=problem,

@@ -12,6 +12,7 @@ import json
 import shutil
 import threading
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime, timedelta
 from itertools import product
@@ -21,7 +22,7 @@ from typing import Any
 import httpx
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser
+from playwright.sync_api import Browser, Page, Route, expect
 from pydantic import TypeAdapter
 from sqlalchemy import Engine
 from tests.service.conftest import Said
@@ -37,7 +38,7 @@ from frostshift_rules.order_moves import advise as advise_whole
 from frostshift_rules.order_problem import Weights
 from frostshift_rules.order_solve import Progress
 from frostshift_rules.work_setup import Crew, WorkSetup
-from frostshift_service import demo, order_work
+from frostshift_service import demo, order_pages, order_work
 from frostshift_service.jobs import Jobs
 from frostshift_service.order_taking import in_the_way, refusals
 from frostshift_service.schedule_file import read_schedule
@@ -234,20 +235,27 @@ async def test_nothing_ticked_and_what_is_no_move_is_said(site: Site) -> None:
 
 
 class Held:
-    """Holds the search after, or before, its first answer until it is let go, or cancelled."""
+    """Holds the search after, or before, its first answer until it is let go, or cancelled.
+
+    `far` says how far it is meanwhile; `answer` lets the first answer come.
+    """
 
     def __init__(self, monkeypatch: pytest.MonkeyPatch, *, answered: bool = True) -> None:
-        self.told, self.go = threading.Event(), threading.Event()
+        self.told, self.go, self.answer = threading.Event(), threading.Event(), threading.Event()
+        self.far: Callable[[Progress], None] = lambda _: None
         whole = advise_whole
 
         def advise(task: Any, stop: Any, told: Any, progress: Any, cancelled: Any) -> Advice:
             def hold(advice: Advice) -> None:
                 if answered:
                     told(replace(advice, moves=advice.moves[:1]))
+                self.far = progress
                 progress(Progress(120.0, 90.0, 0.25))
                 self.told.set()
                 while not self.go.wait(0.02) and not cancelled():
-                    pass
+                    if self.answer.is_set():
+                        told(replace(advice, moves=advice.moves[:1]))
+                        self.answer.clear()
 
             return whole(task, stop, hold, progress, cancelled)
 
@@ -634,6 +642,171 @@ def test_no_fault_while_it_is_worked_out(
             assert ("let it stand still" in page.locator(".run").inner_text()) is not with_script
             assert page.get_by_role("link", name="Look again now").is_visible()
             context.close()
+
+
+@contextmanager
+def followed(
+    site: Site, browser: Browser, monkeypatch: pytest.MonkeyPatch, *, answered: bool
+) -> Iterator[tuple[Held, Page, list[str]]]:
+    """A search that is held, its page, which looks five times a second, and the paths it was asked for."""
+    held = Held(monkeypatch, answered=answered)
+    site.jobs.orders.begin(SITE, "Owner", 14)
+    assert held.told.wait(60)
+    beaten(site)
+
+    monkeypatch.setattr(order_pages, "LOOK_S", 0.2)
+    monkeypatch.setattr(order_pages, "LOOK_ANSWERED_S", 0.2)
+    with served(site.app) as base_url:
+        context = browser.new_context(base_url=base_url, viewport={"width": 1280, "height": 500})
+        page = context.new_page()
+        enter(page, site.app)
+        asked: list[str] = []
+        page.on("request", lambda request: asked.append(request.url.removeprefix(base_url)))
+        page.goto(ORDER)
+        page.evaluate("window.same = true")  # gone once the page is loaded again
+        try:
+            yield held, page, asked
+        finally:
+            held.go.set()
+            site.jobs.orders.wait()
+            context.close()
+
+
+def looks(page: Page, asked: list[str], count: int = 2) -> None:
+    """Until the page has looked again so many times, and has taken what it got."""
+    before = len(asked)
+    for _ in range(200):
+        if len(asked) > before + count:
+            return
+        page.wait_for_timeout(50)
+    raise AssertionError("it does not look again")
+
+
+def no_faults(page: Page) -> bool:
+    return not Axe().run(page).response["violations"]
+
+
+def test_how_far_it_is_goes_on_under_the_reader_and_the_first_answer_comes_by_itself(
+    site: Site, browser: Browser, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with followed(site, browser, monkeypatch, answered=False) as (held, page, asked):
+        run = page.locator(".run")
+        expect(run).to_contain_text("The best order so far counts 120 min")
+        cancel = page.get_by_role("button", name="Cancel", exact=True)
+        cancel.focus()
+        held.far(Progress(110.0, 99.0, 0.1))
+        expect(run).to_contain_text("The best order so far counts 110 min. None can count less than 99 min.")
+        assert cancel.evaluate("one => one === document.activeElement")
+        cancel.evaluate("one => one.blur()")
+
+        page.evaluate("Object.defineProperty(document, 'hidden', { value: true, configurable: true })")
+        page.wait_for_timeout(500)
+        looked = len(asked)
+        held.far(Progress(105.0, 99.0, 0.06))
+        page.wait_for_timeout(800)
+        assert len(asked) == looked
+        expect(run).to_contain_text("counts 110 min")
+        page.evaluate("delete document.hidden")
+        page.evaluate("document.dispatchEvent(new Event('visibilitychange'))")
+        expect(run).to_contain_text("counts 105 min")
+
+        def lost(route: Route) -> None:
+            route.abort()
+
+        page.route("**/order?*", lost)
+        looks(page, asked)
+        expect(run).to_contain_text("counts 105 min")
+        page.unroute("**/order?*", lost)
+
+        held.answer.set()
+        expect(page.get_by_role("heading", name="First answer")).to_be_visible()
+        expect(page.get_by_role("heading", name="Moves: 1", exact=True)).to_be_visible()
+        expect(page.get_by_role("link", name="moves as CSV")).to_be_visible()
+        expect(page.get_by_role("button", name="Cancel, keep the best so far")).to_be_visible()
+        expect(page.locator("#news")).to_contain_text("The first answer is there.")
+        expect(page.get_by_role("link", name="Show it")).to_be_hidden()
+        assert "let it stand still" not in run.inner_text()
+        assert page.evaluate("window.same")
+        assert no_faults(page)
+
+
+def test_the_last_answer_waits_until_the_reader_wants_it(
+    site: Site, browser: Browser, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with followed(site, browser, monkeypatch, answered=True) as (held, page, asked):
+        page.get_by_role("heading", name="Moves: 1").evaluate("one => one.scrollIntoView()")
+        mark = page.locator(".moves tbody th > a").first
+        mark.focus()
+        looks(page, asked)
+        before = mark.bounding_box()
+        assert page.evaluate("window.scrollY") > 0
+        held.go.set()
+        show = page.get_by_role("link", name="Show it")
+        expect(show).to_be_in_viewport()
+        assert "Worked out." in page.locator("#news").inner_text()
+        assert page.get_by_role("status").filter(has=show).get_attribute("aria-live") == "polite"
+        after = mark.bounding_box()
+        assert before is not None
+        assert after is not None
+        assert after["y"] == pytest.approx(before["y"], abs=1.0)  # whole pixels are scrolled
+        assert mark.evaluate("one => one === document.activeElement")
+        expect(page.get_by_role("heading", name="Moves: 1", exact=True)).to_have_count(1)
+        expect(page.locator(".run")).to_contain_text("Worked out.")
+        expect(page.get_by_text("The best order so far")).to_be_hidden()
+        expect(page.get_by_text("You may leave the page")).to_be_hidden()
+        assert page.evaluate("window.same")
+        assert no_faults(page)
+        looked = len(asked)
+        page.wait_for_timeout(800)
+        assert len(asked) == looked  # it is over: nothing to look for
+
+        show.click()
+        expect(page.get_by_role("heading", name="Moves: 5")).to_be_visible()
+        assert page.evaluate("window.same") is None
+        expect(page.locator("#news")).to_have_count(0)
+
+
+def test_what_comes_by_itself_can_be_ticked_and_stays_ticked(
+    site: Site, browser: Browser, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with followed(site, browser, monkeypatch, answered=False) as (held, page, asked):
+        held.go.set()
+        tick = page.get_by_label("Take the move of BP-A4")
+        tick.check()
+        looked = len(asked)
+        page.evaluate("document.dispatchEvent(new Event('visibilitychange'))")
+        page.wait_for_timeout(800)
+        assert tick.is_checked()
+        assert len(asked) == looked
+        assert page.evaluate("window.same")
+        page.get_by_role("button", name="Take those ticked").click()
+        assert "These moves cannot be taken alone" in page.get_by_role("alert").inner_text()
+
+
+@pytest.mark.parametrize("touch", ["focus", "open", "tick"])
+def test_no_answer_comes_by_itself_under_somebody_who_is_at_something(
+    site: Site, browser: Browser, monkeypatch: pytest.MonkeyPatch, touch: str
+) -> None:
+    with followed(site, browser, monkeypatch, answered=False) as (held, page, _):
+        if touch == "focus":
+            page.get_by_role("button", name="Cancel").focus()
+        elif touch == "open":
+            page.evaluate("document.querySelector('#order details').open = true")
+        else:  # a page of a search has no box today: should it get one, it is not taken away
+            box = "<input type=checkbox checked>"
+            page.locator("#cautions").evaluate("(one, box) => one.insertAdjacentHTML('afterend', box)", box)
+        held.answer.set()
+        expect(page.locator("#news")).to_contain_text("The first answer is there.")
+        expect(page.get_by_role("link", name="Show it")).to_be_in_viewport()
+        expect(page.get_by_role("heading", name="First answer")).to_have_count(0)
+        assert page.evaluate("document.activeElement.textContent === 'Cancel'") is (touch == "focus")
+        held.go.set()
+        expect(page.locator("#news")).to_contain_text("Worked out.")
+        page.evaluate("document.activeElement.blur()")
+        page.wait_for_timeout(500)
+        expect(page.locator("table.moves")).to_have_count(0)
+        page.get_by_role("link", name="Show it").click()
+        expect(page.get_by_role("heading", name="Moves: 5")).to_be_visible()
 
 
 # Who may, and the command ---------------------------------------------------------------------------------------------
