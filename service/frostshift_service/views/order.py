@@ -41,8 +41,11 @@ WHAT_IT_IS: Final = (
 HOW_WORKED_OUT: Final = (
     "Each joint may go to every shift and crew that its dates, what it waits for, its pin and the crews' set-up allow, "
     "where the weather is known and no stop, there is a heating time, and the weld ends within the shift. Crews, "
-    "torches and the hands that hold them are filled no further than the shift has minutes. A saving counts by the "
-    "likely figure or on the cold side, whichever is less. Where nothing is saved a joint stays where it is."
+    "torches and the hands that hold them are filled no further than the shift has minutes, torches and hands by the "
+    "cold side. A saving counts by the likely figure or on the cold side, whichever is less. Where nothing is saved a "
+    "joint stays where it is. One without a place stays too, counts there, and keeps what has to be done before it "
+    "from being moved past it: then some other move cannot be offered. A joint that has to wait longer than the shifts "
+    "that are looked at is not sent beyond them, as nobody knows the weather there."
 )
 
 NOT_KNOWN: Final = "not known: no heating time where it is planned"
@@ -543,7 +546,7 @@ def _advice(run: OrderRun, kept: KeptAdvice, as_it_is: Now | None, show: Show, p
         stay_total=stay_total,
         blocked=tuple(_blocked(kept)),
         broken=tuple(_broken(kept)),
-        notes=(*kept.notes, *_not_counted(advice.moves)),
+        notes=(*(_said(note, kept) for note in kept.notes), *_not_counted(advice.moves)),
         taken=tuple(_taken(run, show)),
         acts=tuple(one.act for one in run.taken if not one.undone),
     )
