@@ -97,7 +97,7 @@ class Joint:
         ends: `edge_to_edge` where the weld runs from one free edge of the parts to the other, `all_round` where it
             closes on itself round a tube, else `inside`.
         start_utc: planned start of welding.
-        hours: planned duration of welding [h].
+        hours: planned duration of welding [h]; above 0, at most 2,000, which is checked where a schedule is read.
         crew: name of the crew, free text.
         exposure: view of the sky: `open` (both faces together see one whole sky), `half`, `covered`.
         sun: True only where the joint says that the sun shines on it.
