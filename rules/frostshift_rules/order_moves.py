@@ -127,7 +127,8 @@ def advise(
 
     Args:
         task: of `order_task`.
-        stop: when to stop searching.
+        stop: when to stop searching; where places turn out to have no start, up to three searches of a quarter of its
+            seconds follow.
         told_first: called with the advice of the relaxation, before the search.
         progress: called while searching.
         cancelled: asked while searching; the best order so far is then the answer.
@@ -136,9 +137,13 @@ def advise(
     if told_first is not None:
         told_first(_advice(task, problem, first, laid, is_first=True))
     # From all places again: what the first answer had no start for may have one in a better order.
-    best, laid, problem = _with_starts(
-        task, lambda asked, before: improve(asked, before or first, stop, progress, cancelled)
-    )
+    stop = stop or Stop()
+    again = replace(stop, seconds=stop.seconds / ROUNDS)
+
+    def better(asked: OrderProblem, before: Answer | None) -> Answer:
+        return improve(asked, before or first, again if before else stop, progress, cancelled)
+
+    best, laid, problem = _with_starts(task, better)
     return _advice(task, problem, best, laid, is_first=False, cancelled=cancelled)
 
 
