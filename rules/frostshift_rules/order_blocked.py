@@ -14,12 +14,12 @@ from typing import Final
 
 from frostshift_rules.order_choices import (
     Filled,
+    Turns,
     fills,
     in_time,
     in_turn,
     links,
     open_choices,
-    over_by_start,
     takes,
     takes_now,
 )
@@ -54,7 +54,7 @@ def impossible(problem: OrderProblem) -> tuple[Blocked, ...]:
 
     Joints that wait for each other in a circle make no problem at all: `OrderError` names them.
     """
-    over = [frozenset(ones) for ones in over_by_start(problem.shifts)]
+    turns = Turns(problem)
     before = links(problem)
     first: list[int | None] = [None] * len(problem.joints)
     found: dict[int, Blocked] = {}
@@ -71,7 +71,9 @@ def impossible(problem: OrderProblem) -> tuple[Blocked, ...]:
             found[n] = Blocked(joint.mark, names, (text,))
             continue
         early = {other: at for other in before[n] if (at := first[other]) is not None}
-        first[n] = next((s for s in shifts if all(at in over[s] for at in early.values())), None)
+        first[n] = next(
+            (s for s in shifts if all(turns.may_be_kept(other, at, n, s) for other, at in early.items())), None
+        )
         if first[n] is None:
             worst = max(early, key=lambda other: (early[other], -other))
             text = (
@@ -225,10 +227,10 @@ def _lacking(problem: OrderProblem, one: Choice, shifts: Mapping[Filled, _Shift]
 
 def _in_the_way(problem: OrderProblem, joint: OrderJoint, places: Places) -> Iterator[str]:
     """What keeps a joint out of each of its places while the others are where they are."""
-    over = [frozenset(ones) for ones in over_by_start(problem.shifts)]
+    turns, number = Turns(problem), {it.mark: n for n, it in enumerate(problem.joints)}
+    mine = number[joint.mark]
     beside = _beside(problem, joint, places)
     # What waits for it and has no place stays where the plan has it, and it may not be moved past that.
-    own = None if joint.now is None else joint.now[0]
     waiting = [
         (other, at[0])
         for other in problem.joints
@@ -237,11 +239,16 @@ def _in_the_way(problem: OrderProblem, joint: OrderJoint, places: Places) -> Ite
     counts: Counter[str] = Counter()
     lacks: list[tuple[float, Place, str]] = []
     for one in open_choices(problem, joint):
-        before = [mark for mark in joint.after if (at := places.get(mark)) is not None and at[0] not in over[one.shift]]
+        before = [
+            mark
+            for mark in joint.after
+            if (at := places.get(mark)) is not None and not turns.kept(number[mark], at[0], mine, one.shift)
+        ]
         behind = [
             other.mark
             for other, at in waiting
-            if one.shift not in over[at] and (places.get(other.mark) is not None or own in over[at])
+            if not turns.kept(mine, one.shift, number[other.mark], at)
+            and (places.get(other.mark) is not None or turns.planned(mine, number[other.mark]))
         ]
         lacking = _lacking(problem, one, beside)
         if before:

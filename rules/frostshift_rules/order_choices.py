@@ -37,6 +37,42 @@ def over_by_start(shifts: Sequence[OrderShift]) -> tuple[tuple[int, ...], ...]:
     return tuple(tuple(n for n, other in enumerate(shifts) if other.end_utc <= shift.start_utc) for shift in shifts)
 
 
+class Turns:
+    """Whether joints are in turn, by their numbers and shifts."""
+
+    def __init__(self, problem: OrderProblem) -> None:
+        self.over = tuple(map(frozenset, over_by_start(problem.shifts)))
+        self._now = [None if joint.now is None else joint.now[0] for joint in problem.joints]
+        number = {joint.mark: n for n, joint in enumerate(problem.joints)}
+        self._by_clock = {(number[mark], n) for n, joint in enumerate(problem.joints) for mark in joint.in_turn}
+
+    def by_clock(self, first: int, then: int) -> bool:
+        """Whether the plan has the first done before the other begins, by the clock alone."""
+        return (first, then) in self._by_clock
+
+    def kept(self, first: int, shift: int, then: int, other_shift: int) -> bool:
+        """Whether a joint in a shift is done before one in another: over by then, or both still where they were."""
+        if shift in self.over[other_shift]:
+            return True
+        return self.by_clock(first, then) and shift == self._now[first] and other_shift == self._now[then]
+
+    def may_be_kept(self, first: int, earliest: int, then: int, shift: int) -> bool:
+        """Whether a joint that can be in no shift before one can be done before another in a shift."""
+        if earliest in self.over[shift]:
+            return True
+        now = self._now[first]
+        return self.by_clock(first, then) and shift == self._now[then] and now is not None and earliest <= now
+
+    def planned(self, first: int, then: int) -> bool:
+        """Whether the plan has the first done before the other."""
+        shift, other_shift = self._now[first], self._now[then]
+        return shift is not None and other_shift is not None and self.kept(first, shift, then, other_shift)
+
+    def stays_after(self, first: int, then: int) -> int | None:
+        """The shift in which the other stays after the first, as the plan has both; None: it has them otherwise."""
+        return self._now[then] if self.planned(first, then) else None
+
+
 def in_time(joint: OrderJoint, shift: int) -> bool:
     """Whether the joint's own dates allow a shift."""
     if shift < joint.earliest:

@@ -11,6 +11,7 @@ from copy import copy
 from typing import Final
 
 from frostshift_rules.order_choices import (
+    Turns,
     cost_of,
     cost_without,
     fills,
@@ -18,7 +19,6 @@ from frostshift_rules.order_choices import (
     late_shifts,
     links,
     open_choices,
-    over_by_start,
     room_to_stay,
     takes,
     takes_now,
@@ -117,10 +117,11 @@ class Filling:
         self.without = tuple(cost_without(problem, joint) for joint in problem.joints)
         self.before = links(problem)
         self.waiting = turned(self.before)
-        self.over = tuple(map(frozenset, over_by_start(problem.shifts)))
+        self.turns = Turns(problem)
+        self.over = self.turns.over
         self.last = self._last()
         self.staying = False
-        self.stays_after = {(n, w): self._stays_after(n, w) for n, ones in enumerate(self.waiting) for w in ones}
+        self.stays_after = {(n, w): self.turns.stays_after(n, w) for n, ones in enumerate(self.waiting) for w in ones}
 
     def _last(self) -> list[int]:
         """For each joint the last shift that leaves those that wait for it a place, where they have one at all."""
@@ -128,8 +129,11 @@ class Filling:
         for n in reversed(in_turn(self.before, [0.0] * len(self.choices))):
             for other in self.waiting[n]:
                 shifts = [one.shift for one in self.choices[other] if one.shift <= last[other]]
-                if shifts and self.over[max(shifts)]:
-                    last[n] = min(last[n], max(self.over[max(shifts)]))
+                stays = self.turns.stays_after(n, other)
+                own = self.problem.joints[n].now if stays in shifts and self.turns.by_clock(n, other) else None
+                allowed = {*self.over[max(shifts)], *([own[0]] if own else [])} if shifts else set()
+                if allowed:
+                    last[n] = min(last[n], max(allowed))
         return last
 
     def fill(
@@ -172,11 +176,6 @@ class Filling:
                 kept[n] = None
         return settled(self.problem, self._put_right(kept, room))
 
-    def _stays_after(self, n: int, waiting: int) -> int | None:
-        """The shift in which one that waits stays after joint number `n`, as the plan has both; None: it does not."""
-        was, now = self.problem.joints[n].now, self.problem.joints[waiting].now
-        return now[0] if was is not None and now is not None and was[0] in self.over[now[0]] else None
-
     def from_plan(self) -> list[Choice | None]:
         """The plan as it stands without what breaks a rule, and then what has no place moved to where there is room.
 
@@ -195,23 +194,25 @@ class Filling:
 
     def _in_the_way(self, n: int, one: Choice, kept: Mapping[int, Choice]) -> int:
         """How many joints a choice takes the time from: those that wait for it and have a place kept, or no other."""
-        late = sum(w in kept and one.shift not in self.over[kept[w].shift] for w in self.waiting[n])
+        late = sum(w in kept and not self.turns.kept(n, one.shift, w, kept[w].shift) for w in self.waiting[n])
         return late + (len(self.choices) if one.shift > self.last[n] else 0)
 
     def _after_all(self, n: int, one: Choice, chosen: Sequence[Choice | None]) -> bool:
-        """Whether all that has to be done before is over when the choice's shift begins."""
-        over = self.over[one.shift]
-        return all((there := chosen[other]) is not None and there.shift in over for other in self.before[n])
+        """Whether all that has to be done before is done by then."""
+        return all(
+            (there := chosen[other]) is not None and self.turns.kept(other, there.shift, n, one.shift)
+            for other in self.before[n]
+        )
 
     def _before_all(self, n: int, one: Choice, chosen: Sequence[Choice | None]) -> bool:
-        """Whether the choice's shift is over before all that waits for it, by its place or where it stays."""
+        """Whether it is done before all that waits for it, by its place or where it stays."""
         for w in self.waiting[n]:
             there = chosen[w]
             if there is None:
                 stays = self.stays_after[n, w] if self.staying else None
-                if stays is not None and one.shift not in self.over[stays]:
+                if stays is not None and not self.turns.kept(n, one.shift, w, stays):
                     return False
-            elif one.shift not in self.over[there.shift]:
+            elif not self.turns.kept(n, one.shift, w, there.shift):
                 return False
         return True
 

@@ -18,11 +18,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from frostshift_rules.order_choices import (
+    Turns,
     cost_of,
     cost_without,
     links,
     open_choices,
-    over_by_start,
     takes,
     takes_now,
 )
@@ -237,7 +237,8 @@ def _before(
     first: Sequence[int],
     without: Sequence[int],
 ) -> dict[tuple[int, int], list[int]]:
-    over = [frozenset(ones) for ones in over_by_start(problem.shifts)]
+    turns = Turns(problem)
+    over = turns.over
     found: dict[tuple[int, int], list[int]] = {}
     for n, before in enumerate(links(problem)):
         shifts = sorted({one.shift for one in choices[n]})
@@ -248,12 +249,27 @@ def _before(
             for at, s in enumerate(shifts):
                 if at + 1 < len(shifts) and len(sums[at + 1]) == len(sums[at]):
                     continue  # the next row says the same of more places
-                mine = [first[n] + k for k, one in enumerate(choices[n]) if one.shift <= s]
+                # Where the clock has both in turn as planned, its own shift has a row of its own.
+                alone = turns.by_clock(other, n) and now is not None
+                mine = [
+                    first[n] + k
+                    for k, one in enumerate(choices[n])
+                    if one.shift <= s and not (alone and now is not None and one.shift == now[0])
+                ]
                 theirs = [first[other] + k for k in sums[at]]
                 rows.append(model.row(mine + theirs, [1.0] * len(mine) + [-1.0] * len(theirs), -INF, 0.0))
-            was = problem.joints[other].now
-            if now is not None and was is not None and was[0] in over[now[0]]:
-                past = [first[other] + k for k, one in enumerate(choices[other]) if one.shift not in over[now[0]]]
+            if now is not None and turns.by_clock(other, n):
+                mine = [first[n] + k for k, one in enumerate(choices[n]) if one.shift == now[0]]
+                theirs = [
+                    first[other] + k for k, one in enumerate(choices[other]) if turns.kept(other, one.shift, n, now[0])
+                ]
+                rows.append(model.row(mine + theirs, [1.0] * len(mine) + [-1.0] * len(theirs), -INF, 0.0))
+            if now is not None and turns.planned(other, n):
+                past = [
+                    first[other] + k
+                    for k, one in enumerate(choices[other])
+                    if not turns.kept(other, one.shift, n, now[0])
+                ]
                 if past:
                     rows.append(model.row([*past, without[n]], [1.0] * (len(past) + 1), -INF, 1.0))
             found[n, other] = rows

@@ -6,7 +6,7 @@ A move is worth its own before and after; what cannot be taken without others na
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
@@ -15,7 +15,7 @@ from frostshift_rules.order_choices import late_shifts
 from frostshift_rules.order_freeing import Freeing
 from frostshift_rules.order_of_work import Task, amounts, amounts_told
 from frostshift_rules.order_problem import LeftOut, OrderJoint, OrderProblem, Place
-from frostshift_rules.order_solve import Answer, Progress, Stop, StoppedBy, improve, mended, start, told
+from frostshift_rules.order_solve import Answer, Progress, Stop, StoppedBy, improve, less, mended, start, told
 from frostshift_rules.order_starts import Laid, lay_out
 from frostshift_rules.order_together import Together
 from frostshift_rules.order_uses import Use
@@ -23,8 +23,9 @@ from frostshift_rules.order_value import Broken, Costs, as_it_stands, value
 from frostshift_rules.start_hours import StartHour
 from frostshift_rules.workload import Range
 
-Why = Literal["cannot_stay", "late", "saves", "makes_room"]
-"""Why a joint moves: it cannot be welded where it is; it would be late there; it takes less; it makes room."""
+Why = Literal["cannot_stay", "out_of_turn", "late", "too_full", "saves", "makes_room"]
+"""Why a joint moves: it cannot be welded where it is; what it waits for is not over there; it would be late there; its
+shift is too full; it takes less elsewhere; it makes room for others."""
 
 ROUNDS: Final = 4
 """So often an order is worked out again where a place turns out to have no free start."""
@@ -133,7 +134,8 @@ def advise(
         progress: called while searching.
         cancelled: asked while searching; the best order so far is then the answer.
     """
-    first, laid, problem = _with_starts(task, lambda asked, _: start(asked))
+    first, laid, problem = _with_starts(task, lambda asked, _: start(asked), rounds=1)
+    first_laid = laid
     if told_first is not None:
         told_first(_advice(task, problem, first, laid, is_first=True))
     # From all places again: what the first answer had no start for may have one in a better order.
@@ -143,7 +145,9 @@ def advise(
     def better(asked: OrderProblem, before: Answer | None) -> Answer:
         return improve(asked, before or first, again if before else stop, progress, cancelled)
 
-    best, laid, problem = _with_starts(task, better)
+    best, laid, problem = _with_starts(task, better, cancelled=cancelled)
+    if round(first.value.costs.total, 6) < round(best.value.costs.total, 6):
+        best, laid = replace(best, places=first.places, value=first.value), first_laid
     return _advice(task, problem, best, laid, is_first=False, cancelled=cancelled)
 
 
@@ -151,31 +155,46 @@ def advise(
 
 
 def _with_starts(
-    task: Task, find: Callable[[OrderProblem, Answer | None], Answer]
+    task: Task,
+    find: Callable[[OrderProblem, Answer | None], Answer],
+    rounds: int = ROUNDS,
+    cancelled: Callable[[], bool] | None = None,
 ) -> tuple[Answer, Laid, OrderProblem]:
     """An order each of whose moves has a start, and the problem without the places that turned out to have none.
 
     The bound is that of the whole problem, so it holds, and what is proven best without some places is not called so.
     """
-    problem, before, bound = task.problem, None, None
-    for n in range(ROUNDS):
+    problem, bound = task.problem, None
+    before: Answer | None = None
+    laid: Laid
+    for n in range(rounds):
         answer = find(problem, before)
         bound = answer.bound if n == 0 else bound
         laid, without = lay_out(task, answer.places)
         if not without:
             break
         problem = _without(problem, without)
+        if n + 1 == rounds or (cancelled is not None and cancelled()):
+            answer, laid, problem = _only_with_starts(task, problem, answer)
+            break
         before = mended(problem, answer)
-    else:
-        # No more searching: each place without a start goes, and what cannot be without it, until all have one.
-        while without:
-            answer = mended(problem, answer)
-            laid, without = lay_out(task, answer.places)
-            problem = _without(problem, without)
-    return told(replace(answer, bound=bound)), laid, problem
+    answer = told(replace(answer, bound=bound))
+    if problem is not task.problem and answer.stopped_by in ("gap", "gave_up"):
+        answer = replace(answer, stopped_by="starts")
+    return answer, laid, problem
 
 
-NO_START: Final = "beside other joints no start is free there"
+def _only_with_starts(task: Task, problem: OrderProblem, answer: Answer) -> tuple[Answer, Laid, OrderProblem]:
+    """No more searching: each joint without a start stays where it is, and what cannot move without it."""
+    while True:
+        answer = less(problem, answer)
+        laid, without = lay_out(task, answer.places)
+        if not without:
+            return answer, laid, problem
+        problem = _without(problem, without)
+
+
+NO_START: Final = "beside other joints none of the starts looked at is free there"
 
 
 def _without(problem: OrderProblem, taken: Mapping[str, Place]) -> OrderProblem:
@@ -223,7 +242,12 @@ def _advice(
     cannot = {mark for one in before.broken if one.name == "not_offered" for mark in one.marks}
     moved = {mark: place for mark, place in answer.places.items() if mark in laid and place is not None}
     joints = {joint.mark: joint for joint in problem.joints}
-    each = [_move(task, joints[mark], place, laid[mark]) for mark, place in moved.items()]
+    of_rules: dict[str, set[str]] = {}
+    for rule in before.broken:
+        # What has to be done before is in turn; who waits for it is not.
+        for mark in rule.marks[:1] if rule.name == "before_predecessor" else rule.marks:
+            of_rules.setdefault(mark, set()).add(rule.name)
+    each = [_move(task, joints[mark], place, laid[mark], of_rules.get(mark, set())) for mark, place in moved.items()]
     if not is_first:
         each = _with_along(task, problem, each)
     moves = tuple(sorted(each, key=lambda one: (one.after.start_utc, one.mark)))
@@ -250,6 +274,9 @@ def _blocked(
     """What is in the way of joints without a place, and what would free them, one more at once for a crew among it."""
     found = []
     for one in blocked(problem, places, cancelled=cancelled):
+        if problem is not task.problem:
+            # Only by minutes: that search knows nothing of starts.
+            one = replace(one, frees=tuple(free for free in one.frees if free.name != "better_order"))
         freeing = _one_more_at_once(task, problem, places, one.mark) if one.looked else None
         found.append(one if freeing is None else replace(one, frees=(freeing, *one.frees)))
     return tuple(found)
@@ -274,8 +301,9 @@ def _move(
     joint: OrderJoint,
     place: Place,
     at: StartHour,
+    broken: Collection[str],
 ) -> Move:
-    """A move, without what has to be taken with it."""
+    """A move, without what has to be taken with it; `broken`: names of the rules that it breaks where it is."""
     assert joint.now is not None
     problem, present, now = task.problem, task.planned[joint.mark], joint.now
     late_before, late_after = late_shifts(joint, now[0]), late_shifts(joint, place[0])
@@ -284,8 +312,12 @@ def _move(
     why: Why = "makes_room"
     if reason:
         why = "cannot_stay"
+    elif "before_predecessor" in broken:
+        why = "out_of_turn"
     elif late_after < late_before:
         why = "late"
+    elif broken:
+        why = "too_full"
     elif saved is not None and any(
         one.likely >= least and one.cold >= 0.0
         for one, least in (

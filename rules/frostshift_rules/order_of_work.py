@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
@@ -19,6 +19,7 @@ from zoneinfo import ZoneInfo
 from frostshift_rules.code_table import CodeTable
 from frostshift_rules.delivered import Heaters, heaters_of
 from frostshift_rules.job import Joint, Reading, Site
+from frostshift_rules.order_choices import cost_of
 from frostshift_rules.order_problem import (
     Choice,
     LeftOut,
@@ -28,6 +29,7 @@ from frostshift_rules.order_problem import (
     OrderProblem,
     OrderShift,
     Place,
+    Weights,
 )
 from frostshift_rules.order_uses import Use
 from frostshift_rules.plan import is_open
@@ -39,10 +41,11 @@ from frostshift_rules.workload import Range, Weather
 SHIFTS: Final = 14
 """Shifts that an order of work looks at: a week of days and nights."""
 MOST_SHIFTS: Final = 21
-STARTS_IN_SHIFT: Final = 4
+STARTS_IN_SHIFT: Final = 6
 """Starts that are looked at in each shift, evenly from its first full hour to the last at which the weld ends in it."""
 
 _HOUR: Final = timedelta(hours=1)
+_DAY: Final = timedelta(days=1)
 _NAMED: Final = 10
 """Marks that a note names."""
 _AT_ONCE: Final = 200
@@ -96,15 +99,16 @@ class Task:
 
 
 def _heating(mark: str, at: StartHour, heated: Iterable[Heaters], hands: int) -> Iterator[Use]:
-    """What a joint uses from light-up to its first arc; nothing where nothing is lit."""
-    if at.light_up_utc is None:
+    """What a joint uses from light-up on: torches until all lengths are warm, heaters until it is welded."""
+    if at.light_up_utc is None or at.torches_end_utc is None:
         return
     flames = 0
     for one in heated:
-        yield Use(mark, "source", one.source.id, at.light_up_utc, at.start_utc, one.count, one.source.count)
+        ends_utc = max(at.torches_end_utc, at.end_utc) if one.source.electric else at.torches_end_utc
+        yield Use(mark, "source", one.source.id, at.light_up_utc, ends_utc, one.count, one.source.count)
         flames += 0 if one.source.electric else one.count
     if flames:
-        yield Use(mark, "hands", "", at.light_up_utc, at.start_utc, flames, hands)
+        yield Use(mark, "hands", "", at.light_up_utc, at.torches_end_utc, flames, hands)
 
 
 def order_task(
@@ -142,7 +146,13 @@ def order_task(
     starts = sorted(
         {at for joint in opened if joint.mark in asked for span in found for at in _starts_in(span, joint, zone)}
     )
-    others = {joint.mark for joint in opened if joint.mark not in asked and holding(found, joint.start_utc) is not None}
+    # Also those that begin outside the shifts, as they may be heated within one.
+    near = (found[0].start_utc - _DAY, found[-1].end_utc + _DAY) if found else None
+    others = {
+        joint.mark
+        for joint in opened
+        if joint.mark not in asked and near is not None and near[0] < joint.start_utc < near[1]
+    }
     rows = []
     for marks, at in ((asked, starts), (others, list[datetime]())):
         in_turn = [joint.mark for joint in opened if joint.mark in marks] if found else []
@@ -210,8 +220,9 @@ class _Making:
         for joint in moving:
             held = [one for one in waits[joint.mark] if one.mark not in movable]
             after = tuple(one.mark for one in waits[joint.mark] if one.mark in movable)
-            fixed = [self._in_the_way(span, held, followed.get(joint.mark, ())) for span in self.spans]
-            made.append(self._joint(joint, after, fixed, starts))
+            fixed = [self._in_the_way(joint, span, held, followed.get(joint.mark, ())) for span in self.spans]
+            in_turn = tuple(one.mark for one in waits[joint.mark] if one.mark in movable and self._in_turn(one, joint))
+            made.append(self._joint(joint, after, in_turn, fixed, starts))
         kept = [joint for joint in self.joints if joint.mark in staying]
         notes += [note for span in self.spans if (note := self._not_counted(span, kept))]
         problem = OrderProblem(
@@ -220,6 +231,7 @@ class _Making:
             joints=tuple(made),
             weights=self.site.work.weights,
         )
+        problem = replace(problem, weights=_above_all(problem))
         planned = {joint.mark: self.rows[joint.mark].planned for joint in moving}
         return Task(
             problem=problem,
@@ -241,15 +253,16 @@ class _Making:
         return heaters_of(joint, self.site.heat_source) or ()
 
     def _kept(self, joints: Iterable[Joint]) -> Iterator[Use]:
-        """What joints that stay use: their crew wherever they lie, torches and hands in the shifts looked at."""
+        """What joints that stay use: their crew wherever they lie, torches and hands in the shifts and near."""
         for joint in joints:
             crew = self.site.work.crew(joint.crew)
             if crew is not None:
                 ends_utc = joint.start_utc + timedelta(hours=joint.hours)
                 yield Use(joint.mark, "crew", crew.name, joint.start_utc, ends_utc, 1, crew.at_once)
             row, span = self.rows.get(joint.mark), holding(self.spans, joint.start_utc)
-            if row is not None and span is not None:
-                yield from _heating(joint.mark, row.planned, self._heated(joint), span.shift.hands)
+            if row is not None:
+                hands = 0 if span is None else span.shift.hands
+                yield from _heating(joint.mark, row.planned, self._heated(joint), hands)
 
     def _not_counted(self, span: ShiftSpan, kept: Iterable[Joint]) -> str:
         """Names joints that stay in a shift and may need heat there, nobody knows how much; empty: there is none."""
@@ -310,15 +323,25 @@ class _Making:
             if other is not None and other.state != "done":
                 yield other
 
-    def _in_the_way(self, span: ShiftSpan, before: Iterable[Joint], after: Iterable[Joint]) -> str:
-        """Why a shift cannot be, by joints that stay and come before or after; empty where it can."""
+    def _in_turn(self, first: Joint, then: Joint) -> bool:
+        """Whether one is planned to be done before the other begins, by the clock."""
+        return first.start_utc + timedelta(hours=first.hours) <= then.start_utc
+
+    def _in_the_way(self, joint: Joint, span: ShiftSpan, before: Iterable[Joint], after: Iterable[Joint]) -> str:
+        """Why a shift cannot be, by joints that stay and come before or after; empty where it can.
+
+        In its own shift, where its start stays, it is enough that the clock has them in turn.
+        """
+        own = holding(self.spans, joint.start_utc) == span
         for other in before:
             if other.state == "postponed":
                 return f"{other.mark} has to be done before and is postponed"
-            if span.start_utc < self._over_utc(other):
+            if span.start_utc < self._over_utc(other) and not (own and self._in_turn(other, joint)):
                 return f"{other.mark} has to be done before and stays where it is"
         for other in after:
             begins = holding(self.spans, other.start_utc)
+            if own and self._in_turn(joint, other):
+                continue
             if span.end_utc > (other.start_utc if begins is None else begins.start_utc):
                 return f"{other.mark} comes after it and stays where it is"
         return ""
@@ -333,6 +356,7 @@ class _Making:
         self,
         joint: Joint,
         after: tuple[str, ...],
+        in_turn: tuple[str, ...],
         fixed: Sequence[str],
         starts: dict[tuple[str, int], tuple[StartHour, ...]],
     ) -> OrderJoint:
@@ -364,6 +388,7 @@ class _Making:
             latest=self._due(joint, told),
             pinned=joint.pinned,
             now=now,
+            in_turn=in_turn,
             there=_there(joint, row.planned),
         )
 
@@ -449,6 +474,15 @@ class _Making:
             taken = sum(_overlap_minutes(span, joint) for joint in own)
             minutes.append(max(0.0, crew.at_once * _minutes(span) - taken) if works else 0.0)
         return OrderCrew(crew.name, tuple(minutes))
+
+
+def _above_all(problem: OrderProblem) -> Weights:
+    """The weights, with that of a joint without a place above what any place costs."""
+    weights = problem.weights
+    dearest = max((cost_of(problem, joint, one) for joint in problem.joints for one in joint.choices), default=0.0)
+    if 2.0 * dearest <= weights.not_placed:
+        return weights
+    return replace(weights, not_placed=2.0 * dearest, pin_lost=max(weights.pin_lost, 8.0 * dearest))
 
 
 def _overlap_minutes(span: ShiftSpan, joint: Joint) -> float:

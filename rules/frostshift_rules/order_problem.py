@@ -113,6 +113,8 @@ class OrderJoint:
         choices: places it may go to.
         left_out: places it may not go to, with the reason.
         after: marks whose shift has to be over when this joint's begins. A joint that is done already is not named.
+        in_turn: those of `after` that the plan has done before it by the clock, though their shift is not over: while
+            both stay in their shifts, where nobody changes their starts, that is kept too.
         earliest: index of the first shift it may be in.
         latest: index of the shift it is due in; below 0: due before the first; None: not due.
         latest_is_hard: it may not be later than that; else each shift later has its price.
@@ -131,6 +133,7 @@ class OrderJoint:
     pinned: bool = False
     now: Place | None = None
     there: Minutes = Minutes()
+    in_turn: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

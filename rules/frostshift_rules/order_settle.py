@@ -12,10 +12,10 @@ from typing import Final
 
 from frostshift_rules.order_choices import (
     Filled,
+    Turns,
     fills,
     in_turn,
     links,
-    over_by_start,
     room_to_stay,
     takes,
     takes_now,
@@ -33,11 +33,11 @@ def settled(problem: OrderProblem, chosen: Sequence[Choice | None]) -> list[Choi
         return made
     before = links(problem)
     turn = in_turn(before, [0.0] * len(made))
-    over = [frozenset(ones) for ones in over_by_start(problem.shifts)]
+    turns = Turns(problem)
     limits = room_to_stay(problem)
     while True:
         _drop_waiting(turn, before, made)
-        if _drop_past(problem, turn, before, over, made):
+        if _drop_past(problem, turn, before, turns, made):
             continue
         if not _drop_full(problem, limits, made):
             return made
@@ -54,7 +54,7 @@ def _drop_past(
     problem: OrderProblem,
     turn: Sequence[int],
     before: Sequence[Sequence[int]],
-    over: Sequence[frozenset[int]],
+    turns: Turns,
     made: list[Choice | None],
 ) -> bool:
     """What is moved past a joint that stays, and has to be done before it; whether there was any."""
@@ -64,9 +64,8 @@ def _drop_past(
         if made[n] is not None or now is None:
             continue
         for other in before[n]:
-            there, was = made[other], problem.joints[other].now
-            was_before = was is not None and was[0] in over[now[0]]
-            if was_before and there is not None and there.shift not in over[now[0]]:
+            there = made[other]
+            if there is not None and turns.planned(other, n) and not turns.kept(other, there.shift, n, now[0]):
                 made[other], found = None, True
     return found
 

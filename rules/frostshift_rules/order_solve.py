@@ -19,14 +19,16 @@ import numpy as np
 from frostshift_rules.order_greedy import Filling, by_cost
 from frostshift_rules.order_model import Floats, Model, OrderModel, Rows, order_model
 from frostshift_rules.order_problem import Choice, OrderProblem, Place
+from frostshift_rules.order_settle import settled
 from frostshift_rules.order_value import Places, Value, as_it_stands, value
 
 if TYPE_CHECKING:  # the solver is loaded where something is solved: whoever only reads an answer does not wait for it
     import highspy
     from highspy.highs import HighsCallbackEvent
 
-StoppedBy = Literal["optimal", "gap", "nodes", "clock", "cancelled", "gave_up"]
-"""Why the search ended: proven best, near enough, so many nodes, so long, somebody stopped it, the solver failed."""
+StoppedBy = Literal["optimal", "gap", "nodes", "clock", "cancelled", "gave_up", "starts"]
+"""Why the search ended: proven best, near enough, so many nodes, so long, somebody stopped it, the solver failed, or as
+near as that is without the places for which no start was free."""
 Source = Literal["as_it_stands", "greedy", "start", "improved"]
 
 PROVEN_GAP: Final = 1e-6
@@ -170,6 +172,16 @@ class _Forward:
         if news != self._last:
             self._last = news
             self._progress(news)
+
+
+def less(problem: OrderProblem, before: Answer) -> Answer:
+    """An answer again for a problem some of whose places are gone: what had one stays where it is."""
+    kept = [
+        next((one for one in joint.choices if one.place == before.places.get(joint.mark)), None)
+        for joint in problem.joints
+    ]
+    places = _places(problem, settled(problem, kept))
+    return replace(before, places=places, value=value(problem, places))
 
 
 def mended(problem: OrderProblem, before: Answer) -> Answer:

@@ -10,7 +10,7 @@ from collections import defaultdict
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from typing import Final
 
-from frostshift_rules.order_choices import Filled, fills, over_by_start, room_to_stay, takes, takes_now
+from frostshift_rules.order_choices import Filled, Turns, fills, room_to_stay, takes, takes_now
 from frostshift_rules.order_problem import OrderProblem, Place
 from frostshift_rules.order_uses import InUse, Use, fullest_moment
 
@@ -34,7 +34,8 @@ class Together:
             then: what each joint that moves uses where it moves to.
         """
         self._moved = moved
-        self._over = [frozenset(ones) for ones in over_by_start(problem.shifts)]
+        self._turns = Turns(problem)
+        self._number = {joint.mark: n for n, joint in enumerate(problem.joints)}
         self._now = {joint.mark: joint.now for joint in problem.joints}
         self._before = {joint.mark: joint.after for joint in problem.joints}
         self._behind: defaultdict[str, list[str]] = defaultdict(list)
@@ -111,14 +112,16 @@ class Together:
             other = first if then == mark else then
             if other in taken or other not in self._moved:
                 continue
-            if self._in_turn(self._place(first, taken), self._place(then, taken)):
+            if self._in_turn(first, self._place(first, taken), then, self._place(then, taken)):
                 continue
             # A sequence that the plan breaks already is mended with a joint that waits, not asked for where one leaves.
-            if mark == then or self._in_turn(self._now[first], self._now[then]):
+            if mark == then or self._in_turn(first, self._now[first], then, self._now[then]):
                 yield other
 
-    def _in_turn(self, first: Place | None, then: Place | None) -> bool:
-        return first is not None and then is not None and first[0] in self._over[then[0]]
+    def _in_turn(self, first: str, place: Place | None, then: str, other: Place | None) -> bool:
+        if place is None or other is None:
+            return False
+        return self._turns.kept(self._number[first], place[0], self._number[then], other[0])
 
     def _make_room(self, key: Filled, filled: Mapping[Filled, float], taken: set[str], take: _Take) -> None:
         limit = self._most.get(key, float("inf")) + _ROUNDING

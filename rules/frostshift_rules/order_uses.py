@@ -21,7 +21,7 @@ class Use:
     Attributes:
         mark: of the joint.
         kind: `crew`: a place at its crew, while it is welded; `source`: torches or heaters of a kind, and `hands`:
-            people who hold torches, both from light-up to the first arc.
+            people who hold torches, both as long as the sheet of the day has them in use.
         name: of the crew, of the kind of torches; empty: of people, whoever they are.
         begin_utc, end_utc: aware UTC.
         count: so many of it.

@@ -193,7 +193,7 @@ def _broken_joints(problem: OrderProblem, places: Places) -> Iterator[Broken]:
             there = places.get(other)
             if there is None:
                 text = f"{said}: {other} has to be done before and has no place."
-            elif not _over(problem, there[0], place[0]):
+            elif not _in_turn(problem, joint, place[0], other, there[0], now):
                 text = f"{said}: {other} has to be done before and is in {_where(problem, there)}."
             else:
                 continue
@@ -207,6 +207,18 @@ def _over(problem: OrderProblem, shift: int, other: int) -> bool:
     return problem.shifts[shift].end_utc <= problem.shifts[other].start_utc
 
 
+def _in_turn(
+    problem: OrderProblem, joint: OrderJoint, shift: int, before: str, other: int, now: Mapping[str, Place | None]
+) -> bool:
+    """Whether a joint in a shift comes after one in another: that is over, or both are where the clock has it so."""
+    if _over(problem, other, shift):
+        return True
+    was = now[before]
+    if before not in joint.in_turn or was is None or joint.now is None:
+        return False
+    return (other, shift) == (was[0], joint.now[0])
+
+
 def _broken_by_staying(
     problem: OrderProblem, joint: OrderJoint, places: Places, now: Mapping[str, Place | None]
 ) -> Iterator[Broken]:
@@ -215,8 +227,9 @@ def _broken_by_staying(
         return
     for other in joint.after:
         there, was = places.get(other), now[other]
-        was_before = was is not None and _over(problem, was[0], joint.now[0])
-        if there is None or not was_before or _over(problem, there[0], joint.now[0]):
+        if there is None or was is None or not _in_turn(problem, joint, joint.now[0], other, was[0], now):
+            continue
+        if _in_turn(problem, joint, joint.now[0], other, there[0], now):
             continue
         text = (
             f"{joint.mark} has no place and stays in {_where(problem, joint.now)}: {other} has to be done before and "

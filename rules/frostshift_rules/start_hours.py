@@ -19,7 +19,7 @@ from frostshift_rules.outlook import Outlook
 from frostshift_rules.plan import HORIZON, AtStart, field_of, is_open, plans_at
 from frostshift_rules.shifts import ShiftSpan, holding, spans
 from frostshift_rules.stops import STATES, Reason, WeatherState
-from frostshift_rules.totals import NONE, counted, torch_minutes
+from frostshift_rules.totals import NONE, counted, torch_minutes, torches_end_utc
 from frostshift_rules.workload import HeatCall, HeatPlan, HeatStatus, Range, Span, Weather, added
 
 HOURS: Final = HORIZON // timedelta(hours=1)
@@ -52,6 +52,8 @@ class StartHour:
         weather_state: worst of the working hours.
         weather_reason: the first rule behind that state; None for `go` and where the forecast has no such hour.
         light_up_utc: of the first torch or heater.
+        torches_end_utc: torches are no longer in use there, further lengths behind the first arc included; heaters stay
+            until the weld ends. None where nothing is lit.
         earliest_arc_utc: where light-up lies before anybody is there: the first arc if heating begins with the shift.
         shift_key: of the shift that holds the start; None: outside every shift.
         ends_in_shift: the weld ends within that shift; None outside every shift.
@@ -74,6 +76,7 @@ class StartHour:
     weather_state: WeatherState
     weather_reason: Reason | None
     light_up_utc: datetime | None
+    torches_end_utc: datetime | None
     earliest_arc_utc: datetime | None
     shift_key: str | None
     ends_in_shift: bool | None
@@ -330,6 +333,7 @@ def _said(at: AtStart, calendar: Sequence[ShiftSpan], flames: Collection[str]) -
         weather_state=plan.weather_state,
         weather_reason=worst.reasons[0] if worst and worst.reasons else None,
         light_up_utc=heat.light_up_utc if heat else None,
+        torches_end_utc=torches_end_utc(plan),
         earliest_arc_utc=heat.earliest_arc_utc if heat else None,
         shift_key=plan.shift_key,
         ends_in_shift=None if shift is None else end_utc <= shift.end_utc,

@@ -138,13 +138,19 @@ class Burning:
     source_id: str | None
 
 
-def burnings_of(joint: JointPlan) -> tuple[Burning, ...]:
-    """When torches and heaters stand at a joint, source by source; empty where there is no time."""
+def torches_end_utc(joint: JointPlan) -> datetime | None:
+    """When torches are no longer needed at a joint, over all lengths on the slow end; None where there is no time."""
     heat = joint.heat
     if heat is None or heat.light_up_utc is None or heat.minutes is None or heat.total_minutes is None:
+        return None
+    return joint.joint.start_utc + timedelta(minutes=heat.total_minutes.high - heat.minutes.high)
+
+
+def burnings_of(joint: JointPlan) -> tuple[Burning, ...]:
+    """When torches and heaters stand at a joint, source by source; empty where there is no time."""
+    heat, end_utc = joint.heat, torches_end_utc(joint)
+    if heat is None or heat.light_up_utc is None or end_utc is None:
         return ()
-    later = timedelta(minutes=heat.total_minutes.high - heat.minutes.high)
-    end_utc = joint.joint.start_utc + later
     welded_utc = joint.joint.start_utc + timedelta(hours=joint.joint.hours)
     # Electric heaters stay on to keep it warm while it is welded; a torch is led where it is needed.
     return tuple(

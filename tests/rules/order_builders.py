@@ -107,18 +107,20 @@ def small(seed: int, most_joints: int = 6) -> OrderProblem:
             now = (draw.randrange(n_shifts), draw.randrange(n_crews))
         there = draw.choice([Minutes(), Minutes(minutes + 20.0, 20.0, 20.0)])
         latest = draw.choice([None, None, -1, *range(n_shifts)])
+        after = tuple(f"J{k}" for k in range(n) if draw.random() < 0.25)
         found.append(
             OrderJoint(
                 mark=f"J{n}",
                 choices=tuple(choices),
                 left_out=tuple(left_out),
-                after=tuple(f"J{k}" for k in range(n) if draw.random() < 0.25),
+                after=after,
                 earliest=draw.choice([0, 0, 0, 1]),
                 latest=latest,
                 latest_is_hard=latest is not None and draw.random() < 0.4,
                 pinned=now is not None and draw.random() < 0.3,
                 now=now,
                 there=there,
+                in_turn=tuple(mark for mark in after if draw.random() < 0.5),
             )
         )
     draw.shuffle(found)

@@ -53,13 +53,22 @@ def _full(problem: OrderProblem, had: dict[str, Choice | None]) -> bool:
 
 
 def _in_sequence(problem: OrderProblem, had: dict[str, Choice | None]) -> bool:
+    by_mark = {joint.mark: joint for joint in problem.joints}
     for joint in problem.joints:
         one = had[joint.mark]
         for mark in joint.after if one is not None else ():
             other = had[mark]
-            if other is None or problem.shifts[other.shift].end_utc > problem.shifts[one.shift].start_utc:
+            if other is None or not _comes_after(problem, joint, one.shift, by_mark[mark], other.shift):
                 return False
     return True
+
+
+def _comes_after(problem: OrderProblem, joint: OrderJoint, shift: int, first: OrderJoint, other: int) -> bool:
+    """Whether the first's shift is over, or both are in the shifts of the plan, whose clock has them in turn."""
+    if problem.shifts[other].end_utc <= problem.shifts[shift].start_utc:
+        return True
+    still = bool(joint.now and first.now) and (joint.now or (-1,))[0] == shift and (first.now or (-1,))[0] == other
+    return still and first.mark in joint.in_turn
 
 
 def _at_now(joint: OrderJoint) -> tuple[float, float, float]:
@@ -98,12 +107,11 @@ def _moved_past(problem: OrderProblem, had: dict[str, Choice | None]) -> bool:
     for joint in problem.joints:
         if had[joint.mark] is not None or not joint.now:
             continue
-        begins = problem.shifts[joint.now[0]].start_utc
         for mark in joint.after:
-            one, was = had[mark], by_mark[mark].now
-            if one is None or not was or problem.shifts[was[0]].end_utc > begins:
+            one, first = had[mark], by_mark[mark]
+            if one is None or not first.now or not _comes_after(problem, joint, joint.now[0], first, first.now[0]):
                 continue
-            if problem.shifts[one.shift].end_utc > begins:
+            if not _comes_after(problem, joint, joint.now[0], first, one.shift):
                 return True
     return False
 

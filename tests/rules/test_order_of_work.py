@@ -25,6 +25,7 @@ from frostshift_rules.order_value import Broken, as_it_stands, value
 from frostshift_rules.plan import make_plan
 from frostshift_rules.start_hours import start_hours
 from frostshift_rules.surroundings import Floats
+from frostshift_rules.totals import burnings_of, busiest
 from frostshift_rules.work_setup import Crew, WorkSetup
 
 DAY_1, NIGHT_1, DAY_2 = "2026-01-12 day", "2026-01-12 night", "2026-01-13 day"
@@ -281,7 +282,7 @@ def test_what_is_in_the_way_and_what_would_free_it() -> None:
     assert [one.shift_after for one in found.moves] == [DAY_2]
     assert [one.mark for one in found.without_place] == ["J1", "J2"]
     first = found.without_place[0]
-    assert first.in_the_way[-1].endswith("beside other joints no start is free there (1 place).")
+    assert first.in_the_way[-1].endswith("beside other joints none of the starts looked at is free there (1 place).")
     assert first.frees[0].text == "J1 fits in 2026-01-13 day if north welds one joint more at once there."
     (pinned,) = advice([weld("A", at(12, 8), pinned=True)], air_c=cold).without_place
     assert pinned.in_the_way == ("A is pinned to 2026-01-12 day with north: the weather stops it where it is planned.",)
@@ -346,6 +347,7 @@ def test_any_part_of_the_advice_breaks_no_rule_that_was_kept(
         assert by_mark[one.mark].state == "planned"
         assert one.after.weather_state not in ("stop", "unknown")
         assert one.after.call != "unknown"
+    in_the_plan(joints, found.moves, of, air)
     stands = as_it_stands(made.problem)
     was = value(made.problem, stands)
     some = set(data.draw(st.lists(st.sampled_from(sorted(moved)), min_size=1, unique=True))) if moved else set()
@@ -362,6 +364,26 @@ def test_any_part_of_the_advice_breaks_no_rule_that_was_kept(
                 assert minutes_of(rule) <= max((minutes_of(it) for it in was.broken if same(rule, it)), default=0.0)
         uses = [use for use in now if use.mark not in taken] + [use for use in then if use.mark in taken]
         assert {(kind, name) for kind, name, _ in over_used(uses) - already} == set()
+
+
+def in_the_plan(joints: list[Joint], moves: Iterable[Move], of: Site, air_c: Floats) -> None:
+    """The plan with all moves taken has nothing out of turn, and no more of a kind in use, than the plan had before."""
+    plans = [make_plan(of, TABLE, ones, weather(air_c), (), NOW) for ones in (joints, after(joints, moves))]
+    for source in of.heat_sources:
+        peaks = [
+            busiest(one for joint in plan.joints for one in burnings_of(joint) if one.source_id == source.id)[0]
+            for plan in plans
+        ]
+        assert peaks[1] <= max(source.count, peaks[0])
+    was, becomes = ({one.joint.mark: one.joint for one in plan.joints} for plan in plans)
+    for one in joints:
+        for mark in one.after:
+            orders = [
+                ones[mark].start_utc + timedelta(hours=ones[mark].hours) <= ones[one.mark].start_utc
+                for ones in (was, becomes)
+                if mark in ones and one.mark in ones
+            ]
+            assert not orders or orders[1] or not orders[0]
 
 
 OF_JOINTS = ("not_offered", "too_early", "too_late", "pinned_moved", "before_predecessor")
@@ -541,3 +563,50 @@ def test_heaters_of_a_kind_are_shared_and_nobody_holds_them() -> None:
     uses = made.uses("P0", (2, 0), made.starts["P0", 2][0])
     assert {(use.kind, use.name, use.count, use.most) for use in uses} >= {("source", "pad", 2, 2)}
     assert not [use for use in uses if use.kind == "hands"]
+
+
+def test_what_waits_for_another_in_its_own_shift_is_not_left_behind() -> None:
+    """A from 7 to 9, B after it at 13:00 in the same shift, in turn by the clock; neither passes the other."""
+    first, then = weld("A", at(12, 7), hours=2.0), weld("B", at(12, 13), hours=2.0, after=("A",))
+    pinned = advice([first, replace(then, pinned=True)])
+    assert [one.mark for one in pinned.moves] == [], "A would be welded after B"
+    both = advice([first, then])
+    assert {one.mark: one.along for one in both.moves}.get("A", ("B",)) == ("B",)
+    assert advice([first, then], air_c=-15.0).moves == (), "nothing to save, and nothing is out of turn"
+
+
+def test_torches_stay_in_use_until_all_lengths_are_warm_and_heaters_until_it_is_welded() -> None:
+    """As in the sheet of the day (`burnings_of`), of joints that stay outside every shift too."""
+    pad = HeatSource("pad", "Pad", None, 30.0, 0.7, 0.8, 0.9, count=2, kind="pad", area_m2=0.5)
+    of = replace(crews(), heat_sources=(*crews().heat_sources, pad))
+    joints = [
+        weld("T", at(12, 8)),
+        weld("P", at(12, 10), hours=3.0, heat_source="pad", torches=2),
+        weld("late", at(13, 18), crew="east"),
+    ]
+    made = task(joints, of)
+    plan = make_plan(of, TABLE, joints, weather(warming()), (), NOW)
+    for one in plan.joints:
+        mark = one.joint.mark
+        uses = [use for use in uses_now(made) if use.mark == mark and use.kind == "source"]
+        assert [(use.name, use.begin_utc, use.end_utc, use.count) for use in uses] == [
+            (it.source_id, it.start_utc, it.end_utc, it.torches) for it in burnings_of(one)
+        ]
+
+
+def test_no_weight_makes_no_place_cheaper_than_one() -> None:
+    dear = replace(crews(), work=replace(crews().work, weights=Weights(fuel_kg=100_000.0)))
+    found = advice([weld("A", at(12, 8))], dear)
+    assert found.without_place == ()
+    assert found.costs_after.not_placed == 0.0
+
+
+def test_the_last_advice_is_never_dearer_than_the_first() -> None:
+    """Three joints of 5 h for a crew of one in 12 h: places are given up for want of a start."""
+    cold = np.full(HOURS, -30.0)
+    cold[66:] = -5.0
+    told: list[Advice] = []
+    joints = [weld(f"J{n}", at(12, 7 + n), hours=5.0) for n in range(4)]
+    found = advise(task(joints, crews(Crew("north", 1)), cold), PROVEN, told_first=told.append)
+    assert found.costs_after.total <= told[0].costs_after.total + 1e-6
+    assert "better_order" not in {free.name for one in found.without_place for free in one.frees}

@@ -37,7 +37,7 @@ from frostshift_rules.start_hours import (
     whole_hours,
 )
 from frostshift_rules.surroundings import Floats, Hours
-from frostshift_rules.totals import NONE
+from frostshift_rules.totals import NONE, burnings_of
 from frostshift_rules.workload import NO_WEATHER, HeatCall, JointPlan, Range, Weather
 
 from .plan_builders import (
@@ -48,6 +48,7 @@ from .plan_builders import (
     NOW,
     START,
     TABLE,
+    TORCH,
     at,
     changed,
     hours,
@@ -101,6 +102,8 @@ def assert_agrees(found: StartHour, made: JointPlan) -> None:
     assert found.steel == made.steel
     assert found.status == (heat.status if heat else None)
     assert found.light_up_utc == (heat.light_up_utc if heat else None)
+    flames = {one.end_utc for one in burnings_of(made) if one.source_id == TORCH.id}
+    assert not flames or flames == {found.torches_end_utc}
     assert found.earliest_arc_utc == (heat.earliest_arc_utc if heat else None)
     assert found.weather_state == made.weather_state
     assert found.shift_key == made.shift_key
@@ -329,6 +332,7 @@ def hour(number: int, call: HeatCall, at_middle: HeatCall | None = None, **more:
         "weather_state": "unknown" if none else "go",
         "weather_reason": None,
         "light_up_utc": start - HOUR / 2 if known not in (None, NONE) else None,
+        "torches_end_utc": start if known not in (None, NONE) else None,
         "earliest_arc_utc": None,
         "shift_key": f"2026-01-12 {shift.name}",
         "ends_in_shift": True,
@@ -581,7 +585,7 @@ def test_every_field_of_a_start_is_held_against_the_plan() -> None:
     looked_at = {
         *("start_utc", "call", "at_middle", "reason", "minimum_c", "steel", "status", "minutes", "torch_minutes"),
         *("fuel_kg", "oxygen_m3", "energy_kwh", "weather_state", "weather_reason", "light_up_utc", "earliest_arc_utc"),
-        *("shift_key", "ends_in_shift", "hint", "end_utc"),
+        *("torches_end_utc", "shift_key", "ends_in_shift", "hint", "end_utc"),
     }
     assert {one.name for one in fields(StartHour)} == looked_at
 

@@ -422,6 +422,7 @@ def _stopped_text(stopped_by: StoppedBy | None, by: str) -> str:
         "clock": "The search was ended by the clock: another one may find another order.",
         "cancelled": f"The search was cancelled{f' by {by}' if by else ''}: this is the best it had.",
         "gave_up": "The solver gave up: this is the best it had.",
+        "starts": "Places were given up on the way, as beside other joints no start was free there.",
         None: "",
     }
     return texts[stopped_by]
@@ -437,7 +438,9 @@ def _why_text(move: Move) -> str:
         why = move.reason.removesuffix(" where it is planned")
         return f"cannot be welded where it is planned: {why}"
     return {
+        "out_of_turn": "what it waits for is not over where it is planned",
         "late": "would be late where it is planned",
+        "too_full": "its shift is too full as planned",
         "saves": "takes less there",
         "makes_room": "makes room for others",
     }[move.why]
@@ -445,7 +448,9 @@ def _why_text(move: Move) -> str:
 
 _REASONS: Final[tuple[tuple[Why, str, str], ...]] = (
     ("cannot_stay", "cannot be welded where it is planned", "cannot be welded where they are planned"),
+    ("out_of_turn", "waits for what is not over by then", "wait for what is not over by then"),
     ("late", "would be late", "would be late"),
+    ("too_full", "stands in a shift that is too full", "stand in shifts that are too full"),
     ("saves", "takes less elsewhere", "take less elsewhere"),
     ("makes_room", "makes room for others", "make room for others"),
 )
