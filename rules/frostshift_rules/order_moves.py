@@ -135,7 +135,7 @@ def advise(
         cancelled: asked while searching; the best order so far is then the answer.
     """
     first, laid, problem = _with_starts(task, lambda asked, _: start(asked), rounds=1)
-    first_laid = laid
+    of_first = laid, problem
     if told_first is not None:
         told_first(_advice(task, problem, first, laid, is_first=True))
     # From all places again: what the first answer had no start for may have one in a better order.
@@ -147,7 +147,8 @@ def advise(
 
     best, laid, problem = _with_starts(task, better, cancelled=cancelled)
     if round(first.value.costs.total, 6) < round(best.value.costs.total, 6):
-        best, laid = replace(best, places=first.places, value=first.value), first_laid
+        best = replace(best, places=first.places, value=first.value)
+        laid, problem = of_first
     return _advice(task, problem, best, laid, is_first=False, cancelled=cancelled)
 
 
@@ -249,7 +250,7 @@ def _advice(
             of_rules.setdefault(mark, set()).add(rule.name)
     each = [_move(task, joints[mark], place, laid[mark], of_rules.get(mark, set())) for mark, place in moved.items()]
     if not is_first:
-        each = _with_along(task, problem, each)
+        each = _with_along(task, each)
     moves = tuple(sorted(each, key=lambda one: (one.after.start_utc, one.mark)))
     without = [mark for mark, place in answer.places.items() if place is None]
     return Advice(
@@ -346,10 +347,10 @@ def _move(
     )
 
 
-def _with_along(task: Task, problem: OrderProblem, moves: Sequence[Move]) -> list[Move]:
+def _with_along(task: Task, moves: Sequence[Move]) -> list[Move]:
     """Moves, each with what has to be taken with it."""
     places = {move.mark: move.place for move in moves}
-    together = Together(problem, places, uses_now(task), uses_then(task, moves))
+    together = Together(task.problem, places, uses_now(task), uses_then(task, moves))
     return [replace(move, along=together.with_them({move.mark})) for move in moves]
 
 
