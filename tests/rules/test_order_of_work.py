@@ -618,6 +618,27 @@ def test_the_last_advice_is_never_dearer_than_the_first(monkeypatch: pytest.Monk
     assert found.costs_after == told[0].costs_after
 
 
+def test_the_first_answer_comes_back_with_its_places_where_a_search_gave_them_up(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The search sends all to one shift of a crew of one, where two of them find no start, and gives that up."""
+    told: list[Advice] = []
+
+    def crowded(problem: OrderProblem, first: Answer, *_: object) -> Answer:
+        places: dict[str, Place | None] = {
+            joint.mark: (2, 0) if any(one.place == (2, 0) for one in joint.choices) else None
+            for joint in problem.joints
+        }
+        return replace(first, places=places, value=value(problem, places), stopped_by="nodes")
+
+    monkeypatch.setattr(order_moves, "improve", crowded)
+    made = task([weld(f"J{n}", at(12, 8), hours=5.0) for n in range(3)], crews(Crew("north", 1), Crew("south", 1)))
+    found = advise(made, PROVEN, told_first=told.append)
+    assert found.costs_after == told[0].costs_after
+    assert {one.mark: one.place for one in found.moves} == {one.mark: one.place for one in told[0].moves}
+    assert found.moves
+
+
 def test_where_places_are_given_up_no_order_is_said_to_be_there() -> None:
     """Four joints of 5 h for a crew of one in 12 h: what is missing is a start, of which minutes know nothing."""
     cold = np.full(HOURS, -30.0)
