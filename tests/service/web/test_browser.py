@@ -130,7 +130,7 @@ def test_a_morning_without_script(browser: Browser, base_url: str, web: Any) -> 
     page.get_by_role("link", name="Schedule").click()
     page.get_by_label("Mark, place or crew").fill("line 5")
     page.get_by_role("button", name="Show", exact=True).click()
-    assert page.get_by_text("1 of 10").is_visible()
+    page.get_by_text("1 of 10").wait_for(timeout=10_000)  # the page may still be on its way
     page.context.close()
 
 
@@ -157,7 +157,7 @@ def test_a_schedule_is_looked_at_saved_changed_and_taken_back_without_script(
     page.get_by_role("button", name="Show what would change").last.click()
     shown = page.get_by_role("main").inner_text()
     assert "Nothing is saved yet" in shown
-    assert page.get_by_role("row", name="HP-E2 crew south east").is_visible()
+    page.get_by_role("row", name="HP-E2 crew south east").wait_for(timeout=10_000)
     page.get_by_role("button", name="Save this schedule").click()
     assert "Saved: week 52.csv" in page.get_by_role("main").inner_text()
     # two that are ticked, and one undo for both
