@@ -74,15 +74,6 @@ class Room:
             for key, minutes in fills(one.place, takes(one))
         )
 
-    def can_leave(self, n: int, one: Choice) -> bool:
-        """Whether joint number `n` can stay where the plan has it instead of its place."""
-        left = dict(fills(one.place, takes(one)))
-        now = self._now[n] if self._now else {}
-        return all(
-            minutes <= self._beside.get(key, float("inf")) + left.get(key, 0.0) + _ROUNDING
-            for key, minutes in now.items()
-        )
-
     def take(self, n: int, one: Choice) -> None:
         """It is placed."""
         self._move(n, one, -1.0)
