@@ -15,6 +15,7 @@ from typing import Final
 from frostshift_rules.order_choices import (
     Filled,
     Turns,
+    choice_at,
     fills,
     in_time,
     in_turn,
@@ -148,7 +149,8 @@ def _nothing_open(problem: OrderProblem, joint: OrderJoint) -> Iterator[str]:
 
 
 def _too_long(problem: OrderProblem, joint: OrderJoint, choices: Sequence[Choice]) -> Iterator[str]:
-    lacks = {one.place: _lacking(problem, one, _alone(problem)) for one in choices}
+    alone = _alone(problem)
+    lacks = {one.place: _lacking(problem, one, alone) for one in choices}
     least = min(choices, key=lambda one: (sum(minutes for _, minutes in lacks[one.place]), one.place))
     said = _and([f"{math.ceil(minutes)} min of {what}" for what, minutes in lacks[least.place]])
     where = place_said(problem, least.place)
@@ -209,8 +211,7 @@ def _beside(problem: OrderProblem, joint: OrderJoint, places: Places) -> dict[Fi
             found[key].planned += minutes
         if other is joint:
             continue
-        place = places.get(other.mark)
-        one = next((one for one in other.choices if one.place == place), None)
+        one = choice_at(other.choices, places.get(other.mark))
         for key, minutes in now if one is None else ():
             found[key].staying += minutes
         for key, minutes in () if one is None else fills(one.place, takes(one)):

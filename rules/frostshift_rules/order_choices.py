@@ -105,11 +105,17 @@ def takes(choice: Choice) -> Minutes:
     return Minutes(choice.crew_minutes, choice.torch_minutes, choice.hand_minutes)
 
 
+def choice_at(choices: Iterable[Choice], place: Place | None) -> Choice | None:
+    """The choice that is a place; None where there is none, or no place."""
+    return next((one for one in choices if one.place == place), None)
+
+
 def takes_now(joint: OrderJoint) -> Minutes:
     """What a joint takes of its shift where the plan has it; nothing where the plan has it nowhere."""
     if joint.now is None:
         return Minutes()
-    return next((takes(one) for one in joint.choices if one.place == joint.now), joint.there)
+    here = choice_at(joint.choices, joint.now)
+    return joint.there if here is None else takes(here)
 
 
 Filled = tuple[str, int, int]

@@ -12,6 +12,7 @@ from typing import Final
 
 from frostshift_rules.order_choices import (
     Turns,
+    choice_at,
     cost_of,
     cost_without,
     fills,
@@ -109,7 +110,6 @@ class Filling:
         self.before = links(problem)
         self.waiting = turned(self.before)
         self.turns = Turns(problem)
-        self.over = self.turns.over
         self.last = self._last()
         self.staying = False
         self.stays_after = {(n, w): self.turns.stays_after(n, w) for n, ones in enumerate(self.waiting) for w in ones}
@@ -122,7 +122,7 @@ class Filling:
                 shifts = [one.shift for one in self.choices[other] if one.shift <= last[other]]
                 stays = self.turns.stays_after(n, other)
                 own = self.problem.joints[n].now if stays in shifts and self.turns.by_clock(n, other) else None
-                allowed = {*self.over[max(shifts)], *([own[0]] if own else [])} if shifts else set()
+                allowed = {*self.turns.over[max(shifts)], *([own[0]] if own else [])} if shifts else set()
                 if allowed:
                     last[n] = min(last[n], max(allowed))
         return last
@@ -177,7 +177,7 @@ class Filling:
         room = Room(self.problem, staying=True)
         chosen: list[Choice | None] = [None] * len(self.choices)
         for n in in_turn(self.before, [0.0] * len(chosen)):
-            here = next((one for one in self.choices[n] if one.place == self.problem.joints[n].now), None)
+            here = choice_at(self.choices[n], self.problem.joints[n].now)
             if here is not None and room.fits(n, here) and self._after_all(n, here, chosen):
                 room.take(n, here)
                 chosen[n] = here

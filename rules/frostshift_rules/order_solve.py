@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 
+from frostshift_rules.order_choices import choice_at
 from frostshift_rules.order_greedy import Filling, by_cost
 from frostshift_rules.order_model import Floats, Model, OrderModel, Rows, order_model
 from frostshift_rules.order_problem import Choice, OrderProblem, Place
@@ -136,7 +137,7 @@ def improve(
     tell = None if progress is None else _Forward(progress).tell
     built = order_model(problem)
     rows = built.model.by_rows()
-    known = built.values(_choices_at(problem, built, first.places))
+    known = built.values(_choices_at(problem, built.choices, first.places))
     near = by_windows(problem, built, rows, known, first.bound, stop, tell, cancelled)
     found: list[tuple[Source, Mapping[str, Place | None]]] = [
         (first.source, first.places),
@@ -176,10 +177,7 @@ class _Forward:
 
 def less(problem: OrderProblem, before: Answer) -> Answer:
     """An answer again for a problem some of whose places are gone: what had one stays where it is."""
-    kept = [
-        next((one for one in joint.choices if one.place == before.places.get(joint.mark)), None)
-        for joint in problem.joints
-    ]
+    kept = _choices_at(problem, [joint.choices for joint in problem.joints], before.places)
     places = _places(problem, settled(problem, kept))
     return replace(before, places=places, value=value(problem, places))
 
@@ -187,11 +185,7 @@ def less(problem: OrderProblem, before: Answer) -> Answer:
 def mended(problem: OrderProblem, before: Answer) -> Answer:
     """An answer again for a problem some of whose places are gone: what had one goes elsewhere or stays where it is."""
     filling = Filling(problem)
-    kept = [
-        next((one for one in ones if one.place == before.places.get(joint.mark)), None)
-        for joint, ones in zip(problem.joints, filling.choices, strict=True)
-    ]
-    places = _places(problem, filling.mended(kept))
+    places = _places(problem, filling.mended(_choices_at(problem, filling.choices, before.places)))
     return replace(before, places=places, value=value(problem, places))
 
 
@@ -203,11 +197,9 @@ def told(answer: Answer) -> Answer:
     return replace(answer, stopped_by="gave_up") if answer.stopped_by == "optimal" and not proven else answer
 
 
-def _choices_at(problem: OrderProblem, built: OrderModel, places: Places) -> list[Choice | None]:
-    return [
-        next((one for one in ones if one.place == places.get(joint.mark)), None)
-        for joint, ones in zip(problem.joints, built.choices, strict=True)
-    ]
+def _choices_at(problem: OrderProblem, choices: Sequence[Sequence[Choice]], places: Places) -> list[Choice | None]:
+    """Of each joint's choices the one that is its place."""
+    return [choice_at(ones, places.get(joint.mark)) for joint, ones in zip(problem.joints, choices, strict=True)]
 
 
 @dataclass(frozen=True, slots=True)
